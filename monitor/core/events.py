@@ -423,9 +423,7 @@ class _Book:
             after = lot.looked_ms
         infertile = min(lot.infertile, left - count)
         pips = (*lot.pips, PipSeen(after, event.at_ms, count))
-        self.lots[i] = replace(
-            lot, pips=pips, infertile=infertile, looked_ms=max(lot.looked_ms or 0, event.at_ms)
-        )
+        self.lots[i] = replace(lot, pips=pips, infertile=infertile, looked_ms=max(lot.looked_ms or 0, event.at_ms))
 
     def _hatched(self, event: KeeperEvent) -> None:
         i, lot, count = self._out(event)

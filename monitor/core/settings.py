@@ -46,8 +46,12 @@ class Probe:
 
     @property
     def max_gap_s(self) -> float:
-        """Longest step between two readings that is still joined by a straight line: three intervals, 30 min at least."""
-        return max(3.0 * self.interval_s, 1800.0)
+        """Longest step between two readings that a straight line still joins.
+
+        Three intervals, but two hours at least: a box of damp substrate follows its room with a time constant
+        of hours, so a straight line over two is a measurement and not a guess.
+        """
+        return max(3.0 * self.interval_s, 7200.0)
 
 
 @dataclass(frozen=True, slots=True)
