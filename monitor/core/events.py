@@ -289,7 +289,7 @@ class _Book:
             raise EventRefused(f"clutch {event.clutch}: set where?", fix="give --box BOX")
         if count < 1 or count > self.unplaced:
             raise EventRefused(
-                f"clutch {event.clutch}: {count} eggs cannot be set, {self.unplaced} of {self.eggs} are not in a box yet",
+                f"clutch {event.clutch}: {count} eggs cannot be set, {self.unplaced} of {self.eggs} are in no box yet",
                 fix="check the count; eggs that are in a box are moved, not set",
             )
         if not self.lots and self.laid.day_only and event.at_ms < self.laid_ms:

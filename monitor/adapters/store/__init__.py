@@ -1,0 +1,49 @@
+"""The store: one SQLite file that holds everything, and the only place that knows SQL.
+
+A :class:`Store` belongs to one thread; each thread and each command opens its own.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from monitor.adapters.store.chunks import Columns
+from monitor.adapters.store.database import Database, ServiceLock
+from monitor.adapters.store.ledger import Ledger, Outgoing, Waiting
+from monitor.adapters.store.parts import Parts
+from monitor.adapters.store.readings import InboxMark, Quarantined, Readings, columns_of
+
+
+class Store:
+    """All of the store for one thread: ``readings``, ``ledger``, ``parts``, and the database below them."""
+
+    def __init__(self, data_dir: str | Path, *, create: bool = True) -> None:
+        self.db = Database(data_dir, create=create)
+        self.readings = Readings(self.db)
+        self.ledger = Ledger(self.db)
+        self.parts = Parts(self.db)
+
+    def close(self) -> None:
+        self.db.close()
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+__all__ = [
+    "Columns",
+    "Database",
+    "InboxMark",
+    "Ledger",
+    "Outgoing",
+    "Parts",
+    "Quarantined",
+    "Readings",
+    "ServiceLock",
+    "Store",
+    "Waiting",
+    "columns_of",
+]

@@ -1,0 +1,204 @@
+"""The one file: opening it, its schema, transactions, and what its failures mean.
+
+SQLite in WAL mode with ``synchronous=FULL``: a commit that returned is on the disk, which is what makes an
+acknowledgement after it honest. Several processes may use the file at once (the service, and commands); each
+thread has a :class:`Database` of its own. Only the service takes the lock file that keeps a second one out.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import fcntl
+import os
+import sqlite3
+from collections.abc import Iterator
+from importlib import resources
+from pathlib import Path
+from typing import IO, Any
+
+from monitor.errors import MonitorError, StoreCorrupt, StoreError, StoreFull, StoreLocked, StoreNewer
+
+FILE_NAME = "warmtally.db"
+# How long one writer waits for another. A fold of an hour takes milliseconds; half a minute means trouble.
+BUSY_S = 30.0
+
+
+def _schema() -> list[tuple[int, str]]:
+    folder = resources.files("monitor.adapters") / "schema"
+    steps = []
+    for entry in folder.iterdir():
+        if entry.name.endswith(".sql"):
+            steps.append((int(entry.name.split("_", 1)[0]), entry.read_text("utf-8")))
+    return sorted(steps)
+
+
+def translated(error: sqlite3.Error, path: Path) -> MonitorError:
+    """The failure of SQLite in words that name what, where and what to do."""
+    text = str(error)
+    low = text.lower()
+    if "full" in low:
+        return StoreFull(
+            "no room left on the disk; nothing acknowledged is lost, new readings wait at the broker",
+            where=str(path),
+            fix="free some space; the service goes on by itself",
+        )
+    if "locked" in low or "busy" in low:
+        return StoreLocked(
+            f"the store is in use by another program ({text})",
+            where=str(path),
+            fix="wait, or stop the program that holds it open",
+        )
+    if "malformed" in low or "not a database" in low or "corrupt" in low:
+        return StoreCorrupt(
+            f"the store's file is damaged ({text})",
+            where=str(path),
+            fix="stop the service, copy the file and its -wal aside, restore the last backup or start with an "
+            "empty data directory; readings that wait at the broker will still come in",
+        )
+    return StoreError(f"the store cannot be used ({text})", where=str(path), fix="check the path and its permissions")
+
+
+class Database:
+    """One connection to the store's file, for one thread."""
+
+    def __init__(self, data_dir: str | Path, *, create: bool = True) -> None:
+        self.dir = Path(data_dir)
+        self.path = self.dir / FILE_NAME
+        if create:
+            try:
+                self.dir.mkdir(parents=True, exist_ok=True)
+            except OSError as error:
+                raise StoreError(
+                    f"the data directory cannot be made ({error.strerror})",
+                    where=str(self.dir),
+                    fix="give --data DIR, or data_dir under [store], that this user may write to",
+                ) from error
+        elif not self.path.exists():
+            raise StoreError(
+                "there is no store here yet",
+                where=str(self.path),
+                fix="start the service (warmtally run), import a logger's file, or give the right --data DIR",
+            )
+        try:
+            self.connection = sqlite3.connect(
+                self.path, isolation_level=None, timeout=BUSY_S, check_same_thread=False, cached_statements=256
+            )
+        except sqlite3.Error as error:
+            raise translated(error, self.path) from error
+        try:
+            with self.mapped():
+                self.connection.execute("PRAGMA journal_mode=WAL").fetchall()
+                self.connection.execute("PRAGMA synchronous=FULL")
+                self.connection.execute("PRAGMA foreign_keys=ON")
+                self.connection.execute("PRAGMA journal_size_limit=33554432")
+                self._migrate()
+        except BaseException:
+            self.connection.close()
+            raise
+
+    def _migrate(self) -> None:
+        steps = _schema()
+        newest = steps[-1][0]
+        have = self.connection.execute("PRAGMA user_version").fetchone()[0]
+        if have > newest:
+            raise StoreNewer(
+                f"the store has schema {have}, this version of Warmtally knows {newest}",
+                where=str(self.path),
+                fix="use the newer version again, or give another --data DIR; the file was not touched",
+            )
+        if have == newest:
+            return
+        with self.write() as connection:
+            # Another process may have done it while this one waited for the lock.
+            have = connection.execute("PRAGMA user_version").fetchone()[0]
+            for number, script in steps:
+                if number > have:
+                    for statement in _statements(script):
+                        connection.execute(statement)
+                    connection.execute(f"PRAGMA user_version={number}")
+
+    @contextlib.contextmanager
+    def mapped(self) -> Iterator[None]:
+        """Turn SQLite's errors into ours."""
+        try:
+            yield
+        except sqlite3.Error as error:
+            raise translated(error, self.path) from error
+
+    @contextlib.contextmanager
+    def write(self) -> Iterator[sqlite3.Connection]:
+        """One transaction: committed as a whole or not at all."""
+        with self.mapped():
+            self.connection.execute("BEGIN IMMEDIATE")
+            try:
+                yield self.connection
+                self.connection.execute("COMMIT")
+            except BaseException:
+                # On a full disk SQLite may have rolled back by itself already.
+                if self.connection.in_transaction:
+                    self.connection.execute("ROLLBACK")
+                raise
+
+    def rows(self, sql: str, *values: Any) -> list[tuple[Any, ...]]:
+        """Read all rows at once: an open read would keep the write-ahead log from shrinking."""
+        with self.mapped():
+            return self.connection.execute(sql, values).fetchall()
+
+    def fact(self, name: str) -> str | None:
+        rows = self.rows("SELECT value FROM fact WHERE name=?", name)
+        return str(rows[0][0]) if rows else None
+
+    def set_fact(self, name: str, value: str) -> None:
+        with self.write() as c:
+            c.execute(
+                "INSERT INTO fact VALUES (?,?) ON CONFLICT(name) DO UPDATE SET value=excluded.value", (name, value)
+            )
+
+    def checkpoint(self) -> None:
+        with self.mapped():
+            self.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+
+    def check(self) -> list[str]:
+        """SQLite's own integrity check; empty when whole."""
+        found = [str(r[0]) for r in self.rows("PRAGMA integrity_check")]
+        return [] if found == ["ok"] else found
+
+    def close(self) -> None:
+        with contextlib.suppress(sqlite3.Error):
+            self.connection.close()
+
+
+def _statements(script: str) -> Iterator[str]:
+    pending = ""
+    for line in script.splitlines():
+        pending += line + "\n"
+        if sqlite3.complete_statement(pending):
+            yield pending
+            pending = ""
+
+
+class ServiceLock:
+    """Keeps a second service away from the same store; released by the system when the process ends."""
+
+    def __init__(self, data_dir: str | Path) -> None:
+        self.path = Path(data_dir) / "service.lock"
+        self.path.parent.mkdir(parents=True, exist_ok=True)
+        self._file: IO[str] = self.path.open("a+")
+        try:
+            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            self._file.seek(0)
+            holder = self._file.read().strip() or "unknown"
+            self._file.close()
+            raise StoreLocked(
+                f"another Warmtally service (process {holder}) uses this store",
+                where=str(self.path.parent),
+                fix="stop the other one first, or give this one its own --data DIR",
+            ) from error
+        self._file.seek(0)
+        self._file.truncate()
+        self._file.write(str(os.getpid()))
+        self._file.flush()
+
+    def release(self) -> None:
+        self._file.close()

@@ -1,0 +1,273 @@
+"""The ledger: the keeper's account, conditions, notices, and the outbox that carries notices to the channels.
+
+T4: a keeper's event is checked against all earlier ones and written in one transaction. T2: changed conditions, their
+history, the notices that follow and one outbox row for each channel are written in one transaction, so that a
+crash leaves either all or nothing. T3: a channel's row is leased, sent, and then marked; a crash between
+sending and marking sends once more, never not at all.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from monitor.adapters.store.database import Database
+from monitor.core.conditions import Condition, Phase, Transition
+from monitor.core.events import Clutch, EventKind, KeeperEvent, project
+from monitor.core.notices import Notice
+from monitor.core.settings import Urgency
+from monitor.errors import UnknownSubject
+
+_EVENT_FIELDS = tuple(f.name for f in dataclasses.fields(KeeperEvent) if f.name not in ("id", "kind"))
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """One notice on its way to one channel."""
+
+    id: int
+    channel: str
+    attempts: int
+    notice: Notice
+
+
+@dataclass(frozen=True, slots=True)
+class Outgoing:
+    """How one notice fares on one channel."""
+
+    notice: int
+    channel: str
+    state: str
+    attempts: int
+    delivered_ms: int | None
+    error: str
+
+
+class Ledger:
+    """Events, conditions, notices, outbox."""
+
+    def __init__(self, db: Database) -> None:
+        self.db = db
+
+    # -- T4: the keeper's account --------------------------------------------------------------------------
+
+    def events(self) -> list[KeeperEvent]:
+        """All events ever told, in the order of telling."""
+        return [
+            KeeperEvent(id=int(i), kind=EventKind(kind), **json.loads(body))
+            for i, kind, body in self.db.rows("SELECT id, kind, body FROM event ORDER BY id")
+        ]
+
+    def clutches(self, until_ms: int | None = None) -> dict[str, Clutch]:
+        return project(self.events(), until_ms)
+
+    def tell(self, event: KeeperEvent, check: Callable[[Mapping[str, Clutch]], None] | None = None) -> KeeperEvent:
+        """Add an event if it can have happened; returns it with its number.
+
+        Raises EventRefused or UnknownSubject, and then nothing is written. ``check`` may object to the clutches
+        as they would be.
+        """
+        body = {n: getattr(event, n) for n in _EVENT_FIELDS}
+        with self.db.write() as c:
+            number = int(
+                c.execute("SELECT COALESCE(MAX(seq), 0) FROM sqlite_sequence WHERE name='event'").fetchone()[0]
+            )
+            numbered = dataclasses.replace(event, id=number + 1)
+            after = project([*self.events(), numbered])
+            if check is not None:
+                check(after)
+            c.execute(
+                "INSERT INTO event(id, kind, clutch, at, recorded, body) VALUES (?,?,?,?,?,?)",
+                (numbered.id, event.kind.value, event.clutch, event.at_ms, event.recorded_ms, json.dumps(body)),
+            )
+        return numbered
+
+    # -- T2: conditions and notices ------------------------------------------------------------------------
+
+    def conditions(self) -> dict[tuple[str, str], Condition]:
+        result = {}
+        for kind, subject, body in self.db.rows("SELECT kind, subject, body FROM condition"):
+            fields = json.loads(body)
+            fields["phase"] = Phase(fields["phase"])
+            result[kind, subject] = Condition(kind=kind, subject=subject, **fields)
+        return result
+
+    def commit(
+        self,
+        conditions: Iterable[Condition],
+        transitions: Iterable[Transition],
+        notices: Sequence[Notice],
+        channels: Mapping[str, Iterable[Urgency]],
+    ) -> list[Notice]:
+        """T2. Returns the notices that were new; one whose key is known is not made again.
+
+        ``channels``: which urgencies each channel takes.
+        """
+        made: list[Notice] = []
+        with self.db.write() as c:
+            for condition in conditions:
+                # What the keeper did meanwhile (acknowledged, shelved) stands, unless this raise is new.
+                c.execute(
+                    "INSERT INTO condition VALUES (?,?,?) ON CONFLICT DO UPDATE SET body=excluded.body",
+                    (condition.kind, condition.subject, _condition_body(condition)),
+                )
+            c.executemany(
+                "INSERT INTO history(at, kind, subject, change, reason) VALUES (?,?,?,?,?)",
+                [(t.at_ms, t.kind, t.subject, t.change, t.reason) for t in transitions],
+            )
+            for notice in notices:
+                cursor = c.execute(
+                    "INSERT OR IGNORE INTO notice(key, at, kind, subjects, change, urgency, title, text) "
+                    "VALUES (?,?,?,?,?,?,?,?)",
+                    (
+                        notice.key,
+                        notice.at_ms,
+                        notice.kind,
+                        json.dumps(notice.subjects),
+                        notice.change,
+                        notice.urgency,
+                        notice.title,
+                        notice.text,
+                    ),
+                )
+                if cursor.rowcount != 1:
+                    continue
+                number = int(cursor.lastrowid or 0)
+                made.append(dataclasses.replace(notice, id=number))
+                c.executemany(
+                    "INSERT INTO outbox(notice, channel) VALUES (?,?)",
+                    [(number, name) for name, wanted in channels.items() if notice.urgency in set(wanted)],
+                )
+        return made
+
+    def history(self, limit: int = 1000) -> list[Transition]:
+        """Newest first."""
+        return [
+            Transition(kind, subject, change, int(at), int(at), reason)
+            for at, kind, subject, change, reason in self.db.rows(
+                "SELECT at, kind, subject, change, reason FROM history ORDER BY id DESC LIMIT ?", limit
+            )
+        ]
+
+    def notices(self, limit: int = 200) -> list[Notice]:
+        """Newest first."""
+        return [_notice(r) for r in self.db.rows(f"{_NOTICE} ORDER BY id DESC LIMIT ?", limit)]
+
+    def notice(self, number: int) -> Notice:
+        rows = self.db.rows(f"{_NOTICE} WHERE id=?", number)
+        if not rows:
+            raise UnknownSubject(f"no notice {number}", fix="see: warmtally notices")
+        return _notice(rows[0])
+
+    def answer(self, number: int, now_ms: int, by: str) -> Notice:
+        """Acknowledge: the notice, and the conditions it is about that are still raised."""
+        notice = self.notice(number)
+        with self.db.write() as c:
+            c.execute("UPDATE notice SET answered=?, answer=? WHERE id=? AND answered IS NULL", (now_ms, by, number))
+            for subject in notice.subjects:
+                row = c.execute(
+                    "SELECT body FROM condition WHERE kind=? AND subject=?", (notice.kind, subject)
+                ).fetchone()
+                if row is None:
+                    continue
+                fields = json.loads(row[0])
+                if fields["phase"] in (Phase.RAISED, Phase.FALLING) and fields["acknowledged_ms"] is None:
+                    fields["acknowledged_ms"] = now_ms
+                    c.execute(
+                        "UPDATE condition SET body=? WHERE kind=? AND subject=?",
+                        (json.dumps(fields), notice.kind, subject),
+                    )
+                    c.execute(
+                        "INSERT INTO history(at, kind, subject, change, reason) VALUES (?,?,?,?,?)",
+                        (now_ms, notice.kind, subject, "acknowledged", f"notice {number} answered by {by}"),
+                    )
+        return self.notice(number)
+
+    # -- T3: the outbox ------------------------------------------------------------------------------------
+
+    def release_leases(self) -> int:
+        """At start: whatever was being sent when the service ended is sent again."""
+        with self.db.write() as c:
+            return c.execute("UPDATE outbox SET state='waiting' WHERE state='leased'").rowcount
+
+    def lease(self, channel: str, now_ms: int, limit: int = 20) -> list[Waiting]:
+        """Take due rows of a channel for sending, "now" before "today" before "diary"."""
+        with self.db.write() as c:
+            rows = c.execute(
+                "SELECT o.id, o.channel, o.attempts, n.id, n.key, n.at, n.kind, n.subjects, n.change, n.urgency, "
+                "n.title, n.text, n.answered, n.answer FROM outbox o JOIN notice n ON n.id=o.notice "
+                "WHERE o.state='waiting' AND o.channel=? AND o.not_before<=? ORDER BY "
+                "CASE n.urgency WHEN 'now' THEN 0 WHEN 'today' THEN 1 ELSE 2 END, o.id LIMIT ?",
+                (channel, now_ms, limit),
+            ).fetchall()
+            c.executemany("UPDATE outbox SET state='leased', leased=? WHERE id=?", [(now_ms, r[0]) for r in rows])
+        return [Waiting(int(r[0]), str(r[1]), int(r[2]), _notice(r[3:])) for r in rows]
+
+    def delivered(self, outbox_id: int, now_ms: int) -> None:
+        with self.db.write() as c:
+            c.execute(
+                "UPDATE outbox SET state='delivered', delivered=?, attempts=attempts+1, error='' WHERE id=?",
+                (now_ms, outbox_id),
+            )
+
+    def failed(self, outbox_id: int, error: str, not_before_ms: int, *, give_up: bool = False) -> None:
+        with self.db.write() as c:
+            c.execute(
+                "UPDATE outbox SET state=?, attempts=attempts+1, error=?, not_before=? WHERE id=?",
+                ("given-up" if give_up else "waiting", error, not_before_ms, outbox_id),
+            )
+
+    def retry_at_once(self) -> None:
+        """The clock was stepped or the service started: waits that were set on the old clock mean nothing."""
+        with self.db.write() as c:
+            c.execute("UPDATE outbox SET not_before=0 WHERE state='waiting'")
+
+    def outgoing(self, notice: int | None = None) -> list[Outgoing]:
+        where, values = ("WHERE notice=?", (notice,)) if notice is not None else ("", ())
+        return [
+            Outgoing(int(n), str(ch), str(st), int(a), d, str(e))
+            for n, ch, st, a, d, e in self.db.rows(
+                f"SELECT notice, channel, state, attempts, delivered, error FROM outbox {where} ORDER BY id",  # noqa: S608
+                *values,
+            )
+        ]
+
+    def undelivered(self) -> dict[str, tuple[int, int, str]]:
+        """Channel -> (rows waiting after a failed try, time of the oldest such notice, last error)."""
+        return {
+            str(channel): (int(n), int(oldest), str(error))
+            for channel, n, oldest, error in self.db.rows(
+                "SELECT o.channel, COUNT(*), MIN(n.at), MAX(o.error) FROM outbox o JOIN notice n ON n.id=o.notice "
+                "WHERE o.state IN ('waiting','leased') AND o.attempts>0 GROUP BY o.channel"
+            )
+        }
+
+
+_NOTICE = "SELECT id, key, at, kind, subjects, change, urgency, title, text, answered, answer FROM notice"
+
+
+def _notice(row: Sequence[object]) -> Notice:
+    number, key, at, kind, subjects, change, urgency, title, text, answered, answer = row
+    return Notice(
+        key=str(key),
+        at_ms=int(at),  # type: ignore[call-overload]
+        kind=str(kind),
+        subjects=tuple(json.loads(str(subjects))),
+        change=change,  # type: ignore[arg-type]
+        urgency=urgency,  # type: ignore[arg-type]
+        title=str(title),
+        text=str(text),
+        id=int(number),  # type: ignore[call-overload]
+        answered_ms=answered,  # type: ignore[arg-type]
+        answer=str(answer),
+    )
+
+
+def _condition_body(condition: Condition) -> str:
+    fields = {f.name: getattr(condition, f.name) for f in dataclasses.fields(condition)}
+    del fields["kind"], fields["subject"]
+    fields["phase"] = condition.phase.value
+    fields["facts"] = dict(condition.facts)
+    return json.dumps(fields)

@@ -1,0 +1,210 @@
+"""The life of a condition: a small state machine, written as a table.
+
+A condition is something true of a subject now (RFC 8632: identity is the pair of kind and subject, updates on the
+same pair are the same condition). Two axes are kept apart, as RFC 8632 and ISA-18.2 have them: what the world
+does (raised or cleared) and what the keeper does (acknowledged, shelved). Clearing never acknowledges and
+acknowledging never clears.
+
+What the world does runs through four states:
+
+    =========  =======================================================================
+    clear      nothing is wrong
+    rising     beyond the limit, for less than the on-delay; nobody has been told
+    raised     beyond the limit for the on-delay; told
+    falling    back by more than the deadband, for less than the off-delay
+    =========  =======================================================================
+
+driven by samples at strictly increasing times. A sample is *beyond* (at or past the limit: limits are
+inclusive), *back* (past the limit by more than the deadband) or *between*. On- and off-delay, deadband: OPC UA
+Part 9, B.1.5. When two samples are further apart than the maximum gap, a delay that was running starts anew:
+no evidence is invented across a gap, and the state is kept.
+"""
+
+from __future__ import annotations
+
+import enum
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Final, Literal
+
+
+class Phase(enum.StrEnum):
+    """What the world does."""
+
+    CLEAR = "clear"
+    RISING = "rising"
+    RAISED = "raised"
+    FALLING = "falling"
+
+
+class Where(enum.StrEnum):
+    """A sample against the limit."""
+
+    BEYOND = "beyond"
+    BETWEEN = "between"
+    BACK = "back"
+
+
+class Step(enum.StrEnum):
+    """What the table says to do."""
+
+    NONE = "none"
+    START = "start the delay"
+    WAIT = "let the delay run"
+    DROP = "forget the delay"
+
+
+# (phase, where) -> (phase while the delay runs, what happens to the delay). A delay that has run out moves
+# RISING to RAISED and FALLING to CLEAR; see `advance`.
+TABLE: Final[Mapping[tuple[Phase, Where], tuple[Phase, Step]]] = {
+    (Phase.CLEAR, Where.BEYOND): (Phase.RISING, Step.START),
+    (Phase.CLEAR, Where.BETWEEN): (Phase.CLEAR, Step.NONE),
+    (Phase.CLEAR, Where.BACK): (Phase.CLEAR, Step.NONE),
+    (Phase.RISING, Where.BEYOND): (Phase.RISING, Step.WAIT),
+    (Phase.RISING, Where.BETWEEN): (Phase.CLEAR, Step.DROP),
+    (Phase.RISING, Where.BACK): (Phase.CLEAR, Step.DROP),
+    (Phase.RAISED, Where.BEYOND): (Phase.RAISED, Step.NONE),
+    (Phase.RAISED, Where.BETWEEN): (Phase.RAISED, Step.NONE),
+    (Phase.RAISED, Where.BACK): (Phase.FALLING, Step.START),
+    (Phase.FALLING, Where.BEYOND): (Phase.RAISED, Step.DROP),
+    (Phase.FALLING, Where.BETWEEN): (Phase.RAISED, Step.DROP),
+    (Phase.FALLING, Where.BACK): (Phase.FALLING, Step.WAIT),
+}
+_DONE: Final = {Phase.RISING: Phase.RAISED, Phase.FALLING: Phase.CLEAR}
+
+Change = Literal["raised", "cleared"]
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """One judged moment of a subject."""
+
+    at_ms: int
+    where: Where
+    value: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """Delays of a kind for one subject, in seconds. ``max_gap_s`` None: samples have no gaps (ticks)."""
+
+    on_delay_s: float = 0.0
+    off_delay_s: float = 0.0
+    max_gap_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """State of one (kind, subject).
+
+    ``since_ms`` is when the state changed in the world (the first sample beyond the limit for a raise, the
+    first sample back for a clear), ``changed_ms`` when the delay had run out. ``delay_from_ms`` is the running
+    delay's start. ``facts`` are the numbers that a notice shows.
+    """
+
+    kind: str
+    subject: str
+    phase: Phase = Phase.CLEAR
+    since_ms: int | None = None
+    changed_ms: int | None = None
+    delay_from_ms: int | None = None
+    last_ms: int | None = None
+    dropped: int = 0
+    acknowledged_ms: int | None = None
+    shelved_until_ms: int | None = None
+    facts: Mapping[str, str | float | int | None] = field(default_factory=dict)
+
+    @property
+    def key(self) -> tuple[str, str]:
+        return self.kind, self.subject
+
+    @property
+    def up(self) -> bool:
+        """Raised, whether or not an off-delay is running."""
+        return self.phase in (Phase.RAISED, Phase.FALLING)
+
+    def shelved(self, now_ms: int) -> bool:
+        return self.shelved_until_ms is not None and now_ms < self.shelved_until_ms
+
+
+@dataclass(frozen=True, slots=True)
+class Transition:
+    """A change of the world's axis, with its reason."""
+
+    kind: str
+    subject: str
+    change: Change
+    at_ms: int
+    since_ms: int
+    reason: str
+
+
+def advance(condition: Condition, samples: Iterable[Sample], rule: Rule) -> tuple[Condition, list[Transition]]:
+    """Run samples through the table.
+
+    Samples not later than the last one judged are dropped and counted: a late reading is not judged twice.
+    Returns the new state and the transitions in order.
+    """
+    phase, since, start = condition.phase, condition.since_ms, condition.delay_from_ms
+    changed, last, dropped = condition.changed_ms, condition.last_ms, condition.dropped
+    acknowledged = condition.acknowledged_ms
+    transitions: list[Transition] = []
+    for sample in samples:
+        if last is not None and sample.at_ms <= last:
+            dropped += 1
+            continue
+        if last is not None and rule.max_gap_s is not None and sample.at_ms - last > rule.max_gap_s * 1000:
+            if phase is Phase.RISING:
+                phase = Phase.CLEAR
+            elif phase is Phase.FALLING:
+                phase = Phase.RAISED
+            start = None
+        last = sample.at_ms
+        phase, step = TABLE[phase, sample.where]
+        if step is Step.START:
+            start = sample.at_ms
+        elif step is Step.DROP:
+            start = None
+        if phase in _DONE:
+            assert start is not None
+            delay_s = rule.on_delay_s if phase is Phase.RISING else rule.off_delay_s
+            if sample.at_ms - start >= delay_s * 1000:
+                phase = _DONE[phase]
+                since, changed, start = start, sample.at_ms, None
+                change: Change = "raised" if phase is Phase.RAISED else "cleared"
+                acknowledged = None if change == "raised" else acknowledged
+                reason = (
+                    f"{'beyond the limit' if change == 'raised' else 'back'} for {(sample.at_ms - since) / 1000:.0f} s"
+                    f" (delay {delay_s:.0f} s)"
+                )
+                transitions.append(Transition(condition.kind, condition.subject, change, sample.at_ms, since, reason))
+    new = replace(
+        condition,
+        phase=phase,
+        since_ms=since,
+        changed_ms=changed,
+        delay_from_ms=start,
+        last_ms=last,
+        dropped=dropped,
+        acknowledged_ms=acknowledged,
+    )
+    return new, transitions
+
+
+def above(at_ms: int, value: float, limit: float, deadband: float) -> Sample:
+    """A sample against an upper limit."""
+    where = Where.BEYOND if value >= limit else Where.BACK if value < limit - deadband else Where.BETWEEN
+    return Sample(at_ms, where, value)
+
+
+def below(at_ms: int, value: float, limit: float, deadband: float) -> Sample:
+    """A sample against a lower limit."""
+    where = Where.BEYOND if value <= limit else Where.BACK if value > limit + deadband else Where.BETWEEN
+    return Sample(at_ms, where, value)
+
+
+def holds(at_ms: int, true: bool | None) -> tuple[Sample, ...]:
+    """A yes-or-no moment; None (not known) is no sample at all."""
+    if true is None:
+        return ()
+    return (Sample(at_ms, Where.BEYOND if true else Where.BACK),)
