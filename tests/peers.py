@@ -32,7 +32,7 @@ def need(program: str, package: str) -> str:
 
 
 def shared(*parts: str) -> Path:
-    """A file of the reference material beside the project: skip where the folder is absent, fail where only the file is."""
+    """A file of the reference material beside the project: skip without the folder, fail without the file."""
     if not SHARED.is_dir():
         pytest.skip(f"no reference material at ../{SHARED.name} beside the project")
     path = SHARED.joinpath(*parts)
