@@ -1,0 +1,633 @@
+"""When a box pips, how sure that is, and why it is not surer.
+
+The model, on log scale: measured development at the pip of egg j in box b = m + e_j - b.
+
+* m ~ N(0, sigma_m): shared by the clutch (population, clutch, published curve);
+* e_j ~ scale_egg * t4: belongs to the egg;
+* b ~ N(0, sigma_bias) + scale_box * t4: belongs to the box (its probe's error, and what no probe sees);
+* a box fails as a whole with chance ``failed_share`` and then never pips.
+
+t4 is Student's t with four degrees of freedom. With normal tails the computed chance that a silent box is
+alive would fall to nothing within a day of its sibling's last pip, and boxes that hatch well days later are
+common. The typical egg ends at development 1; the first of several comes before 1.
+
+What has been seen (how many pipped between two looks, that none had pipped by a look) updates m and b by
+quadrature: given m the boxes are independent, so it is one grid in m and one per box in v = m - b, joined by
+direct sums of positive terms. Nothing is sampled and nothing is kept between calls.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+
+from monitor.core import student
+from monitor.errors import EventRefused, ModelOutOfRange, UnknownSubject
+
+Array = npt.NDArray[np.float64]
+
+DAY_MS = 86_400_000
+# Evidence outside these developments is counted as if it lay on the border: the tails say nothing there.
+LEAST_DEVELOPMENT, MOST_DEVELOPMENT = 0.05, 20.0
+# No look and no integral is sharper than this (log scale); a pip told to the minute is widened to it.
+SHARPEST = 2e-4
+MOST_EGGS = 500
+TINY = 1e-300
+
+EGGS = "eggs and clutches differ"
+CURVE = "published curve"
+PROBE = "probe's uncertainty"
+PLACE = "what no probe sees in the box"
+GAPS = "filled gaps"
+AHEAD = "temperature still to come"
+
+
+@dataclass(frozen=True)
+class Spread:
+    """How far eggs, boxes and clutches lie apart, log scale (0.02 is 2 % of the incubation time).
+
+    Starting values, to be refitted from finished clutches: eggs within one clutch and treatment scatter with
+    a coefficient of variation of 3 to 4 %, clutches at the same temperature with 2.2 to 2.8 % (compilations of
+    constant-temperature studies: Noble et al. 2018, Sci. Data 5:180138). ``curve_share`` is the part of the
+    variance sigma_m^2 that comes from the published curve and the population it was measured on, the rest is
+    the clutch: 1 - (0.025 / 0.042)^2.
+    """
+
+    sigma_m: float = 0.042
+    scale_egg: float = 0.02
+    scale_box: float = 0.02
+    failed_share: float = 0.02
+    curve_share: float = 0.65
+
+    def __post_init__(self) -> None:
+        sizes = (self.sigma_m, self.scale_egg, self.scale_box)
+        if not all(math.isfinite(x) and 0.0 <= x <= 0.5 for x in sizes) or self.scale_egg < 1e-3:
+            raise ModelOutOfRange(
+                f"spreads have to lie between 0 and 0.5, scale_egg above 0.001; got {sizes}", where="forecast"
+            )
+        if not (0.0 <= self.failed_share < 1.0 and 0.0 <= self.curve_share <= 1.0):
+            raise ModelOutOfRange("failed_share and curve_share are shares between 0 and 1", where="forecast")
+
+
+@dataclass(frozen=True)
+class PipInterval:
+    """``count`` eggs pipped between two looks; ``after`` and ``by`` are the box's measured development then.
+
+    ``after`` = 0: no earlier look.
+    """
+
+    after: float
+    by: float
+    count: int
+
+
+@dataclass(frozen=True)
+class BoxEvidence:
+    """What has been seen in one box.
+
+    ``eggs``: fertile eggs still counted, those that pipped included (1 when the number is not known).
+    ``sigma_bias``: standard uncertainty of the log of measured development from the box's probe.
+    ``none_by``: measured development at the last look at the eggs that have not pipped; 0 when nobody looked.
+    Who counts pips has looked at the rest, so the latest ``by`` counts as such a look.
+    """
+
+    box: str
+    eggs: int
+    sigma_bias: float
+    pipped: tuple[PipInterval, ...] = ()
+    none_by: float = 0.0
+
+    def __post_init__(self) -> None:
+        where = f"box {self.box}"
+        if not 1 <= self.eggs <= MOST_EGGS:
+            raise EventRefused(
+                f"{self.eggs} eggs: a forecast needs 1 to {MOST_EGGS}", where=where, fix="correct the number of eggs"
+            )
+        if not (math.isfinite(self.sigma_bias) and 0.0 <= self.sigma_bias <= 0.5):
+            raise ModelOutOfRange(f"sigma_bias {self.sigma_bias} is not between 0 and 0.5", where=where)
+        if not (math.isfinite(self.none_by) and self.none_by >= 0.0):
+            raise ModelOutOfRange(f"development {self.none_by} at the last look is not a number >= 0", where=where)
+        for seen in self.pipped:
+            if not (math.isfinite(seen.after) and math.isfinite(seen.by) and 0.0 <= seen.after <= seen.by):
+                raise EventRefused(
+                    f"pipped after development {seen.after} and by {seen.by}: the first look has to come first",
+                    where=where,
+                    fix="correct the times of the looks",
+                )
+            if seen.by <= 0.0:
+                raise EventRefused("an egg cannot pip at development 0", where=where, fix="correct the pip's time")
+            if seen.count < 1:
+                raise EventRefused(f"{seen.count} eggs pipped: at least one has to", where=where)
+        if self.pipped_count > self.eggs:
+            raise EventRefused(
+                f"{self.pipped_count} eggs pipped out of {self.eggs}", where=where, fix="correct the counts"
+            )
+
+    @property
+    def pipped_count(self) -> int:
+        return sum(seen.count for seen in self.pipped)
+
+    @property
+    def rest(self) -> int:
+        """Eggs that have not pipped."""
+        return self.eggs - self.pipped_count
+
+    @property
+    def log_looked(self) -> float:
+        """Log of measured development at the last look at the rest; minus infinity when nobody looked."""
+        return _log(max([self.none_by, *(seen.by for seen in self.pipped)]))
+
+    @property
+    def log_pipped(self) -> tuple[tuple[float, float, int], ...]:
+        """(after, by, count) on log scale, none narrower than the sharpest look."""
+        return tuple(
+            (min(_log(seen.after), _log(seen.by) - SHARPEST), _log(seen.by), seen.count) for seen in self.pipped
+        )
+
+
+def _log(development: float) -> float:
+    if development <= 0.0:
+        return -math.inf
+    return math.log(min(max(development, LEAST_DEVELOPMENT), MOST_DEVELOPMENT))
+
+
+def update(boxes: Sequence[BoxEvidence], spread: Spread | None = None) -> ClutchForecast:
+    """What the boxes of one clutch say together.
+
+    ``boxes``: every box (lot) of the clutch, the silent ones too; sigma_bias of different boxes is taken as
+    independent. Raises EventRefused without boxes or when a box comes twice.
+    """
+    spread = spread or Spread()
+    names = [seen.box for seen in boxes]
+    if not names:
+        raise EventRefused("a forecast needs at least one box with eggs", where="forecast")
+    if len(set(names)) != len(names):
+        raise EventRefused(f"a box comes twice among {', '.join(names)}", where="forecast")
+    most = max(seen.eggs for seen in boxes)
+    # The rule below is spectrally accurate for a peak wider than the step; n eggs make one scale_egg / sqrt(n) wide.
+    step = spread.scale_egg / max(6.0, 2.0 * math.sqrt(most))
+    reach_m = math.ceil(8.0 * spread.sigma_m / step)
+    bias = max(seen.sigma_bias for seen in boxes)
+    reach_v = 6.0 * (spread.sigma_m + bias) + 15.0 * spread.scale_box
+    told = [x for seen in boxes for x in _told(seen)]
+    beside = 15.0 * spread.scale_egg
+    low = math.floor(min([-reach_v, *(x - beside for x in told)]) / step)
+    high = math.ceil(max([reach_v, *(x + beside for x in told)]) / step)
+    grid = _Grid(step, reach_m, low, high)
+    likelihoods = tuple(_likelihood(seen, spread, grid.v) for seen in boxes)
+    given_m = tuple(
+        _given_shared(seen, likelihood, _kernel(grid, seen.sigma_bias, spread.scale_box), spread)
+        for seen, likelihood in zip(boxes, likelihoods, strict=True)
+    )
+    return ClutchForecast(tuple(boxes), spread, grid, likelihoods, given_m)
+
+
+def _told(seen: BoxEvidence) -> list[float]:
+    """Finite places on the log scale at which something was seen."""
+    places = [seen.log_looked, *(x for after, by, _ in seen.log_pipped for x in (after, by))]
+    return [x for x in places if math.isfinite(x)]
+
+
+@dataclass(frozen=True)
+class _Grid:
+    """Multiples of one step: m in -reach_m..reach_m, v = m - b in low..high."""
+
+    step: float
+    reach_m: int
+    low: int
+    high: int
+
+    @property
+    def m(self) -> Array:
+        return np.arange(-self.reach_m, self.reach_m + 1, dtype=np.float64) * self.step
+
+    @property
+    def v(self) -> Array:
+        return np.arange(self.low, self.high + 1, dtype=np.float64) * self.step
+
+
+def _likelihood(seen: BoxEvidence, spread: Spread, v: Array) -> Array:
+    """Log chance of what was seen, given that the box is alive and its eggs scatter about ``v``."""
+    total = np.zeros_like(v)
+    for after, by, count in seen.log_pipped:
+        chance = student.between((after - v) / spread.scale_egg, (by - v) / spread.scale_egg)
+        total += count * np.log(np.maximum(chance, TINY))
+    if seen.rest and math.isfinite(seen.log_looked):
+        total += seen.rest * np.log(np.maximum(student.beyond((seen.log_looked - v) / spread.scale_egg), TINY))
+    return total
+
+
+def _kernel(grid: _Grid, sigma: float, scale: float) -> Array:
+    """Chance of each step of -b, for all v - m that the grid can ask."""
+    return student.cells(grid.low - grid.reach_m, grid.high + grid.reach_m, grid.step, sigma=sigma, scale=scale)
+
+
+def _given_shared(seen: BoxEvidence, likelihood: Array, kernel: Array, spread: Spread) -> Array:
+    """Log chance, over the grid of m, of what was seen in the box; column 0 alive, column 1 alive or failed."""
+    top = float(np.max(likelihood))
+    alive = np.log(np.maximum(np.correlate(kernel, np.exp(likelihood - top), "valid")[::-1], TINY)) + top
+    alive += math.log1p(-spread.failed_share)
+    if seen.pipped or spread.failed_share <= 0.0:
+        return np.stack([alive, alive], axis=1)
+    return np.stack([alive, np.logaddexp(alive, math.log(spread.failed_share))], axis=1)
+
+
+@dataclass(frozen=True, eq=False)
+class _Place:
+    """Where the eggs of one box lie: values of v with their weights (sum 1) and the expected m at each."""
+
+    v: Array
+    weight: Array
+    shared: Array
+
+
+@dataclass(frozen=True, eq=False)
+class _Pips:
+    """One pip of a box: chance (n,) that it comes by log development (n,), and the chance given each v (n, n_v)."""
+
+    log_development: Array
+    chance: Array
+    given_v: Array
+
+
+@dataclass(frozen=True, eq=False)
+class ClutchForecast:
+    """Made by ``update``. Quantiles are measured development of the box asked, given all that was seen.
+
+    Pips that are still to come are told for a box that is alive; ``chance_only_late`` says how likely that is.
+    Probabilities lie between 0.001 and 0.999. Raises UnknownSubject for a box that is not in the clutch.
+    """
+
+    boxes: tuple[BoxEvidence, ...]
+    spread: Spread
+    _grid: _Grid
+    _likelihoods: tuple[Array, ...]
+    _given_m: tuple[Array, ...]
+
+    def first(self, box: str, probabilities: npt.ArrayLike = (0.1, 0.5, 0.9)) -> Array:
+        """First pip of the box; within what was seen of it when it has pipped already."""
+        return self.kth(box, 1, probabilities)
+
+    def next(self, box: str, probabilities: npt.ArrayLike = (0.1, 0.5, 0.9)) -> Array:
+        """First pip among the eggs that have not pipped. Raises EventRefused when all have."""
+        return self.kth(box, self._next_of(box), probabilities)
+
+    def last(self, box: str, probabilities: npt.ArrayLike = (0.1, 0.5, 0.9)) -> Array:
+        """Last pip of the box, every egg taken as able to pip."""
+        return self.kth(box, self.boxes[self._index(box)].eggs, probabilities)
+
+    def kth(self, box: str, k: int, probabilities: npt.ArrayLike = (0.1, 0.5, 0.9)) -> Array:
+        """Pip number ``k`` of the box, counted from 1 and with those that were seen. Shape of ``probabilities``."""
+        p = _checked(probabilities)
+        pips = self._pips(box, k)
+        return np.exp(np.interp(p, pips.chance, pips.log_development))
+
+    def chance_only_late(self, box: str) -> float:
+        """Chance that the box has not failed: it is alive and only late. 1 for a box that has pipped.
+
+        Knows nothing but the counts: eggs that were candled alive, or smell, say more.
+        """
+        index = self._index(box)
+        if self.boxes[index].pipped:
+            return 1.0
+        others = self._shared_log(without=index)
+        alive = others + self._given_m[index][:, 0]
+        either = others + self._given_m[index][:, 1]
+        top = float(np.max(either))
+        return min(1.0, float(np.sum(np.exp(alive - top)) / np.sum(np.exp(either - top))))
+
+    def clutch_shift(self) -> tuple[float, float]:
+        """Mean and standard deviation of m, given all that was seen."""
+        log_weight = self._shared_log()
+        weight = np.exp(log_weight - np.max(log_weight))
+        weight /= np.sum(weight)
+        m = self._grid.m
+        mean = float(weight @ m)
+        return mean, math.sqrt(float(weight @ np.square(m - mean)))
+
+    def _index(self, box: str) -> int:
+        for index, seen in enumerate(self.boxes):
+            if seen.box == box:
+                return index
+        raise UnknownSubject(f"no box {box} in this clutch", where="forecast")
+
+    def _next_of(self, box: str) -> int:
+        seen = self.boxes[self._index(box)]
+        if seen.rest == 0:
+            raise EventRefused(f"all {seen.eggs} eggs have pipped: none is still to come", where=f"box {box}")
+        return seen.pipped_count + 1
+
+    def _shared_log(self, without: int | None = None) -> Array:
+        """Log weight over the grid of m: prior and boxes, but for one."""
+        m = self._grid.m
+        sigma = self.spread.sigma_m
+        total = -0.5 * np.square(m / sigma) if sigma > 0.0 else np.zeros_like(m)
+        for index, given in enumerate(self._given_m):
+            if index != without:
+                total = total + given[:, 1]
+        return total
+
+    def _place(self, index: int, sigma_more: float = 0.0) -> _Place:
+        """Where the eggs of a box lie, given that it is alive and all that was seen."""
+        seen, grid = self.boxes[index], self._grid
+        log_shared = self._shared_log(without=index)
+        shared = np.exp(log_shared - np.max(log_shared))
+        kernel = _kernel(grid, math.hypot(seen.sigma_bias, sigma_more), self.spread.scale_box)
+        before = np.maximum(np.convolve(shared, kernel, "valid"), TINY)
+        expected = np.convolve(shared * grid.m, kernel, "valid") / before
+        log_weight = np.log(before) + self._likelihoods[index]
+        weight = np.exp(log_weight - np.max(log_weight))
+        kept = weight > 1e-8
+        weight = weight[kept]
+        return _Place(grid.v[kept], weight / np.sum(weight), expected[kept])
+
+    def _pips(self, box: str, k: int, place: _Place | None = None) -> _Pips:
+        """The distribution of pip number ``k``, tabulated where it changes."""
+        index = self._index(box)
+        seen = self.boxes[index]
+        if not 1 <= k <= seen.eggs:
+            raise EventRefused(f"pip number {k} of {seen.eggs} eggs", where=f"box {box}")
+        place = place or self._place(index)
+        return _tabulate(seen, k, place or self._place(index), self.spread.scale_egg)
+
+
+def _checked(probabilities: npt.ArrayLike) -> Array:
+    p = np.asarray(probabilities, dtype=np.float64)
+    if not bool(np.all((p >= 0.001) & (p <= 0.999))):
+        raise ModelOutOfRange("probabilities have to lie between 0.001 and 0.999", where="forecast")
+    return p
+
+
+def _tabulate(seen: BoxEvidence, k: int, place: _Place, scale: float) -> _Pips:
+    """Two passes: a coarse one over the whole reach finds where the chance changes, the second sits there."""
+
+    def chance(y: float) -> float:
+        return float(_chance_by(seen, k, np.array([y]), place.v, scale)[0] @ place.weight)
+
+    low, high = _bounds(seen, k)
+    centre = max(float(place.weight @ place.v), low)
+    reach = 6.0 * scale
+    if not math.isfinite(low):
+        while chance(centre - reach) > 1e-5 and reach < 6.0:
+            reach *= 1.5
+        low, reach = centre - reach, 6.0 * scale
+    if not math.isfinite(high):
+        while chance(centre + reach) < 1.0 - 1e-5 and reach < 6.0:
+            reach *= 1.5
+        high = centre + reach
+    # Denser near the lower end: just after a look at which nothing had pipped, the chance starts with a bend.
+    coarse = low + (high - low) * np.square(np.linspace(0.0, 1.0, 49))
+    rough = np.maximum.accumulate(_chance_by(seen, k, coarse, place.v, scale) @ place.weight)
+    levels = 1.0 / (1.0 + np.exp(-np.linspace(-9.0, 9.0, 121)))
+    log_development = np.unique(np.concatenate([coarse, np.interp(levels, rough, coarse)]))
+    given_v = _chance_by(seen, k, log_development, place.v, scale)
+    return _Pips(log_development, np.maximum.accumulate(given_v @ place.weight), given_v)
+
+
+def _bounds(seen: BoxEvidence, k: int) -> tuple[float, float]:
+    """Log developments between which pip number ``k`` has to lie."""
+    if k > seen.pipped_count:
+        return seen.log_looked, math.inf
+    afters = sorted(after for after, _, count in seen.log_pipped for _ in range(count))
+    bys = sorted(by for _, by, count in seen.log_pipped for _ in range(count))
+    return afters[k - 1], bys[k - 1]
+
+
+def _chance_by(seen: BoxEvidence, k: int, y: Array, v: Array, scale: float) -> Array:
+    """Chance (n_y, n_v) that pip number ``k`` comes by log development ``y``, given ``v`` and what was seen.
+
+    Given v the eggs are independent: those that pipped lie within their intervals, the rest after the last
+    look; the number out by y is a sum of binomials.
+    """
+    to_y = (y[:, None] - v[None, :]) / scale
+    if k > seen.pipped_count:
+        looked = student.beyond((seen.log_looked - v) / scale)
+        out = 1.0 - student.beyond(to_y) / looked[None, :]
+        return student.at_least(k - seen.pipped_count, [(seen.rest, out)])
+    groups: list[tuple[int, Array]] = []
+    for after, by, count in seen.log_pipped:
+        start, end = (after - v) / scale, (by - v) / scale
+        upto = np.clip(to_y, start[None, :], end[None, :])
+        groups.append((count, student.between(start[None, :], upto) / student.between(start, end)[None, :]))
+    return student.at_least(k, groups)
+
+
+@dataclass(frozen=True)
+class ExpectedRates:
+    """Development still to come in one box, and how sure that is.
+
+    ``rate_per_day``: expected development per day, above 0; it also serves before now and after the table.
+    ``days_ahead`` and ``development_ahead``: optional table of expected gain from now on, both rising, first
+    row after day 0 (day 0 has gain 0). ``rate_sd_relative``: relative standard uncertainty of the whole future
+    rate, one factor common to all days (log-normal). ``past_sd_log``: standard uncertainty of the log of the
+    accumulated development that is not in the box's sigma_bias: gaps that were filled.
+    """
+
+    rate_per_day: float
+    rate_sd_relative: float = 0.0
+    past_sd_log: float = 0.0
+    days_ahead: tuple[float, ...] = ()
+    development_ahead: tuple[float, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.rate_per_day) and self.rate_per_day > 0.0):
+            raise ModelOutOfRange(
+                f"expected rate {self.rate_per_day} per day: nothing develops, so no date can be given",
+                where="forecast",
+                fix="warm the box above the profile's base temperature, or wait for readings",
+            )
+        if not all(math.isfinite(x) and 0.0 <= x <= 1.0 for x in (self.rate_sd_relative, self.past_sd_log)):
+            raise ModelOutOfRange("rate_sd_relative and past_sd_log lie between 0 and 1", where="forecast")
+        if len(self.days_ahead) != len(self.development_ahead):
+            raise ModelOutOfRange("days_ahead and development_ahead differ in length", where="forecast")
+        days, gains = (0.0, *self.days_ahead), (0.0, *self.development_ahead)
+        rising = all(a < b for a, b in pairwise(days))
+        if not rising or any(not b >= a for a, b in pairwise(gains)):
+            raise ModelOutOfRange("days ahead have to rise and development must not fall", where="forecast")
+
+    def gain(self, days: npt.ArrayLike) -> Array:
+        """Expected development gained ``days`` from now (any shape); negative before now."""
+        t = np.asarray(days, dtype=np.float64)
+        end_days, _ = self._end
+        inside = np.interp(t, (0.0, *self.days_ahead), (0.0, *self.development_ahead))
+        outside = np.where(t < 0.0, t, np.maximum(t - end_days, 0.0)) * self.rate_per_day
+        return np.asarray(inside + outside, dtype=np.float64)
+
+    def days_to(self, gain: float) -> float:
+        """Days from now until ``gain`` is expected; negative for what has been gained already."""
+        end_days, end_gain = self._end
+        if gain < 0.0:
+            return gain / self.rate_per_day
+        if gain >= end_gain:
+            return end_days + (gain - end_gain) / self.rate_per_day
+        return float(np.interp(gain, (0.0, *self.development_ahead), (0.0, *self.days_ahead)))
+
+    @property
+    def _end(self) -> tuple[float, float]:
+        return (self.days_ahead[-1], self.development_ahead[-1]) if self.days_ahead else (0.0, 0.0)
+
+
+@dataclass(frozen=True)
+class Cause:
+    """One reason of the window's width, with its share of the 10 to 90 % half-width in days."""
+
+    name: str
+    days: float
+
+
+@dataclass(frozen=True)
+class Window:
+    """When a pip is to be expected. ``times_ms`` belongs to ``probabilities``, one by one.
+
+    ``overdue``: the 90 % time has passed without the pip. ``causes``: largest first; see ``window``.
+    """
+
+    p10_ms: int
+    p50_ms: int
+    p90_ms: int
+    probabilities: tuple[float, ...]
+    times_ms: tuple[int, ...]
+    overdue: bool
+    causes: tuple[Cause, ...]
+
+
+def window(
+    forecast: ClutchForecast,
+    box: str,
+    *,
+    development_now: float,
+    now_ms: int,
+    ahead: ExpectedRates,
+    probabilities: Sequence[float] = (0.1, 0.5, 0.9),
+    k: int | None = None,
+) -> Window:
+    """When pip number ``k`` of the box is to be expected (None: the next one, the first while none is out).
+
+    ``development_now``: measured development of the box at ``now_ms``. The chance that the pip comes within t
+    days is the chance of the needed development, averaged over the uncertain factor of the future rate
+    (Gauss-Hermite, 15 nodes). What pipped unseen since the last look lies before now and is told so, by the
+    rate of today. Filled gaps act like the probe's error, in the proportion that the past has in the whole.
+
+    Causes: the variance of the pip, given all that was seen, is split into the eggs' own (within v) and that
+    of v, which is shared between m and b by their covariance with the expected pip; m between clutch and
+    published curve by ``curve_share``; b between probe, gaps and place by their variances before anything was
+    seen; the temperature to come adds (rate_sd_relative x development still needed)^2. A cause's days are
+    the half-width times the square root of its share: their squares add up to the half-width's square.
+
+    Raises UnknownSubject, EventRefused (all have pipped, or no pip of that number) and ModelOutOfRange.
+    """
+    if not (math.isfinite(development_now) and development_now >= 0.0):
+        raise ModelOutOfRange(f"development {development_now} is not a number >= 0", where=f"box {box}")
+    asked = tuple(float(p) for p in _checked(probabilities))
+    index = forecast._index(box)
+    number = forecast._next_of(box) if k is None else k
+    sigma_gaps = ahead.past_sd_log * min(development_now, 1.0)
+    place = forecast._place(index, sigma_gaps)
+    pips = forecast._pips(box, number, place)
+    development = np.exp(pips.log_development)
+    p10, p50, p90, *times = _days_by((0.1, 0.5, 0.9, *asked), development, pips.chance, development_now, ahead)
+    p10_ms, p50_ms, p90_ms, *times_ms = (now_ms + round(days * DAY_MS) for days in (p10, p50, p90, *times))
+    parts = _variances(forecast, index, place, pips, sigma_gaps)
+    typical = math.exp(float(np.interp(0.5, pips.chance, pips.log_development)))
+    needed = np.maximum(development - development_now, 0.0) / typical
+    parts[AHEAD] = ahead.rate_sd_relative**2 * _mean(np.square(needed), pips.chance)
+    total = sum(parts.values())
+    causes = [Cause(name, 0.5 * (p90 - p10) * math.sqrt(part / total)) for name, part in parts.items() if part > 0.0]
+    causes.sort(key=lambda cause: -cause.days)
+    return Window(p10_ms, p50_ms, p90_ms, asked, tuple(times_ms), p90_ms < now_ms, tuple(causes))
+
+
+def _days_by(
+    probabilities: Sequence[float], development: Array, chance: Array, development_now: float, ahead: ExpectedRates
+) -> list[float]:
+    """Days from now by which the pip has come with each probability, by bisection."""
+    nodes, weights = np.polynomial.hermite_e.hermegauss(15 if ahead.rate_sd_relative > 0.0 else 1)
+    factors = np.exp(ahead.rate_sd_relative * nodes)
+    weights = weights / np.sum(weights)
+    least, most = float(development[0]) - development_now, float(development[-1]) - development_now
+    p = np.array(probabilities)
+    early = np.full_like(p, ahead.days_to(least / float(factors[-1]) if least > 0.0 else least))
+    late = np.full_like(p, ahead.days_to(most / float(factors[0]) if most > 0.0 else most))
+    for _ in range(48):
+        middle = 0.5 * (early + late)
+        gain = ahead.gain(middle)[:, None]
+        reached = development_now + np.where(gain > 0.0, gain * factors, gain)
+        short = np.interp(reached, development, chance) @ weights < p
+        early, late = np.where(short, middle, early), np.where(short, late, middle)
+    return [float(days) for days in 0.5 * (early + late)]
+
+
+def _mean(value: Array, chance: Array) -> float:
+    """Mean of ``value`` (n,) under the tabulated chance (n,)."""
+    return float(np.sum(0.5 * (value[1:] + value[:-1]) * np.diff(chance)) / (chance[-1] - chance[0]))
+
+
+def _variances(forecast: ClutchForecast, index: int, place: _Place, pips: _Pips, sigma_gaps: float) -> dict[str, float]:
+    """Variance of the log development at the pip by cause, without the temperature to come; see ``window``."""
+    spread, seen = forecast.spread, forecast.boxes[index]
+    y = pips.log_development
+    width = np.diff(y)[:, None]
+    stay = 1.0 - pips.given_v
+    mean = y[0] + np.sum(0.5 * (stay[1:] + stay[:-1]) * width, axis=0)
+    from_start = (y - y[0])[:, None] * stay
+    square = np.sum((from_start[1:] + from_start[:-1]) * width, axis=0)
+    within = float(place.weight @ np.maximum(square - np.square(mean - y[0]), 0.0))
+    off = place.weight * (mean - place.weight @ mean)
+    between = float(off @ mean)
+    by_shared, by_box = (max(float(off @ x), 0.0) for x in (place.shared, place.v - place.shared))
+    shared_share = by_shared / (by_shared + by_box) if by_shared + by_box > 0.0 else 0.0
+    shared = between * shared_share
+    box = between - shared
+    # The variance of t with four degrees of freedom is 2.
+    before = {PROBE: seen.sigma_bias**2, GAPS: sigma_gaps**2, PLACE: 2.0 * spread.scale_box**2}
+    whole = sum(before.values())
+    parts = {name: box * part / whole if whole > 0.0 else 0.0 for name, part in before.items()}
+    parts[EGGS] = within + shared * (1.0 - spread.curve_share)
+    parts[CURVE] = shared * spread.curve_share
+    return parts
+
+
+@dataclass(frozen=True)
+class Apart:
+    """How many days later box a is expected than box b, with the standard uncertainty that the probes give it.
+
+    ``beyond_probes``: the difference is more than twice that uncertainty; otherwise the probes alone could
+    explain it.
+    """
+
+    days: float
+    u_days: float
+    beyond_probes: bool
+
+
+def siblings_apart_days(
+    development_a: float,
+    ahead_a: ExpectedRates,
+    development_b: float,
+    ahead_b: ExpectedRates,
+    *,
+    u_a_c: float,
+    u_b_c: float,
+    days_per_c_a: float,
+    days_per_c_b: float,
+    development_at_pip: float = 1.0,
+) -> Apart:
+    """Difference between two boxes of one clutch in the expected day of the same development.
+
+    ``development_*``: measured development now; ``ahead_*``: the expected way on. ``u_*_c``: standard
+    uncertainty of each box's temperature; ``days_per_c_*``: days by which the whole incubation shifts per
+    degree Celsius at that box. The probes' errors are taken as independent: u^2 = (u_a s_a)^2 + (u_b s_b)^2
+    (JCGM 100:2008 eq. 10). Eggs, curve and weather are left out: both boxes share them.
+    Raises ModelOutOfRange for a negative or unknown uncertainty.
+    """
+    numbers = (development_a, development_b, u_a_c, u_b_c, days_per_c_a, days_per_c_b, development_at_pip)
+    if not all(math.isfinite(x) for x in numbers) or u_a_c < 0.0 or u_b_c < 0.0:
+        raise ModelOutOfRange("developments, uncertainties and sensitivities have to be numbers", where="siblings")
+    days = ahead_a.days_to(development_at_pip - development_a) - ahead_b.days_to(development_at_pip - development_b)
+    u_days = math.hypot(u_a_c * days_per_c_a, u_b_c * days_per_c_b)
+    return Apart(days, u_days, abs(days) > 2.0 * u_days)
