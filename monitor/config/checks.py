@@ -1,0 +1,268 @@
+"""Checks across the parts of a configuration: what each key alone cannot know.
+
+A check is silent where a key it looks at could not be read: that was told already.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections import defaultdict
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Final
+
+from monitor.config.mistakes import Findings
+from monitor.config.shape import Contents, LimitKeys, Part, Read, shown
+
+COLDEST_LIMIT_C: Final = -10.0
+WARMEST_LIMIT_C: Final = 50.0
+
+_LOCAL: Final = frozenset({"localhost", "127.0.0.1", "::1", "[::1]"})
+
+
+def check_all(contents: Contents, folder: Path, findings: Findings) -> None:
+    """Every check across parts; ``folder`` is where named files are looked for."""
+    _check_ids(contents, findings)
+    _check_places(contents, findings)
+    _check_payloads(contents, findings)
+    _check_probes(contents, findings)
+    _check_limits(contents, findings)
+    _check_rhythm(contents, findings)
+    _check_broker(contents, findings, folder)
+    _check_watchers(contents, findings, folder)
+
+
+def celsius(temperature_f: float) -> float:
+    """Degrees Fahrenheit to Celsius, by definition; rounded so that 82.4 F is 28.0 C and not a hair beside it."""
+    return round((temperature_f - 32.0) * 5.0 / 9.0, 9)
+
+
+def _check_ids(contents: Contents, findings: Findings) -> None:
+    boxes = [box for box, _ in contents.boxes]
+    kinds: list[tuple[str, Iterable[Read[Part]]]] = [
+        ("stack", contents.stacks),
+        ("box", boxes),
+        ("probe", contents.probes),
+        ("channel", contents.channels),
+    ]
+    for kind, reads in kinds:
+        first: dict[str, str] = {}
+        for read in reads:
+            name = getattr(read.part, "id", "")
+            if not read.sound("id"):
+                continue
+            if name in first:
+                what = f"{kind} {shown(name)} is there already, at {first[name]}"
+                findings.mistake("id-twice", f"{read.key}.id", what, "give each its own id")
+            first.setdefault(name, read.key)
+
+
+def _check_places(contents: Contents, findings: Findings) -> None:
+    boxes = {box.part.id for box, _ in contents.boxes}
+    stacks = {stack.part.id for stack in contents.stacks}
+    # With an id that could not be read, "there is no such box" may be a consequence and not a mistake.
+    all_boxes = all(b.sound("id") for b, _ in contents.boxes) and all(s.sound("boxes") for s in contents.stacks)
+    all_stacks = all(s.sound("id") for s in contents.stacks)
+    for probe in contents.probes:
+        part = probe.part
+        if not probe.sound("box", "stack", "height_cm"):
+            continue
+        if part.box is not None and (part.stack is not None or part.height_cm is not None):
+            what = "the probe has a box and a place of its own"
+            fix = "keep box, or stack and height_cm; a box has its height already"
+            findings.mistake("place-twice", f"{probe.key}.box", what, fix)
+        elif part.box is None and (part.stack is None or part.height_cm is None):
+            what = "it is not said where the probe is"
+            findings.mistake("no-place", probe.key, what, "add box, or both stack and height_cm")
+        if part.box is not None and part.box not in boxes and contents.stacks and all_boxes:
+            what = f"there is no box {shown(part.box)}"
+            findings.mistake("unknown-box", f"{probe.key}.box", what, _names("boxes", boxes))
+        if part.stack is not None and part.stack not in stacks and contents.stacks and all_stacks:
+            what = f"there is no stack {shown(part.stack)}"
+            findings.mistake("unknown-stack", f"{probe.key}.stack", what, _names("stacks", stacks))
+    if not all(p.sound("box", "stack", "unit") for p in contents.probes) or not (all_boxes and all_stacks):
+        return
+    stack_of = {box.part.id: stack.part.id for box, stack in contents.boxes}
+    warm = [p.part for p in contents.probes if p.part.unit != "%"]
+    measured = {p.stack for p in warm} | {stack_of.get(p.box) for p in warm if p.box is not None}
+    for box, stack in contents.boxes:
+        if stack.part.id not in measured:
+            what = f"no temperature probe is in box {shown(box.part.id)} or elsewhere in its stack"
+            findings.advice("box-unmeasured", box.key, what, "add a probe, or its eggs get no forecast")
+
+
+def _check_payloads(contents: Contents, findings: Findings) -> None:
+    seen: dict[tuple[str, str | None, str | None], str] = {}
+    bare: dict[str, dict[bool, str]] = defaultdict(dict)
+    for probe in contents.probes:
+        part = probe.part
+        if not probe.sound("topic", "pointer", "list_pointer", "time_pointer"):
+            continue
+        whole = part.pointer is None and part.list_pointer is None
+        if whole and part.time_pointer is not None:
+            what = "a payload that is the bare number carries no time"
+            findings.mistake("pointers-unfit", f"{probe.key}.time_pointer", what, "add pointer, or drop time_pointer")
+        elif part.list_pointer is not None and part.time_pointer is None:
+            what = "without a time of their own, all readings of the list would fall on one moment"
+            findings.mistake("pointers-unfit", f"{probe.key}.list_pointer", what, "add time_pointer")
+        elif part.time_form is not None and part.time_pointer is None:
+            what = "time_form says how a time is written, but no time_pointer says where"
+            findings.mistake("pointers-unfit", f"{probe.key}.time_form", what, "add time_pointer, or drop time_form")
+        same = seen.setdefault((part.topic, part.list_pointer, part.pointer), probe.key)
+        if same != probe.key:
+            what = f"{same} reads the same value of topic {shown(part.topic)}"
+            findings.mistake("same-reading-twice", f"{probe.key}.topic", what, "give each its own topic or pointer")
+        forms = bare[part.topic]
+        forms.setdefault(whole, probe.key)
+        if len(forms) == 2 and forms[whole] == probe.key:
+            what = f"{forms[not whole]} takes the payload of topic {shown(part.topic)} differently"
+            fix = "one topic is either a bare number (no pointer) or JSON (pointer)"
+            findings.mistake("two-payload-forms", f"{probe.key}.topic", what, fix)
+
+
+def _check_probes(contents: Contents, findings: Findings) -> None:
+    for probe in contents.probes:
+        part = probe.part
+        if not probe.sound("unit"):
+            continue
+        own, other = ("pct", "c") if part.unit == "%" else ("c", "pct")
+        for name in ("accuracy", "uncertainty", "correction"):
+            if getattr(part, f"{name}_{other}") is not None:
+                what = f"this probe's unit is {part.unit}"
+                findings.mistake("unit-unfit", f"{probe.key}.{name}_{other}", what, f"use {name}_{own}")
+        if getattr(part, f"accuracy_{own}") is not None and getattr(part, f"uncertainty_{own}") is not None:
+            what = "both say how far the probe may be off"
+            fix = f"keep uncertainty_{own} (from a comparison), or accuracy_{own} (from the data sheet)"
+            findings.mistake("uncertainty-twice", f"{probe.key}.uncertainty_{own}", what, fix)
+
+
+def _check_limits(contents: Contents, findings: Findings) -> None:
+    limits = contents.limits
+    room_warm, room_cool = limit(limits, "too_warm", findings), limit(limits, "too_cool", findings)
+    deadband = limits.part.deadband_c if limits.sound("deadband_c") else 0.0
+    _check_span(limits, room_warm, room_cool, deadband, findings)
+    found = room_warm is not None or room_cool is not None or not limits.sound(*LimitKeys.model_fields)
+    for box, _ in contents.boxes:
+        warm, cool = limit(box, "too_warm", findings), limit(box, "too_cool", findings)
+        if warm is not None or cool is not None:
+            found = True
+            in_force = room_warm if warm is None else warm, room_cool if cool is None else cool
+            _check_span(box, *in_force, deadband, findings)
+        found = found or not box.sound(*LimitKeys.model_fields)
+    if not found:
+        what = "neither the room nor any box has a limit of its own; only a species' profile has"
+        findings.advice("no-limits", "limits", what, "add too_warm_c and too_cool_c")
+
+
+def limit(read: Read[LimitKeys], name: str, findings: Findings) -> float | None:
+    """One limit in C, whichever unit it was written in; None also when it has a mistake."""
+    in_c, in_f = getattr(read.part, f"{name}_c"), getattr(read.part, f"{name}_f")
+    if not read.sound(f"{name}_c", f"{name}_f"):
+        return None
+    if in_c is not None and in_f is not None:
+        what = f"{name} is there in C and in F"
+        findings.mistake("limit-twice", f"{read.key}.{name}_f", what, f"keep {name}_c or {name}_f")
+        return None
+    found: float | None = celsius(in_f) if in_f is not None else in_c
+    if found is not None and not COLDEST_LIMIT_C <= found <= WARMEST_LIMIT_C:
+        unit = "c" if in_f is None else "f"
+        what = f"{in_c if in_f is None else in_f:g} {unit.upper()} is no limit for eggs"
+        fix = f"a limit is {COLDEST_LIMIT_C:g} to {WARMEST_LIMIT_C:g} C (14 to 122 F)"
+        if unit == "c" and COLDEST_LIMIT_C <= celsius(found) <= WARMEST_LIMIT_C:
+            fix += f"; if it is in F, write {name}_f"
+        findings.mistake("limit-out-of-range", f"{read.key}.{name}_{unit}", what, fix)
+        return None
+    return found
+
+
+def _check_span(
+    read: Read[LimitKeys], warm: float | None, cool: float | None, deadband: float, findings: Findings
+) -> None:
+    if warm is None or cool is None:
+        return
+    if cool >= warm:
+        what = f"too cool from {cool:g} C down and too warm from {warm:g} C up leave nothing between"
+        findings.mistake("limits-crossed", read.key, what, "set too_cool below too_warm")
+    elif deadband >= warm - cool:
+        what = f"a deadband of {deadband:g} C does not fit between {cool:g} and {warm:g} C"
+        findings.mistake("deadband-too-wide", read.key, what, "lower deadband_c, or move the limits apart")
+
+
+def _check_rhythm(contents: Contents, findings: Findings) -> None:
+    max_gap = contents.limits.part.max_gap if contents.limits.sound("max_gap") else math.inf
+    for probe in contents.probes:
+        part = probe.part
+        if not probe.sound("interval", "quiet_after"):
+            continue
+        if part.quiet_after is not None and part.quiet_after < part.interval:
+            what = f"quiet after {part.quiet_after:g} s, but a reading is only due every {part.interval:g} s"
+            fix = f"raise it to {3 * part.interval:g} s or more, or leave it out"
+            findings.mistake("quiet-before-interval", f"{probe.key}.quiet_after", what, fix)
+        elif part.quiet_after is not None and part.quiet_after < 2 * part.interval:
+            what = "one lost message is enough to call this probe quiet"
+            findings.advice("quiet-too-soon", f"{probe.key}.quiet_after", what, f"try {3 * part.interval:g} s")
+        if part.unit != "%" and probe.sound("unit") and part.interval > max_gap:
+            what = f"readings every {part.interval:g} s are farther apart than limits.max_gap, {max_gap:g} s"
+            fix = "raise max_gap above the interval; else no limit ever counts as passed long enough"
+            findings.mistake("gap-below-interval", f"{probe.key}.interval", what, fix)
+    watch = contents.watch
+    sound = [p.part.interval for p in contents.probes if p.sound("interval")]
+    if sound and len(sound) == len(contents.probes) and watch.sound("room_quiet_after"):
+        quiet = watch.part.room_quiet_after
+        if quiet < min(sound):
+            what = f"the room counts as quiet after {quiet:g} s, but no probe reports oftener than {min(sound):g} s"
+            fix = f"raise it to {3 * min(sound):g} s or more"
+            findings.mistake("quiet-before-interval", f"{watch.key}.room_quiet_after", what, fix)
+    part_w = watch.part
+    if watch.sound("uneven_c", "uneven_deadband_c") and part_w.uneven_deadband_c >= part_w.uneven_c:
+        what = f"a deadband of {part_w.uneven_deadband_c:g} C under a limit of {part_w.uneven_c:g} C never clears"
+        findings.mistake("deadband-too-wide", f"{watch.key}.uneven_deadband_c", what, "lower it")
+
+
+def _check_broker(contents: Contents, findings: Findings, folder: Path) -> None:
+    broker, part = contents.broker, contents.broker.part
+    for name in ("ca_file", "cert_file", "key_file"):
+        value = getattr(part, name)
+        if value is not None and not (folder / value).is_file():
+            findings.mistake("file-missing", f"{broker.key}.{name}", f"no file at {folder / value}", "correct the path")
+        if value is not None and not part.tls and broker.sound("tls"):
+            findings.mistake("tls-unfit", f"{broker.key}.{name}", "certificates need TLS", "add tls = true")
+    if (part.cert_file is None) != (part.key_file is None) and broker.sound("cert_file", "key_file"):
+        findings.mistake("tls-unfit", broker.key, "cert_file and key_file go together", "give both or none")
+    if broker.sound("username", "password_file", "password_env"):
+        if part.username is None and (part.password_file or part.password_env):
+            findings.mistake("password-alone", broker.key, "a password without username", "add username")
+        if part.username is not None and not part.tls and broker.sound("tls", "host") and part.host not in _LOCAL:
+            what = "the login crosses the network in the clear"
+            findings.advice("login-in-clear", f"{broker.key}.tls", what, "set tls = true and port 8883")
+    if broker.sound("port", "tls") and part.port == (1883 if part.tls else 8883):
+        what = f"port {part.port} is usually {'without' if part.tls else 'with'} TLS"
+        findings.advice("port-unlike-tls", f"{broker.key}.port", what, "check port and tls")
+
+
+def _check_watchers(contents: Contents, findings: Findings, folder: Path) -> None:
+    if not contents.channels:
+        findings.advice("no-channels", "channels", "notices only reach the log and the page", "add [[channels]]")
+    elif all(c.sound("urgencies") and "now" not in c.part.urgencies for c in contents.channels):
+        what = 'no channel takes urgency "now": nobody is woken'
+        findings.advice("nobody-woken", "channels", what, 'add "now" to the urgencies of one')
+    if contents.heartbeat is None:
+        what = "if this computer stops, nothing tells"
+        fix = "add [heartbeat] with an address elsewhere that misses the calls"
+        findings.advice("no-heartbeat", "heartbeat", what, fix)
+    if contents.profiles is not None and contents.profiles.sound("dir"):
+        named = folder / contents.profiles.part.dir
+        if not named.is_dir():
+            findings.mistake("file-missing", "profiles.dir", f"no folder at {named}", "create it or correct the path")
+    shipping = contents.shipping
+    if shipping is not None and shipping.sound("url") and (shipping.part.token_file or shipping.part.token_env):
+        host = re.match(r"http://(\[[^\]]*\]|[^/:?#]*)", shipping.part.url)
+        if host is not None and host[1] not in _LOCAL:
+            what = "the token crosses the network in the clear"
+            findings.advice("login-in-clear", "shipping.url", what, "use https://")
+
+
+def _names(kind: str, names: Iterable[str]) -> str:
+    listed = sorted(n for n in names if n)
+    return f"{kind} are: {', '.join(listed[:12])}{' ...' if len(listed) > 12 else ''}" if listed else f"add the {kind}"

@@ -1,0 +1,517 @@
+"""The shape of the configuration file: its parts, their keys, and what each value may be.
+
+Each table of the file is one :class:`Part`. A part with a mistake is still read as far as it goes, so that the
+checks across parts (:mod:`monitor.config`) can run on the rest and a keeper sees every mistake at once. What
+was wrong is remembered as :attr:`Read.broken`, so that one slip is told once and not again as its consequence.
+
+No value of a key that may hold a secret is ever put into a text.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import difflib
+import re
+import tomllib
+import zoneinfo
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Any, ClassVar, Final, Generic, Literal, TypeVar
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic_core import ErrorDetails, PydanticCustomError
+
+from monitor.config.mistakes import MISTAKES, Findings
+from monitor.core.settings import URGENCIES, DisplayUnit, Unit, Urgency
+
+# ---------------------------------------------------------------- kinds of values
+
+
+def _refuse(mistake_id: str, what: str, fix: str) -> PydanticCustomError:
+    return PydanticCustomError(mistake_id, "{what}", {"what": what, "fix": fix})
+
+
+_SECONDS: Final = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
+_DURATION: Final = re.compile(r"([0-9]{1,9}(?:\.[0-9]{1,9})?) ?(s|min|h|d)")
+
+
+def seconds(value: object) -> float:
+    """Seconds of a time span as written in the file: 90, 1.5, "90 s", "10 min", "1.5 h", "7 d"."""
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        return float(value) if abs(value) < 1e12 else 1e12
+    found = _DURATION.fullmatch(value) if isinstance(value, str) else None
+    if found is None:
+        what = f"{shown(value)} is not a time span"
+        raise _refuse("bad-duration", what, 'write for example "90 s", "10 min" or "1.5 h"')
+    return float(found[1]) * _SECONDS[found[2]]
+
+
+def _id(value: str) -> str:
+    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}", value):
+        raise _refuse(
+            "bad-id", f"{shown(value)} cannot be an id", "use up to 64 letters, digits, dots, hyphens and underscores"
+        )
+    return value
+
+
+def _zone(value: str) -> str:
+    try:
+        zoneinfo.ZoneInfo(value)
+    except (KeyError, ValueError, OSError):
+        near = difflib.get_close_matches(value, sorted(zoneinfo.available_timezones()), n=1)
+        hint = f"did you mean {near[0]}?" if near else 'use an IANA name such as "Europe/Vienna"'
+        raise _refuse("bad-zone", f"there is no time zone {shown(value)}", hint) from None
+    return value
+
+
+def _topic(value: str) -> str:
+    if "+" in value or "#" in value:
+        raise _refuse(
+            "wildcard-topic", f"{shown(value)} stands for many topics", "give each probe its own topic, without + and #"
+        )
+    if not value or "\0" in value or value.startswith("$") or len(value.encode("utf-8", "replace")) > 65535:
+        raise _refuse(
+            "bad-topic", f"no reading arrives on {shown(value)}", "give the topic as the probe publishes it, not $..."
+        )
+    return value
+
+
+def _pointer(value: str) -> str:
+    if value and not value.startswith("/"):
+        raise _refuse("bad-pointer", f"{shown(value)} does not begin with /", f'write "/{value[:40]}" (RFC 6901)')
+    if re.search(r"~(?![01])", value):
+        raise _refuse("bad-pointer", f"{shown(value)} has a ~ alone", "write ~0 for ~ and ~1 for / (RFC 6901)")
+    return value
+
+
+def _clock(value: str) -> str:
+    if not re.fullmatch(r"([01][0-9]|2[0-3]):[0-5][0-9]", value):
+        raise _refuse("bad-clock", f"{shown(value)} is not a time of day", 'write it as "08:00", 00:00 to 23:59')
+    return value
+
+
+def _address(value: str) -> str:
+    if not re.match(r"[A-Za-z][A-Za-z0-9+.-]*://\S", value) or any(c.isspace() for c in value):
+        raise _refuse("bad-address", "this is not an address", "write scheme://host/path, without spaces")
+    return value
+
+
+def _web_address(value: str) -> str:
+    if not re.match(r"https?://[^\s/?#]+", value):
+        raise _refuse("bad-address", "this is not a web address", "it begins with https:// or http:// and a host")
+    return _address(value)
+
+
+Id = Annotated[str, AfterValidator(_id)]
+Zone = Annotated[str, AfterValidator(_zone)]
+Topic = Annotated[str, AfterValidator(_topic)]
+Pointer = Annotated[str, AfterValidator(_pointer)]
+Clock = Annotated[str, AfterValidator(_clock)]
+Address = Annotated[str, AfterValidator(_address)]
+WebAddress = Annotated[str, AfterValidator(_web_address)]
+Words = Annotated[str, Field(min_length=1, max_length=255)]
+Span = Annotated[float, BeforeValidator(seconds), Field(ge=0, le=366 * 86400)]
+Wait = Annotated[float, BeforeValidator(seconds), Field(gt=0, le=366 * 86400)]
+Degrees = Annotated[float, Field(ge=-1000, le=1000)]
+Height = Annotated[float, Field(ge=-100, le=1000)]
+Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
+TimeForm = Literal["iso", "s", "ms"]
+
+
+# ---------------------------------------------------------------- the parts
+
+
+class Part(BaseModel):
+    """One table of the file.
+
+    ``needed`` names the keys that must be written; the default of such a key only stands in where the file has
+    a mistake, so that the rest can still be checked. Kinds are strict: a number in quotes is not a number.
+    """
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False, hide_input_in_errors=True)
+    needed: ClassVar[tuple[str, ...]] = ()
+
+
+class RoomPart(Part):
+    needed = ("name", "time_zone")
+    name: Words = ""
+    time_zone: Zone = "UTC"
+    display_unit: DisplayUnit = "C"
+
+
+class BrokerPart(Part):
+    host: Words = "127.0.0.1"
+    port: Annotated[int, Field(ge=1, le=65535)] | None = None
+    client_id: Id = "warmtally"
+    username: Words | None = None
+    password_file: Words | None = None
+    password_env: Words | None = None
+    tls: bool = False
+    ca_file: Words | None = None
+    cert_file: Words | None = None
+    key_file: Words | None = None
+    keepalive: Annotated[float, BeforeValidator(seconds), Field(ge=1, le=65535)] = 30.0
+    session_expiry: Annotated[float, BeforeValidator(seconds), Field(ge=60, le=366 * 86400)] = 7 * 86400.0
+    receive_maximum: Annotated[int, Field(ge=1, le=65535)] = 500
+
+
+class LimitKeys(Part):
+    too_warm_c: Degrees | None = None
+    too_warm_f: Degrees | None = None
+    too_cool_c: Degrees | None = None
+    too_cool_f: Degrees | None = None
+
+
+class LimitsPart(LimitKeys):
+    deadband_c: Annotated[float, Field(ge=0, le=5)] = 0.2
+    on_delay: Span = 900.0
+    off_delay: Span = 900.0
+    max_gap: Wait = 3600.0
+
+
+class BoxPart(LimitKeys):
+    needed = ("id", "height_cm")
+    id: Id = ""
+    height_cm: Height = 0.0
+
+
+class StackPart(Part):
+    needed = ("id", "boxes")
+    id: Id = ""
+    boxes: Annotated[list[Any], Field(min_length=1)] = []
+
+
+class ProbePart(Part):
+    needed = ("id", "topic")
+    id: Id = ""
+    topic: Topic = ""
+    unit: Unit = "C"
+    pointer: Pointer | None = None
+    list_pointer: Pointer | None = None
+    time_pointer: Pointer | None = None
+    time_form: TimeForm | None = None
+    interval: Annotated[float, BeforeValidator(seconds), Field(gt=0, le=86400)] = 60.0
+    quiet_after: Wait | None = None
+    box: Id | None = None
+    stack: Id | None = None
+    height_cm: Height | None = None
+    accuracy_c: Annotated[float, Field(gt=0, le=10)] | None = None
+    uncertainty_c: Annotated[float, Field(gt=0, le=10)] | None = None
+    correction_c: Annotated[float, Field(ge=-10, le=10)] | None = None
+    accuracy_pct: Annotated[float, Field(gt=0, le=30)] | None = None
+    uncertainty_pct: Annotated[float, Field(gt=0, le=30)] | None = None
+    correction_pct: Annotated[float, Field(ge=-30, le=30)] | None = None
+
+
+class WatchPart(Part):
+    look_every: Annotated[float, BeforeValidator(seconds), Field(gt=0, le=60)] = 15.0
+    room_quiet_after: Wait = 900.0
+    uneven_c: Annotated[float, Field(gt=0, le=20)] = 1.0
+    uneven_deadband_c: Annotated[float, Field(ge=0, le=5)] = 0.2
+    uneven_over: Wait = 21600.0
+    apart_days: Annotated[float, Field(gt=0, le=60)] = 2.0
+    window_near_days: Annotated[float, Field(ge=0, le=60)] = 7.0
+    past_window_share: Annotated[float, Field(gt=0, le=5)] = 0.5
+    stuck_after: Annotated[float, BeforeValidator(seconds), Field(ge=60, le=86400)] = 900.0
+    shipping_behind: Wait = 1800.0
+    disk_low_mb: Annotated[float, Field(ge=10, le=1e6)] = 200.0
+
+
+class ChannelPart(Part):
+    needed = ("id",)
+    id: Id = ""
+    url: Address | None = None
+    url_file: Words | None = None
+    url_env: Words | None = None
+    urgencies: Annotated[list[Urgency], Field(min_length=1)] = list(URGENCIES)
+    timeout: Annotated[float, BeforeValidator(seconds), Field(ge=1, le=300)] = 20.0
+
+
+class ShippingPart(Part):
+    needed = ("url", "org", "bucket")
+    url: WebAddress = "http://127.0.0.1"
+    org: Words = ""
+    bucket: Words = ""
+    token_file: Words | None = None
+    token_env: Words | None = None
+    every: Annotated[float, BeforeValidator(seconds), Field(gt=0, le=3600)] = 10.0
+    timeout: Annotated[float, BeforeValidator(seconds), Field(ge=1, le=300)] = 10.0
+
+
+class HeartbeatPart(Part):
+    url: WebAddress | None = None
+    url_file: Words | None = None
+    url_env: Words | None = None
+    every: Annotated[float, BeforeValidator(seconds), Field(ge=1, le=86400)] = 300.0
+
+
+class CalendarPart(Part):
+    daily_line_at: Clock = "08:00"
+    drill_on: Weekday = "sunday"
+    drill_at: Clock = "10:00"
+    keep_days: Annotated[int, Field(ge=400, le=36500)] = 3650
+
+
+class StorePart(Part):
+    data_dir: Words = "data"
+    commit_every: Annotated[float, BeforeValidator(seconds), Field(gt=0, le=30)] = 2.0
+
+
+class ProfilesPart(Part):
+    needed = ("dir",)
+    dir: Words = ""
+
+
+TABLES: Final[dict[str, type[Part]]] = {
+    "room": RoomPart,
+    "broker": BrokerPart,
+    "stacks": StackPart,
+    "stacks.boxes": BoxPart,
+    "probes": ProbePart,
+    "limits": LimitsPart,
+    "watch": WatchPart,
+    "channels": ChannelPart,
+    "shipping": ShippingPart,
+    "heartbeat": HeartbeatPart,
+    "calendar": CalendarPart,
+    "store": StorePart,
+    "profiles": ProfilesPart,
+}
+MANY: Final = frozenset({"stacks", "stacks.boxes", "probes", "channels"})
+NEEDED_TABLES: Final = ("room", "stacks", "probes")
+
+P = TypeVar("P", bound=Part)
+P_co = TypeVar("P_co", bound=Part, covariant=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Read(Generic[P_co]):
+    """A part as far as it could be read; ``broken`` names the keys whose value is not the keeper's."""
+
+    key: str
+    part: P_co
+    broken: frozenset[str] = frozenset()
+
+    def sound(self, *names: str) -> bool:
+        """Whether a check that looks at these keys would speak of what the keeper wrote."""
+        return self.broken.isdisjoint(names)
+
+
+@dataclass(slots=True)
+class Contents:
+    """The whole file, part by part. ``boxes`` pairs each box with the stack it stands in."""
+
+    room: Read[RoomPart]
+    broker: Read[BrokerPart]
+    limits: Read[LimitsPart]
+    watch: Read[WatchPart]
+    calendar: Read[CalendarPart]
+    store: Read[StorePart]
+    shipping: Read[ShippingPart] | None
+    heartbeat: Read[HeartbeatPart] | None
+    profiles: Read[ProfilesPart] | None
+    stacks: list[Read[StackPart]]
+    boxes: list[tuple[Read[BoxPart], Read[StackPart]]]
+    probes: list[Read[ProbePart]]
+    channels: list[Read[ChannelPart]]
+
+
+# ---------------------------------------------------------------- reading
+
+
+def read_file(path: Path, findings: Findings) -> Contents | None:
+    """Read the file's shape; None when it is no TOML at all. Every mistake goes to ``findings``."""
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        findings.mistake("no-file", "", f"cannot be read ({error.strerror})", "check the path and its permissions")
+        return None
+    try:
+        # Some editors put a byte order mark in front; TOML has none.
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        findings.mistake("not-text", "", f"byte {error.start} is not UTF-8", "save the file as plain UTF-8 text")
+        return None
+    try:
+        tables = tomllib.loads(text)
+    except (ValueError, RecursionError) as error:
+        # tomllib tells line and column; a number of thousands of digits or brackets comes as another error.
+        told = str(error) if isinstance(error, tomllib.TOMLDecodeError) else "a number or nesting beyond all measure"
+        findings.mistake("syntax", "", f"not TOML: {' '.join(told.split())}", "correct that place")
+        return None
+    return _read_tables(tables, findings)
+
+
+def _read_tables(tables: dict[str, Any], findings: Findings) -> Contents:
+    for name in tables:
+        if name not in TABLES:
+            near = _near(name, [t for t in TABLES if "." not in t])
+            fix = f"did you mean {_brackets(near[0])}?" if near else f"parts are: {', '.join(sorted(TABLES))}"
+            findings.mistake("unknown-key", _plain(name), "there is no such part", fix)
+    guessed = {n for name in tables if name not in TABLES for n in _near(name, list(TABLES))}
+    for name in NEEDED_TABLES:
+        if name not in tables and name not in guessed:
+            findings.mistake("missing-part", name, "is not there", f"add {_brackets(name)}")
+
+    def one(name: str, model: type[P]) -> Read[P]:
+        return read_part(model, tables.get(name, {}), name, findings, told=name not in tables)
+
+    def maybe(name: str, model: type[P]) -> Read[P] | None:
+        return one(name, model) if name in tables else None
+
+    def many(name: str, model: type[P]) -> list[Read[P]]:
+        return list(_read_list(model, tables.get(name, []), name, findings))
+
+    stacks = many("stacks", StackPart)
+    boxes = [
+        (box, stack)
+        for stack in stacks
+        for box in _read_list(BoxPart, stack.part.boxes, f"{stack.key}.boxes", findings)
+    ]
+    return Contents(
+        room=one("room", RoomPart),
+        broker=one("broker", BrokerPart),
+        limits=one("limits", LimitsPart),
+        watch=one("watch", WatchPart),
+        calendar=one("calendar", CalendarPart),
+        store=one("store", StorePart),
+        shipping=maybe("shipping", ShippingPart),
+        heartbeat=maybe("heartbeat", HeartbeatPart),
+        profiles=maybe("profiles", ProfilesPart),
+        stacks=stacks,
+        boxes=boxes,
+        probes=many("probes", ProbePart),
+        channels=many("channels", ChannelPart),
+    )
+
+
+def _read_list(model: type[P], raw: object, key: str, findings: Findings) -> Iterator[Read[P]]:
+    if not isinstance(raw, list):
+        findings.mistake("wrong-kind", key, f"is {_kind(raw)}", f"write {_brackets(key)} above each of them")
+        return
+    for i, item in enumerate(raw):
+        yield read_part(model, item, f"{key}[{i}]", findings)
+
+
+def read_part(model: type[P], raw: object, key: str, findings: Findings, *, told: bool = False) -> Read[P]:
+    """Read one table. ``told``: that its needed keys are absent was said already."""
+    if not isinstance(raw, dict):
+        findings.mistake("wrong-kind", key, f"is {_kind(raw)}", f"write it as a table: {_brackets(key)}")
+        return Read(key, model(), frozenset(model.model_fields))
+    broken: set[str] = set()
+    kept = dict(raw)
+    try:
+        part = model.model_validate(kept)
+    except ValidationError as error:
+        for detail in error.errors(include_url=False, include_input=True):
+            broken.update(_tell(model, detail, key, findings))
+            kept.pop(str(detail["loc"][0]), None)
+        part = model.model_validate(kept)
+    for name in model.needed:
+        if name not in raw and name not in broken:
+            broken.add(name)
+            if not told:
+                place = f"{key}.{name}"
+                fix = f"add {_brackets(place)}" if _table(place) in MANY else f"add {name} = ..."
+                findings.mistake("missing-key", place, "is not there", fix)
+    return Read(key, part, frozenset(broken))
+
+
+_WANTED: Final = {
+    "string_type": "text in quotes",
+    "float_type": "a number",
+    "int_type": "a whole number",
+    "int_from_float": "a whole number",
+    "bool_type": "true or false",
+    "list_type": "a list in square brackets",
+}
+_BOUND: Final = {"ge": "at least", "gt": "more than", "le": "at most", "lt": "less than"}
+_SECRET_KEYS: Final = {"password": "password", "passwd": "password", "pass": "password", "token": "token"}
+
+
+def _tell(model: type[Part], detail: ErrorDetails, key: str, findings: Findings) -> set[str]:
+    """Turn one of pydantic's errors into a mistake; returns the keys it breaks."""
+    name = str(detail["loc"][0])
+    place = key + "." + _plain(name) + "".join(f"[{i}]" for i in detail["loc"][1:] if isinstance(i, int))
+    kind, ctx, value = detail["type"], detail.get("ctx", {}), detail["input"]
+    if kind == "extra_forbidden":
+        secret = _SECRET_KEYS.get(name)
+        if secret is not None and f"{secret}_file" in model.model_fields:
+            fix = f"put it in a file of its own and name that as {secret}_file, or use {secret}_env; change it too"
+            findings.mistake("secret-inline", place, "a secret does not belong into this file", fix)
+            return {name, f"{secret}_file", f"{secret}_env"}
+        near = _near(name, list(model.model_fields))
+        fix = f"did you mean {' or '.join(near)}?" if near else f"keys here are: {', '.join(model.model_fields)}"
+        findings.mistake("unknown-key", place, "there is no such key", fix)
+        return {name, *near}
+    said = "this value" if _may_be_secret(name) else shown(value)
+    if kind in MISTAKES:
+        findings.mistake(kind, place, str(ctx["what"]), str(ctx["fix"]))
+    elif kind == "literal_error":
+        allowed = str(ctx["expected"]).replace("'", '"')
+        findings.mistake("not-one-of", place, f"{said} is not allowed", f"use {allowed}")
+    elif kind in _WANTED:
+        wanted = _WANTED[kind]
+        if kind == "list_type" and isinstance(value, dict):
+            wanted = f"{_brackets(place)}, with two brackets"
+        findings.mistake("wrong-kind", place, f"is {_kind(value)}", f"write {wanted}")
+    else:
+        bounds = [f"{_BOUND[b]} {ctx[b]:g}" for b in _BOUND if b in ctx]
+        if "min_length" in ctx or "max_length" in ctx:
+            bounds = ["something" if "min_length" in ctx else f"up to {ctx['max_length']} characters"]
+        findings.mistake("out-of-bounds", place, f"{said} cannot be meant", f"use {' and '.join(bounds) or 'a number'}")
+    return {name}
+
+
+def _near(name: str, names: list[str]) -> list[str]:
+    """Existing names that were probably meant: a slip of the fingers, or the unit left off."""
+    with_unit = [n for n in names if n.rsplit("_", 1)[0] == name or n == f"{name}s"]
+    return with_unit or difflib.get_close_matches(name, names, n=1, cutoff=0.7)
+
+
+def _may_be_secret(name: str) -> bool:
+    return any(part in name for part in ("pass", "token", "url", "user", "secret", "_env", "_file"))
+
+
+def shown(value: object) -> str:
+    """A value of the file as one short line."""
+    if isinstance(value, str):
+        plain = value if value.isprintable() else value.encode("unicode_escape", "replace").decode("ascii")
+        text = f'"{plain}"'
+    elif isinstance(value, bool):
+        text = str(value).lower()
+    elif isinstance(value, int) and abs(value) > 10**40:
+        text = "a very long number"
+    elif isinstance(value, int | float):
+        text = f"{value:g}" if isinstance(value, float) else str(value)
+    else:
+        text = _kind(value)
+    return text if len(text) <= 60 else text[:56] + ' ..."'
+
+
+def _kind(value: object) -> str:
+    if isinstance(value, bool):
+        return "true or false"
+    if isinstance(value, str):
+        return "text"
+    if isinstance(value, int | float):
+        return "a number"
+    if isinstance(value, list):
+        return "a list"
+    if isinstance(value, dict):
+        return "a table"
+    return "a date or time without quotes" if isinstance(value, dt.date | dt.time) else "something else"
+
+
+def _plain(name: str) -> str:
+    return name if re.fullmatch(r"[A-Za-z0-9_-]{1,60}", name) else shown(name)
+
+
+def _table(key: str) -> str:
+    return re.sub(r"\[[0-9]+\]", "", key)
+
+
+def _brackets(key: str) -> str:
+    table = _table(key)
+    return f"[[{table}]]" if table in MANY else f"[{table}]"
