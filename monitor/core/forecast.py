@@ -37,6 +37,7 @@ LEAST_DEVELOPMENT, MOST_DEVELOPMENT = 0.05, 20.0
 # No look and no integral is sharper than this (log scale); a pip told to the minute is widened to it.
 SHARPEST = 2e-4
 MOST_EGGS = 500
+FAR_DEVELOPMENT = 100.0
 TINY = 1e-300
 
 EGGS = "eggs and clutches differ"
@@ -52,10 +53,10 @@ class Spread:
     """How far eggs, boxes and clutches lie apart, log scale (0.02 is 2 % of the incubation time).
 
     Starting values, to be refitted from finished clutches: eggs within one clutch and treatment scatter with
-    a coefficient of variation of 3 to 4 %, clutches at the same temperature with 2.2 to 2.8 % (compilations of
-    constant-temperature studies: Noble et al. 2018, Sci. Data 5:180138). ``curve_share`` is the part of the
-    variance sigma_m^2 that comes from the published curve and the population it was measured on, the rest is
-    the clutch: 1 - (0.025 / 0.042)^2.
+    a coefficient of variation of 3 to 4 %, clutches of one study and temperature with 2.2 to 2.8 % (measured on
+    compiled constant-temperature studies, reptiles: Noble et al. 2018, Sci. Data 5:180138, citation from
+    memory). ``curve_share`` is the part of the variance sigma_m^2 that comes from the published curve and the
+    population it was measured on, the rest is the clutch: 1 - (0.025 / 0.042)^2.
     """
 
     sigma_m: float = 0.042
@@ -66,12 +67,10 @@ class Spread:
 
     def __post_init__(self) -> None:
         sizes = (self.sigma_m, self.scale_egg, self.scale_box)
-        if not all(math.isfinite(x) and 0.0 <= x <= 0.5 for x in sizes) or self.scale_egg < 1e-3:
-            raise ModelOutOfRange(
-                f"spreads have to lie between 0 and 0.5, scale_egg above 0.001; got {sizes}", where="forecast"
-            )
+        if not all(0.0 <= size <= 0.2 for size in sizes) or self.scale_egg < 0.002:
+            raise ModelOutOfRange(f"spreads {sizes} are not within 0 to 0.2, the egg's above 0.002", where="forecast")
         if not (0.0 <= self.failed_share < 1.0 and 0.0 <= self.curve_share <= 1.0):
-            raise ModelOutOfRange("failed_share and curve_share are shares between 0 and 1", where="forecast")
+            raise ModelOutOfRange("failed_share (below 1) and curve_share lie between 0 and 1", where="forecast")
 
 
 @dataclass(frozen=True)
@@ -103,30 +102,23 @@ class BoxEvidence:
     none_by: float = 0.0
 
     def __post_init__(self) -> None:
-        where = f"box {self.box}"
+        where, counts = f"box {self.box}", "correct the number of eggs"
         if not 1 <= self.eggs <= MOST_EGGS:
-            raise EventRefused(
-                f"{self.eggs} eggs: a forecast needs 1 to {MOST_EGGS}", where=where, fix="correct the number of eggs"
-            )
-        if not (math.isfinite(self.sigma_bias) and 0.0 <= self.sigma_bias <= 0.5):
-            raise ModelOutOfRange(f"sigma_bias {self.sigma_bias} is not between 0 and 0.5", where=where)
+            raise EventRefused(f"{self.eggs} eggs: a forecast needs 1 to {MOST_EGGS}", where=where, fix=counts)
+        if not (math.isfinite(self.sigma_bias) and 0.0 <= self.sigma_bias <= 0.3):
+            raise ModelOutOfRange(f"sigma_bias {self.sigma_bias} is not between 0 and 0.3", where=where)
         if not (math.isfinite(self.none_by) and self.none_by >= 0.0):
             raise ModelOutOfRange(f"development {self.none_by} at the last look is not a number >= 0", where=where)
         for seen in self.pipped:
-            if not (math.isfinite(seen.after) and math.isfinite(seen.by) and 0.0 <= seen.after <= seen.by):
+            told = f"{seen.count} pipped after development {seen.after} and by {seen.by}"
+            if not (0.0 <= seen.after <= seen.by < math.inf and seen.by > 0.0):
                 raise EventRefused(
-                    f"pipped after development {seen.after} and by {seen.by}: the first look has to come first",
-                    where=where,
-                    fix="correct the times of the looks",
+                    f"{told}: the first look comes first, and no egg pips at 0", where=where, fix="correct the times"
                 )
-            if seen.by <= 0.0:
-                raise EventRefused("an egg cannot pip at development 0", where=where, fix="correct the pip's time")
             if seen.count < 1:
-                raise EventRefused(f"{seen.count} eggs pipped: at least one has to", where=where)
+                raise EventRefused(f"{told}: at least one has to", where=where, fix=counts)
         if self.pipped_count > self.eggs:
-            raise EventRefused(
-                f"{self.pipped_count} eggs pipped out of {self.eggs}", where=where, fix="correct the counts"
-            )
+            raise EventRefused(f"{self.pipped_count} pipped out of {self.eggs} eggs", where=where, fix=counts)
 
     @property
     def pipped_count(self) -> int:
@@ -163,34 +155,26 @@ def update(boxes: Sequence[BoxEvidence], spread: Spread | None = None) -> Clutch
     independent. Raises EventRefused without boxes or when a box comes twice.
     """
     spread = spread or Spread()
-    names = [seen.box for seen in boxes]
-    if not names:
-        raise EventRefused("a forecast needs at least one box with eggs", where="forecast")
-    if len(set(names)) != len(names):
-        raise EventRefused(f"a box comes twice among {', '.join(names)}", where="forecast")
+    if not boxes or len({seen.box for seen in boxes}) != len(boxes):
+        names = ", ".join(seen.box for seen in boxes)
+        raise EventRefused(f"a forecast needs boxes with eggs, each of them once; got: {names}", where="forecast")
     most = max(seen.eggs for seen in boxes)
-    # The rule below is spectrally accurate for a peak wider than the step; n eggs make one scale_egg / sqrt(n) wide.
-    step = spread.scale_egg / max(6.0, 2.0 * math.sqrt(most))
+    # A sum over an even grid is as good as exact for a smooth peak wider than the step; n eggs make a peak with
+    # standard deviation 1.2 scale_egg / sqrt(n) (7/5 / n: the information of Student's t with 4 degrees of freedom).
+    step = spread.scale_egg / max(5.0, 1.5 * math.sqrt(most))
     reach_m = math.ceil(8.0 * spread.sigma_m / step)
     bias = max(seen.sigma_bias for seen in boxes)
     reach_v = 6.0 * (spread.sigma_m + bias) + 15.0 * spread.scale_box
-    told = [x for seen in boxes for x in _told(seen)]
     beside = 15.0 * spread.scale_egg
-    low = math.floor(min([-reach_v, *(x - beside for x in told)]) / step)
-    high = math.ceil(max([reach_v, *(x + beside for x in told)]) / step)
+    low = math.floor(min([-reach_v, *(by - beside for seen in boxes for _, by, _ in seen.log_pipped)]) / step)
+    high = math.ceil(max([reach_v, *(seen.log_looked + beside for seen in boxes)]) / step)
     grid = _Grid(step, reach_m, low, high)
     likelihoods = tuple(_likelihood(seen, spread, grid.v) for seen in boxes)
     given_m = tuple(
-        _given_shared(seen, likelihood, _kernel(grid, seen.sigma_bias, spread.scale_box), spread)
+        _given_shared(seen, likelihood, grid.kernel(seen.sigma_bias, spread.scale_box), spread)
         for seen, likelihood in zip(boxes, likelihoods, strict=True)
     )
     return ClutchForecast(tuple(boxes), spread, grid, likelihoods, given_m)
-
-
-def _told(seen: BoxEvidence) -> list[float]:
-    """Finite places on the log scale at which something was seen."""
-    places = [seen.log_looked, *(x for after, by, _ in seen.log_pipped for x in (after, by))]
-    return [x for x in places if math.isfinite(x)]
 
 
 @dataclass(frozen=True)
@@ -210,6 +194,10 @@ class _Grid:
     def v(self) -> Array:
         return np.arange(self.low, self.high + 1, dtype=np.float64) * self.step
 
+    def kernel(self, sigma: float, scale: float) -> Array:
+        """Chance of each step of -b, from the lowest to the highest v - m."""
+        return student.cells(self.low - self.reach_m, self.high + self.reach_m, self.step, sigma=sigma, scale=scale)
+
 
 def _likelihood(seen: BoxEvidence, spread: Spread, v: Array) -> Array:
     """Log chance of what was seen, given that the box is alive and its eggs scatter about ``v``."""
@@ -222,19 +210,14 @@ def _likelihood(seen: BoxEvidence, spread: Spread, v: Array) -> Array:
     return total
 
 
-def _kernel(grid: _Grid, sigma: float, scale: float) -> Array:
-    """Chance of each step of -b, for all v - m that the grid can ask."""
-    return student.cells(grid.low - grid.reach_m, grid.high + grid.reach_m, grid.step, sigma=sigma, scale=scale)
-
-
 def _given_shared(seen: BoxEvidence, likelihood: Array, kernel: Array, spread: Spread) -> Array:
     """Log chance, over the grid of m, of what was seen in the box; column 0 alive, column 1 alive or failed."""
     top = float(np.max(likelihood))
     alive = np.log(np.maximum(np.correlate(kernel, np.exp(likelihood - top), "valid")[::-1], TINY)) + top
     alive += math.log1p(-spread.failed_share)
-    if seen.pipped or spread.failed_share <= 0.0:
-        return np.stack([alive, alive], axis=1)
-    return np.stack([alive, np.logaddexp(alive, math.log(spread.failed_share))], axis=1)
+    may_have_failed = not seen.pipped and spread.failed_share > 0.0
+    either = np.logaddexp(alive, math.log(spread.failed_share)) if may_have_failed else alive
+    return np.stack([alive, either], axis=1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -303,18 +286,15 @@ class ClutchForecast:
 
     def clutch_shift(self) -> tuple[float, float]:
         """Mean and standard deviation of m, given all that was seen."""
-        log_weight = self._shared_log()
-        weight = np.exp(log_weight - np.max(log_weight))
-        weight /= np.sum(weight)
-        m = self._grid.m
+        m, weight = self._grid.m, _weights(self._shared_log())
         mean = float(weight @ m)
         return mean, math.sqrt(float(weight @ np.square(m - mean)))
 
     def _index(self, box: str) -> int:
-        for index, seen in enumerate(self.boxes):
-            if seen.box == box:
-                return index
-        raise UnknownSubject(f"no box {box} in this clutch", where="forecast")
+        names = [seen.box for seen in self.boxes]
+        if box not in names:
+            raise UnknownSubject(f"no box {box} in this clutch", where="forecast")
+        return names.index(box)
 
     def _next_of(self, box: str) -> int:
         seen = self.boxes[self._index(box)]
@@ -326,25 +306,20 @@ class ClutchForecast:
         """Log weight over the grid of m: prior and boxes, but for one."""
         m = self._grid.m
         sigma = self.spread.sigma_m
-        total = -0.5 * np.square(m / sigma) if sigma > 0.0 else np.zeros_like(m)
-        for index, given in enumerate(self._given_m):
-            if index != without:
-                total = total + given[:, 1]
-        return total
+        before = -0.5 * np.square(m / sigma) if sigma > 0.0 else np.zeros_like(m)
+        told = [given[:, 1] for index, given in enumerate(self._given_m) if index != without]
+        return np.asarray(np.sum([before, *told], axis=0), dtype=np.float64)
 
     def _place(self, index: int, sigma_more: float = 0.0) -> _Place:
         """Where the eggs of a box lie, given that it is alive and all that was seen."""
         seen, grid = self.boxes[index], self._grid
-        log_shared = self._shared_log(without=index)
-        shared = np.exp(log_shared - np.max(log_shared))
-        kernel = _kernel(grid, math.hypot(seen.sigma_bias, sigma_more), self.spread.scale_box)
+        shared = _weights(self._shared_log(without=index))
+        kernel = grid.kernel(math.hypot(seen.sigma_bias, sigma_more), self.spread.scale_box)
         before = np.maximum(np.convolve(shared, kernel, "valid"), TINY)
         expected = np.convolve(shared * grid.m, kernel, "valid") / before
-        log_weight = np.log(before) + self._likelihoods[index]
-        weight = np.exp(log_weight - np.max(log_weight))
-        kept = weight > 1e-8
-        weight = weight[kept]
-        return _Place(grid.v[kept], weight / np.sum(weight), expected[kept])
+        weight = _weights(np.log(before) + self._likelihoods[index])
+        kept = weight > 1e-9
+        return _Place(grid.v[kept], weight[kept] / np.sum(weight[kept]), expected[kept])
 
     def _pips(self, box: str, k: int, place: _Place | None = None) -> _Pips:
         """The distribution of pip number ``k``, tabulated where it changes."""
@@ -352,8 +327,12 @@ class ClutchForecast:
         seen = self.boxes[index]
         if not 1 <= k <= seen.eggs:
             raise EventRefused(f"pip number {k} of {seen.eggs} eggs", where=f"box {box}")
-        place = place or self._place(index)
         return _tabulate(seen, k, place or self._place(index), self.spread.scale_egg)
+
+
+def _weights(log_weight: Array) -> Array:
+    weight = np.exp(log_weight - np.max(log_weight))
+    return np.asarray(weight / np.sum(weight), dtype=np.float64)
 
 
 def _checked(probabilities: npt.ArrayLike) -> Array:
@@ -381,9 +360,9 @@ def _tabulate(seen: BoxEvidence, k: int, place: _Place, scale: float) -> _Pips:
             reach *= 1.5
         high = centre + reach
     # Denser near the lower end: just after a look at which nothing had pipped, the chance starts with a bend.
-    coarse = low + (high - low) * np.square(np.linspace(0.0, 1.0, 49))
+    coarse = low + (high - low) * np.square(np.linspace(0.0, 1.0, 33))
     rough = np.maximum.accumulate(_chance_by(seen, k, coarse, place.v, scale) @ place.weight)
-    levels = 1.0 / (1.0 + np.exp(-np.linspace(-9.0, 9.0, 121)))
+    levels = 1.0 / (1.0 + np.exp(-np.linspace(-7.0, 7.0, 141)))
     log_development = np.unique(np.concatenate([coarse, np.interp(levels, rough, coarse)]))
     given_v = _chance_by(seen, k, log_development, place.v, scale)
     return _Pips(log_development, np.maximum.accumulate(given_v @ place.weight), given_v)
@@ -435,41 +414,33 @@ class ExpectedRates:
     development_ahead: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
-        if not (math.isfinite(self.rate_per_day) and self.rate_per_day > 0.0):
-            raise ModelOutOfRange(
-                f"expected rate {self.rate_per_day} per day: nothing develops, so no date can be given",
-                where="forecast",
-                fix="warm the box above the profile's base temperature, or wait for readings",
-            )
+        if not 1e-6 <= self.rate_per_day <= 1.0:
+            what = f"at an expected rate of {self.rate_per_day} per day no date can be given"
+            raise ModelOutOfRange(what, where="forecast", fix="look at the box's temperature and the profile's range")
         if not all(math.isfinite(x) and 0.0 <= x <= 1.0 for x in (self.rate_sd_relative, self.past_sd_log)):
             raise ModelOutOfRange("rate_sd_relative and past_sd_log lie between 0 and 1", where="forecast")
         if len(self.days_ahead) != len(self.development_ahead):
             raise ModelOutOfRange("days_ahead and development_ahead differ in length", where="forecast")
         days, gains = (0.0, *self.days_ahead), (0.0, *self.development_ahead)
-        rising = all(a < b for a, b in pairwise(days))
-        if not rising or any(not b >= a for a, b in pairwise(gains)):
+        if not all(a < b for a, b in pairwise(days)) or not all(a <= b < math.inf for a, b in pairwise(gains)):
             raise ModelOutOfRange("days ahead have to rise and development must not fall", where="forecast")
 
     def gain(self, days: npt.ArrayLike) -> Array:
         """Expected development gained ``days`` from now (any shape); negative before now."""
-        t = np.asarray(days, dtype=np.float64)
-        end_days, _ = self._end
-        inside = np.interp(t, (0.0, *self.days_ahead), (0.0, *self.development_ahead))
-        outside = np.where(t < 0.0, t, np.maximum(t - end_days, 0.0)) * self.rate_per_day
-        return np.asarray(inside + outside, dtype=np.float64)
+        table_days, table_gain = self._table
+        return np.asarray(np.interp(np.asarray(days, dtype=np.float64), table_days, table_gain), dtype=np.float64)
 
     def days_to(self, gain: float) -> float:
         """Days from now until ``gain`` is expected; negative for what has been gained already."""
-        end_days, end_gain = self._end
-        if gain < 0.0:
-            return gain / self.rate_per_day
-        if gain >= end_gain:
-            return end_days + (gain - end_gain) / self.rate_per_day
-        return float(np.interp(gain, (0.0, *self.development_ahead), (0.0, *self.days_ahead)))
+        table_days, table_gain = self._table
+        return float(np.interp(gain, table_gain, table_days))
 
     @property
-    def _end(self) -> tuple[float, float]:
-        return (self.days_ahead[-1], self.development_ahead[-1]) if self.days_ahead else (0.0, 0.0)
+    def _table(self) -> tuple[list[float], list[float]]:
+        """Days and gains from far back to far ahead, beyond the given rows at ``rate_per_day``."""
+        days, gains = [0.0, *self.days_ahead], [0.0, *self.development_ahead]
+        far = FAR_DEVELOPMENT / self.rate_per_day
+        return [-far, *days, days[-1] + far], [-FAR_DEVELOPMENT, *gains, gains[-1] + FAR_DEVELOPMENT]
 
 
 @dataclass(frozen=True)
@@ -484,7 +455,9 @@ class Cause:
 class Window:
     """When a pip is to be expected. ``times_ms`` belongs to ``probabilities``, one by one.
 
-    ``overdue``: the 90 % time has passed without the pip. ``causes``: largest first; see ``window``.
+    ``overdue``: the 90 % time has passed, so somebody should look. After a look that found nothing the window
+    lies ahead again, however late the box is: how worrying that is, ``chance_only_late`` says. ``causes``:
+    largest first; see ``window``.
     """
 
     p10_ms: int
@@ -534,8 +507,8 @@ def window(
     p10_ms, p50_ms, p90_ms, *times_ms = (now_ms + round(days * DAY_MS) for days in (p10, p50, p90, *times))
     parts = _variances(forecast, index, place, pips, sigma_gaps)
     typical = math.exp(float(np.interp(0.5, pips.chance, pips.log_development)))
-    needed = np.maximum(development - development_now, 0.0) / typical
-    parts[AHEAD] = ahead.rate_sd_relative**2 * _mean(np.square(needed), pips.chance)
+    needed = np.square(np.maximum(development - development_now, 0.0) / typical)
+    parts[AHEAD] = ahead.rate_sd_relative**2 * float(0.5 * (needed[1:] + needed[:-1]) @ np.diff(pips.chance))
     total = sum(parts.values())
     causes = [Cause(name, 0.5 * (p90 - p10) * math.sqrt(part / total)) for name, part in parts.items() if part > 0.0]
     causes.sort(key=lambda cause: -cause.days)
@@ -560,11 +533,6 @@ def _days_by(
         short = np.interp(reached, development, chance) @ weights < p
         early, late = np.where(short, middle, early), np.where(short, late, middle)
     return [float(days) for days in 0.5 * (early + late)]
-
-
-def _mean(value: Array, chance: Array) -> float:
-    """Mean of ``value`` (n,) under the tabulated chance (n,)."""
-    return float(np.sum(0.5 * (value[1:] + value[:-1]) * np.diff(chance)) / (chance[-1] - chance[0]))
 
 
 def _variances(forecast: ClutchForecast, index: int, place: _Place, pips: _Pips, sigma_gaps: float) -> dict[str, float]:
@@ -594,10 +562,9 @@ def _variances(forecast: ClutchForecast, index: int, place: _Place, pips: _Pips,
 
 @dataclass(frozen=True)
 class Apart:
-    """How many days later box a is expected than box b, with the standard uncertainty that the probes give it.
+    """Days by which box a is expected after box b, with the standard uncertainty that the probes give it.
 
-    ``beyond_probes``: the difference is more than twice that uncertainty; otherwise the probes alone could
-    explain it.
+    ``beyond_probes``: more than twice that uncertainty; otherwise the probes alone could explain it.
     """
 
     days: float
