@@ -187,10 +187,23 @@ class Ledger:
 
     # -- T3: the outbox ------------------------------------------------------------------------------------
 
-    def release_leases(self) -> int:
-        """At start: whatever was being sent when the service ended is sent again."""
+    def release_leases(self, channel: str | None = None) -> int:
+        """At start: whatever was being sent when the service ended is sent again. ``channel`` None: of all."""
         with self.db.write() as c:
-            return c.execute("UPDATE outbox SET state='waiting' WHERE state='leased'").rowcount
+            return c.execute(
+                "UPDATE outbox SET state='waiting' WHERE state='leased' AND (? IS NULL OR channel=?)",
+                (channel, channel),
+            ).rowcount
+
+    def queue(self) -> dict[str, tuple[int, int]]:
+        """Channel -> (rows on their way, earliest time at which one of them may be tried); empty channels left out."""
+        return {
+            str(channel): (int(n), int(due))
+            for channel, n, due in self.db.rows(
+                "SELECT channel, COUNT(*), MIN(not_before) FROM outbox WHERE state IN ('waiting','leased') "
+                "GROUP BY channel"
+            )
+        }
 
     def lease(self, channel: str, now_ms: int, limit: int = 20) -> list[Waiting]:
         """Take due rows of a channel for sending, "now" before "today" before "diary"."""
@@ -219,10 +232,16 @@ class Ledger:
                 ("given-up" if give_up else "waiting", error, not_before_ms, outbox_id),
             )
 
-    def retry_at_once(self) -> None:
-        """The clock was stepped or the service started: waits that were set on the old clock mean nothing."""
+    def retry_at_once(self, channel: str | None = None) -> None:
+        """Forget the waits of a channel, or of all.
+
+        When the service starts or the clock is stepped, waits that were set on the old clock mean nothing; when a
+        channel takes a notice again after failing, the others need not wait either.
+        """
         with self.db.write() as c:
-            c.execute("UPDATE outbox SET not_before=0 WHERE state='waiting'")
+            c.execute(
+                "UPDATE outbox SET not_before=0 WHERE state='waiting' AND (? IS NULL OR channel=?)", (channel, channel)
+            )
 
     def outgoing(self, notice: int | None = None) -> list[Outgoing]:
         where, values = ("WHERE notice=?", (notice,)) if notice is not None else ("", ())
