@@ -5,6 +5,7 @@ A check is silent where a key it looks at could not be read: that was told alrea
 
 from __future__ import annotations
 
+import difflib
 import math
 import re
 from collections import defaultdict
@@ -13,7 +14,7 @@ from pathlib import Path
 from typing import Final
 
 from monitor.config.mistakes import Findings
-from monitor.config.shape import Contents, LimitKeys, Part, Read, shown
+from monitor.config.shape import Contents, LimitKeys, Part, Read, is_there, shown
 
 COLDEST_LIMIT_C: Final = -10.0
 WARMEST_LIMIT_C: Final = 50.0
@@ -77,11 +78,13 @@ def _check_places(contents: Contents, findings: Findings) -> None:
             findings.mistake("no-place", probe.key, what, "add box, or both stack and height_cm")
         if part.box is not None and part.box not in boxes and contents.stacks and all_boxes:
             what = f"there is no box {shown(part.box)}"
-            findings.mistake("unknown-box", f"{probe.key}.box", what, _names("boxes", boxes))
+            findings.mistake("unknown-box", f"{probe.key}.box", what, _instead(part.box, "boxes", boxes))
         if part.stack is not None and part.stack not in stacks and contents.stacks and all_stacks:
             what = f"there is no stack {shown(part.stack)}"
-            findings.mistake("unknown-stack", f"{probe.key}.stack", what, _names("stacks", stacks))
-    if not all(p.sound("box", "stack", "unit") for p in contents.probes) or not (all_boxes and all_stacks):
+            findings.mistake("unknown-stack", f"{probe.key}.stack", what, _instead(part.stack, "stacks", stacks))
+    unsure = {"id-twice", "no-place", "place-twice", "unknown-box", "unknown-stack"} & {m.id for m in findings.mistakes}
+    sound = all(p.sound("box", "stack", "height_cm", "unit") for p in contents.probes)
+    if unsure or not (contents.probes and sound and all_boxes and all_stacks):
         return
     stack_of = {box.part.id: stack.part.id for box, stack in contents.boxes}
     warm = [p.part for p in contents.probes if p.part.unit != "%"]
@@ -224,7 +227,7 @@ def _check_broker(contents: Contents, findings: Findings, folder: Path) -> None:
     broker, part = contents.broker, contents.broker.part
     for name in ("ca_file", "cert_file", "key_file"):
         value = getattr(part, name)
-        if value is not None and not (folder / value).is_file():
+        if value is not None and is_there(folder / value) != "file":
             findings.mistake("file-missing", f"{broker.key}.{name}", f"no file at {folder / value}", "correct the path")
         if value is not None and not part.tls and broker.sound("tls"):
             findings.mistake("tls-unfit", f"{broker.key}.{name}", "certificates need TLS", "add tls = true")
@@ -253,7 +256,7 @@ def _check_watchers(contents: Contents, findings: Findings, folder: Path) -> Non
         findings.advice("no-heartbeat", "heartbeat", what, fix)
     if contents.profiles is not None and contents.profiles.sound("dir"):
         named = folder / contents.profiles.part.dir
-        if not named.is_dir():
+        if is_there(named) != "folder":
             findings.mistake("file-missing", "profiles.dir", f"no folder at {named}", "create it or correct the path")
     shipping = contents.shipping
     if shipping is not None and shipping.sound("url") and (shipping.part.token_file or shipping.part.token_env):
@@ -263,6 +266,10 @@ def _check_watchers(contents: Contents, findings: Findings, folder: Path) -> Non
             findings.advice("login-in-clear", "shipping.url", what, "use https://")
 
 
-def _names(kind: str, names: Iterable[str]) -> str:
-    listed = sorted(n for n in names if n)
-    return f"{kind} are: {', '.join(listed[:12])}{' ...' if len(listed) > 12 else ''}" if listed else f"add the {kind}"
+def _instead(name: str, kind: str, names: Iterable[str]) -> str:
+    """What to write in place of a name that does not exist."""
+    near = difflib.get_close_matches(name, list(names), n=1)
+    if near:
+        return f"did you mean {near[0]}?"
+    listed = sorted(names)
+    return f"{kind} are: {', '.join(listed[:12])}{' ...' if len(listed) > 12 else ''}"

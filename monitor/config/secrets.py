@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Final
 
 from monitor.config.mistakes import Findings
-from monitor.config.shape import Part, Read, shown
+from monitor.config.shape import HeartbeatPart, Part, Read, shown
 
 _OPEN_SCHEMES: Final = frozenset({"json", "jsons", "xml", "xmls", "form", "forms", "mailto", "mailtos", "syslog"})
 _LONGEST_SECRET: Final = 16384
@@ -69,8 +69,10 @@ class Vault:
         if not self.open:
             return None
         secret = self._from_file(value, place) if given[0].endswith("_file") else self._from_environ(value, place)
-        if secret is not None and name == "url" and not re.match(r"[A-Za-z][A-Za-z0-9+.-]*://\S", secret):
-            self.findings.mistake("bad-address", place, "what is there is not an address", "it begins with scheme://")
+        scheme = "https?" if isinstance(read.part, HeartbeatPart) else "[A-Za-z][A-Za-z0-9+.-]*"
+        if secret is not None and name == "url" and not re.match(rf"{scheme}://\S", secret):
+            begin = "http:// or https://" if isinstance(read.part, HeartbeatPart) else "scheme://"
+            self.findings.mistake("bad-address", place, "what is there is not an address", f"it begins with {begin}")
         return secret
 
     def _written(self, address: str, place: str) -> str | None:
@@ -87,33 +89,42 @@ class Vault:
     def _from_environ(self, name: str, place: str) -> str | None:
         value = self.environ.get(name)
         if value is None:
-            what = f"the variable {shown(name)} is not set"
-            self.findings.mistake("secret-missing", place, what, "set it for the service")
+            # Whoever wrote the secret itself here must not find it in a log.
+            known = shown(name) if re.fullmatch(r"[A-Z_][A-Z0-9_]*", name) else "named here"
+            self.findings.mistake("secret-missing", place, f"the variable {known} is not set", "set it for the service")
             return None
-        return self._usable(value, place, f"the variable {name}")
+        return self._usable(value, place, "the variable")
 
     def _from_file(self, name: str, place: str) -> str | None:
+        if "://" in name:
+            what = "this is an address, and here stands the name of the file that holds it"
+            self.findings.mistake("secret-inline", place, what, "write the file's name here, and change the password")
+            return None
         candidates = [self.folder / name]
         credentials = self.environ.get("CREDENTIALS_DIRECTORY")
         if credentials and Path(name).name == name:
             candidates.insert(0, Path(credentials) / name)
-        path = next((p for p in candidates if p.exists()), None)
-        if path is None:
+        for path in candidates:
+            try:
+                found = path.stat()
+                # A pipe or a device would never end.
+                small = stat.S_ISREG(found.st_mode) and found.st_size <= _LONGEST_SECRET
+                text = path.read_bytes().decode("utf-8-sig") if small else None
+            except (FileNotFoundError, NotADirectoryError):
+                continue
+            except (OSError, UnicodeDecodeError):
+                text = None
+            break
+        else:
             looked = " and ".join(str(p) for p in candidates)
             fix = "create it, readable for the service only"
             self.findings.mistake("secret-missing", place, f"no file at {looked}", fix)
             return None
-        try:
-            mode = path.stat().st_mode
-            raw = path.read_bytes() if stat.S_ISREG(mode) and path.stat().st_size <= _LONGEST_SECRET else None
-            text = raw.decode("utf-8-sig") if raw is not None else None
-        except (OSError, UnicodeDecodeError):
-            text = None
         if text is None:
             fix = "it must be a small text file that the service may read"
             self.findings.mistake("secret-unreadable", place, f"{path} cannot be read as a secret", fix)
             return None
-        if os.name == "posix" and mode & stat.S_IROTH:
+        if os.name == "posix" and found.st_mode & stat.S_IROTH:
             what = f"everybody on this computer can read {path}"
             self.findings.advice("secret-open", place, what, f"chmod 600 {path}")
         return self._usable(text, place, str(path))

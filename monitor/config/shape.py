@@ -12,6 +12,7 @@ from __future__ import annotations
 import datetime as dt
 import difflib
 import re
+import stat
 import tomllib
 import zoneinfo
 from collections.abc import Iterator
@@ -45,6 +46,13 @@ def seconds(value: object) -> float:
         what = f"{shown(value)} is not a time span"
         raise _refuse("bad-duration", what, 'write for example "90 s", "10 min" or "1.5 h"')
     return float(found[1]) * _SECONDS[found[2]]
+
+
+def _words(value: str) -> str:
+    if not value.isprintable():
+        # A line break in a name would end up in the subject of a mail.
+        raise _refuse("out-of-bounds", "holds a line break or a control character", "write it in one plain line")
+    return value
 
 
 def _id(value: str) -> str:
@@ -92,7 +100,7 @@ def _clock(value: str) -> str:
 
 
 def _address(value: str) -> str:
-    if not re.match(r"[A-Za-z][A-Za-z0-9+.-]*://\S", value) or any(c.isspace() for c in value):
+    if not re.match(r"[A-Za-z][A-Za-z0-9+.-]*://\S", value) or not value.isprintable() or " " in value:
         raise _refuse("bad-address", "this is not an address", "write scheme://host/path, without spaces")
     return value
 
@@ -110,7 +118,7 @@ Pointer = Annotated[str, AfterValidator(_pointer)]
 Clock = Annotated[str, AfterValidator(_clock)]
 Address = Annotated[str, AfterValidator(_address)]
 WebAddress = Annotated[str, AfterValidator(_web_address)]
-Words = Annotated[str, Field(min_length=1, max_length=255)]
+Words = Annotated[str, Field(min_length=1, max_length=255), AfterValidator(_words)]
 Span = Annotated[float, BeforeValidator(seconds), Field(ge=0, le=366 * 86400)]
 Wait = Annotated[float, BeforeValidator(seconds), Field(gt=0, le=366 * 86400)]
 Degrees = Annotated[float, Field(ge=-1000, le=1000)]
@@ -320,6 +328,15 @@ class Contents:
 # ---------------------------------------------------------------- reading
 
 
+def is_there(path: Path) -> Literal["file", "folder", "nothing"]:
+    """What is at a path, as far as this process may see it."""
+    try:
+        mode = path.stat().st_mode
+    except OSError:
+        return "nothing"
+    return "folder" if stat.S_ISDIR(mode) else "file"
+
+
 def read_file(path: Path, findings: Findings) -> Contents | None:
     """Read the file's shape; None when it is no TOML at all. Every mistake goes to ``findings``."""
     try:
@@ -338,7 +355,9 @@ def read_file(path: Path, findings: Findings) -> Contents | None:
     except (ValueError, RecursionError) as error:
         # tomllib tells line and column; a number of thousands of digits or brackets comes as another error.
         told = str(error) if isinstance(error, tomllib.TOMLDecodeError) else "a number or nesting beyond all measure"
-        findings.mistake("syntax", "", f"not TOML: {' '.join(told.split())}", "correct that place")
+        told = told.replace("end of document", f"the end, line {text.count(chr(10)) + 1}")
+        fix = "close the quotes there" if "Illegal character '\\n'" in told else "correct that place"
+        findings.mistake("syntax", "", f"not TOML: {told}", fix)
         return None
     return _read_tables(tables, findings)
 
@@ -451,11 +470,12 @@ def _tell(model: type[Part], detail: ErrorDetails, key: str, findings: Findings)
     elif kind == "literal_error":
         allowed = str(ctx["expected"]).replace("'", '"')
         findings.mistake("not-one-of", place, f"{said} is not allowed", f"use {allowed}")
-    elif kind in _WANTED:
+    elif kind in _WANTED and not (kind == "float_type" and type(value) is int):  # an int no float can hold
         wanted = _WANTED[kind]
         if kind == "list_type" and isinstance(value, dict):
             wanted = f"{_brackets(place)}, with two brackets"
-        findings.mistake("wrong-kind", place, f"is {_kind(value)}", f"write {wanted}")
+        is_kind = "has a fraction" if kind == "int_from_float" else f"is {_kind(value)}"
+        findings.mistake("wrong-kind", place, is_kind, f"write {wanted}")
     else:
         bounds = [f"{_BOUND[b]} {ctx[b]:g}" for b in _BOUND if b in ctx]
         if "min_length" in ctx or "max_length" in ctx:
