@@ -60,7 +60,7 @@ def between(low: npt.ArrayLike, high: npt.ArrayLike) -> Array:
     relative accuracy.
     """
     a, b = np.broadcast_arrays(np.asarray(low, dtype=np.float64), np.asarray(high, dtype=np.float64))
-    mirrored = a + b < 0.0
+    mirrored = -a > b
     near = np.where(mirrored, -b, a)
     far = np.where(mirrored, -a, b)
     return np.maximum(beyond(near) - beyond(far), 0.0)
