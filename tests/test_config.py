@@ -18,7 +18,19 @@ from monitor.config.checks import celsius
 from monitor.config.mistakes import Findings
 from monitor.config.secrets import carries_login
 from monitor.config.shape import MANY, TABLES, read_part, seconds
-from monitor.core.settings import Broker, Calendar, Channel, Heartbeat, Limits, Settings, Shipping, Watch
+from monitor.core.settings import (
+    Box,
+    Broker,
+    Calendar,
+    Channel,
+    Heartbeat,
+    Limits,
+    Probe,
+    Room,
+    Settings,
+    Shipping,
+    Watch,
+)
 from monitor.errors import ConfigError, SecretMissing
 
 ROOT = Path(__file__).parent.parent
@@ -196,22 +208,20 @@ def test_limits_in_fahrenheit_arrive_in_celsius_for_room_and_box(tmp_path: Path)
 
 
 @pytest.mark.parametrize(
-    ("keys", "uncertainty", "compared"),
+    ("keys", "uncertainty"),
     [
-        ("", 0.5 / math.sqrt(3), False),
-        ("accuracy_c = 0.3", 0.3 / math.sqrt(3), False),
-        ("uncertainty_c = 0.07", 0.07, True),
-        ('unit = "%"', 3 / math.sqrt(3), False),
-        ('unit = "%"\naccuracy_pct = 2', 2 / math.sqrt(3), False),
+        ("", 0.5 / math.sqrt(3)),
+        ("accuracy_c = 0.3", 0.3 / math.sqrt(3)),
+        ("uncertainty_c = 0.07", 0.07),
+        ('unit = "%"', 3 / math.sqrt(3)),
+        ('unit = "%"\naccuracy_pct = 2', 2 / math.sqrt(3)),
+        ('unit = "%"\nuncertainty_pct = 1.5', 1.5),
     ],
 )
-def test_an_accuracy_is_the_half_width_of_a_rectangle(
-    tmp_path: Path, keys: str, uncertainty: float, compared: bool
-) -> None:
+def test_an_accuracy_is_the_half_width_of_a_rectangle(tmp_path: Path, keys: str, uncertainty: float) -> None:
     # JCGM 100:2008 (GUM) 4.3.7: u = a / sqrt(3).
     probe = load(write(tmp_path, f"{SMALLEST}{keys}\n")).room.probes[0]
     assert probe.standard_uncertainty == pytest.approx(uncertainty, rel=1e-12)
-    assert probe.compared is compared
 
 
 @pytest.mark.parametrize(("interval", "quiet"), [("60 s", 600.0), ("10 min", 1800.0)])
@@ -236,6 +246,158 @@ def test_what_the_file_leaves_out_is_what_the_core_assumes(tmp_path: Path) -> No
     assert found.broker == Broker()
     assert found.calendar == Calendar()
     assert found == Settings(room=found.room, broker=Broker(), data_dir=str(tmp_path / "data"), file=str(path))
+
+
+EVERYTHING = """
+[room]
+name = "Attic"
+time_zone = "Pacific/Auckland"
+display_unit = "F"
+[broker]
+host = "broker.invalid"
+port = 8884
+client_id = "attic"
+username = "eggs"
+password_env = "WORD"
+tls = true
+ca_file = "ca.pem"
+cert_file = "cert.pem"
+key_file = "key.pem"
+keepalive = 11
+session_expiry = "2 d"
+receive_maximum = 12
+[[stacks]]
+id = "a"
+[[stacks.boxes]]
+id = "a1"
+height_cm = 10
+too_warm_c = 33
+too_cool_c = 22
+[[stacks]]
+id = "b"
+[[stacks.boxes]]
+id = "b1"
+height_cm = 20.5
+[[probes]]
+id = "p"
+topic = "t/p"
+unit = "F"
+pointer = "/v"
+list_pointer = "/all"
+time_pointer = "/t"
+time_form = "ms"
+interval = 13
+quiet_after = 140
+box = "a1"
+compared = true
+uncertainty_c = 0.15
+correction_c = -0.16
+[[probes]]
+id = "q"
+topic = "t/q"
+unit = "%"
+stack = "b"
+height_cm = 17
+uncertainty_pct = 1.8
+correction_pct = 1.9
+[limits]
+too_warm_c = 32
+too_cool_c = 21
+deadband_c = 0.3
+on_delay = 101
+off_delay = 102
+max_gap = 103
+[watch]
+look_every = 5
+room_quiet_after = 104
+uneven_c = 1.5
+uneven_deadband_c = 0.4
+uneven_over = 105
+apart_days = 3
+window_near_days = 6
+past_window_share = 0.7
+stuck_after = 106
+shipping_behind = 107
+disk_low_mb = 108
+[[channels]]
+id = "bell"
+url = "json://127.0.0.1/bell"
+urgencies = ["today", "now", "today"]
+timeout = 9
+[[channels]]
+id = "mail"
+url_env = "MAIL"
+[shipping]
+url = "https://series.invalid"
+org = "org"
+bucket = "bucket"
+token_env = "WORD"
+every = 21
+timeout = 22
+[heartbeat]
+url_env = "BEAT"
+every = 23
+[calendar]
+daily_line_at = "07:30"
+drill_on = "monday"
+drill_at = "11:15"
+keep_days = 500
+[store]
+data_dir = "kept"
+commit_every = 3
+[profiles]
+dir = "mine"
+"""
+
+
+def test_every_key_arrives_where_it_belongs(tmp_path: Path) -> None:
+    for name in ("ca.pem", "cert.pem", "key.pem"):
+        (tmp_path / name).touch()
+    (tmp_path / "mine").mkdir()
+    path = write(tmp_path, EVERYTHING)
+    found = load(path, environ={"WORD": "word", "MAIL": "mailtos://mail.invalid", "BEAT": "https://beat.invalid"})
+    p = Probe(
+        "p", "t/p", "temperature", "F", "/v", "/t", "ms", "/all", 13, 140, "a1", None, None, 0.15, -0.16, compared=True
+    )
+    q = Probe("q", "t/q", "humidity", "%", None, None, "iso", None, 60, 600, None, "b", 17, 1.8, 1.9)
+    assert found == Settings(
+        room=Room(
+            name="Attic",
+            zone="Pacific/Auckland",
+            display_unit="F",
+            stacks=("a", "b"),
+            boxes=(Box("a1", "a", 10, 33, 22), Box("b1", "b", 20.5)),
+            probes=(p, q),
+            limits=Limits(32, 21, 0.3, 101, 102, 103),
+            watch=Watch(104, 1.5, 0.4, 105, 3, 6, 0.7, 106, 107, 108),
+        ),
+        broker=Broker(
+            host="broker.invalid",
+            port=8884,
+            client_id="attic",
+            username="eggs",
+            password="word",
+            tls=True,
+            ca_file=str(tmp_path / "ca.pem"),
+            cert_file=str(tmp_path / "cert.pem"),
+            key_file=str(tmp_path / "key.pem"),
+            keepalive_s=11,
+            session_expiry_s=172800,
+            receive_maximum=12,
+        ),
+        channels=(
+            Channel("bell", "json://127.0.0.1/bell", ("today", "now"), 9),
+            Channel("mail", "mailtos://mail.invalid"),
+        ),
+        shipping=Shipping("https://series.invalid", "org", "bucket", "word", 21, 22),
+        heartbeat=Heartbeat("https://beat.invalid", 23),
+        calendar=Calendar("07:30", "monday", "11:15", 500),
+        data_dir=str(tmp_path / "kept"),
+        profiles_dir=str(tmp_path / "mine"),
+        tick_s=5,
+        commit_every_s=3,
+        file=str(path),
+    )
 
 
 def test_channel_shipping_and_heartbeat_have_the_core_s_defaults(tmp_path: Path) -> None:
@@ -391,6 +553,21 @@ def test_a_secret_s_file_that_everybody_can_read_is_advised_against(tmp_path: Pa
         f"chmod 600 {tmp_path / 'shipping.token'}",
     )
     load(path, environ={"MAIL": MAIL})
+
+
+@pytest.mark.parametrize("secret", ["beat.invalid/x", "mailto://beat.invalid", "json://beat.invalid"])
+def test_a_heartbeat_s_address_from_a_file_is_a_web_address(tmp_path: Path, secret: str) -> None:
+    keep_secrets(tmp_path)
+    (tmp_path / "beat.address").write_text(secret)
+    (found,) = [m for m in check(write(tmp_path, WITH_SECRETS), environ={"MAIL": MAIL}) if m.level == "mistake"]
+    assert (found.id, found.key) == ("bad-address", "heartbeat.url_file")
+    assert secret not in str(found)
+
+
+@pytest.mark.parametrize(("host", "advised"), [("127.0.0.1", False), ("localhost", False), ("10.0.0.2", True)])
+def test_a_login_needs_tls_only_where_it_crosses_a_network(tmp_path: Path, host: str, advised: bool) -> None:
+    found = check(write(tmp_path, f'{SMALLEST}[broker]\nhost = "{host}"\nusername = "eggs"\n'))
+    assert ("login-in-clear" in ids(found, "advice")) is advised
 
 
 SPOILT = [

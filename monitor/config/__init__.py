@@ -136,7 +136,7 @@ def _probe(part: ProbePart) -> Probe:
         height_cm=part.height_cm,
         standard_uncertainty=_standard_uncertainty(part),
         correction=correction or 0.0,
-        compared=(part.uncertainty_pct if humid else part.uncertainty_c) is not None,
+        compared=part.compared,
     )
 
 

@@ -204,6 +204,7 @@ class ProbePart(Part):
     box: Id | None = None
     stack: Id | None = None
     height_cm: Height | None = None
+    compared: bool = False
     accuracy_c: Annotated[float, Field(gt=0, le=10)] | None = None
     uncertainty_c: Annotated[float, Field(gt=0, le=10)] | None = None
     correction_c: Annotated[float, Field(ge=-10, le=10)] | None = None
