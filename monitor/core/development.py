@@ -1,0 +1,164 @@
+"""Development: the sum of a rate over a temperature series, exact for readings joined by straight lines.
+
+Two readings belong together when the time between them is not longer than the allowed gap; between them the
+temperature is a straight line in time. The rate over such a segment is a mean over an interval of temperature,
+which the curves give exactly (thresholds and joins included), so nothing depends on how often a probe reports as
+long as the straight line is right. What a gap hides is not covered here, and is never counted as zero by silence:
+``covered_s`` says how much of an hour rests on readings.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal, get_args
+
+import numpy as np
+import numpy.typing as npt
+
+from monitor.core.curves import FloatArray, PiecewiseCubic, RateCurve
+from monitor.errors import ModelOutOfRange
+
+IntArray = npt.NDArray[np.int64]
+
+HOUR_MS: Final = 3_600_000
+DAY_MS: Final = 86_400_000
+
+Cutoff = Literal["none", "horizontal", "vertical", "intermediate"]
+CUTOFFS: Final[tuple[Cutoff, ...]] = get_args(Cutoff)
+
+
+def integrate_rate(time_ms: npt.ArrayLike, temperature_c: npt.ArrayLike, curve: RateCurve) -> float:
+    """Development gathered over a series: the integral of the rate over time (share of development).
+
+    ``time_ms`` int64 and ``temperature_c``, shape (n,); times must not fall, equal times are allowed. Every segment
+    counts, however long: use :func:`hourly_parts` where gaps are to be left out. Raises ModelOutOfRange for times that
+    fall or temperatures that are not numbers.
+    """
+    t, c = _series(time_ms, temperature_c)
+    return float(np.sum(curve.mean_rate_per_day(c[:-1], c[1:]) * np.diff(t))) / DAY_MS
+
+
+@dataclass(frozen=True, slots=True)
+class HourlyParts:
+    """What each hour of a series adds; arrays of one length, only hours with some coverage, rising.
+
+    ``hour``: whole hours since the epoch (int64); ``development``: share; ``degree_days``: above the curve's base
+    temperature, without an upper cut-off; ``temperature_integral``: C s, so divided by ``covered_s`` it is the mean
+    temperature of the covered part; ``covered_s``: seconds between joined readings.
+    """
+
+    hour: IntArray
+    development: FloatArray
+    degree_days: FloatArray
+    temperature_integral: FloatArray
+    covered_s: FloatArray
+
+
+def hourly_parts(
+    time_ms: npt.ArrayLike, temperature_c: npt.ArrayLike, curve: RateCurve, max_gap_s: float
+) -> HourlyParts:
+    """Split a series at the full hours (UTC) and add up each hour.
+
+    Readings more than ``max_gap_s`` apart are not joined; what lies between them is in no hour. Shapes and errors as in
+    :func:`integrate_rate`. Parts of one series may be added: two calls that share the reading at which the series was
+    cut give together what one call gives.
+    """
+    t, c = _series(time_ms, temperature_c)
+    length = np.diff(t)
+    joined = np.flatnonzero((length > 0) & (length <= max_gap_s * 1000.0))
+    start, end = t[joined], t[joined + 1]
+    first_hour = start // HOUR_MS
+    pieces = (end - 1) // HOUR_MS - first_hour + 1
+    # One row for each piece of a segment within an hour; most segments have one piece.
+    segment = np.repeat(np.arange(joined.size), pieces)
+    within = np.arange(segment.size) - np.repeat(np.cumsum(pieces) - pieces, pieces)
+    hour = first_hour[segment] + within
+    from_ms = np.maximum(start[segment], hour * HOUR_MS)
+    to_ms = np.minimum(end[segment], (hour + 1) * HOUR_MS)
+    before, after = c[joined][segment], c[joined + 1][segment]
+    span = length[joined][segment]
+    from_c = _between(before, after, (from_ms - start[segment]) / span)
+    to_c = _between(before, after, (to_ms - start[segment]) / span)
+    seconds = (to_ms - from_ms) / 1000.0
+    days = (to_ms - from_ms) / DAY_MS
+    if not hour.size:
+        empty = np.zeros(0)
+        return HourlyParts(hour, empty, empty, empty, empty)
+    opens = np.flatnonzero(np.diff(hour, prepend=hour[0] - 1))
+
+    def by_hour(values: FloatArray) -> FloatArray:
+        return np.add.reduceat(values, opens)
+
+    return HourlyParts(
+        hour=hour[opens],
+        development=by_hour(curve.mean_rate_per_day(from_c, to_c) * days),
+        degree_days=by_hour(excess(curve.base_c).mean(from_c, to_c) * days),
+        temperature_integral=by_hour(0.5 * (from_c + to_c) * seconds),
+        covered_s=by_hour(seconds),
+    )
+
+
+def _between(before: FloatArray, after: FloatArray, share: FloatArray) -> FloatArray:
+    """On the straight line from one value to the next; exactly the values themselves at both ends."""
+    result: FloatArray = before * (1.0 - share) + after * share
+    return result
+
+
+def _series(time_ms: npt.ArrayLike, temperature_c: npt.ArrayLike) -> tuple[IntArray, FloatArray]:
+    t, c = np.asarray(time_ms, dtype=np.int64), np.asarray(temperature_c, dtype=np.float64)
+    if t.ndim != 1 or t.shape != c.shape:
+        raise ModelOutOfRange("times and temperatures have to be lists of one length", where="temperature series")
+    if not np.all(np.isfinite(c)):
+        raise ModelOutOfRange(
+            "a temperature is not a number", where="temperature series", fix="leave out readings flagged bad or missing"
+        )
+    if np.any(np.diff(t) < 0):
+        raise ModelOutOfRange("times fall", where="temperature series", fix="sort the readings by measured time")
+    return t, c
+
+
+# --- degree-days ------------------------------------------------------------------------------------------------
+
+
+def excess(base_c: float, upper_c: float | None = None, cutoff: Cutoff = "none") -> PiecewiseCubic:
+    """Degrees above the base temperature that count at a temperature, with the usual upper cut-offs.
+
+    none: T - base; horizontal: never more than upper - base; vertical: nothing above upper (at upper itself still
+    counting); intermediate: falls above upper as fast as it rose below. Definitions: glossary of the University of
+    California's integrated pest management programme; Roltsch et al. 1999, Int. J. Biometeorol. 42:169-176. The
+    published intermediate cut-off goes negative above 2 upper - base; here it stops at 0, since an egg does not
+    develop backwards.
+    """
+    _check_thresholds(base_c, upper_c, cutoff)
+    nothing, rising = [0.0] * 4, [0.0, 1.0, 0.0, 0.0]
+    if cutoff == "none" or upper_c is None:
+        return PiecewiseCubic([base_c], [nothing, rising])
+    top = upper_c - base_c
+    if cutoff == "horizontal":
+        return PiecewiseCubic([base_c, upper_c], [nothing, rising, [top, 0.0, 0.0, 0.0]])
+    if cutoff == "vertical":
+        return PiecewiseCubic([base_c, np.nextafter(upper_c, np.inf)], [nothing, rising, nothing])
+    return PiecewiseCubic([base_c, upper_c, upper_c + top], [nothing, rising, [top, -1.0, 0.0, 0.0], nothing])
+
+
+def degree_days(
+    time_ms: npt.ArrayLike,
+    temperature_c: npt.ArrayLike,
+    base_c: float,
+    upper_c: float | None = None,
+    cutoff: Cutoff = "none",
+) -> float:
+    """Degree-days of a series, exact for readings joined by straight lines: crossings of the thresholds count where
+    they happen, not at the next reading. Cut-offs as in :func:`excess`; series and errors as in :func:`integrate_rate`.
+    """
+    t, c = _series(time_ms, temperature_c)
+    return float(np.sum(excess(base_c, upper_c, cutoff).mean(c[:-1], c[1:]) * np.diff(t))) / DAY_MS
+
+
+def _check_thresholds(base_c: float, upper_c: float | None, cutoff: Cutoff) -> None:
+    if cutoff not in CUTOFFS:
+        raise ModelOutOfRange(f"{cutoff!r} is none of {', '.join(CUTOFFS)}", where="upper cut-off")
+    if (cutoff == "none") != (upper_c is None):
+        raise ModelOutOfRange("an upper threshold and its cut-off come together", where="upper cut-off")
+    if upper_c is not None and not upper_c > base_c:
+        raise ModelOutOfRange(f"upper {upper_c:g} has to lie above base {base_c:g}", where="upper cut-off")
