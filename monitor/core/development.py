@@ -64,44 +64,34 @@ def hourly_parts(
     cut give together what one call gives.
     """
     t, c = _series(time_ms, temperature_c)
-    length = np.diff(t)
-    joined = np.flatnonzero((length > 0) & (length <= max_gap_s * 1000.0))
-    start, end = t[joined], t[joined + 1]
-    first_hour = start // HOUR_MS
-    pieces = (end - 1) // HOUR_MS - first_hour + 1
-    # One row for each piece of a segment within an hour; most segments have one piece.
-    segment = np.repeat(np.arange(joined.size), pieces)
-    within = np.arange(segment.size) - np.repeat(np.cumsum(pieces) - pieces, pieces)
-    hour = first_hour[segment] + within
-    from_ms = np.maximum(start[segment], hour * HOUR_MS)
-    to_ms = np.minimum(end[segment], (hour + 1) * HOUR_MS)
-    before, after = c[joined][segment], c[joined + 1][segment]
-    span = length[joined][segment]
-    from_c = _between(before, after, (from_ms - start[segment]) / span)
-    to_c = _between(before, after, (to_ms - start[segment]) / span)
-    seconds = (to_ms - from_ms) / 1000.0
-    days = (to_ms - from_ms) / DAY_MS
-    if not hour.size:
-        empty = np.zeros(0)
-        return HourlyParts(hour, empty, empty, empty, empty)
-    opens = np.flatnonzero(np.diff(hour, prepend=hour[0] - 1))
+    if t.size < 2 or t[0] == t[-1]:
+        none = np.zeros(0)
+        return HourlyParts(np.zeros(0, dtype=np.int64), none, none, none, none)
+    gaps = np.diff(t)
+    joined = gaps <= max_gap_s * 1000.0
+    # The full hours strictly inside the series become points of it; then every segment lies within one hour.
+    first_hour = int(t[0]) // HOUR_MS
+    full = np.arange(first_hour + 1, (int(t[-1]) - 1) // HOUR_MS + 1, dtype=np.int64) * HOUR_MS
+    place = np.searchsorted(t, full)
+    before = place - 1
+    at_full = c[before] + (c[place] - c[before]) * ((full - t[before]) / gaps[before])
+    length = np.diff(np.insert(t, place, full)) * np.insert(joined, place, joined[before])
+    points = np.insert(c, place, at_full)
+    from_c, to_c = points[:-1], points[1:]
+    opens = np.concatenate([[0], place + np.arange(place.size)])
 
-    def by_hour(values: FloatArray) -> FloatArray:
-        return np.add.reduceat(values, opens)
+    def by_hour(of_segment: FloatArray) -> FloatArray:
+        return np.add.reduceat(of_segment * length, opens)
 
+    covered_ms = np.add.reduceat(length, opens)
+    some = covered_ms > 0
     return HourlyParts(
-        hour=hour[opens],
-        development=by_hour(curve.mean_rate_per_day(from_c, to_c) * days),
-        degree_days=by_hour(excess(curve.base_c).mean(from_c, to_c) * days),
-        temperature_integral=by_hour(0.5 * (from_c + to_c) * seconds),
-        covered_s=by_hour(seconds),
+        hour=first_hour + np.flatnonzero(some),
+        development=by_hour(curve.mean_rate_per_day(from_c, to_c))[some] / DAY_MS,
+        degree_days=by_hour(excess(curve.base_c).mean(from_c, to_c))[some] / DAY_MS,
+        temperature_integral=by_hour(0.5 * (from_c + to_c))[some] / 1000.0,
+        covered_s=covered_ms[some] / 1000.0,
     )
-
-
-def _between(before: FloatArray, after: FloatArray, share: FloatArray) -> FloatArray:
-    """On the straight line from one value to the next; exactly the values themselves at both ends."""
-    result: FloatArray = before * (1.0 - share) + after * share
-    return result
 
 
 def _series(time_ms: npt.ArrayLike, temperature_c: npt.ArrayLike) -> tuple[IntArray, FloatArray]:
