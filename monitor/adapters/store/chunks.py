@@ -80,6 +80,17 @@ class Columns:
             tuple(self.test[i] for i in index) if any(self.test) else ("",) * len(index),
         )
 
+    def part(self, start: int, end: int) -> Columns:
+        """Readings number ``start`` to ``end`` (exclusive), without copying the arrays."""
+        return Columns(
+            self.at[start:end],
+            self.value[start:end],
+            self.received[start:end],
+            self.flag[start:end],
+            self.timed[start:end],
+            self.test[start:end],
+        )
+
     @property
     def usable(self) -> NDArray[np.bool_]:
         """Flags 1 and 2: may add development."""

@@ -128,10 +128,12 @@ class Readings:
             with self.db.write():
                 number = self._id(probe)
                 for a, b in pieces[block : block + 240]:
-                    piece = columns.take(np.arange(a, b))
                     hour = int(hours[a])
-                    added += self._merge(number, hour, piece)
+                    added += self._merge(number, hour, columns.part(a, b))
                     self._mark(number, hour, ship=True)
+                self.db.connection.execute(
+                    "INSERT INTO fact VALUES ('bulk', '1') ON CONFLICT(name) DO UPDATE SET value=value+1"
+                )
             self._ids.update(self._pending_ids)
             if progress is not None:
                 progress(pieces[min(block + 240, len(pieces)) - 1][1])
@@ -296,6 +298,43 @@ class Readings:
             found.append(int(chunks.decode(blob).at[0]))
         known = [int(x) for x in found if x is not None]
         return min(known) if known else None
+
+    def bulks(self) -> str:
+        """Changes whenever readings came otherwise than through the journal."""
+        return self.db.fact("bulk") or "0"
+
+    def hour_means(self, probe: str, from_hour: int, to_hour: int) -> dict[int, float]:
+        """Mean of the usable readings of each hour in ``from_hour <= hour < to_hour``, from the chunks' heads."""
+        number = self._known(probe)
+        if number is None:
+            return {}
+        means = {
+            int(h): float(total) / int(n)
+            for h, n, total in self.db.rows(
+                "SELECT hour, n_good, total FROM chunk WHERE probe=? AND hour>=? AND hour<? AND n_good>0",
+                number,
+                from_hour,
+                to_hour,
+            )
+        }
+        for h, mean in self.db.rows(
+            "SELECT at / 3600000, AVG(value) FROM journal WHERE probe=? AND at>=? AND at<? AND flag<=2 GROUP BY 1",
+            number,
+            from_hour * HOUR_MS,
+            to_hour * HOUR_MS,
+        ):
+            means.setdefault(int(h), float(mean))
+        return means
+
+    def unread_since(self, since_ms: int) -> dict[str, tuple[int, str]]:
+        """Probe -> (number, newest reason) of messages that could not be read since a moment."""
+        return {
+            str(p): (int(n), str(why))
+            for p, n, why, _ in self.db.rows(
+                "SELECT probe, COUNT(*), reason, MAX(seq) FROM quarantine WHERE received>=? AND probe<>'' GROUP BY probe",
+                since_ms,
+            )
+        }
 
     def quarantined(self, limit: int = 100) -> list[Quarantined]:
         """Newest first."""
