@@ -128,6 +128,7 @@ class Lot:
     hatched: int = 0
     looked_ms: int | None = None
     closed_ms: int | None = None
+    moved_on: bool = False
 
     @property
     def from_ms(self) -> int:
@@ -145,8 +146,7 @@ class Lot:
     @property
     def waiting(self) -> int:
         """Eggs that may still pip."""
-        out_unpipped = max(self.hatched - self.pipped, 0)
-        return max(self.eggs_set - self.removed - self.dead - self.infertile - self.pipped - out_unpipped, 0)
+        return max(self.eggs_set - self.removed - self.dead - self.infertile - self.pipped, 0)
 
     @property
     def open(self) -> bool:
@@ -354,7 +354,7 @@ class _Book:
         path = (*lot.path[:-1], replace(lot.path[-1], to_ms=event.at_ms), Stay(event.to_box, event.at_ms, None))
         whole = count == lot.eggs
         if whole:
-            self.lots[i] = replace(lot, closed_ms=event.at_ms, path=path[:-1])
+            self.lots[i] = replace(lot, closed_ms=event.at_ms, path=path[:-1], moved_on=True)
         else:
             self.lots[i] = replace(lot, eggs_set=lot.eggs_set - count)
         self._add_lot(event.to_box, path, count)
@@ -418,16 +418,26 @@ class _Book:
             raise EventRefused(
                 f"lot {lot.id}: {count} more eggs pipped, but only {left} had not", fix="check the count"
             )
-        after = event.not_yet_at_ms
-        if after is None and lot.looked_ms is not None and lot.looked_ms < event.at_ms:
-            after = lot.looked_ms
+        after = self._last_look(event, lot)
         infertile = min(lot.infertile, left - count)
         pips = (*lot.pips, PipSeen(after, event.at_ms, count))
         self.lots[i] = replace(lot, pips=pips, infertile=infertile, looked_ms=max(lot.looked_ms or 0, event.at_ms))
 
+    @staticmethod
+    def _last_look(event: KeeperEvent, lot: Lot) -> int | None:
+        """The look before this one: as told, else the last one recorded."""
+        if event.not_yet_at_ms is not None:
+            return event.not_yet_at_ms
+        return lot.looked_ms if lot.looked_ms is not None and lot.looked_ms < event.at_ms else None
+
     def _hatched(self, event: KeeperEvent) -> None:
         i, lot, count = self._out(event)
+        unseen = lot.hatched + count - lot.pipped
+        pips = lot.pips
+        if unseen > 0:
+            # Whoever is out has pipped, some time since the last look.
+            pips = (*pips, PipSeen(self._last_look(event, lot), event.at_ms, unseen))
         looked = max(lot.looked_ms or 0, event.at_ms)
-        lot = replace(lot, hatched=lot.hatched + count, looked_ms=looked)
+        lot = replace(lot, hatched=lot.hatched + count, pips=pips, looked_ms=looked)
         lot = replace(lot, infertile=min(lot.infertile, max(lot.eggs, 0)))
         self.lots[i] = self._closed(lot, event.at_ms)

@@ -2,16 +2,32 @@
 
 A notice says what, where, since when, the value with its uncertainty and the limit, what to do first and what
 happens if nothing is done. Its key is stable, so that a message that had to be sent twice can be recognised.
+
+All subjects of one kind that change at one tick make one notice: a cold room is one notice, not twenty. A box that
+joins a condition which the keeper was told of within the last hours is told as "also" and one step less
+urgent, since its cause is most likely the same.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
+from monitor.core.conditions import Condition, Transition
+from monitor.core.kinds import Kind, Look
 from monitor.core.settings import Urgency
+from monitor.core.snapshot import Snapshot, show_time
 
 NoticeChange = Literal["raised", "cleared", "drill", "daily"]
+
+# A further subject of a kind that was raised within this time joins it.
+JOIN_MS: Final = 6 * 3_600_000
+
+CAUTION: Final = (
+    "Warmtally measures and tells; it is no safety device. Electric heat needs a residual-current device, an "
+    "independent over-temperature cut-out and a smoke alarm."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,3 +48,91 @@ class Notice:
     id: int = 0
     answered_ms: int | None = None
     answer: str = ""
+
+
+def compose(
+    kind: Kind,
+    transitions: Sequence[Transition],
+    looks: Mapping[str, Look],
+    before: Mapping[tuple[str, str], Condition],
+    snapshot: Snapshot,
+) -> list[Notice]:
+    """The notices for one kind's transitions of one tick: one for what was raised, one for what was cleared."""
+    made = []
+    raised = [t for t in transitions if t.change == "raised" and not _shelved(t, before, snapshot)]
+    cleared = [t for t in transitions if t.change == "cleared" and not _shelved(t, before, snapshot)]
+    if raised:
+        joins = (
+            any(
+                c.kind == kind.name and c.up and c.changed_ms is not None and snapshot.now_ms - c.changed_ms < JOIN_MS
+                for c in before.values()
+            )
+            and kind.groups
+        )
+        made.append(_raised(kind, raised, looks, snapshot, joins=joins))
+    if cleared and kind.tell_cleared:
+        made.append(_cleared(kind, cleared, looks, snapshot))
+    return made
+
+
+def _shelved(transition: Transition, before: Mapping[tuple[str, str], Condition], snapshot: Snapshot) -> bool:
+    condition = before.get((transition.kind, transition.subject))
+    return condition is not None and condition.shelved(snapshot.now_ms)
+
+
+def _key(kind: Kind, transitions: Sequence[Transition]) -> str:
+    first = min(transitions, key=lambda t: (t.at_ms, t.subject))
+    return f"{kind.name}/{first.subject}/{first.change}/{first.at_ms}"
+
+
+def _names(transitions: Sequence[Transition], looks: Mapping[str, Look]) -> str:
+    names = [looks[t.subject].where if t.subject in looks else t.subject for t in transitions]
+    if len(names) <= 3:
+        return ", ".join(names)
+    return f"{', '.join(names[:2])} and {len(names) - 2} more"
+
+
+def _raised(
+    kind: Kind, transitions: Sequence[Transition], looks: Mapping[str, Look], snapshot: Snapshot, *, joins: bool
+) -> Notice:
+    urgency: Urgency = "today" if joins and kind.urgency == "now" else kind.urgency
+    lines = []
+    for t in transitions:
+        look = looks[t.subject]
+        lines.append(f"{_capital(look.line or look.where)} - since {show_time(t.since_ms, snapshot.zone)}.")
+    lines += ["", f"First: {kind.first}", f"If nothing is done: {kind.otherwise}"]
+    if urgency == "now" and kind.groups:
+        lines += ["", CAUTION]
+    says = f"Also {kind.says[0].lower()}{kind.says[1:]}" if joins else kind.says
+    return Notice(
+        key=_key(kind, transitions),
+        at_ms=snapshot.now_ms,
+        kind=kind.name,
+        subjects=tuple(t.subject for t in transitions),
+        change="raised",
+        urgency=urgency,
+        title=f"{says}: {_names(transitions, looks)}",
+        text="\n".join(lines),
+    )
+
+
+def _cleared(kind: Kind, transitions: Sequence[Transition], looks: Mapping[str, Look], snapshot: Snapshot) -> Notice:
+    lines = []
+    for t in transitions:
+        look = looks.get(t.subject)
+        told = _capital(look.line or look.where) if look else f"{t.subject} is no longer watched"
+        lines.append(f"{told} - since {show_time(t.since_ms, snapshot.zone)}.")
+    return Notice(
+        key=_key(kind, transitions),
+        at_ms=snapshot.now_ms,
+        kind=kind.name,
+        subjects=tuple(t.subject for t in transitions),
+        change="cleared",
+        urgency="today" if kind.urgency == "now" else "diary",
+        title=f"{kind.cleared_says or kind.says + ': over'}: {_names(transitions, looks)}",
+        text="\n".join(lines),
+    )
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

@@ -1,0 +1,202 @@
+"""Conditions of the service itself: what would keep it from watching or from telling."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from monitor.core.conditions import Rule, Sample, Where, holds
+from monitor.core.kinds import Kind, Look
+from monitor.core.snapshot import Snapshot, show_span, show_time
+
+
+def _broker(snapshot: Snapshot) -> Iterable[Look]:
+    service = snapshot.service
+    state = {"refused": True, "up": False}.get(service.link)
+    yield Look("broker", holds(snapshot.now_ms, state), "the broker", f"the broker says no: {service.link_detail}")
+
+
+def _store(snapshot: Snapshot) -> Iterable[Look]:
+    error = snapshot.service.store_error
+    yield Look("store", holds(snapshot.now_ms, bool(error)), "the store", f"readings cannot be written: {error}")
+
+
+def _disk(snapshot: Snapshot) -> Iterable[Look]:
+    free, least = snapshot.service.disk_free_mb, snapshot.room.watch.disk_low_mb
+    samples: list[Sample] = []
+    if free is not None:
+        where = Where.BEYOND if free <= least else Where.BACK if free > 1.1 * least else Where.BETWEEN
+        samples = [Sample(snapshot.now_ms, where, free)]
+    yield Look("disk", samples, "the disk", f"{free or 0:.0f} MB free where the store lies, limit {least:.0f} MB")
+
+
+def _clock(snapshot: Snapshot) -> Iterable[Look]:
+    yield Look(
+        "clock",
+        holds(snapshot.now_ms, not snapshot.service.clock_trusted),
+        "the clock",
+        f"the clock of this machine cannot be trusted: {snapshot.service.clock_detail}",
+        Rule(on_delay_s=300.0),
+    )
+
+
+def _stuck(snapshot: Snapshot) -> Iterable[Look]:
+    service, after_ms = snapshot.service, snapshot.room.watch.stuck_after_s * 1000
+    for channel in service.channels:
+        failing = service.channels_failing.get(channel)
+        stuck: bool | None = False
+        line = f"channel {channel}"
+        if failing is not None:
+            since, error = failing
+            stuck = True if snapshot.now_ms - since >= after_ms else None
+            line = (
+                f"channel {channel} has taken nothing for {show_span((snapshot.now_ms - since) / 1000)}: "
+                f"{error or 'no answer'}"
+            )
+        yield Look(channel, holds(snapshot.now_ms, stuck), f"channel {channel}", line)
+
+
+def _shipping(snapshot: Snapshot) -> Iterable[Look]:
+    service = snapshot.service
+    if not service.shipping_on:
+        return
+    since = service.shipping_behind_since_ms
+    behind: bool | None = False
+    line = "shipping to the outside database"
+    if since is not None:
+        behind = True if snapshot.now_ms - since >= snapshot.room.watch.shipping_behind_s * 1000 else None
+        line = (
+            f"the outside database is behind since {show_time(since, snapshot.zone, snapshot.now_ms)}: "
+            f"{service.shipping_detail or 'no answer'}"
+        )
+    yield Look("shipping", holds(snapshot.now_ms, behind), "shipping", line)
+
+
+def _heartbeat(snapshot: Snapshot) -> Iterable[Look]:
+    service = snapshot.service
+    if not service.heartbeat_on:
+        return
+    since = service.heartbeat_failing_since_ms
+    failing: bool | None = False
+    line = "outside heartbeat"
+    if since is not None:
+        failing = True if snapshot.now_ms - since >= snapshot.room.watch.stuck_after_s * 1000 else None
+        line = (
+            f"the outside heartbeat has not been answered since "
+            f"{show_time(since, snapshot.zone, snapshot.now_ms)}: {service.heartbeat_detail or 'no answer'}"
+        )
+    yield Look("heartbeat", holds(snapshot.now_ms, failing), "the outside heartbeat", line)
+
+
+def _unread(snapshot: Snapshot) -> Iterable[Look]:
+    for probe in snapshot.probes:
+        # Readings that do come show that the form is right: then single bad messages are only kept.
+        fresh = probe.usable_ms is not None and snapshot.now_ms - probe.usable_ms < probe.probe.quiet_after_s * 1000
+        state: bool | None = None if probe.unread == 0 and not fresh else (probe.unread >= 3 and not fresh)
+        yield Look(
+            probe.probe.id,
+            holds(snapshot.now_ms, state),
+            f"probe {probe.probe.id}",
+            f"probe {probe.probe.id}: {probe.unread} messages of the last quarter hour could not be read: "
+            f"{probe.unread_reason}",
+        )
+
+
+KINDS = (
+    Kind(
+        name="broker-refused",
+        says="The broker refuses",
+        urgency="now",
+        raises="the broker refuses the login or the subscription",
+        clears="the broker accepts again",
+        why="without the broker no reading arrives",
+        first="Check the login in the configuration and at the broker; the service tries again by itself.",
+        otherwise="Nobody watches the eggs.",
+        look=_broker,
+        cleared_says="The broker accepts again",
+    ),
+    Kind(
+        name="store-failing",
+        says="Readings cannot be written",
+        urgency="now",
+        raises="a commit of readings failed (disk full, file damaged)",
+        clears="a commit succeeded again",
+        why="nothing is acknowledged that is not on the disk; readings wait at the broker meanwhile",
+        first="Free some space on the disk or mend the store as the message says.",
+        otherwise="The broker's own queue fills and readings are lost there.",
+        look=_store,
+        cleared_says="Readings are written again",
+    ),
+    Kind(
+        name="disk-low",
+        says="Disk nearly full",
+        urgency="today",
+        raises="less free space than the limit (200 MB unless set)",
+        clears="a tenth more than the limit is free",
+        why="a full disk stops the record",
+        first="Free some space where the store lies.",
+        otherwise="Readings can no longer be written when the disk is full.",
+        look=_disk,
+        tell_cleared=False,
+    ),
+    Kind(
+        name="clock-untrusted",
+        says="Clock not trusted",
+        urgency="today",
+        raises="the machine's clock is not set or jumped, for five minutes",
+        clears="the clock is set again",
+        why="development is a sum over time: a wrong clock moves every date",
+        first="Look at the machine's time and its time service.",
+        otherwise="Readings without a time of their own get a wrong one.",
+        look=_clock,
+        tell_cleared=False,
+    ),
+    Kind(
+        name="notices-stuck",
+        says="Notices do not arrive",
+        urgency="now",
+        raises="a channel has taken no notice for a quarter of an hour (unless set) though one waits",
+        clears="the channel takes notices again",
+        why="a notice that does not arrive is no notice",
+        first="Try: warmtally drill. Look at the network and the channel's address.",
+        otherwise="You are not told through this channel; the other channels are used.",
+        look=_stuck,
+        cleared_says="Notices arrive again",
+    ),
+    Kind(
+        name="shipping-behind",
+        says="Outside database behind",
+        urgency="diary",
+        raises="the outside database has taken nothing for half an hour (unless set) though readings wait",
+        clears="it has caught up",
+        why="the local store stays the one that is read; only outside charts are late",
+        first="Look at the database's address, login and disk.",
+        otherwise="Nothing is lost: what is missing is sent when it answers.",
+        look=_shipping,
+        tell_cleared=True,
+        cleared_says="Outside database caught up",
+    ),
+    Kind(
+        name="heartbeat-unanswered",
+        says="Outside heartbeat unanswered",
+        urgency="today",
+        raises="the outside heartbeat's address has not answered for a quarter of an hour (unless set)",
+        clears="it answers again",
+        why="that address is who would notice if this service were gone",
+        first="Look at the network and at the address's own page.",
+        otherwise="If this service stops, nobody outside notices; or they notice a stop that is none.",
+        look=_heartbeat,
+        cleared_says="Outside heartbeat answered again",
+    ),
+    Kind(
+        name="probe-unread",
+        says="Probe's messages cannot be read",
+        urgency="today",
+        raises="three or more messages of a probe within a quarter hour could not be decoded and no good one came",
+        clears="a reading of the probe arrives",
+        why="a changed form of message looks like a dead probe, but is mended in the configuration",
+        first="See what arrives: warmtally listen. Correct the probe's pointer, unit or time in the configuration.",
+        otherwise="The box's temperature is only estimated.",
+        look=_unread,
+        cleared_says="Probe's messages are read again",
+    ),
+)

@@ -1,0 +1,107 @@
+"""Probe quiet and room quiet: nothing arrives.
+
+The tick raises these, because what is missing cannot raise anything itself. When the whole room is quiet the
+cause is the broker, the gateway or the power, and one condition says so instead of one for every probe.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from monitor.core.conditions import holds
+from monitor.core.kinds import Kind, Look
+from monitor.core.snapshot import ProbeNow, Snapshot, show_span, show_time
+
+
+def _where(probe: ProbeNow) -> str:
+    p = probe.probe
+    if p.box is not None:
+        return f"probe {p.id} (box {p.box})"
+    return (
+        f"probe {p.id} (air of stack {p.stack}, {p.height_cm:.0f} cm)" if p.height_cm is not None else f"probe {p.id}"
+    )
+
+
+def _quiet(probe: ProbeNow, snapshot: Snapshot) -> bool | None:
+    after_ms = probe.probe.quiet_after_s * 1000
+    # Only a usable reading counts: a probe that sends its error value all night is no watch.
+    if probe.usable_ms is not None and snapshot.now_ms - probe.usable_ms < after_ms:
+        return False
+    # After a start the probe is given its time again: the absence was ours.
+    if snapshot.now_ms - snapshot.service.started_ms < after_ms:
+        return None
+    return True
+
+
+def _look_probes(snapshot: Snapshot) -> Iterable[Look]:
+    room_quiet = snapshot.room_quiet
+    for probe in snapshot.probes:
+        quiet = _quiet(probe, snapshot)
+        if quiet and room_quiet is not False:
+            quiet = None
+        last = (
+            "no usable reading yet"
+            if probe.usable_ms is None
+            else (
+                f"last usable reading {show_time(probe.usable_ms, snapshot.zone, snapshot.now_ms)}, "
+                f"{show_span((snapshot.now_ms - probe.usable_ms) / 1000)} ago"
+            )
+        )
+        if probe.last_ms is not None and probe.last_ms != probe.usable_ms and probe.last_value is not None:
+            last += f" (it sends {probe.last_value:g}, which is no reading)"
+        line = f"{_where(probe)}: {last}; expected every {show_span(probe.probe.interval_s)}"
+        if probe.unread:
+            line += f"; {probe.unread} messages came that could not be read: {probe.unread_reason}"
+        yield Look(
+            probe.probe.id,
+            holds(snapshot.now_ms, quiet),
+            f"probe {probe.probe.id}",
+            line,
+            facts={"last_ms": probe.usable_ms},
+        )
+
+
+def _look_room(snapshot: Snapshot) -> Iterable[Look]:
+    newest = max((p.last_ms for p in snapshot.probes if p.last_ms is not None), default=None)
+    heard = (
+        "nothing was heard since the start"
+        if newest is None
+        else (f"last reading {show_time(newest, snapshot.zone, snapshot.now_ms)}")
+    )
+    detail = f"; broker: {snapshot.service.link_detail or snapshot.service.link}"
+    yield Look(
+        snapshot.room.name,
+        holds(snapshot.now_ms, snapshot.room_quiet),
+        f"room {snapshot.room.name}",
+        f"no probe of room {snapshot.room.name} is heard: {heard}{detail}",
+        facts={"last_ms": newest},
+    )
+
+
+KINDS = (
+    Kind(
+        name="probe-quiet",
+        says="Probe quiet",
+        urgency="today",
+        raises="no usable reading of a probe for its quiet time (three intervals, ten minutes at least, unless set)",
+        clears="its next usable reading",
+        why="a box without a probe is a box nobody watches; its development goes on and is filled from its neighbours",
+        first="Look at the probe's battery, cable and place; look at the box's own thermometer meanwhile.",
+        otherwise="The box's temperature is only estimated, and its window gets wider each day.",
+        look=_look_probes,
+        groups=True,
+        cleared_says="Probe heard again",
+    ),
+    Kind(
+        name="room-quiet",
+        says="Room quiet",
+        urgency="now",
+        raises="no reading of any probe, or no link to the broker, for 15 minutes (unless set)",
+        clears="readings arrive again",
+        why="the broker, the gateway, the network or the power of the room is gone, and with it perhaps the heat",
+        first="Look whether the room has power; then at the gateway, the network and the broker.",
+        otherwise="Nobody watches the eggs. If the power is gone, they cool.",
+        look=_look_room,
+        cleared_says="Room heard again",
+    ),
+)

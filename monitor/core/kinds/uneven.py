@@ -1,0 +1,143 @@
+"""Stack uneven and siblings apart: boxes that are not equally warm."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from monitor.core.conditions import Rule, above
+from monitor.core.forecast import siblings_apart_days
+from monitor.core.kinds import Kind, Look
+from monitor.core.settings import DisplayUnit
+from monitor.core.snapshot import LotNow, Snapshot, show_difference, show_span, show_temperature
+from monitor.core.stacks import StackProfile
+
+# Half an hour of ticks: the profile itself is a mean over hours, so the delay only bridges a restart.
+_DELAY_S = 1800.0
+# Boxes of one clutch must come together by so much again before the condition clears, in days.
+_APART_DEADBAND_DAYS = 0.25
+
+
+def doubt(beyond_probes: bool, compared: bool) -> str:
+    """What may be said of a difference, given the probes behind it."""
+    if compared:
+        return "the probes were compared side by side" + (
+            "" if beyond_probes else ", yet it is within their uncertainty"
+        )
+    if beyond_probes:
+        return "more than the probes' stated uncertainty explains; they were not compared side by side"
+    return "the probes alone could explain it; put them side by side in one box for an hour, or swap them, to find out"
+
+
+def describe(profile: StackProfile, unit: DisplayUnit) -> str:
+    """A stack's profile in one sentence."""
+    levels = ", ".join(
+        f"{level.name} ({level.height_cm:.0f} cm) {show_temperature(level.mean_c, unit)}" for level in profile.levels
+    )
+    return (
+        f"stack {profile.stack}: {profile.warmest} is {show_difference(profile.difference_c, unit)} "
+        f"± {show_difference(2 * profile.difference_sd_c, unit)} warmer than {profile.coolest} over the last "
+        f"{show_span((profile.to_ms - profile.from_ms) / 1000)}; {levels}; "
+        f"{doubt(profile.beyond_probes, profile.compared)}"
+    )
+
+
+def _look_stacks(snapshot: Snapshot) -> Iterable[Look]:
+    watch = snapshot.room.watch
+    seen = {p.stack: p for p in snapshot.stacks}
+    for stack in snapshot.room.stacks:
+        profile = seen.get(stack)
+        samples = []
+        line = f"stack {stack}"
+        if profile is not None:
+            samples = [above(snapshot.now_ms, profile.difference_c, watch.uneven_c, watch.uneven_deadband_c)]
+            line = describe(profile, snapshot.unit) + f"; limit {show_difference(watch.uneven_c, snapshot.unit)}"
+        yield Look(
+            stack,
+            samples,
+            f"stack {stack}",
+            line,
+            Rule(_DELAY_S, _DELAY_S),
+            {"difference_c": profile.difference_c if profile else None},
+        )
+
+
+def pairs(snapshot: Snapshot) -> Iterable[tuple[LotNow, LotNow]]:
+    """Earliest and latest open lot of each clutch that lies in several boxes and has a date to expect."""
+    by_clutch: dict[str, list[LotNow]] = {}
+    for lot in snapshot.lots:
+        if lot.lot.open and lot.lot.waiting and lot.remaining_days is not None:
+            by_clutch.setdefault(lot.clutch.id, []).append(lot)
+    for lots in by_clutch.values():
+        if len(lots) > 1:
+            ordered = sorted(lots, key=lambda x: x.remaining_days or 0.0)
+            yield ordered[0], ordered[-1]
+
+
+def apart(early: LotNow, late: LotNow) -> tuple[float, float]:
+    """Days between two lots' expected dates, and the standard uncertainty that their probes give it."""
+    assert early.ahead is not None
+    assert late.ahead is not None
+    found = siblings_apart_days(
+        late.development or 0.0,
+        late.ahead,
+        early.development or 0.0,
+        early.ahead,
+        u_a_c=late.uncertainty_c,
+        u_b_c=early.uncertainty_c,
+        days_per_c_a=late.days_per_c or 0.0,
+        days_per_c_b=early.days_per_c or 0.0,
+    )
+    return found.days, found.u_days
+
+
+def _look_siblings(snapshot: Snapshot) -> Iterable[Look]:
+    limit = snapshot.room.watch.apart_days
+    for early, late in pairs(snapshot):
+        days, sd = apart(early, late)
+        unit = snapshot.unit
+        warm = ""
+        if early.mean_c is not None and late.mean_c is not None:
+            warm = (
+                f" ({show_temperature(early.mean_c, unit, 2)} against {show_temperature(late.mean_c, unit, 2)} "
+                "on average so far)"
+            )
+        line = (
+            f"clutch {early.clutch.id}: {early.lot.id} is expected {days:.1f} ± {2 * sd:.1f} days before "
+            f"{late.lot.id}{warm}; {doubt(days > 2 * sd, early.compared and late.compared)}; limit {limit:.1f} days"
+        )
+        yield Look(
+            early.clutch.id,
+            [above(snapshot.now_ms, days, limit, _APART_DEADBAND_DAYS)],
+            f"clutch {early.clutch.id}",
+            line,
+            Rule(_DELAY_S, _DELAY_S),
+            {"days": days, "sd_days": sd},
+        )
+
+
+KINDS = (
+    Kind(
+        name="stack-uneven",
+        says="Stack uneven",
+        urgency="today",
+        raises="the warmest and the coolest level of a stack differ by the limit or more, averaged over six hours",
+        clears="the difference falls below the limit by more than its deadband",
+        why="warm air rises; boxes of one clutch on different shelves then hatch days apart",
+        first="Look at the fan and at what blocks the air; compare the probes side by side before boxes are moved.",
+        otherwise="The boxes drift apart, by days of hatch date over a whole incubation.",
+        look=_look_stacks,
+        cleared_says="Stack even again",
+    ),
+    Kind(
+        name="siblings-apart",
+        says="Siblings apart",
+        urgency="diary",
+        raises="boxes of one clutch are expected to hatch further apart than the limit (two days unless set)",
+        clears="they come together again, or one of them has hatched",
+        why="when one box has pipped and the other lies still, the keeper must know whether to wait",
+        first="Nothing urgent: note it. Swapping the boxes evens out what is still to come; see the forecast.",
+        otherwise="The cooler box hatches later by about that many days; that alone does no harm.",
+        look=_look_siblings,
+        tell_cleared=False,
+    ),
+)

@@ -1,0 +1,109 @@
+"""Window near, window open, past the window: the first pip of a lot.
+
+They are judged on the window that leaves the lot's own silent looks out: a window that moves on while one waits
+could never be past. What siblings did is in it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from functools import partial
+
+from monitor.core.conditions import holds
+from monitor.core.kinds import Kind, Look
+from monitor.core.snapshot import LotNow, Snapshot, show_day
+
+_DAY_MS = 86_400_000.0
+_CANDLING = (
+    "Signs that an egg is alive: it candles pink with vessels, it is firm, it does not smell. Ask an experienced "
+    "keeper or a reptile veterinarian. A window is an estimate; no egg is opened on its word."
+)
+
+
+def _stage(lot: LotNow, snapshot: Snapshot) -> str | None:
+    window = lot.open_window
+    if window is None or not lot.lot.open or lot.lot.pipped or lot.lot.hatched or not lot.lot.waiting:
+        return None
+    now = snapshot.now_ms
+    late = window.p90_ms + snapshot.room.watch.past_window_share * (window.p90_ms - window.p10_ms)
+    if now >= late:
+        return "window-past"
+    if now >= window.p10_ms:
+        return "window-open"
+    if now >= window.p10_ms - snapshot.room.watch.window_near_days * _DAY_MS:
+        return "window-near"
+    return ""
+
+
+def describe(lot: LotNow, snapshot: Snapshot) -> str:
+    """A lot's window in one sentence."""
+    window = lot.open_window
+    assert window is not None
+    text = (
+        f"{lot.lot.id} ({lot.lot.waiting} eggs, {lot.species}): first pip expected "
+        f"{show_day(window.p10_ms, snapshot.zone)} to {show_day(window.p90_ms, snapshot.zone)} "
+        f"(8 in 10; middle {show_day(window.p50_ms, snapshot.zone)}), development "
+        f"{100 * (lot.development or 0):.0f} %"
+    )
+    if window.causes:
+        text += f"; mostly uncertain because: {window.causes[0].name} (± {window.causes[0].days:.1f} days)"
+    if lot.filled_share > 0.05:
+        text += f"; {100 * lot.filled_share:.0f} % of the time was filled in, not measured"
+    return text
+
+
+def _look(snapshot: Snapshot, kind: str) -> Iterable[Look]:
+    for lot in snapshot.lots:
+        if lot.open_window is None:
+            continue
+        stage = _stage(lot, snapshot)
+        line = describe(lot, snapshot)
+        if kind == "window-past" and lot.chance_only_late is not None:
+            line += f"; chance that it is only late: about {100 * lot.chance_only_late:.0f} %"
+        yield Look(
+            lot.lot.id,
+            holds(snapshot.now_ms, stage == kind),
+            lot.lot.id,
+            line,
+            facts={"p10_ms": lot.open_window.p10_ms, "p90_ms": lot.open_window.p90_ms},
+        )
+
+
+KINDS = (
+    Kind(
+        name="window-near",
+        says="Window near",
+        urgency="diary",
+        raises="the window of first pip begins within a week (unless set)",
+        clears="the window opens, the lot pips, or the date moves away",
+        why="time to prepare: what hatchlings need, and daily looks",
+        first="Prepare the place for the hatchlings, and look in once a day. Wash your hands after handling eggs.",
+        otherwise="Nothing; the window opens by itself.",
+        look=partial(_look, kind="window-near"),
+        tell_cleared=False,
+    ),
+    Kind(
+        name="window-open",
+        says="Window open",
+        urgency="today",
+        raises="the window of first pip (8 chances in 10) has begun and nothing is recorded as pipped",
+        clears="a pip is recorded, or the window is past",
+        why="from now on the first pip may be seen any day",
+        first="Look in once or twice a day without disturbing the eggs; record what you see: warmtally record pipped.",
+        otherwise="The first pip may go unseen; nothing else.",
+        look=partial(_look, kind="window-open"),
+        tell_cleared=False,
+    ),
+    Kind(
+        name="window-past",
+        says="Past the window",
+        urgency="today",
+        raises="the window ended half its width ago and nothing is recorded as pipped",
+        clears="a pip is recorded",
+        why="either the eggs are late, the temperature was not what the probe said, or the clutch has failed",
+        first="Wait, look and candle; a late box is waited for. " + _CANDLING,
+        otherwise="Waiting costs little; opening too early costs lives.",
+        look=partial(_look, kind="window-past"),
+        tell_cleared=False,
+    ),
+)

@@ -1,0 +1,342 @@
+"""From what a lot went through to when it will pip.
+
+A :class:`History` is the lot's way so far, hour by hour, measured and filled. :func:`forecast_clutch` puts the
+histories of a clutch's boxes and everything the keeper saw into the model of ``forecast.py`` and turns its answer
+into dates by the temperature that is to be expected.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.core.boxes import Filled, HourTable
+from monitor.core.curves import RateCurve
+from monitor.core.events import HOUR_MS, Clutch, Lot
+from monitor.core.forecast import (
+    BoxEvidence,
+    ClutchForecast,
+    ExpectedRates,
+    PipInterval,
+    Spread,
+    Window,
+    update,
+    window,
+)
+from monitor.core.snapshot import LotNow
+from monitor.core.species import Profile
+from monitor.errors import MonitorError
+
+Values = NDArray[np.float64]
+
+# The temperature to come is taken from so many last hours, whole days so that day and night weigh alike.
+LOOK_BACK_H: Final = 72
+# Least standard uncertainty of the temperature to come, in C: rooms are re-set, seasons turn. Judgement, no source.
+LEAST_AHEAD_SD_C: Final = 0.2
+SHORT_AHEAD_SD_C: Final = 0.5
+# The relative error of a curve inside its table, which the shared spread of a clutch has in it already
+# (reference: leave-one-temperature-out errors of 3.5 to 4.6 % inside the tabulated range).
+INSIDE_TABLE: Final = 0.04
+
+
+@dataclass(frozen=True)
+class Prospect:
+    """What is assumed of the temperature to come, instead of what the box's last days say."""
+
+    temperature_c: float
+
+
+@dataclass(frozen=True)
+class History:
+    """A lot's way, as arrays over its hours (the edges of a stay may be parts of hours).
+
+    ``edge_ms`` has one more element than the rest: the moments between which the hours lie; ``cumulative`` and
+    ``degree_days`` are sums from the beginning to each edge. ``temperature_c`` is the mean of each hour,
+    NaN where nothing is known; ``weight_s`` how long each hour counts.
+    """
+
+    edge_ms: NDArray[np.int64]
+    cumulative: Values
+    degree_days: Values
+    temperature_c: Values
+    weight_s: Values
+    filled_s: float
+    unknown_s: float
+    development_sd: float
+    how: Mapping[str, float]
+    uncertainty_c: float
+    compared: bool
+    now_ms: int
+    notes: tuple[str, ...] = ()
+
+    @staticmethod
+    def of(
+        pieces: Sequence[tuple[HourTable, Filled, int]],
+        *,
+        now_ms: int,
+        uncertainty_c: float,
+        compared: bool,
+        notes: tuple[str, ...] = (),
+    ) -> History:
+        """From (hour table, filled, begin in ms) of each stay, in order."""
+        edges: list[NDArray[np.int64]] = []
+        development: list[Values] = []
+        degree_days: list[Values] = []
+        temperature: list[Values] = []
+        weight: list[Values] = []
+        how: dict[str, float] = {}
+        unknown = variance = 0.0
+        end = now_ms
+        for table, filled, begin_ms in pieces:
+            starts = (table.first_hour + np.arange(len(table))) * HOUR_MS
+            starts[0] = begin_ms
+            edges.append(starts)
+            end = begin_ms + round(float(table.need_s.sum()) * 1000)
+            development.append(filled.development)
+            degree_days.append(filled.degree_days)
+            temperature.append(filled.temperature_c)
+            weight.append(table.need_s)
+            for way, seconds in filled.how.items():
+                how[way] = how.get(way, 0.0) + seconds
+            unknown += float(np.sum(np.maximum(table.need_s - table.covered_s - filled.filled_s, 0.0)))
+            variance += filled.development_sd**2
+        if not pieces:
+            empty = np.empty(0, np.float64)
+            return History(
+                np.array([now_ms]), np.zeros(1), np.zeros(1), empty, empty, 0.0, 0.0, 0.0, {}, uncertainty_c, compared,
+                now_ms, notes,
+            )  # fmt: skip
+        return History(
+            edge_ms=np.append(np.concatenate(edges), end),
+            cumulative=np.concatenate(([0.0], np.cumsum(np.concatenate(development)))),
+            degree_days=np.concatenate(([0.0], np.cumsum(np.concatenate(degree_days)))),
+            temperature_c=np.concatenate(temperature),
+            weight_s=np.concatenate(weight),
+            filled_s=sum(how.values()),
+            unknown_s=unknown if unknown > 60.0 else 0.0,
+            development_sd=math.sqrt(variance),
+            how=how,
+            uncertainty_c=uncertainty_c,
+            compared=compared,
+            now_ms=now_ms,
+            notes=notes,
+        )
+
+    @property
+    def development(self) -> float:
+        return float(self.cumulative[-1])
+
+    @property
+    def known(self) -> bool:
+        """Whether there is any temperature at all."""
+        return bool(np.any(~np.isnan(self.temperature_c)))
+
+    def development_at(self, at_ms: int) -> float:
+        """Measured development at a moment: within an hour the rate is taken as constant."""
+        return float(np.interp(at_ms, self.edge_ms, self.cumulative))
+
+    @property
+    def mean_c(self) -> float | None:
+        ok = ~np.isnan(self.temperature_c)
+        total = float(self.weight_s[ok].sum())
+        return float(self.temperature_c[ok] @ self.weight_s[ok]) / total if total > 0 else None
+
+    @property
+    def filled_share(self) -> float:
+        total = float(self.weight_s.sum())
+        return min((self.filled_s + self.unknown_s) / total, 1.0) if total > 0 else 0.0
+
+    def ahead(self, curve: RateCurve, prospect: Prospect | None) -> tuple[float, float, float] | None:
+        """Expected temperature (C), its standard uncertainty, and expected rate per day.
+
+        Without an assumption: the mean of the last three days (the rate averaged over them, not the rate of
+        the average), uncertain by how much those days differ.
+        """
+        if prospect is not None:
+            t = np.array([prospect.temperature_c])
+            return prospect.temperature_c, 0.0, float(curve.rate_per_day(t)[0])
+        ok = np.flatnonzero(~np.isnan(self.temperature_c))[-LOOK_BACK_H:]
+        if not len(ok):
+            return None
+        t, w = self.temperature_c[ok], np.maximum(self.weight_s[ok], 1.0)
+        days = [float(np.mean(t[i : i + 24])) for i in range(0, len(t), 24) if len(t[i : i + 24]) >= 12]
+        sd = max(float(np.std(days, ddof=1)), LEAST_AHEAD_SD_C) if len(days) > 1 else SHORT_AHEAD_SD_C
+        rate = float(curve.rate_per_day(t) @ w / w.sum())
+        return float(t @ w / w.sum()), sd, rate
+
+
+def log_slope(curve: RateCurve, temperature_c: float) -> float:
+    """d ln r / dT at a temperature, per C; 0 where the curve has no rate."""
+    low, high = curve.rate_per_day(np.array([temperature_c - 0.25, temperature_c + 0.25]))
+    return float(math.log(high / low) / 0.5) if low > 0 and high > 0 else 0.0
+
+
+def forecast_clutch(
+    clutch: Clutch,
+    lots: Sequence[Lot],
+    histories: Mapping[str, History],
+    profile: Profile,
+    curve: RateCurve,
+    now_ms: int,
+    prospect: Prospect | None = None,
+) -> list[LotNow]:
+    """Development and windows of all lots of a clutch together, so that what one box did tells of the other."""
+    plain = {lot.id: _plain(clutch, lot, histories[lot.id], profile, curve, prospect) for lot in lots}
+    evidence = {
+        lot.id: found
+        for lot in lots
+        if plain[lot.id].development is not None
+        and (found := _evidence(lot, histories[lot.id], plain[lot.id], curve)) is not None
+    }
+    if not evidence:
+        return list(plain.values())
+    spread = _spread(profile, curve, [histories[i] for i in evidence])
+    try:
+        everything = update(list(evidence.values()), spread)
+    except MonitorError as error:
+        return [replace(x, refused=str(error)) for x in plain.values()]
+    result = []
+    for lot in lots:
+        now = plain[lot.id]
+        if lot.id in evidence and now.ahead is not None and now.development is not None and lot.open:
+            now = _windows(lot, now, everything, evidence, spread, now_ms)
+        result.append(now)
+    return result
+
+
+def _plain(
+    clutch: Clutch,
+    lot: Lot,
+    history: History,
+    profile: Profile,
+    curve: RateCurve,
+    prospect: Prospect | None,
+) -> LotNow:
+    """Everything about a lot that needs no sibling."""
+    base = LotNow(lot, clutch, clutch.species, counts=profile.counts, notes=history.notes)
+    if not history.known:
+        return replace(base, refused=f"no reading of box {lot.box} is there yet")
+    ahead = history.ahead(curve, prospect)
+    assert ahead is not None
+    expected_c, sd_c, rate = ahead
+    slope = log_slope(curve, expected_c)
+    notes = list(history.notes)
+    low, high = curve.low_c, curve.high_c
+    outside = [t for t in (history.mean_c, expected_c) if t is not None and not low <= t <= high]
+    if outside:
+        notes.append(
+            f"{outside[0]:.1f} °C lies outside the published table ({low:g} to {high:g} °C): the window is wider"
+        )
+    rates = None
+    if rate >= 1e-5:
+        rates = ExpectedRates(
+            rate_per_day=rate,
+            rate_sd_relative=min(abs(slope) * sd_c, 0.5),
+            past_sd_log=min(history.development_sd / max(history.development, 1e-3), 0.5),
+        )
+    return replace(
+        base,
+        development=history.development,
+        degree_days=float(history.degree_days[-1]),
+        base_c=curve.base_c,
+        filled_share=history.filled_share,
+        filled_how=history.how,
+        mean_c=history.mean_c,
+        expected_c=expected_c,
+        rate_per_day=rate,
+        ahead=rates,
+        remaining_days=max(1.0 - history.development, 0.0) / rate if rate >= 1e-5 else None,
+        days_per_c=(1.0 / rate) * slope if rate >= 1e-5 else None,
+        uncertainty_c=history.uncertainty_c,
+        compared=history.compared,
+        refused="" if rates else f"at {expected_c:.1f} °C eggs of this species do not develop: no date can be given",
+        notes=tuple(notes),
+    )
+
+
+def _evidence(lot: Lot, history: History, now: LotNow, curve: RateCurve) -> BoxEvidence | None:
+    eggs = lot.waiting + lot.pipped
+    if eggs < 1:
+        return None
+    mean = now.mean_c if now.mean_c is not None else now.expected_c
+    assert mean is not None
+    pips = []
+    for pip in lot.pips:
+        by = max(history.development_at(pip.by_ms), 1e-6)
+        after = min(history.development_at(pip.after_ms), by) if pip.after_ms is not None else 0.0
+        pips.append(PipInterval(after, by, pip.count))
+    looked = history.development_at(lot.looked_ms) if lot.looked_ms is not None else 0.0
+    return BoxEvidence(
+        box=lot.id,
+        eggs=eggs,
+        sigma_bias=min(abs(log_slope(curve, mean)) * history.uncertainty_c, 0.3),
+        pipped=tuple(pips),
+        none_by=looked,
+    )
+
+
+def _spread(profile: Profile, curve: RateCurve, histories: Sequence[History]) -> Spread:
+    """The profile's spread, with the curve's own error where it is asked outside its table."""
+    t = np.concatenate([h.temperature_c for h in histories])
+    t = t[~np.isnan(t)]
+    relative = float(np.mean(curve.rate_sd_relative(t))) if len(t) else INSIDE_TABLE
+    more = max(relative**2 - INSIDE_TABLE**2, 0.0)
+    return Spread(
+        sigma_m=min(math.sqrt(profile.spread.shared**2 + more), 0.2),
+        scale_egg=max(profile.spread.egg, 0.002),
+        scale_box=profile.spread.box,
+    )
+
+
+def _windows(
+    lot: Lot,
+    now: LotNow,
+    everything: ClutchForecast,
+    evidence: Mapping[str, BoxEvidence],
+    spread: Spread,
+    now_ms: int,
+) -> LotNow:
+    assert now.ahead is not None
+    assert now.development is not None
+
+    def first(forecast: ClutchForecast) -> Window:
+        assert now.ahead is not None
+        assert now.development is not None
+        return window(
+            forecast, lot.id, development_now=now.development, now_ms=now_ms, ahead=now.ahead, k=1,
+            probabilities=(0.05, 0.1, 0.5, 0.9, 0.95),
+        )  # fmt: skip
+
+    own = evidence[lot.id]
+    found = first(everything)
+    if own.none_by > 0.0 and not own.pipped:
+        blind = BoxEvidence(own.box, own.eggs, own.sigma_bias)
+        unseen = first(update([blind if k == lot.id else e for k, e in evidence.items()], spread))
+    else:
+        unseen = found
+    if own.pipped:
+        # What was seen is known better than any rate says: the time between the two looks.
+        seen = lot.pips[0]
+        found = _clamped(found, seen.after_ms if seen.after_ms is not None else found.p10_ms, seen.by_ms)
+    chance = everything.chance_only_late(lot.id) if own.rest else None
+    return replace(now, window=found, open_window=unseen, chance_only_late=chance)
+
+
+def _clamped(found: Window, after_ms: int, by_ms: int) -> Window:
+    def inside(at_ms: int) -> int:
+        return min(max(at_ms, min(after_ms, by_ms)), by_ms)
+
+    return Window(
+        inside(found.p10_ms),
+        inside(found.p50_ms),
+        inside(found.p90_ms),
+        found.probabilities,
+        tuple(inside(t) for t in found.times_ms),
+        overdue=False,
+        causes=found.causes,
+    )

@@ -1,0 +1,195 @@
+"""Everything known at one moment, as values: what an evaluation looks at and all that it looks at.
+
+The shell gathers a :class:`Snapshot` from the store; the core judges it. The same values serve the commands that
+show boxes and forecasts, so that the screen and the notices cannot disagree.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime, tzinfo
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.core.conditions import Condition
+from monitor.core.events import Clutch, Lot
+from monitor.core.forecast import ExpectedRates, Window
+from monitor.core.settings import Box, DisplayUnit, Limits, Probe, Room
+from monitor.core.stacks import StackProfile
+
+LinkState = Literal["up", "down", "refused", "connecting"]
+
+
+@dataclass(frozen=True)
+class ProbeNow:
+    """A probe at this moment. ``last_ms`` is the measured time of its newest live reading, of any quality."""
+
+    probe: Probe
+    last_ms: int | None = None
+    last_value: float | None = None
+    last_flag: int | None = None
+    usable_ms: int | None = None
+    unread: int = 0
+    unread_reason: str = ""
+
+
+@dataclass(frozen=True)
+class BoxNow:
+    """A box at this moment: its recent temperature (arrays of equal length) and the limits that hold for it."""
+
+    box: Box
+    limits: Limits
+    limits_from: str
+    time_ms: NDArray[np.int64]
+    temperature_c: NDArray[np.float64]
+    uncertainty_c: float
+    source: str
+    humidity_pct: float | None = None
+    occupied_by: tuple[str, ...] = ()
+
+    @property
+    def now_c(self) -> float | None:
+        return float(self.temperature_c[-1]) if len(self.temperature_c) else None
+
+    @property
+    def at_ms(self) -> int | None:
+        return int(self.time_ms[-1]) if len(self.time_ms) else None
+
+
+@dataclass(frozen=True)
+class LotNow:
+    """A lot at this moment.
+
+    ``refused`` says why there is no forecast (then ``development`` may be None). ``window`` answers "when",
+    given all looks; ``open_window`` leaves the lot's own silent looks out, because a window that moves on while
+    one waits could never be past. ``remaining_days`` is the time to development 1 at the expected rate.
+    """
+
+    lot: Lot
+    clutch: Clutch
+    species: str
+    counts: str = ""
+    development: float | None = None
+    degree_days: float | None = None
+    base_c: float | None = None
+    filled_share: float = 0.0
+    filled_how: Mapping[str, float] = field(default_factory=dict)
+    mean_c: float | None = None
+    expected_c: float | None = None
+    rate_per_day: float | None = None
+    ahead: ExpectedRates | None = None
+    window: Window | None = None
+    open_window: Window | None = None
+    remaining_days: float | None = None
+    days_per_c: float | None = None
+    uncertainty_c: float = 0.0
+    compared: bool = False
+    chance_only_late: float | None = None
+    refused: str = ""
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Service:
+    """How the service itself fares."""
+
+    started_ms: int
+    link: LinkState = "up"
+    link_since_ms: int | None = None
+    link_detail: str = ""
+    store_error: str = ""
+    disk_free_mb: float | None = None
+    clock_trusted: bool = True
+    clock_detail: str = ""
+    channels_failing: Mapping[str, tuple[int, str]] = field(default_factory=dict)
+    channels: tuple[str, ...] = ()
+    shipping_behind_since_ms: int | None = None
+    shipping_detail: str = ""
+    shipping_on: bool = False
+    heartbeat_on: bool = False
+    heartbeat_failing_since_ms: int | None = None
+    heartbeat_detail: str = ""
+
+
+@dataclass(frozen=True)
+class Snapshot:
+    """All of it, at ``now_ms``."""
+
+    now_ms: int
+    room: Room
+    zone: tzinfo
+    service: Service
+    probes: tuple[ProbeNow, ...] = ()
+    boxes: tuple[BoxNow, ...] = ()
+    lots: tuple[LotNow, ...] = ()
+    stacks: tuple[StackProfile, ...] = ()
+    conditions: Mapping[tuple[str, str], Condition] = field(default_factory=dict)
+
+    @property
+    def unit(self) -> DisplayUnit:
+        return self.room.display_unit
+
+    @property
+    def room_quiet(self) -> bool | None:
+        """Whether nothing at all arrives: the broker or the gateway is gone rather than one probe.
+
+        None: not long enough after the start to tell.
+        """
+        if not self.probes:
+            return False
+        watch_ms = self.room.watch.room_quiet_after_s * 1000
+        newest = max((p.last_ms for p in self.probes if p.last_ms is not None), default=None)
+        fresh = newest is not None and self.now_ms - newest < max(
+            watch_ms, min(p.probe.quiet_after_s for p in self.probes) * 1000
+        )
+        if fresh and self.service.link in ("up", "connecting"):
+            return False
+        if self.now_ms - self.service.started_ms < watch_ms:
+            return None
+        if not fresh:
+            return True
+        since = self.service.link_since_ms
+        if since is not None and self.now_ms - since >= watch_ms:
+            return True
+        return None
+
+
+def show_temperature(temperature_c: float, unit: DisplayUnit, places: int = 1) -> str:
+    """A temperature in the keeper's unit."""
+    value = temperature_c * 1.8 + 32 if unit == "F" else temperature_c
+    return f"{value:.{places}f} °{unit}".replace("-", "−")
+
+
+def show_difference(difference_c: float, unit: DisplayUnit, places: int = 1) -> str:
+    """A difference of temperatures in the keeper's unit (no offset)."""
+    value = difference_c * 1.8 if unit == "F" else difference_c
+    return f"{value:.{places}f} °{unit}".replace("-", "−")
+
+
+def show_time(at_ms: int, zone: tzinfo, now_ms: int | None = None) -> str:
+    """A moment in the room's zone; the date is left out on the same day."""
+    at = datetime.fromtimestamp(at_ms / 1000, zone)
+    if now_ms is not None and datetime.fromtimestamp(now_ms / 1000, zone).date() == at.date():
+        return f"{at:%H:%M}"
+    return f"{at:%Y-%m-%d %H:%M}"
+
+
+def show_day(at_ms: int, zone: tzinfo) -> str:
+    """A day with its weekday, in the room's zone."""
+    return f"{datetime.fromtimestamp(at_ms / 1000, zone):%a %Y-%m-%d}"
+
+
+def show_span(seconds: float) -> str:
+    """A span of time in the two largest units that matter."""
+    minutes = round(seconds / 60)
+    if minutes < 1:
+        return f"{seconds:.0f} s"
+    if minutes < 120:
+        return f"{minutes} min"
+    hours = minutes / 60
+    if hours < 48:
+        return f"{int(hours)} h {minutes % 60:02d} min"
+    return f"{hours / 24:.1f} days"

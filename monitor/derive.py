@@ -1,0 +1,447 @@
+"""From the store to what the core looks at: everything derived, which can be computed anew at any time.
+
+Development is kept as sums per hour (``part`` rows). An hour in which a reading came since is *dirty*: it and its
+neighbours, within the longest joined step, are computed again from the raw readings, in memory by whoever asks
+and on the disk by the service once an hour. So late readings, corrected lay dates, moved lots and changed
+curves come out right without special paths, and running equals rebuilt.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from datetime import UTC, tzinfo
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.adapters.store import Columns, Store
+from monitor.adapters.store.parts import HourRows
+from monitor.core import stacks
+from monitor.core.boxes import BoxSeries, HourTable, Series, box_series, fill, probes_for
+from monitor.core.curves import PublishedRates
+from monitor.core.development import hourly_parts
+from monitor.core.events import HOUR_MS, Clutch, Lot, Stay
+from monitor.core.outlook import History, Prospect, forecast_clutch
+from monitor.core.settings import Box, Limits, Probe, Settings
+from monitor.core.snapshot import BoxNow, LotNow, ProbeNow, Service, Snapshot
+from monitor.core.species import Profile
+from monitor.errors import MonitorError
+
+# The service keeps so much of the newest readings in memory.
+RECENT_MS = 26 * HOUR_MS
+# A forecast changes slowly: it is computed again every ten minutes, or when the keeper told something.
+FORECAST_EVERY_MS = 600_000
+# Eggs are set within so long of being laid; the time between is counted at the box's temperature.
+LAID_TO_SET_MS = 48 * HOUR_MS
+
+
+@dataclass(frozen=True)
+class Species:
+    """A profile with its curve, or the reason why there is none."""
+
+    profile: Profile | None
+    curve: PublishedRates | None
+    refused: str
+    digest: str
+
+
+class Derived:
+    """Reads one store for one room. Belongs to one thread, like its store."""
+
+    def __init__(self, store: Store, settings: Settings, profiles: Callable[[str], Profile]) -> None:
+        self.store = store
+        self.settings = settings
+        self.room = settings.room
+        self._profiles = profiles
+        self._species: dict[str, Species] = {}
+        self._recent: dict[str, Columns] = {}
+        self._recent_from = 0
+        self.seen_seq = -1
+        self._bulks = ""
+        self._forecasts: dict[str, tuple[object, list[LotNow]]] = {}
+
+    # -- readings -----------------------------------------------------------------------------------------
+
+    def follow(self, now_ms: int) -> None:
+        """Bring the readings in memory up to date."""
+        names = [p.id for p in self.room.probes]
+        bulks = self.store.readings.bulks()
+        if self.seen_seq < 0 or bulks != self._bulks or now_ms - RECENT_MS < self._recent_from - RECENT_MS:
+            self.seen_seq = self.store.readings.last_seq()
+            self._bulks = bulks
+            self._recent_from = now_ms - RECENT_MS
+            self._recent = self.store.readings.load(names, self._recent_from, 2**62)
+            return
+        fresh = self.store.readings.since(self.seen_seq)
+        while fresh:
+            self.seen_seq = fresh[-1][0]
+            by_probe: dict[str, list[tuple[int, float, int, int, bool, str]]] = {}
+            for _, r in fresh:
+                if r.at_ms >= self._recent_from:
+                    row = (r.at_ms, r.value, r.received_ms, int(r.flag), r.timed, r.test)
+                    by_probe.setdefault(r.probe, []).append(row)
+            for probe, rows in by_probe.items():
+                at, value, received, flag, timed, test = zip(*rows, strict=True)
+                new = Columns(
+                    np.array(at, np.int64),
+                    np.array(value, np.float64),
+                    np.array(received, np.int64),
+                    np.array(flag, np.uint8),
+                    np.array(timed, bool),
+                    tuple(test),
+                )
+                old = self._recent.get(probe, Columns.empty())
+                self._recent[probe] = Columns.joined([old, new]).sorted_first_wins()
+            fresh = self.store.readings.since(self.seen_seq)
+        if now_ms - self._recent_from > 2 * RECENT_MS:
+            self._recent_from = now_ms - RECENT_MS
+            self._recent = {name: c.take(np.flatnonzero(c.at >= self._recent_from)) for name, c in self._recent.items()}
+
+    def _columns(self, probes: Iterable[Probe], from_ms: int, to_ms: int) -> dict[str, Columns]:
+        names = [p.id for p in probes]
+        if self.seen_seq >= 0 and from_ms >= self._recent_from:
+            found = {n: self._recent.get(n, Columns.empty()) for n in names}
+            return {n: c.take(np.flatnonzero((c.at >= from_ms) & (c.at < to_ms))) for n, c in found.items()}
+        return self.store.readings.load(names, from_ms, to_ms)
+
+    @staticmethod
+    def _series(probe: Probe, columns: Columns) -> Series:
+        usable = columns.usable
+        return Series(probe, columns.at[usable], columns.value[usable] + probe.correction)
+
+    def box_series(self, box: Box, from_ms: int, to_ms: int) -> BoxSeries:
+        """Temperature of a box with ``from_ms <= at < to_ms``, corrected, usable readings only."""
+        own, around = probes_for(self.room, box)
+        columns = self._columns(own or [p for _, p in around], from_ms, to_ms)
+        return box_series(
+            [self._series(p, columns[p.id]) for p in own],
+            [] if own else [(h, self._series(p, columns[p.id])) for h, p in around],
+            box.height_cm,
+        )
+
+    # -- species ------------------------------------------------------------------------------------------
+
+    def species(self, name: str) -> Species:
+        if name not in self._species:
+            try:
+                profile = self._profiles(name)
+                curve = profile.curve()
+                rows = repr([(r.temperature_c, r.days, r.eggs) for r in profile.rows])
+                digest = hashlib.blake2b(rows.encode(), digest_size=6).hexdigest()
+                self._species[name] = Species(profile, curve, "", digest)
+            except MonitorError as error:
+                self._species[name] = Species(None, None, error.what, "")
+        return self._species[name]
+
+    def _model(self, box: Box, species: Species) -> str:
+        """Name of what the parts depend on: the curve, and the probes with their corrections."""
+        own, around = probes_for(self.room, box)
+        parts = [(h, p.id, p.correction, p.max_gap_s) for h, p in [(0.0, p) for p in own] or around]
+        return species.digest + hashlib.blake2b(repr((parts, box.height_cm)).encode(), digest_size=6).hexdigest()
+
+    def _gap_hours(self, box: Box) -> int:
+        own, around = probes_for(self.room, box)
+        gap_s = max((p.max_gap_s for p in (*own, *(p for _, p in around))), default=7200.0)
+        return math.ceil(gap_s / 3600.0)
+
+    # -- hours --------------------------------------------------------------------------------------------
+
+    def hour_table(self, box: Box, species: Species, from_ms: int, to_ms: int) -> HourTable:
+        """Development and temperature of a box by hour over a span; dirty and partial hours computed afresh."""
+        assert species.curve is not None
+        first, last = from_ms // HOUR_MS, max((to_ms - 1) // HOUR_MS, from_ms // HOUR_MS)
+        n = last - first + 1
+        development, degree_days, heat, covered = (np.zeros(n) for _ in range(4))
+        starts = (first + np.arange(n)) * HOUR_MS
+        need = (np.minimum(starts + HOUR_MS, to_ms) - np.maximum(starts, from_ms)) / 1000.0
+        model = self._model(box, species)
+        span = self.store.parts.span(box.id, model)
+        fresh = np.ones(n, bool)
+        if span is not None:
+            hours = first + np.arange(n)
+            fresh = ~((hours >= span[0]) & (hours < span[1]) & (need >= 3600.0))
+            fresh |= self._dirty_mask(box, first, n)
+            rows = self.store.parts.load(box.id, model, first, last + 1)
+            index = rows.hour - first
+            development[index], degree_days[index] = rows.development, rows.degree_days
+            heat[index], covered[index] = rows.heat, rows.covered_s
+        for start, stop in _runs(fresh, join=24):
+            a, b = max(from_ms, (first + start) * HOUR_MS), min(to_ms, (first + stop) * HOUR_MS)
+            got = self._compute(box, species.curve, a, b)
+            where = slice(start, stop)
+            development[where] = degree_days[where] = heat[where] = covered[where] = 0.0
+            index = got.hour - first
+            development[index], degree_days[index] = got.development, got.degree_days
+            heat[index], covered[index] = got.heat, got.covered_s
+        mean = np.divide(heat, covered, out=np.full(n, np.nan), where=covered > 0)
+        return HourTable(int(first), development, degree_days, mean, covered, need)
+
+    def _dirty_mask(self, box: Box, first: int, n: int) -> NDArray[np.bool_]:
+        own, around = probes_for(self.room, box)
+        gap = self._gap_hours(box)
+        mask = np.zeros(n, bool)
+        for hour in self.store.parts.dirty(p.id for p in (own or [p for _, p in around])):
+            a, b = hour - gap - first, hour + gap + 1 - first
+            if b > 0 and a < n:
+                mask[max(a, 0) : b] = True
+        return mask
+
+    def _compute(self, box: Box, curve: PublishedRates, from_ms: int, to_ms: int) -> HourRows:
+        gap_ms = (self._gap_hours(box) + 1) * HOUR_MS
+        series = self.box_series(box, from_ms - gap_ms, to_ms + gap_ms)
+        inside = series.clipped(from_ms, to_ms)
+        parts = hourly_parts(inside.time_ms, inside.temperature_c, curve, series.max_gap_s)
+        keep = (parts.hour >= from_ms // HOUR_MS) & (parts.hour * HOUR_MS < to_ms)
+        return HourRows(
+            parts.hour[keep],
+            parts.development[keep],
+            parts.degree_days[keep],
+            parts.temperature_integral[keep],
+            parts.covered_s[keep],
+        )
+
+    def refresh(self, now_ms: int) -> int:
+        """Write the parts of finished hours that are new or dirty; returns how many hours were computed."""
+        uses: dict[tuple[str, str], tuple[Box, Species, int, int]] = {}
+        for clutch in self.store.ledger.clutches(now_ms).values():
+            species = self.species(clutch.species)
+            if species.curve is None:
+                continue
+            for lot in clutch.lots:
+                for stay in lot.path:
+                    box = self.room.box(stay.box)
+                    if box is None:
+                        continue
+                    key = box.id, self._model(box, species)
+                    start, stop = stay.from_ms // HOUR_MS, (stay.to_ms or now_ms) // HOUR_MS + 1
+                    old = uses.get(key)
+                    if old is not None:
+                        start, stop = min(start, old[2]), max(stop, old[3])
+                    uses[key] = box, species, start, stop
+        models: dict[str, list[str]] = {}
+        for box_id, model in uses:
+            models.setdefault(box_id, []).append(model)
+        self.store.parts.keep_only(models)
+        computed = 0
+        closed = now_ms // HOUR_MS
+        with self.store.db.write():
+            for (box_id, model), (box, species, start, stop) in uses.items():
+                assert species.curve is not None
+                span = self.store.parts.span(box_id, model)
+                first = min(start, span[0]) if span else start
+                # Hours that a reading still to come may join are left to be computed by whoever asks.
+                last = min(max(stop, span[1]) if span else stop, closed - self._gap_hours(box))
+                if last <= first:
+                    continue
+                hours = first + np.arange(last - first)
+                todo = self._dirty_mask(box, first, len(hours))
+                todo |= ~((hours >= span[0]) & (hours < span[1])) if span else True
+                for a, b in _runs(todo, join=24):
+                    rows = self._compute(box, species.curve, (first + a) * HOUR_MS, (first + b) * HOUR_MS)
+                    self.store.parts.replace(box_id, model, range(first + a, first + b), rows, (first, last))
+                    computed += b - a
+            self.store.parts.clean(closed - max((self._gap_hours(b) for b in self.room.boxes), default=2))
+        return computed
+
+    # -- lots ---------------------------------------------------------------------------------------------
+
+    def lots(self, now_ms: int, *, prospect: Prospect | None = None, clutch: str | None = None) -> list[LotNow]:
+        """Every lot that is or was there by ``now_ms``, with development and window as known then."""
+        result = []
+        for name, found in self.store.ledger.clutches(now_ms).items():
+            if clutch is not None and name != clutch:
+                continue
+            key = (found, now_ms // FORECAST_EVERY_MS, self.store.readings.bulks(), prospect)
+            cached = self._forecasts.get(name)
+            if cached is not None and cached[0] == key:
+                result += cached[1]
+                continue
+            lots = self._lots_of(found, now_ms, prospect)
+            self._forecasts[name] = key, lots
+            result += lots
+        return result
+
+    def _lots_of(self, clutch: Clutch, now_ms: int, prospect: Prospect | None) -> list[LotNow]:
+        species = self.species(clutch.species)
+        kept = [lot for lot in clutch.lots if not lot.moved_on]
+        if species.curve is None or species.profile is None:
+            return [LotNow(lot, clutch, clutch.species, refused=species.refused) for lot in kept]
+        histories = {lot.id: self.history(clutch, lot, species, now_ms) for lot in kept}
+        return forecast_clutch(clutch, kept, histories, species.profile, species.curve, now_ms, prospect)
+
+    def history(self, clutch: Clutch, lot: Lot, species: Species, now_ms: int) -> History:
+        """What a lot went through: hours with their development, measured and filled."""
+        assert species.curve is not None
+        path = list(lot.path)
+        notes: list[str] = []
+        wait_ms = path[0].from_ms - clutch.laid_ms
+        if 0 < wait_ms <= LAID_TO_SET_MS:
+            path[0] = replace(path[0], from_ms=clutch.laid_ms)
+        elif wait_ms > LAID_TO_SET_MS:
+            notes.append(
+                f"the {wait_ms / 86_400_000:.1f} days between laid and set are not counted: nothing was measured"
+            )
+        pieces: list[tuple[HourTable, Stay, Box]] = []
+        for stay in path:
+            box = self.room.box(stay.box)
+            end = min(stay.to_ms if stay.to_ms is not None else now_ms, now_ms)
+            if end <= stay.from_ms:
+                continue
+            if box is None:
+                notes.append(f"box {stay.box} is not in the configuration: nothing is known of the time there")
+                continue
+            pieces.append((self.hour_table(box, species, stay.from_ms, end), stay, box))
+        here = self.room.box(lot.box)
+        source = self.box_series(here, now_ms - 6 * HOUR_MS, now_ms + 1) if here else None
+        if here is not None and not self.room.probes_in(here.id) and source is not None:
+            notes.append(f"box {here.id} has no probe; its temperature comes from {source.source}")
+        filled = []
+        for table, _, box in pieces:
+            missing_s = np.maximum(table.need_s - table.covered_s, 0.0)
+            neighbours = self._neighbours(box, table) if float(missing_s.sum()) > 6 * 3600.0 else []
+            filled.append(fill(table, species.curve, neighbours))
+        own, around = (probes_for(self.room, here)) if here else ((), ())
+        return History.of(
+            [(t, f, max(s.from_ms, t.first_hour * HOUR_MS)) for (t, s, _), f in zip(pieces, filled, strict=True)],
+            now_ms=min(now_ms, lot.closed_ms) if lot.closed_ms is not None else now_ms,
+            uncertainty_c=box_uncertainty(own, around),
+            compared=all(p.compared for p in own) and bool(own),
+            notes=tuple(notes),
+        )
+
+    def _neighbours(self, box: Box, table: HourTable) -> list[HourTable]:
+        """Hourly means of the other temperature probes of the same stack."""
+        own, around = probes_for(self.room, box)
+        result = []
+        week = 24 * 7
+        for _, probe in around if own else ():
+            means = self.store.readings.hour_means(
+                probe.id, table.first_hour - week, table.first_hour + len(table) + week
+            )
+            values = (
+                np.array([means.get(table.first_hour + i, np.nan) for i in range(len(table))], np.float64)
+                + probe.correction
+            )
+            covered = np.where(np.isnan(values), 0.0, 3600.0)
+            zero = np.zeros(len(table))
+            result.append(HourTable(table.first_hour, zero, zero, values, covered, zero))
+        return result
+
+    # -- the whole picture --------------------------------------------------------------------------------
+
+    def snapshot(self, now_ms: int, service: Service) -> Snapshot:
+        """Everything known at ``now_ms``. Call :meth:`follow` before."""
+        lots = self.lots(now_ms)
+        conditions = self.store.ledger.conditions()
+        unread = self.store.readings.unread_since(now_ms - 900_000)
+        probes = []
+        for probe in self.room.probes:
+            c = self._recent.get(probe.id, Columns.empty())
+            c = c.take(np.flatnonzero(c.at <= now_ms + 300_000))
+            good = np.flatnonzero(c.usable)
+            n, why = unread.get(probe.id, (0, ""))
+            probes.append(
+                ProbeNow(
+                    probe,
+                    int(c.at[-1]) if len(c) else None,
+                    float(c.value[-1]) if len(c) else None,
+                    int(c.flag[-1]) if len(c) else None,
+                    int(c.at[good[-1]]) if len(good) else None,
+                    n,
+                    why,
+                )
+            )
+        return Snapshot(
+            now_ms=now_ms,
+            room=self.room,
+            zone=zone_of(self.room.zone),
+            service=service,
+            probes=tuple(probes),
+            boxes=tuple(self._box_now(box, now_ms, lots) for box in self.room.boxes),
+            lots=tuple(lots),
+            stacks=tuple(p for s in self.room.stacks if (p := self.stack_profile(s, now_ms)) is not None),
+            conditions=conditions,
+        )
+
+    def _box_now(self, box: Box, now_ms: int, lots: list[LotNow]) -> BoxNow:
+        inside = [x for x in lots if x.lot.open and x.lot.box == box.id and x.lot.eggs]
+        limits, source = self.limits(box, [x.species for x in inside])
+        series = self.box_series(box, max(now_ms - 24 * HOUR_MS, self._recent_from), now_ms + 1)
+        humidity = None
+        for probe in self.room.probes_in(box.id, "humidity"):
+            c = self._recent.get(probe.id, Columns.empty())
+            good = np.flatnonzero(c.usable & (c.at <= now_ms) & (c.at > now_ms - probe.quiet_after_s * 1000))
+            if len(good):
+                humidity = float(c.value[good[-1]]) + probe.correction
+        return BoxNow(
+            box,
+            limits,
+            source,
+            series.time_ms,
+            series.temperature_c,
+            series.uncertainty_c,
+            series.source,
+            humidity,
+            tuple(x.lot.id for x in inside),
+        )
+
+    def limits(self, box: Box, species: Iterable[str]) -> tuple[Limits, str]:
+        """The limits of a box: its own, else the strictest of the profiles in it, else the room's."""
+        room = self.room.limits
+        profiles = [p for name in species if (p := self.species(name).profile) is not None]
+        highs = [p.high_limit_c for p in profiles if p.high_limit_c is not None]
+        lows = [p.low_limit_c for p in profiles if p.low_limit_c is not None]
+        source = []
+        warm, cool = box.too_warm_c, box.too_cool_c
+        if warm is not None or cool is not None:
+            source.append("set for the box")
+        if warm is None:
+            warm = min(highs) if highs and room.too_warm_c is None else room.too_warm_c
+        if cool is None:
+            cool = max(lows) if lows and room.too_cool_c is None else room.too_cool_c
+        if not source:
+            source.append(
+                "of the room" if room.too_warm_c is not None or room.too_cool_c is not None else "of the profile"
+            )
+        return replace(room, too_warm_c=warm, too_cool_c=cool), " and ".join(source)
+
+    def stack_profile(self, stack: str, now_ms: int) -> stacks.StackProfile | None:
+        """The vertical profile over the last hours, of every temperature probe of a stack."""
+        from_ms = now_ms - int(self.room.watch.uneven_over_s * 1000)
+        named = []
+        for probe in self.room.probes:
+            place = self.room.height_of(probe)
+            if probe.quantity == "temperature" and place is not None and place[0] == stack:
+                columns = self._columns([probe], from_ms, now_ms + 1)[probe.id]
+                name = f"box {probe.box}" if probe.box is not None else f"air at {place[1]:.0f} cm"
+                named.append((name, place[1], self._series(probe, columns)))
+        return stacks.profile(stack, named, from_ms, now_ms)
+
+
+def box_uncertainty(own: Iterable[Probe], around: Iterable[tuple[float, Probe]]) -> float:
+    """Standard uncertainty in C that a box's temperature has from its probes; as in ``core.boxes.box_series``."""
+    own = list(own)
+    if own:
+        return math.sqrt(sum(p.standard_uncertainty**2 for p in own)) / len(own)
+    near = [p.standard_uncertainty for _, p in around]
+    return math.hypot(max(near, default=1.0), 0.5)
+
+
+def _runs(mask: NDArray[np.bool_], join: int) -> list[tuple[int, int]]:
+    """Runs of True as (start, stop), joined when fewer than ``join`` False lie between."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], np.asarray(mask, np.int8), [0]))))
+    runs: list[tuple[int, int]] = []
+    for a, b in zip(edges[::2], edges[1::2], strict=True):
+        if runs and a - runs[-1][1] < join:
+            runs[-1] = runs[-1][0], int(b)
+        else:
+            runs.append((int(a), int(b)))
+    return runs
+
+
+def zone_of(name: str) -> tzinfo:
+    return UTC if name.upper() == "UTC" else ZoneInfo(name)
