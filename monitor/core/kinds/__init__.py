@@ -13,14 +13,12 @@ import pkgutil
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
-from types import MappingProxyType
 
 from monitor.core.conditions import Rule, Sample
 from monitor.core.settings import Urgency
 from monitor.core.snapshot import Snapshot
 
 Facts = Mapping[str, str | float | int | None]
-_NO_FACTS: Facts = MappingProxyType({})
 NO_DELAY = Rule()
 
 
@@ -37,7 +35,7 @@ class Look:
     where: str
     line: str = ""
     rule: Rule = NO_DELAY
-    facts: Facts = _NO_FACTS
+    facts: Facts = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
