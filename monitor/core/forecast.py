@@ -205,7 +205,7 @@ def _likelihood(seen: BoxEvidence, spread: Spread, v: Array) -> Array:
     for after, by, count in seen.log_pipped:
         chance = student.between((after - v) / spread.scale_egg, (by - v) / spread.scale_egg)
         total += count * np.log(np.maximum(chance, TINY))
-    if seen.rest and math.isfinite(seen.log_looked):
+    if math.isfinite(seen.log_looked):
         total += seen.rest * np.log(np.maximum(student.beyond((seen.log_looked - v) / spread.scale_egg), TINY))
     return total
 

@@ -224,6 +224,13 @@ def test_a_look_that_found_nothing_puts_the_pip_after_it() -> None:
     assert one(8, 0.5).first("b")[1] == pytest.approx(one(8).first("b")[1], abs=5e-4)
 
 
+def test_who_counts_pips_has_looked_at_the_rest() -> None:
+    told = (PipInterval(0.95, 0.97, 2),)
+    silent, explicit = (update([BoxEvidence("b", 6, 0.01, told, none_by)]).next("b") for none_by in (0.0, 0.97))
+    np.testing.assert_array_equal(silent, explicit)
+    assert np.all(silent > 0.97)
+
+
 def test_more_eggs_pip_earlier_and_end_later() -> None:
     few, many = one(2), one(20)
     assert many.first("b", (0.5,))[0] < few.first("b", (0.5,))[0] < 1.0 < few.last("b", (0.5,))[0]
@@ -386,6 +393,7 @@ def test_nobody_looked_so_the_window_lies_in_the_past_and_says_so() -> None:
     assert told.p90_ms < NOW_MS
     assert told.overdue
     np.testing.assert_allclose(days(told), (one(8).first("b") - 1.2) * 60.0, atol=2e-3)
+    np.testing.assert_allclose(days(dated(one(8), 1.2, ExpectedRates(1 / 60, 0.3))), days(told), atol=0.3)
     partly = dated(one(8), 0.96)
     assert partly.p10_ms < NOW_MS < partly.p90_ms
     assert not partly.overdue
