@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import fcntl
 import os
+import shutil
 import sqlite3
 from collections.abc import Iterator
 from importlib import resources
@@ -32,11 +33,18 @@ def _schema() -> list[tuple[int, str]]:
     return sorted(steps)
 
 
+def _no_room(path: Path) -> bool:
+    # Where SQLite cannot extend its shared memory it says "disk I/O error", whatever the cause.
+    with contextlib.suppress(OSError):
+        return shutil.disk_usage(path.parent).free < 65536
+    return False
+
+
 def translated(error: sqlite3.Error, path: Path) -> MonitorError:
     """The failure of SQLite in words that name what, where and what to do."""
     text = str(error)
     low = text.lower()
-    if "full" in low:
+    if "full" in low or ("disk i/o" in low and _no_room(path)):
         return StoreFull(
             "no room left on the disk; nothing acknowledged is lost, new readings wait at the broker",
             where=str(path),
@@ -87,6 +95,8 @@ class Database:
             raise translated(error, self.path) from error
         try:
             with self.mapped():
+                # First of all, so that a file of a newer version is not touched.
+                self._refuse_newer()
                 self.connection.execute("PRAGMA journal_mode=WAL").fetchall()
                 self.connection.execute("PRAGMA synchronous=FULL")
                 self.connection.execute("PRAGMA foreign_keys=ON")
@@ -96,21 +106,25 @@ class Database:
             self.connection.close()
             raise
 
-    def _migrate(self) -> None:
-        steps = _schema()
-        newest = steps[-1][0]
-        have = self.connection.execute("PRAGMA user_version").fetchone()[0]
+    def _version(self) -> int:
+        return int(self.connection.execute("PRAGMA user_version").fetchone()[0])
+
+    def _refuse_newer(self) -> None:
+        have, newest = self._version(), _schema()[-1][0]
         if have > newest:
             raise StoreNewer(
                 f"the store has schema {have}, this version of Warmtally knows {newest}",
                 where=str(self.path),
                 fix="use the newer version again, or give another --data DIR; the file was not touched",
             )
-        if have == newest:
+
+    def _migrate(self) -> None:
+        steps = _schema()
+        if self._version() == steps[-1][0]:
             return
         with self.write() as connection:
             # Another process may have done it while this one waited for the lock.
-            have = connection.execute("PRAGMA user_version").fetchone()[0]
+            have = self._version()
             for number, script in steps:
                 if number > have:
                     for statement in _statements(script):
@@ -124,6 +138,19 @@ class Database:
             yield
         except sqlite3.Error as error:
             raise translated(error, self.path) from error
+
+    @contextlib.contextmanager
+    def read(self) -> Iterator[None]:
+        """Several reads of one and the same state: what another process commits meanwhile stays out of sight."""
+        if self.connection.in_transaction:
+            yield
+            return
+        with self.mapped():
+            self.connection.execute("BEGIN")
+            try:
+                yield
+            finally:
+                self.connection.execute("ROLLBACK")
 
     @contextlib.contextmanager
     def write(self) -> Iterator[sqlite3.Connection]:
@@ -182,8 +209,15 @@ class ServiceLock:
 
     def __init__(self, data_dir: str | Path) -> None:
         self.path = Path(data_dir) / "service.lock"
-        self.path.parent.mkdir(parents=True, exist_ok=True)
-        self._file: IO[str] = self.path.open("a+")
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            self._file: IO[str] = self.path.open("a+")
+        except OSError as error:
+            raise StoreError(
+                f"the data directory cannot be written ({error.strerror})",
+                where=str(self.path.parent),
+                fix="give --data DIR, or data_dir under [store], that this user may write to",
+            ) from error
         try:
             fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:

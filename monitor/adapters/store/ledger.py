@@ -107,15 +107,18 @@ class Ledger:
         """
         made: list[Notice] = []
         with self.db.write() as c:
+            moves = list(transitions)
+            raised = {(t.kind, t.subject) for t in moves if t.change == "raised"}
             for condition in conditions:
-                # What the keeper did meanwhile (acknowledged, shelved) stands, unless this raise is new.
+                row = c.execute("SELECT body FROM condition WHERE kind=? AND subject=?", condition.key).fetchone()
+                stored = json.loads(row[0]) if row else None
                 c.execute(
                     "INSERT INTO condition VALUES (?,?,?) ON CONFLICT DO UPDATE SET body=excluded.body",
-                    (condition.kind, condition.subject, _condition_body(condition)),
+                    (*condition.key, _condition_body(_with_keepers_part(condition, stored, condition.key in raised))),
                 )
             c.executemany(
                 "INSERT INTO history(at, kind, subject, change, reason) VALUES (?,?,?,?,?)",
-                [(t.at_ms, t.kind, t.subject, t.change, t.reason) for t in transitions],
+                [(t.at_ms, t.kind, t.subject, t.change, t.reason) for t in moves],
             )
             for notice in notices:
                 cursor = c.execute(
@@ -184,6 +187,21 @@ class Ledger:
                         (now_ms, notice.kind, subject, "acknowledged", f"notice {number} answered by {by}"),
                     )
         return self.notice(number)
+
+    def shelve(self, kind: str, subject: str, until_ms: int | None, now_ms: int, by: str) -> None:
+        """No notices about a condition until a moment; None ends that. The state goes on being kept."""
+        with self.db.write() as c:
+            row = c.execute("SELECT body FROM condition WHERE kind=? AND subject=?", (kind, subject)).fetchone()
+            if row is None:
+                raise UnknownSubject(f"no condition {kind!r} of {subject!r}", fix="see: warmtally status")
+            fields = json.loads(row[0])
+            fields["shelved_until_ms"] = until_ms
+            c.execute("UPDATE condition SET body=? WHERE kind=? AND subject=?", (json.dumps(fields), kind, subject))
+            change = "shelved" if until_ms is not None else "unshelved"
+            c.execute(
+                "INSERT INTO history(at, kind, subject, change, reason) VALUES (?,?,?,?,?)",
+                (now_ms, kind, subject, change, f"by {by}"),
+            )
 
     # -- T3: the outbox ------------------------------------------------------------------------------------
 
@@ -282,6 +300,16 @@ def _notice(row: Sequence[object]) -> Notice:
         answered_ms=answered,  # type: ignore[arg-type]
         answer=str(answer),
     )
+
+
+def _with_keepers_part(condition: Condition, stored: Mapping[str, int | None] | None, raised: bool) -> Condition:
+    """What the keeper did since the condition was read stands; a new raise is acknowledged by nobody."""
+    if stored is None:
+        return condition
+    acknowledged = condition.acknowledged_ms
+    if acknowledged is None and not raised:
+        acknowledged = stored["acknowledged_ms"]
+    return dataclasses.replace(condition, acknowledged_ms=acknowledged, shelved_until_ms=stored["shelved_until_ms"])
 
 
 def _condition_body(condition: Condition) -> str:

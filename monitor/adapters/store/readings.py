@@ -16,6 +16,7 @@ from monitor.adapters.store import chunks
 from monitor.adapters.store.chunks import Columns
 from monitor.adapters.store.database import Database
 from monitor.core.events import HOUR_MS, Flag, Reading
+from monitor.errors import StoreCorrupt
 
 # Folding takes at most so many journal rows in one transaction, to keep writers waiting only milliseconds.
 FOLD_ROWS = 100_000
@@ -125,12 +126,21 @@ class Readings:
         pieces = [(starts[i], starts[i + 1]) for i in range(len(starts) - 1)]
         for block in range(0, len(pieces), 240):
             self._pending_ids = {}
-            with self.db.write():
+            with self.db.write() as c:
                 number = self._id(probe)
+                # What waits in the journal was stored first and wins, though it is merged later.
+                waiting = np.array(
+                    [r[0] for r in c.execute("SELECT at FROM journal WHERE probe=?", (number,))], np.int64
+                )
                 for a, b in pieces[block : block + 240]:
                     hour = int(hours[a])
-                    added += self._merge(number, hour, columns.part(a, b))
-                    self._mark(number, hour, ship=True)
+                    piece = columns.part(a, b)
+                    if len(waiting):
+                        piece = piece.take(np.flatnonzero(~np.isin(piece.at, waiting)))
+                    new = self._merge(number, hour, piece) if len(piece) else 0
+                    if new:
+                        self._mark(number, hour)
+                    added += new
                 self.db.connection.execute(
                     "INSERT INTO fact VALUES ('bulk', '1') ON CONFLICT(name) DO UPDATE SET value=value+1"
                 )
@@ -139,18 +149,29 @@ class Readings:
                 progress(pieces[min(block + 240, len(pieces)) - 1][1])
         return added, len(columns) - added
 
-    def _mark(self, probe: int, hour: int, *, ship: bool) -> None:
+    def _mark(self, probe: int, hour: int) -> None:
+        """An hour that changed behind the journal: to be computed again, and to be shipped."""
         c = self.db.connection
         c.execute("INSERT OR IGNORE INTO dirty VALUES (?,?)", (probe, hour))
-        if ship:
-            c.execute("INSERT OR IGNORE INTO ship_hour SELECT destination, ?, ? FROM shipped", (probe, hour))
+        c.execute("INSERT OR IGNORE INTO ship_hour SELECT destination, ?, ? FROM shipped", (probe, hour))
+
+    def _decoded(self, blob: bytes, probe: int, hour: int) -> Columns:
+        try:
+            return chunks.decode(blob)
+        except ValueError as error:
+            name = self.names().get(probe, str(probe))
+            raise StoreCorrupt(
+                f"hour {hour} of probe {name} is damaged ({error})",
+                where=str(self.db.path),
+                fix="stop the service, copy the file and its -wal aside, and restore the last backup",
+            ) from error
 
     def _merge(self, probe: int, hour: int, new: Columns) -> int:
         """Into the chunk; what was there first wins. Returns how many are new."""
         c = self.db.connection
         row = c.execute("SELECT n, blob FROM chunk WHERE probe=? AND hour=?", (probe, hour)).fetchone()
         before = int(row[0]) if row else 0
-        old = [chunks.decode(row[1])] if row else []
+        old = [self._decoded(row[1], probe, hour)] if row else []
         merged = Columns.joined([*old, new]).sorted_first_wins()
         if len(merged) == before:
             return 0
@@ -206,23 +227,26 @@ class Readings:
         """Readings with ``from_ms <= at < to_ms`` of each probe, in order of time, first stored wins."""
         wanted = {name: number for name in probes if (number := self._known(name)) is not None}
         parts: dict[int, list[Columns]] = {number: [] for number in wanted.values()}
-        for number, pieces in parts.items():
-            for (blob,) in self.db.rows(
-                "SELECT blob FROM chunk WHERE probe=? AND hour>=? AND hour<=? ORDER BY hour",
-                number,
-                from_ms // HOUR_MS,
-                (to_ms - 1) // HOUR_MS,
-            ):
-                pieces.append(chunks.decode(blob))
         if parts:
             holes = ",".join("?" * len(parts))
-            rows = self.db.rows(
-                "SELECT seq, probe, at, value, received, flag, timed, test FROM journal "  # noqa: S608 - only holes
-                f"WHERE at>=? AND at<? AND probe IN ({holes}) ORDER BY seq",
-                from_ms,
-                to_ms,
-                *parts,
-            )
+            with self.db.read():
+                # Of one moment: a fold between the two would hide what it moves.
+                chunk_rows = self.db.rows(
+                    "SELECT probe, hour, blob FROM chunk "  # noqa: S608 - only holes
+                    f"WHERE probe IN ({holes}) AND hour>=? AND hour<=? ORDER BY probe, hour",
+                    *parts,
+                    from_ms // HOUR_MS,
+                    (to_ms - 1) // HOUR_MS,
+                )
+                rows = self.db.rows(
+                    "SELECT seq, probe, at, value, received, flag, timed, test FROM journal "  # noqa: S608 - only holes
+                    f"WHERE at>=? AND at<? AND probe IN ({holes}) ORDER BY seq",
+                    from_ms,
+                    to_ms,
+                    *parts,
+                )
+            for number, hour, blob in chunk_rows:
+                parts[number].append(self._decoded(blob, number, hour))
             groups: dict[int, list[tuple[object, ...]]] = {}
             for row in rows:
                 groups.setdefault(row[1], []).append(row)
@@ -256,36 +280,42 @@ class Readings:
 
     def counts(self) -> dict[str, int]:
         """Number of readings of each probe, duplicates counted once."""
-        names = self.names()
-        result = dict.fromkeys(names.values(), 0)
-        for number, n in self.db.rows("SELECT probe, SUM(n) FROM chunk GROUP BY probe"):
-            result[names[number]] += int(n)
-        fresh: dict[int, set[int]] = {}
-        for number, at in self.db.rows("SELECT DISTINCT probe, at FROM journal"):
-            fresh.setdefault(number, set()).add(at)
-        for number, ats in fresh.items():
-            known: set[int] = set()
-            for hour in {at // HOUR_MS for at in ats}:
-                for (blob,) in self.db.rows("SELECT blob FROM chunk WHERE probe=? AND hour=?", number, hour):
-                    known.update(int(x) for x in chunks.decode(blob).at)
-            result[names[number]] += len(ats - known)
+        with self.db.read():
+            names = self.names()
+            result = dict.fromkeys(names.values(), 0)
+            for number, n in self.db.rows("SELECT probe, SUM(n) FROM chunk GROUP BY probe"):
+                result[names[number]] += int(n)
+            fresh: dict[int, set[int]] = {}
+            for number, at in self.db.rows("SELECT DISTINCT probe, at FROM journal"):
+                fresh.setdefault(number, set()).add(at)
+            for number, ats in fresh.items():
+                known: set[int] = set()
+                for hour in {at // HOUR_MS for at in ats}:
+                    for (blob,) in self.db.rows("SELECT blob FROM chunk WHERE probe=? AND hour=?", number, hour):
+                        known.update(int(x) for x in self._decoded(blob, number, hour).at)
+                result[names[number]] += len(ats - known)
         return result
 
     def last_at(self, until_ms: int | None = None) -> dict[str, int]:
         """Measured time of each probe's newest reading."""
         until = until_ms if until_ms is not None else 2**62
         result: dict[str, int] = {}
-        for number, name in self.names().items():
-            newest = [r[0] for r in self.db.rows("SELECT MAX(at) FROM journal WHERE probe=? AND at<=?", number, until)]
-            for (blob,) in self.db.rows(
-                "SELECT blob FROM chunk WHERE probe=? AND hour<=? ORDER BY hour DESC LIMIT 1", number, until // HOUR_MS
-            ):
-                at = chunks.decode(blob).at
-                at = at[at <= until]
-                newest.append(int(at[-1]) if len(at) else None)
-            known = [int(x) for x in newest if x is not None]
-            if known:
-                result[name] = max(known)
+        with self.db.read():
+            for number, name in self.names().items():
+                newest = [
+                    r[0] for r in self.db.rows("SELECT MAX(at) FROM journal WHERE probe=? AND at<=?", number, until)
+                ]
+                # The hour of ``until`` may hold only later readings; the one before it cannot.
+                for hour, blob in self.db.rows(
+                    "SELECT hour, blob FROM chunk WHERE probe=? AND hour<=? ORDER BY hour DESC LIMIT 2",
+                    number,
+                    until // HOUR_MS,
+                ):
+                    at = self._decoded(blob, number, hour).at
+                    newest.extend(int(x) for x in at[at <= until][-1:])
+                known = [int(x) for x in newest if x is not None]
+                if known:
+                    result[name] = max(known)
         return result
 
     def first_at(self, probe: str) -> int | None:
@@ -293,9 +323,10 @@ class Readings:
         number = self._known(probe)
         if number is None:
             return None
-        found = [r[0] for r in self.db.rows("SELECT MIN(at) FROM journal WHERE probe=?", number)]
-        for (blob,) in self.db.rows("SELECT blob FROM chunk WHERE probe=? ORDER BY hour LIMIT 1", number):
-            found.append(int(chunks.decode(blob).at[0]))
+        with self.db.read():
+            found = [r[0] for r in self.db.rows("SELECT MIN(at) FROM journal WHERE probe=?", number)]
+            for hour, blob in self.db.rows("SELECT hour, blob FROM chunk WHERE probe=? ORDER BY hour LIMIT 1", number):
+                found.append(int(self._decoded(blob, number, hour).at[0]))
         known = [int(x) for x in found if x is not None]
         return min(known) if known else None
 
@@ -331,7 +362,8 @@ class Readings:
         return {
             str(p): (int(n), str(why))
             for p, n, why, _ in self.db.rows(
-                "SELECT probe, COUNT(*), reason, MAX(seq) FROM quarantine WHERE received>=? AND probe<>'' GROUP BY probe",
+                "SELECT probe, COUNT(*), reason, MAX(seq) FROM quarantine "
+                "WHERE received>=? AND probe<>'' GROUP BY probe",
                 since_ms,
             )
         }
