@@ -247,7 +247,7 @@ def test_a_species_without_a_table_is_refused_and_points_at_own_clutches(species
     profile = PROFILES[species]
     assert profile.status == "no-table"
     assert profile.rows == ()
-    with pytest.raises(SpeciesRefused, match="No published table") as caught:
+    with pytest.raises(SpeciesRefused, match="no published table") as caught:
         profile.curve()
     assert "own dated clutches" in caught.value.fix
 
