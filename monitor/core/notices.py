@@ -17,7 +17,7 @@ from typing import Final, Literal
 from monitor.core.conditions import Condition, Transition
 from monitor.core.kinds import Kind, Look
 from monitor.core.settings import Urgency
-from monitor.core.snapshot import Snapshot, show_time
+from monitor.core.snapshot import Snapshot, show_day, show_temperature, show_time
 
 NoticeChange = Literal["raised", "cleared", "drill", "daily"]
 
@@ -136,3 +136,65 @@ def _cleared(kind: Kind, transitions: Sequence[Transition], looks: Mapping[str, 
 
 def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
+
+
+def daily(snapshot: Snapshot) -> Notice:
+    """The daily line of every box, in the keeper's unit and zone; one for each local day."""
+    day = show_time(snapshot.now_ms, snapshot.zone)[:10]
+    lines = []
+    lots = {lot.lot.id: lot for lot in snapshot.lots}
+    for box in snapshot.boxes:
+        fresh = box.at_ms is not None and snapshot.now_ms - box.at_ms < 2 * 3_600_000
+        text = f"box {box.box.id}: "
+        if box.now_c is None or not fresh:
+            text += "no reading" + (f" since {show_time(box.at_ms, snapshot.zone)}" if box.at_ms is not None else "")
+        else:
+            low, high = float(box.temperature_c.min()), float(box.temperature_c.max())
+            text += (
+                f"{show_temperature(box.now_c, snapshot.unit)} (last day {show_temperature(low, snapshot.unit)} to "
+                f"{show_temperature(high, snapshot.unit)})"
+            )
+        for lot_id in box.occupied_by:
+            lot = lots[lot_id]
+            if lot.development is None:
+                text += f"; {lot_id}: {lot.refused or 'no development yet'}"
+                continue
+            text += f"; {lot_id}: {100 * lot.development:.0f} %"
+            if lot.lot.pipped:
+                text += f", {lot.lot.pipped} of {lot.lot.eggs_set} pipped"
+            elif lot.window is not None:
+                text += (
+                    f", first pip {show_day(lot.window.p10_ms, snapshot.zone)} to "
+                    f"{show_day(lot.window.p90_ms, snapshot.zone)}"
+                )
+        lines.append(text)
+    up = [c for c in snapshot.conditions.values() if c.up]
+    for condition in sorted(up, key=lambda c: c.key):
+        state = "acknowledged" if condition.acknowledged_ms is not None else "not answered yet"
+        since = show_time(condition.since_ms or snapshot.now_ms, snapshot.zone)
+        lines.append(f"still true: {condition.kind}, {condition.subject}, since {since} ({state})")
+    return Notice(
+        key=f"daily/{snapshot.room.name}/{day}",
+        at_ms=snapshot.now_ms,
+        kind="daily-line",
+        subjects=tuple(b.box.id for b in snapshot.boxes),
+        change="daily",
+        urgency="diary",
+        title=f"Room {snapshot.room.name} on {day}: {len(snapshot.boxes)} boxes, {len(up)} conditions",
+        text="\n".join(lines),
+    )
+
+
+def drill(snapshot: Snapshot) -> Notice:
+    """The weekly test notice, which travels the whole way that a real one does."""
+    day = show_time(snapshot.now_ms, snapshot.zone)[:10]
+    return Notice(
+        key=f"drill/{snapshot.room.name}/{day}",
+        at_ms=snapshot.now_ms,
+        kind="drill",
+        subjects=(),
+        change="drill",
+        urgency="diary",
+        title=f"Test notice of {day}",
+        text="This is the weekly test. If it reached you on every channel, notices reach you. Nothing to do.",
+    )

@@ -1,0 +1,322 @@
+"""The composition root: what is started in which order, the round, and how it all stops.
+
+One round is: read what is new, take a snapshot, evaluate it, commit what changed together with its notices (T2), wake
+the senders. The watchdog and the outside heartbeat are fed only after a whole round. Ingest never waits for a
+round, a round never waits for a channel.
+
+With a clock of its own (``now_ms``) the service runs a rehearsal or a replay: then nothing runs by itself, and
+whoever made it calls :meth:`App.round` at the moments it chooses.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import logging
+import queue
+import signal
+import threading
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from pathlib import Path
+
+from monitor.adapters.delivery import Delivery, recipients
+from monitor.adapters.mqtt import Intake
+from monitor.adapters.store import ServiceLock, Store
+from monitor.adapters.watchers import ClockWatch, Heartbeat, Notifier, free_mb
+from monitor.calendar_jobs import CalendarJobs
+from monitor.core.evaluation import Outcome, evaluate
+from monitor.core.events import HOUR_MS, Reading
+from monitor.core.notices import Notice, daily, drill
+from monitor.core.settings import URGENCIES, Settings, Urgency
+from monitor.core.snapshot import Service, Snapshot
+from monitor.derive import Derived
+from monitor.errors import MonitorError, StoreError, StoreFull
+from monitor.library import load_profile
+
+log = logging.getLogger("warmtally")
+
+# Room kept on the disk so that the notice of a full disk can still be written.
+RESERVE_BYTES = 8_000_000
+# A round that takes longer than this is worth a line in the log.
+SLOW_ROUND_S = 5.0
+# The threads of the intake must have shown a sign of life within this time.
+INTAKE_SIGN_S = 60.0
+DAY_MS = 24 * HOUR_MS
+
+
+def wall_ms() -> int:
+    """The wall clock, UTC, ms since 1970."""
+    return time.time_ns() // 1_000_000
+
+
+class App:
+    """One room's service."""
+
+    def __init__(self, settings: Settings, *, now_ms: Callable[[], int] | None = None) -> None:
+        self.settings = settings
+        self.simulated = now_ms is not None
+        self.now_ms = now_ms or wall_ms
+        self._undo = contextlib.ExitStack()
+        self._orders: queue.SimpleQueue[str] = queue.SimpleQueue()
+        self._near: dict[str, tuple[float, float]] = {}
+        self._folded_hour = -1
+        self._trusted, self._trust_detail = True, ""
+        self._error = ""
+        self._shipper: object | None = None
+        self.heartbeat: Heartbeat | None = None
+        self.calendar: CalendarJobs | None = None
+        self.notifier = Notifier()
+
+    # -- start and stop -----------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        """Open the store and start every part. What was started is stopped again if a later part fails."""
+        settings = self.settings
+        with contextlib.ExitStack() as undo:
+            Path(settings.data_dir).mkdir(parents=True, exist_ok=True)
+            lock = ServiceLock(settings.data_dir)
+            undo.callback(lock.release)
+            self.store = Store(settings.data_dir)
+            undo.callback(self.store.close)
+            self.started_ms = self.now_ms()
+            self.derived = Derived(self.store, settings, lambda name: load_profile(name, settings.profiles_dir))
+            self._keep_reserve()
+            newest = max(self.store.readings.last_at().values(), default=None)
+            self.clock = None if self.simulated else ClockWatch(self.now_ms, newest_ms=newest)
+            self._tidy(self.now_ms())
+            self.delivery = Delivery(settings.data_dir, settings.channels, self.now_ms)
+            self.delivery.start()
+            undo.callback(self.delivery.stop)
+            self._start_shipping(undo)
+            if settings.heartbeat is not None and not self.simulated:
+                self.heartbeat = Heartbeat(settings.heartbeat, self.now_ms)
+                self.heartbeat.start()
+                undo.callback(self.heartbeat.stop)
+            self.intake = Intake(
+                settings.broker,
+                settings.room.probes,
+                settings.data_dir,
+                now_ms=self.now_ms,
+                commit_every_s=settings.commit_every_s,
+                urgent=self._urgent,
+            )
+            self.intake.start()
+            undo.callback(self.intake.stop)
+            if not self.simulated:
+                self.calendar = CalendarJobs(settings.calendar, settings.room.zone, self._orders.put)
+                undo.callback(self.calendar.stop)
+            self._undo = undo.pop_all()
+        log.info(
+            "watching room %s: %d probes, %d boxes, %d channels",
+            settings.room.name,
+            len(settings.room.probes),
+            len(settings.room.boxes),
+            len(settings.channels),
+        )
+
+    def _start_shipping(self, undo: contextlib.ExitStack) -> None:
+        if self.settings.shipping is None:
+            return
+        from monitor.adapters.influx import Shipper
+
+        shipper = Shipper(self.settings.shipping, self.settings.data_dir, self.now_ms)
+        shipper.start()
+        undo.callback(shipper.stop)
+        self._shipper = shipper
+
+    def stop(self) -> None:
+        """Stop every part in the opposite order. May be called twice."""
+        self.notifier.stopping()
+        self._undo.close()
+
+    # -- the round ----------------------------------------------------------------------------------------
+
+    def round(self) -> Outcome:
+        """One whole round at this moment. Raises StoreError when its outcome could not be committed."""
+        began = time.monotonic()
+        now = self.now_ms()
+        self._look_at_clock()
+        self.derived.follow(now)
+        snapshot = self.derived.snapshot(now, self._service())
+        self._near = _near_limits(snapshot)
+        outcome = evaluate(snapshot)
+        made = self._commit(outcome)
+        made += self._carry_out(snapshot)
+        if made:
+            self.delivery.wake()
+        if now // HOUR_MS != self._folded_hour:
+            self._tidy(now)
+        if self.heartbeat is not None and snapshot.service.link == "up" and not snapshot.service.store_error:
+            self.heartbeat.round_done()
+        self.notifier.round_done()
+        took = time.monotonic() - began
+        if took > SLOW_ROUND_S:
+            log.warning("a round took %.1f s", took)
+        return replace(outcome, notices=tuple(made))
+
+    def _commit(self, outcome: Outcome) -> list[Notice]:
+        if not (outcome.conditions or outcome.transitions or outcome.notices):
+            return []
+        channels = recipients(self.settings.channels)
+        try:
+            return self._commit_all(outcome, channels)
+        except StoreFull:
+            # The reserve is for this: that a full disk can be told.
+            if not self._spend_reserve():
+                raise
+            return self._commit_all(outcome, channels)
+
+    def _commit_all(self, outcome: Outcome, channels: Mapping[str, tuple[Urgency, ...]]) -> list[Notice]:
+        return self.store.ledger.commit(outcome.conditions, outcome.transitions, outcome.notices, channels)
+
+    def _carry_out(self, snapshot: Snapshot) -> list[Notice]:
+        """What the calendar ordered since the last round."""
+        made: list[Notice] = []
+        everyone = dict.fromkeys(recipients(self.settings.channels), URGENCIES)
+        while True:
+            try:
+                order = self._orders.get_nowait()
+            except queue.Empty:
+                return made
+            if order == "daily":
+                made += self.store.ledger.commit((), (), [daily(snapshot)], recipients(self.settings.channels))
+            elif order == "drill":
+                made += self.store.ledger.commit((), (), [drill(snapshot)], everyone)
+            elif order == "retention":
+                before = snapshot.now_ms - self.settings.calendar.keep_days * DAY_MS
+                dropped = self.store.readings.drop_before(before)
+                log.info("retention: %d hours older than %d days dropped", dropped, self.settings.calendar.keep_days)
+
+    def _tidy(self, now: int) -> None:
+        """Once an hour: fold the journal into chunks and write the finished hours' sums."""
+        if not self._trusted:
+            return
+        try:
+            self.store.readings.fold(now, self.derived.seen_seq if self.derived.seen_seq >= 0 else 2**62)
+            self.derived.refresh(now)
+            self.store.db.checkpoint()
+            self._keep_reserve()
+            self._folded_hour = now // HOUR_MS
+        except StoreFull as error:
+            log.error("%s", error)  # noqa: TRY400 - the message is the whole story
+            self._folded_hour = now // HOUR_MS
+
+    def _look_at_clock(self) -> None:
+        if self.clock is None:
+            return
+        look = self.clock.look()
+        if look.step_s:
+            self.delivery.retry_at_once()
+            if self.calendar is not None:
+                self.calendar.stop()
+        self._trusted, self._trust_detail = look.trusted, look.why
+        if look.trusted and self.calendar is not None and not self.calendar.running:
+            self.calendar.start(self.now_ms())
+
+    def _service(self) -> Service:
+        """How the service itself fares, as facts."""
+        link = self.intake.link()
+        channels = self.delivery.status()
+        shipping = self._shipper.status() if self._shipper is not None else None  # type: ignore[attr-defined]
+        heartbeat = self.heartbeat.status() if self.heartbeat is not None else None
+        return Service(
+            started_ms=self.started_ms,
+            link=link.state,
+            link_since_ms=link.since_ms,
+            link_detail=link.detail,
+            store_error=link.store_error or self._error,
+            disk_free_mb=free_mb(self.settings.data_dir),
+            clock_trusted=self._trusted,
+            clock_detail=self._trust_detail,
+            channels=tuple(channels),
+            channels_failing={
+                name: (status.failing_since_ms, status.last_error)
+                for name, status in channels.items()
+                if status.failing_since_ms is not None
+            },
+            shipping_on=shipping is not None,
+            shipping_behind_since_ms=shipping.behind_since_ms if shipping is not None else None,
+            shipping_detail=shipping.last_error if shipping is not None else "",
+            heartbeat_on=heartbeat is not None,
+            heartbeat_failing_since_ms=heartbeat.failing_since_ms if heartbeat is not None else None,
+            heartbeat_detail=heartbeat.last_error if heartbeat is not None else "",
+        )
+
+    def _urgent(self, reading: Reading) -> bool:
+        """Whether a reading is so near a limit that it is committed at once."""
+        low, high = self._near.get(reading.probe, (-1e9, 1e9))
+        return not low < reading.value < high
+
+    # -- the disk's reserve -------------------------------------------------------------------------------
+
+    @property
+    def _reserve(self) -> Path:
+        return Path(self.settings.data_dir) / "reserve"
+
+    def _keep_reserve(self) -> None:
+        if not self._reserve.exists() and free_mb(self.settings.data_dir) > self.settings.room.watch.disk_low_mb:
+            with contextlib.suppress(OSError):
+                self._reserve.write_bytes(b"\0" * RESERVE_BYTES)
+
+    def _spend_reserve(self) -> bool:
+        try:
+            self._reserve.unlink()
+        except OSError:
+            return False
+        log.warning("the disk is full; the reserve is used so that this can be told")
+        return True
+
+    # -- running by itself --------------------------------------------------------------------------------
+
+    def run(self, stop: threading.Event) -> None:
+        """Rounds on a monotonic loop until told to stop. Raises when a part has died, so that the process ends
+        and is started anew: starting is the way to recover that is exercised every day."""
+        self.notifier.ready(f"watching room {self.settings.room.name}")
+        every_s = self.settings.tick_s
+        longest = self.notifier.longest_round_s
+        if longest is not None:
+            every_s = min(every_s, 0.8 * longest)
+        due = time.monotonic()
+        while not stop.is_set():
+            try:
+                self.round()
+                self._error = ""
+            except StoreError as error:
+                # The readings are safe at the broker; the round is tried again, and systemd hears that we live.
+                self._error = error.what
+                log.error("the round could not be finished: %s", error)  # noqa: TRY400
+                self.notifier.round_done()
+            if not self.intake.alive(INTAKE_SIGN_S):
+                raise StoreError("the intake of readings has stopped", fix="the service is started anew by systemd")
+            due = max(due + every_s, time.monotonic())
+            stop.wait(due - time.monotonic())
+
+
+def _near_limits(snapshot: Snapshot) -> dict[str, tuple[float, float]]:
+    """Probe -> temperatures outside of which its readings are committed at once."""
+    result = {}
+    for box in snapshot.boxes:
+        band = box.limits.deadband_c
+        low = box.limits.too_cool_c + band if box.limits.too_cool_c is not None else -1e9
+        high = box.limits.too_warm_c - band if box.limits.too_warm_c is not None else 1e9
+        for probe in snapshot.room.probes_in(box.box.id):
+            result[probe.id] = low - probe.correction, high - probe.correction
+    return result
+
+
+def serve(settings: Settings) -> int:
+    """Run the service until SIGTERM or SIGINT; the exit code."""
+    stop = threading.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: stop.set())
+    app = App(settings)
+    try:
+        app.start()
+        app.run(stop)
+    except MonitorError as error:
+        log.error("%s", error)  # noqa: TRY400
+        return error.exit_code
+    finally:
+        app.stop()
+    return 0

@@ -1,0 +1,123 @@
+"""What the commands share: the options that every verb has, the room they are about, times and output."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import re
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime, tzinfo
+from typing import Any
+
+from monitor.adapters.store import Store
+from monitor.config import find_config, load
+from monitor.core.settings import DisplayUnit, Settings
+from monitor.derive import Derived, zone_of
+from monitor.errors import UsageError
+from monitor.library import load_profile
+
+
+def common_options() -> argparse.ArgumentParser:
+    """``--config`` and ``--data``, which every verb takes."""
+    parent = argparse.ArgumentParser(add_help=False)
+    group = parent.add_argument_group("where")
+    group.add_argument(
+        "--config",
+        metavar="FILE",
+        help="the room's file (else WARMTALLY_CONFIG, else config/room.toml, else /etc/warmtally/room.toml)",
+    )
+    group.add_argument("--data", metavar="DIR", help="where the store lies (else as the room's file says)")
+    return parent
+
+
+@dataclass
+class RoomAtHand:
+    """A loaded room with its store, for one command."""
+
+    settings: Settings
+    store: Store
+    derived: Derived
+    zone: tzinfo
+
+    @property
+    def unit(self) -> DisplayUnit:
+        return self.settings.room.display_unit
+
+
+def settings_of(args: argparse.Namespace, *, secrets: bool = False) -> Settings:
+    """The room's settings. ``secrets`` only for commands that talk to the broker or a channel."""
+    path = find_config(args.config, os.environ)
+    return load(path, data_dir=args.data, secrets=secrets)
+
+
+@contextmanager
+def room_at_hand(args: argparse.Namespace, *, create: bool = False) -> Iterator[RoomAtHand]:
+    """Settings and store of the room; closed at the end."""
+    settings = settings_of(args)
+    with Store(settings.data_dir, create=create) as store:
+        derived = Derived(store, settings, lambda name: load_profile(name, settings.profiles_dir))
+        yield RoomAtHand(settings, store, derived, zone_of(settings.room.zone))
+
+
+def now_ms() -> int:
+    return time.time_ns() // 1_000_000
+
+
+_DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
+
+
+def parse_time(text: str, zone: tzinfo) -> tuple[int, bool]:
+    """A time as keepers write it, in the room's zone unless it names its own; (ms UTC, only a day was given).
+
+    A day alone stands for its noon. Raises UsageError for what is no time, and for an hour that the change to
+    summer time skips.
+    """
+    told = text.strip()
+    if told.lower() == "now":
+        return now_ms(), False
+    day_only = _DAY.fullmatch(told) is not None
+    try:
+        at = datetime.fromisoformat(f"{told} 12:00" if day_only else told)
+    except ValueError:
+        raise UsageError(
+            f"{text!r} is not a time", fix='write "2026-05-01 09:00", "2026-05-01" or "2026-05-01T07:00:00Z"'
+        ) from None
+    if at.tzinfo is None:
+        at = at.replace(tzinfo=zone)
+        if at.astimezone(UTC).astimezone(zone).replace(tzinfo=None) != at.replace(tzinfo=None):
+            raise UsageError(f"{text!r} does not exist: the clocks were set forward over it", fix="give the hour after")
+    return round(at.timestamp() * 1000), day_only
+
+
+def parse_temperature(text: str, unit: DisplayUnit) -> float:
+    """A temperature in the keeper's unit, or with its unit behind it; degrees Celsius."""
+    found = re.fullmatch(r"\s*([-+]?\d+(?:\.\d+)?)\s*°?\s*([CFcf]?)\s*", text)
+    if found is None:
+        raise UsageError(f"{text!r} is not a temperature", fix='write "29.0", "29.0C" or "84F"')
+    value = float(found[1])
+    return (value - 32.0) / 1.8 if (found[2].upper() or unit) == "F" else value
+
+
+def utc(at_ms: int | None) -> str | None:
+    """ISO 8601 in UTC, for scripts."""
+    if at_ms is None:
+        return None
+    return datetime.fromtimestamp(at_ms / 1000, UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
+def print_json(value: Any) -> None:
+    json.dump(value, sys.stdout, indent=2, ensure_ascii=False)
+    print()
+
+
+def table(head: list[str], rows: list[list[str]]) -> str:
+    """A plain table: columns as wide as they need to be."""
+    widths = [max(len(str(r[i])) for r in [head, *rows]) for i in range(len(head))]
+    lines = ["  ".join(str(c).ljust(w) for c, w in zip(r, widths, strict=True)).rstrip() for r in [head, *rows]]
+    lines.insert(1, "  ".join("-" * w for w in widths))
+    return "\n".join(lines)

@@ -1,0 +1,74 @@
+"""The service itself: ``warmtally run`` and ``warmtally check``."""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import os
+import sys
+
+from monitor.cli.room import print_json, settings_of
+from monitor.config import check, find_config
+
+
+def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
+    run = sub.add_parser("run", parents=[parent], help="the service: watch, tally, tell; until stopped")
+    run.add_argument("--verbose", action="store_true", help="more lines in the log")
+    run.set_defaults(run=run_service)
+    looked = sub.add_parser("check", parents=[parent], help="read the configuration and name every mistake at once")
+    looked.add_argument("--json", action="store_true")
+    looked.set_defaults(run=run_check)
+
+
+def run_service(args: argparse.Namespace) -> int:
+    from monitor.app import serve
+
+    logging.basicConfig(
+        stream=sys.stderr,
+        level=logging.DEBUG if args.verbose else logging.INFO,
+        format="%(levelname)s %(name)s: %(message)s"
+        if os.environ.get("JOURNAL_STREAM")
+        else "%(asctime)s %(levelname)s %(name)s: %(message)s",
+    )
+    logging.getLogger("apscheduler").setLevel(logging.WARNING)
+    return serve(settings_of(args, secrets=True))
+
+
+def run_check(args: argparse.Namespace) -> int:
+    path = find_config(args.config, os.environ)
+    found = check(path, data_dir=args.data)
+    mistakes = [m for m in found if m.level == "mistake"]
+    problems: list[tuple[str, str]] = []
+    if not mistakes:
+        from monitor.adapters.delivery import problem
+
+        settings = settings_of(args, secrets=True)
+        problems = [(c.id, text) for c in settings.channels if (text := problem(c)) is not None]
+    if args.json:
+        print_json(
+            {
+                "file": str(path),
+                "mistakes": [{"id": m.id, "level": m.level, "key": m.key, "what": m.what, "fix": m.fix} for m in found]
+                + [
+                    {
+                        "id": "channel",
+                        "level": "mistake",
+                        "key": f"channel {c}",
+                        "what": text,
+                        "fix": "correct its address",
+                    }
+                    for c, text in problems
+                ],
+            }
+        )
+    else:
+        for m in found:
+            print(m)
+        for channel, text in problems:
+            print(f"{path}: channel {channel}: {text}")
+        count = len(mistakes) + len(problems)
+        if count:
+            print(f"{count} {'mistake' if count == 1 else 'mistakes'}: the service will not start")
+        else:
+            print(f"{path}: no mistakes; the service can start")
+    return 3 if mistakes or problems else 0
