@@ -46,6 +46,8 @@ TRIES_BEFORE_GIVING_UP: Final = 5
 _LOOK_EVERY_S: Final = 5.0
 _STORE_PAUSE_S: Final = 5.0
 _MOST_HANGING: Final = 3
+_REFUSED: Final = "refused"
+_NO_ANSWER: Final = "no connection, or no answer in time"
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029]+")
 
 
@@ -100,13 +102,41 @@ def log_line(notice: Notice) -> str:
 # -- one send ---------------------------------------------------------------------------------------------------
 
 
+class _OwnWords(logging.Filter):
+    """At the door of Apprise's logger: of what it says only the class of failure goes on, in our words.
+
+    Its lines can hold whole addresses (below DEBUG it logs them unmasked), and a handler may sit right there.
+    """
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        if record.levelno < logging.WARNING:
+            return False
+        record.msg, record.args = _reason(record.getMessage()), ()
+        record.exc_info = record.exc_text = record.stack_info = None
+        return True
+
+
+_own_words = _OwnWords()
+
+
 def _silence() -> None:
-    """Keep the words of the libraries below from every log: they can hold whole addresses."""
+    """Keep the words of the libraries below from every log."""
     apprise = logging.getLogger("apprise")
+    apprise.setLevel(logging.WARNING)
     apprise.propagate = False
-    if not apprise.handlers:
+    if _own_words not in apprise.filters:
+        apprise.addFilter(_own_words)
         apprise.addHandler(logging.NullHandler())
-    logging.getLogger("urllib3").setLevel(logging.ERROR)
+    for below in ("urllib3", "slixmpp"):
+        logging.getLogger(below).setLevel(logging.ERROR)
+
+
+def _reason(line: str) -> str:
+    """A plain reason out of one of Apprise's lines: a code or a class of failure, never the text."""
+    code = re.search(r"\berror=(\d{3})\b", line)
+    if code is not None:
+        return f"{_REFUSED} (HTTP {code[1]})"
+    return _NO_ANSWER if "onnection error" in line else _REFUSED
 
 
 def _plugin(channel: Channel) -> tuple[object, object] | str:
@@ -160,17 +190,6 @@ def problem(channel: Channel) -> str | None:
     return made if isinstance(made, str) else None
 
 
-def _reason(lines: Sequence[str]) -> str:
-    """A plain reason out of Apprise's own lines: a code and a class of failure, never their text."""
-    for line in lines:
-        code = re.search(r"\berror=(\d{3})\b", line)
-        if code is not None:
-            return f"refused (HTTP {code[1]})"
-    if any("onnection error" in line for line in lines):
-        return "no connection, or no answer in time"
-    return "refused"
-
-
 def _send(channel: Channel, title: str, body: str, key: str) -> str:
     """Send one message and wait for the answer; "" when it was taken, else why not. Raises nothing."""
     try:
@@ -194,7 +213,8 @@ def _send(channel: Channel, title: str, body: str, key: str) -> str:
                 return ""
         if result.status == apprise.AppriseResultStatus.TIMEOUT:
             return f"no answer within {channel.timeout_s:g} s"
-        return _reason([entry.message for r in result.results for entry in r.logs()])
+        reasons = [entry.message for r in result.results for entry in r.logs()]
+        return next((r for r in reasons if r != _REFUSED), _REFUSED)
     except Exception as error:  # noqa: BLE001 - see problem()
         return f"failed ({type(error).__name__})"
 

@@ -312,7 +312,9 @@ class ClockWatch:
             return True, "synchronised"
         if wall < EARLIEST_MS:
             return False, "earlier than this program"
-        if self._newest_ms is not None and wall < self._newest_ms - self.BEHIND_S * 1000:
+        # As the clock would have stood when the service started: time that passes does not make it right.
+        at_start = wall - (now - self._began) * 1000
+        if self._newest_ms is not None and at_start < self._newest_ms - self.BEHIND_S * 1000:
             return False, "behind the newest reading in the store"
         if synchronised is None:
             return True, "no time service to ask; taken as it is"
