@@ -216,6 +216,8 @@ def _plain(reason: object) -> str:
         return "no answer in time"
     if isinstance(reason, OSError) and reason.strerror:
         return reason.strerror
+    if isinstance(reason, ConnectionError):
+        return "the connection was cut"
     return type(reason).__name__
 
 

@@ -177,7 +177,7 @@ def test_the_outside_is_called_after_rounds_and_not_too_often() -> None:
         ("5", "answered with HTTP 500"),
         ("4", "answered with HTTP 429"),
         ("3", "answered with HTTP 302; give the address it leads to"),
-        ("x", "RemoteDisconnected"),
+        ("x", "the connection was cut"),
         ("t", "no answer in time"),
     ],
 )
