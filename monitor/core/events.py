@@ -181,20 +181,30 @@ def effective(events: Iterable[KeeperEvent], until_ms: int | None = None) -> lis
     """The events as they stand after corrections, in the order in which they happened.
 
     ``until_ms`` keeps what had happened by then. A correction applies whenever it was recorded: a wrong lay
-    date was wrong all along.
+    date was wrong all along. A correction may be corrected in turn, and what was taken back be told anew.
+    Raises EventRefused for a correction of nothing. Events are numbered in the order of telling; their recorded
+    time does not count, as clocks are set.
     """
     standing: dict[int, KeeperEvent] = {}
-    for event in sorted(events, key=lambda e: (e.recorded_ms, e.id)):
-        if event.corrects is not None:
-            root = event.corrects
-            if root in standing:
-                if event.withdrawn:
-                    del standing[root]
-                else:
-                    standing[root] = replace(event, id=root, corrects=None)
+    roots: dict[int, int] = {}
+    gone: set[int] = set()
+    for event in sorted(events, key=lambda e: e.id):
+        if event.corrects is None:
+            standing[event.id] = event
             continue
-        standing[event.id] = event
-    kept = [e for e in standing.values() if until_ms is None or e.at_ms <= until_ms]
+        root = roots.get(event.corrects, event.corrects)
+        if root not in standing and root not in gone:
+            raise EventRefused(f"there is no event {event.corrects} to correct", fix="see: warmtally clutch show")
+        roots[event.id] = root
+        if not event.withdrawn:
+            gone.discard(root)
+            standing[root] = replace(event, id=root, corrects=None)
+        elif root in gone:
+            raise EventRefused(f"event {event.corrects} was taken back already", fix="see: warmtally clutch show")
+        else:
+            del standing[root]
+            gone.add(root)
+    kept = [e for e in standing.values() if until_ms is None or _day_floor(e) <= until_ms]
     order = {EventKind.LAID: 0, EventKind.SET: 1, EventKind.MOVED: 2, EventKind.CANDLED: 3}
     return sorted(kept, key=lambda e: (_day_floor(e), order.get(e.kind, 4), e.at_ms, e.id))
 
@@ -211,7 +221,9 @@ def project(events: Iterable[KeeperEvent], until_ms: int | None = None) -> dict[
     projecting with the new event before it is written.
     """
     books: dict[str, _Book] = {}
-    for event in effective(events, until_ms):
+    standing = effective(events, until_ms)
+    laid = {event.clutch for event in standing if event.kind is EventKind.LAID}
+    for event in standing:
         if event.kind is EventKind.LAID:
             if event.clutch in books:
                 raise EventRefused(
@@ -222,12 +234,20 @@ def project(events: Iterable[KeeperEvent], until_ms: int | None = None) -> dict[
             continue
         book = books.get(event.clutch)
         if book is None:
+            if event.clutch in laid:
+                raise _before_laid(event)
             raise UnknownSubject(
-                f"no clutch {event.clutch!r} at that time",
+                f"no clutch {event.clutch!r}",
                 fix=f"known clutches: {', '.join(sorted(books)) or 'none'}; add one with: warmtally clutch add",
             )
         book.take(event)
     return {name: book.clutch() for name, book in books.items()}
+
+
+def _before_laid(event: KeeperEvent) -> EventRefused:
+    return EventRefused(
+        f"clutch {event.clutch}: {event.kind.value} before it was laid", fix="check the time, or correct the lay date"
+    )
 
 
 class _Book:
@@ -258,12 +278,8 @@ class _Book:
         )
 
     def take(self, event: KeeperEvent) -> None:
-        earliest = self.laid.at_ms - (DAY_MS // 2 if self.laid.day_only else 0)
-        if event.at_ms < earliest:
-            raise EventRefused(
-                f"clutch {event.clutch}: {event.kind.value} before it was laid",
-                fix="check the time, or correct the lay date",
-            )
+        if event.at_ms < _day_floor(self.laid):
+            raise _before_laid(event)
         if event.not_yet_at_ms is not None and event.not_yet_at_ms >= event.at_ms:
             raise EventRefused(
                 f"clutch {event.clutch}: the look at which nothing was seen is not before the one at which it was",
@@ -355,14 +371,10 @@ class _Book:
         whole = count == lot.eggs
         if whole:
             self.lots[i] = replace(lot, closed_ms=event.at_ms, path=path[:-1], moved_on=True)
-        else:
-            self.lots[i] = replace(lot, eggs_set=lot.eggs_set - count)
-        self._add_lot(event.to_box, path, count)
-        if whole:
+            self._add_lot(event.to_box, path, count)
             # What was seen in the old box belongs to the eggs, which live on in the new one.
-            new = self.lots[-1]
             self.lots[-1] = replace(
-                new,
+                self.lots[-1],
                 eggs_set=lot.eggs_set,
                 removed=lot.removed,
                 dead=lot.dead,
@@ -371,6 +383,17 @@ class _Book:
                 pips=lot.pips,
                 looked_ms=lot.looked_ms,
             )
+            return
+        # Nobody says which eggs went: taken to be those that have yet to pip, the fertile ones first.
+        pipped_inside = max(lot.pipped - lot.hatched, 0)
+        unpipped = lot.eggs - pipped_inside
+        pips_stay, pips_go = _split_pips(lot.pips, max(count - unpipped, 0))
+        infertile_go = min(max(count - max(unpipped - lot.infertile, 0), 0), lot.infertile)
+        self.lots[i] = replace(
+            lot, eggs_set=lot.eggs_set - count, pips=pips_stay, infertile=lot.infertile - infertile_go
+        )
+        self._add_lot(event.to_box, path, count)
+        self.lots[-1] = replace(self.lots[-1], pips=pips_go, infertile=infertile_go, looked_ms=lot.looked_ms)
 
     def _candled(self, event: KeeperEvent) -> None:
         i = self._which(event)
@@ -441,3 +464,17 @@ class _Book:
         lot = replace(lot, hatched=lot.hatched + count, pips=pips, looked_ms=looked)
         lot = replace(lot, infertile=min(lot.infertile, max(lot.eggs, 0)))
         self.lots[i] = self._closed(lot, event.at_ms)
+
+
+def _split_pips(pips: tuple[PipSeen, ...], count: int) -> tuple[tuple[PipSeen, ...], tuple[PipSeen, ...]]:
+    """Take the latest ``count`` pips away: (those that stay, those taken)."""
+    stay: list[PipSeen] = []
+    taken: list[PipSeen] = []
+    for pip in reversed(pips):
+        some = min(pip.count, count)
+        count -= some
+        if some:
+            taken.append(replace(pip, count=some))
+        if some < pip.count:
+            stay.append(replace(pip, count=pip.count - some))
+    return tuple(reversed(stay)), tuple(reversed(taken))
