@@ -410,15 +410,22 @@ class Derived:
         return replace(room, too_warm_c=warm, too_cool_c=cool), " and ".join(source)
 
     def stack_profile(self, stack: str, now_ms: int) -> stacks.StackProfile | None:
-        """The vertical profile over the last hours, of every temperature probe of a stack."""
+        """The vertical profile over the last hours, of a stack's boxes, or of its air where there are not two boxes.
+
+        Like is compared with like: while a room warms or cools, its boxes are hours behind its air, and a
+        difference between the two says nothing about height.
+        """
         from_ms = now_ms - int(self.room.watch.uneven_over_s * 1000)
-        named = []
+        boxes, air = [], []
         for probe in self.room.probes:
             place = self.room.height_of(probe)
             if probe.quantity == "temperature" and place is not None and place[0] == stack:
-                columns = self._columns([probe], from_ms, now_ms + 1)[probe.id]
-                name = f"box {probe.box}" if probe.box is not None else f"air at {place[1]:.0f} cm"
-                named.append((name, place[1], self._series(probe, columns)))
+                series = self._series(probe, self._columns([probe], from_ms, now_ms + 1)[probe.id])
+                if probe.box is not None:
+                    boxes.append((f"box {probe.box}", place[1], series))
+                else:
+                    air.append((f"air at {place[1]:.0f} cm", place[1], series))
+        named = boxes if len(boxes) > 1 else air if len(air) > 1 else boxes + air
         return stacks.profile(stack, named, from_ms, now_ms)
 
 
