@@ -39,6 +39,7 @@ LOOK_BACK_H: Final = 72
 # Least standard uncertainty of the temperature to come, in C: rooms are re-set, seasons turn. Judgement, no source.
 LEAST_AHEAD_SD_C: Final = 0.2
 SHORT_AHEAD_SD_C: Final = 0.5
+MOST_AHEAD_SD_C: Final = 3.0
 # The relative error of a curve inside its table, which the shared spread of a clutch has in it already
 # (reference: leave-one-temperature-out errors of 3.5 to 4.6 % inside the tabulated range).
 INSIDE_TABLE: Final = 0.04
@@ -155,19 +156,37 @@ class History:
         """Expected temperature (C), its standard uncertainty, and expected rate per day.
 
         Without an assumption: the mean of the last three days (the rate averaged over them, not the rate of
-        the average), uncertain by how much those days differ.
+        the average). Its uncertainty is how much those days differ, and how far the box may wander until the
+        end: daily means are taken as a random walk whose step is read off the box's own past, so the mean over
+        the next H days departs from today's by sqrt(step variance x H / 3) (integral of a random walk).
         """
         if prospect is not None:
             t = np.array([prospect.temperature_c])
             return prospect.temperature_c, 0.0, float(curve.rate_per_day(t)[0])
-        ok = np.flatnonzero(~np.isnan(self.temperature_c))[-LOOK_BACK_H:]
+        ok = np.flatnonzero(~np.isnan(self.temperature_c))
         if not len(ok):
             return None
-        t, w = self.temperature_c[ok], np.maximum(self.weight_s[ok], 1.0)
-        days = [float(np.mean(t[i : i + 24])) for i in range(0, len(t), 24) if len(t[i : i + 24]) >= 12]
-        sd = max(float(np.std(days, ddof=1)), LEAST_AHEAD_SD_C) if len(days) > 1 else SHORT_AHEAD_SD_C
+        t, w = self.temperature_c[ok[-LOOK_BACK_H:]], np.maximum(self.weight_s[ok[-LOOK_BACK_H:]], 1.0)
         rate = float(curve.rate_per_day(t) @ w / w.sum())
+        days = _daily_means(self.temperature_c[ok])
+        last = days[-LOOK_BACK_H // 24 :]
+        sd = max(float(np.std(last, ddof=1)), LEAST_AHEAD_SD_C) if len(last) > 1 else SHORT_AHEAD_SD_C
+        remaining = max(1.0 - self.development, 0.0) / rate if rate > 1e-5 else 0.0
+        sd = min(math.hypot(sd, math.sqrt(_step_variance(days) * remaining / 3.0)), MOST_AHEAD_SD_C)
         return float(t @ w / w.sum()), sd, rate
+
+
+def _daily_means(hourly_c: Values) -> Values:
+    """Means of whole days, counted back from the newest hour."""
+    whole = len(hourly_c) // 24
+    return hourly_c[len(hourly_c) - 24 * whole :].reshape(whole, 24).mean(axis=1) if whole else np.empty(0)
+
+
+def _step_variance(days: Values) -> float:
+    """Variance of a day's step of a random walk, C^2 per day: the structure function at the longest lag that the
+    past can tell of, ten days at most."""
+    lag = min(len(days) // 2, 10)
+    return float(np.mean((days[lag:] - days[:-lag]) ** 2)) / lag if lag >= 2 else 0.0
 
 
 def log_slope(curve: RateCurve, temperature_c: float) -> float:
