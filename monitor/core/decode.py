@@ -60,7 +60,7 @@ def decode(probes: Sequence[Probe], payload: bytes, received_ms: int, *, clock_t
     JSON although all of them need it.
     """
     if len(payload) > LARGEST_PAYLOAD:
-        raise PayloadError(f"the payload has {len(payload)} bytes, more than the {LARGEST_PAYLOAD} that are read")
+        raise PayloadError(f"the payload is larger than the {LARGEST_PAYLOAD // 1024} KiB that are read")
     text = _text(payload)
     readings: list[Reading] = []
     refused: list[tuple[str, str]] = []

@@ -1,0 +1,346 @@
+"""The line to the broker: connected or not, by which protocol, and in plain words why not.
+
+A thin skin around paho-mqtt, whose thread it owns: persistent session, fixed client id, manual acknowledgement,
+fall back to MQTT 3.1.1, packet identifiers acknowledged only on the connection they came by. It hands every message
+to ``take`` and knows nothing of what becomes of it.
+"""
+
+from __future__ import annotations
+
+import logging
+import ssl
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Final, Literal
+
+from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage, MQTTv5, MQTTv311
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
+
+from monitor.adapters.crashpoints import crash_point
+from monitor.core.arrivals import Arrival
+from monitor.core.decode import LARGEST_PAYLOAD
+from monitor.core.settings import Broker
+from monitor.errors import ConfigError
+
+_log = logging.getLogger(__name__)
+
+Protocol = Literal["MQTT 5", "MQTT 3.1.1"]
+LineStatus = Literal["up", "down", "refused", "connecting"]
+
+TOPICS_A_PACKET: Final = 100
+REVIVE_AFTER_S: Final = 5.0
+# Refusals that pass by themselves; all others need somebody's hand.
+_PASSING: Final = frozenset({"Server unavailable", "Server busy", "Quota exceeded", "Connection rate exceeded"})
+
+
+@dataclass(frozen=True, slots=True)
+class Connected:
+    """Comes between the messages of two connections. ``session_present``: the broker remembers this client."""
+
+    session_present: bool
+    at_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class LineState:
+    """How the line is at one moment; ``detail`` says what is wrong and what to do."""
+
+    state: LineStatus
+    since_ms: int
+    detail: str = ""
+    protocol: Protocol = "MQTT 5"
+    refused_topics: tuple[str, ...] = ()
+
+
+class Line:
+    """One client at one broker.
+
+    ``take`` is called in the network thread with :class:`Connected` and :class:`Arrival`, in order, and returns
+    False when it cannot take any more: then the connection is dropped, so that the broker keeps what follows, until
+    :meth:`resume`. ``open``, ``close``, ``tend`` and ``resume`` belong to one other thread.
+
+    Raises ConfigError when the certificates cannot be used.
+    """
+
+    def __init__(
+        self,
+        broker: Broker,
+        topics: Sequence[str],
+        take: Callable[[Connected | Arrival], bool],
+        *,
+        now_ms: Callable[[], int],
+        config_file: str = "",
+    ) -> None:
+        self._broker = broker
+        self._topics = tuple(topics)
+        self._take = take
+        self._now_ms = now_ms
+        self._file = config_file or "the configuration"
+        self._tls = _tls_context(broker)
+        self._lock = threading.Lock()
+        self._state = LineState("connecting", now_ms())
+        self._protocol: Protocol = "MQTT 5"
+        self._client: Client | None = None
+        self._connection = 0
+        self._subscribing: dict[int, list[str]] = {}
+        self._fall_back = False
+        self._dropped = False
+        self._closed = False
+        self._opened = 0.0
+
+    # ------------------------------------------------------------ for the owner's thread
+
+    def state(self) -> LineState:
+        with self._lock:
+            return self._state
+
+    @property
+    def protocol(self) -> Protocol:
+        return self._protocol
+
+    @property
+    def dropped(self) -> bool:
+        """Whether the line was dropped because nothing more could be taken."""
+        return self._dropped
+
+    def open(self) -> None:
+        """Begin to connect; a broker that is not there is tried again after 1 to 30 s, for ever."""
+        broker, five = self._broker, self._protocol == "MQTT 5"
+        client = Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=broker.client_id,
+            clean_session=None if five else False,
+            protocol=MQTTv5 if five else MQTTv311,
+            manual_ack=True,
+        )
+        client.suppress_exceptions = True
+        client.on_connect = self._on_connect
+        client.on_connect_fail = self._on_connect_fail
+        client.on_disconnect = self._on_disconnect
+        client.on_subscribe = self._on_subscribe
+        client.on_message = self._on_message
+        if broker.username is not None:
+            client.username_pw_set(broker.username, broker.password)
+        if self._tls is not None:
+            client.tls_set_context(self._tls)
+        client.reconnect_delay_set(1, 30)
+        if five:
+            properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+            properties.SessionExpiryInterval = broker.session_expiry_s
+            properties.ReceiveMaximum = broker.receive_maximum
+            # Never a clean start, not even the first time: the first connect of this process is the one that must
+            # find what waited while the service was away.
+            client.connect_async(broker.host, broker.port, broker.keepalive_s, clean_start=False, properties=properties)
+        else:
+            client.connect_async(broker.host, broker.port, broker.keepalive_s)
+        self._client = client
+        self._opened = time.monotonic()
+        client.loop_start()
+
+    def close(self) -> None:
+        """Part from the broker; acknowledgements given before still go out."""
+        self._closed = True
+        self._part()
+
+    def _part(self) -> None:
+        if self._client is not None:
+            self._client.disconnect()
+            self._client.loop_stop()
+            self._client = None
+        with self._lock:
+            self._connection += 1
+
+    def tend(self) -> None:
+        """Do what is due: fall back to the older protocol, replace a network thread that died."""
+        if self._fall_back:
+            self._part()
+            self._protocol, self._fall_back = "MQTT 3.1.1", False
+            _log.warning("the broker at %s does not speak MQTT 5: going on with MQTT 3.1.1", self.address)
+            self.open()
+        elif self._thread_died() and time.monotonic() - self._opened > REVIVE_AFTER_S:
+            _log.error("the network thread ended; starting another")
+            self._part()
+            self.open()
+
+    def _thread_died(self) -> bool:
+        # paho has no public way to ask whether its thread lives.
+        return self._client is not None and self._client._thread is None and not self._dropped
+
+    def resume(self) -> None:
+        """Connect again after the line was dropped."""
+        self._part()
+        self._dropped = False
+        self._set(state="connecting", detail="connecting again")
+        self.open()
+
+    def acknowledge(self, batch: Iterable[Arrival]) -> None:
+        """In order of receipt [MQTT-4.6.0-2]. What came by an earlier connection is left out: its packet identifier
+        may mean another message now, and the broker sends it again anyway."""
+        client = self._client
+        if client is None:
+            return
+        with self._lock:
+            for arrival in batch:
+                if arrival.mid and arrival.connection == self._connection:
+                    client.ack(arrival.mid, 1)
+                    crash_point("mid-batch")
+
+    def unsubscribe(self, topic: str) -> None:
+        if self._client is not None:
+            self._client.unsubscribe(topic)
+
+    # ------------------------------------------------------------ in the network thread
+
+    def _on_connect(self, client: Client, _data: Any, flags: ConnectFlags, reason: ReasonCode, _: Any) -> None:
+        if reason.is_failure:
+            if str(reason) == "Unsupported protocol version" and self._protocol == "MQTT 5":
+                self._fall_back = True
+                self._set(state="connecting", detail="the broker does not speak MQTT 5; trying MQTT 3.1.1")
+                return
+            detail = self._why_refused(str(reason))
+            if detail != self.state().detail:
+                _log.warning("%s", detail)
+            self._set(state="down" if str(reason) in _PASSING else "refused", detail=detail)
+            return
+        with self._lock:
+            self._connection += 1
+        self._set(state="up", detail="", protocol=self._protocol, refused_topics=())
+        _log.info("connected to %s with %s", self.address, self._protocol)
+        self._hand_on(Connected(flags.session_present, self._now_ms()), client)
+        self._subscribing.clear()
+        for start in range(0, len(self._topics), TOPICS_A_PACKET):
+            self._subscribe(client, list(self._topics[start : start + TOPICS_A_PACKET]))
+
+    def _subscribe(self, client: Client, topics: list[str]) -> None:
+        if self._protocol == "MQTT 5":
+            # Retained messages are old news: the broker need not send them.
+            options = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND)
+            _, mid = client.subscribe([(topic, options) for topic in topics])
+        else:
+            _, mid = client.subscribe([(topic, 1) for topic in topics])
+        if mid is not None:
+            self._subscribing[mid] = topics
+
+    def _on_subscribe(self, _client: Client, _data: Any, mid: int, reasons: list[ReasonCode], _: Any) -> None:
+        topics = self._subscribing.pop(mid, [])
+        refused = [t for t, r in zip(topics, reasons, strict=False) if r.is_failure]
+        weak = [t for t, r in zip(topics, reasons, strict=False) if not r.is_failure and r.value == 0]
+        if weak:
+            _log.warning("the broker delivers without acknowledgement (QoS 0), readings may be lost: %s", _some(weak))
+        if not refused:
+            return
+        every = (*self.state().refused_topics, *refused)
+        detail = (
+            f"the broker refuses {len(every)} of {len(self._topics)} topics ({_some(every)}); let {self._who} read "
+            f"them (the broker's access list), or correct the topics in {self._file}"
+        )
+        self._set(state="refused" if len(every) >= len(self._topics) else "up", detail=detail, refused_topics=every)
+        _log.warning("%s", detail)
+
+    def _on_message(self, client: Client, _data: Any, message: MQTTMessage) -> None:
+        # An exception here would end paho's thread while it still calls itself connected.
+        try:
+            now_ms = self._now_ms()
+            try:
+                topic = message.topic
+            except UnicodeDecodeError:
+                topic = "(not UTF-8)"
+            payload = bytes(message.payload[: LARGEST_PAYLOAD + 1])
+            mid = message.mid if message.qos else 0
+            arrival = Arrival(topic, payload, now_ms, mid, message.dup, message.retain, self._connection)
+            self._hand_on(arrival, client)
+        except Exception:  # noqa: BLE001
+            _log.exception("a message could not be taken in; the broker will send it again")
+
+    def _hand_on(self, item: Connected | Arrival, client: Client) -> None:
+        if self._closed or self._dropped or self._take(item):
+            return
+        self._dropped = True
+        with self._lock:
+            self._connection += 1
+        self._set(state="down", detail="readings come faster than they can be stored; they wait at the broker")
+        _log.warning("nothing more can be taken: parting from the broker, which keeps the messages")
+        client.disconnect()
+
+    def _on_disconnect(self, _client: Client, _data: Any, flags: DisconnectFlags, reason: ReasonCode, _: Any) -> None:
+        # paho calls this twice for a half-open line, so it only ever says the same thing again.
+        with self._lock:
+            self._connection += 1
+            state = self._state.state
+        if self._closed or self._dropped or self._fall_back or state == "refused":
+            return
+        by = "the broker ended the connection" if flags.is_disconnect_packet_from_server else "the connection was lost"
+        detail = f"{by} ({reason}); trying again"
+        if str(reason) == "Session taken over":
+            detail = (
+                f"another program uses the client id {self._broker.client_id!r} at this broker; give each its own "
+                f"client_id under [broker] in {self._file}"
+            )
+        self._set(state="down", detail=detail)
+        _log.warning("%s: %s", self.address, detail)
+
+    def _on_connect_fail(self, _client: Client, _data: Any) -> None:
+        # paho calls this while it handles the exception.
+        error = sys.exc_info()[1]
+        why = f" ({error})" if error is not None else ""
+        if isinstance(error, ssl.SSLError):
+            detail = f"no trusted line to {self.address}{why}; check tls, ca_file and the port"
+        else:
+            detail = f"nobody answers at {self.address}{why}; check that the broker runs, and host and port"
+        detail += f" under [broker] in {self._file}"
+        if self.state().detail != detail:
+            _log.warning("%s", detail)
+        self._set(state="down", detail=detail)
+
+    # ------------------------------------------------------------ words
+
+    def _why_refused(self, reason: str) -> str:
+        if reason not in ("Not authorized", "Bad user name or password"):
+            return f"the broker at {self.address} does not accept {self._who} ({reason})"
+        if self._broker.username is None:
+            how = f"it wants a login: give username and password_file under [broker] in {self._file}"
+        else:
+            how = f"correct username and password_file under [broker] in {self._file}, or the broker's own list"
+        return f"the broker at {self.address} refuses {self._who} ({reason}); {how}"
+
+    @property
+    def address(self) -> str:
+        return f"{self._broker.host}:{self._broker.port}"
+
+    @property
+    def _who(self) -> str:
+        user = self._broker.username
+        return f"the login {user!r}" if user is not None else "a client without login"
+
+    def _set(self, **changes: Any) -> None:
+        with self._lock:
+            if changes["state"] != self._state.state:
+                changes["since_ms"] = self._now_ms()
+            self._state = replace(self._state, **changes)
+
+
+def _some(topics: Sequence[str]) -> str:
+    return ", ".join(topics[:3]) + (f" and {len(topics) - 3} more" if len(topics) > 3 else "")
+
+
+def _tls_context(broker: Broker) -> ssl.SSLContext | None:
+    if not broker.tls:
+        return None
+    try:
+        context = ssl.create_default_context(cafile=broker.ca_file)
+        if broker.cert_file is not None:
+            context.load_cert_chain(broker.cert_file, broker.key_file)
+    except (OSError, ssl.SSLError) as error:
+        raise ConfigError(
+            f"the certificates for the broker cannot be used ({error})",
+            where="[broker]",
+            fix="check ca_file, cert_file and key_file: PEM files that this user may read",
+        ) from error
+    return context

@@ -1,0 +1,421 @@
+"""The way in: messages from the broker become readings on the disk, and only then are acknowledged.
+
+Two threads. The network thread (:mod:`monitor.adapters.line`) puts what comes into a bounded queue; one writer
+gathers, stores in one transaction (T1), and acknowledges after the COMMIT. Whatever happens in between, the broker
+still has the message and sends it again; :mod:`monitor.core.arrivals` knows it then.
+
+Back-pressure is the queue: full, it holds the network thread for less than the keep-alive, then the connection is
+dropped rather than a message. A broker's "receive maximum" is no bound: a widely used version, 2.0.11 of mosquitto,
+was measured to exceed it as soon as messages are acknowledged.
+
+Messages that were published with QoS 0 are outside these promises: no broker keeps or repeats them.
+"""
+
+from __future__ import annotations
+
+import logging
+import queue
+import threading
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+from monitor.adapters.crashpoints import crash_point
+from monitor.adapters.line import Connected, Line, LineStatus, Protocol
+from monitor.adapters.store import InboxMark, Quarantined, Store
+from monitor.core.arrivals import Arrival, Arrivals, Settled
+from monitor.core.decode import Decoded
+from monitor.core.events import HOUR_MS, Reading
+from monitor.core.quality import Context
+from monitor.core.settings import Probe, Settings
+from monitor.errors import MonitorError, StoreFull, StoreLocked
+
+_log = logging.getLogger(__name__)
+
+QUEUE_LENGTH: Final = 2000
+QUEUE_BYTES: Final = 16 * 1024 * 1024
+BATCH: Final = 500
+BATCH_READINGS: Final = 20_000
+# Brokers let at least so many messages be under way (20 is the usual bound with MQTT 3.1.1): when that many are
+# here and no more comes, the broker may be waiting for us.
+WINDOW: Final = 20
+IDLE_S: Final = 0.05
+URGENT_EVERY_S: Final = 0.25
+BACK_OFF_S: Final = (0.5, 30.0)
+# Longer than the store waits for another writer (30 s), so that a slow commit is not taken for a hung one.
+ALIVE_S: Final = 90.0
+SESSION_FACT: Final = "broker_session"
+LOST_FACT: Final = "session_lost_ms"
+
+
+@dataclass(frozen=True, slots=True)
+class Counts:
+    """Since the start. ``repeated``: sent again by the broker and already stored; ``without_ack``: sent with QoS 0;
+    ``overflows``: how often the line was dropped because the queue was full."""
+
+    received: int = 0
+    stored: int = 0
+    quarantined: int = 0
+    repeated: int = 0
+    retained: int = 0
+    without_ack: int = 0
+    overflows: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """How the line to the broker is, at one moment.
+
+    ``detail`` says in plain words what is wrong and what to do. ``last_live_ms`` is the newest stored message that
+    was not retained. ``store_error`` is why nothing can be stored right now, else empty.
+    """
+
+    state: LineStatus = "connecting"
+    since_ms: int = 0
+    detail: str = ""
+    protocol: Protocol = "MQTT 5"
+    counts: Counts = Counts()
+    last_message_ms: int | None = None
+    last_live_ms: int | None = None
+    refused_topics: tuple[str, ...] = ()
+    store_error: str = ""
+    session_lost_ms: int | None = None
+
+
+class Intake:
+    """Receives, stores, acknowledges. ``start`` once, ``stop`` once.
+
+    ``now_ms`` is the clock of received times (a rehearsal brings its own). ``urgent`` tells which readings are worth
+    a commit at once. While ``clock_trusted`` says False, measured times are not compared with this computer's.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        *,
+        now_ms: Callable[[], int],
+        urgent: Callable[[Reading], bool] = lambda _: False,
+        clock_trusted: Callable[[], bool] = lambda: True,
+    ) -> None:
+        self._settings = settings
+        self._urgent = urgent
+        self._clock_trusted = clock_trusted
+        self._queue: queue.Queue[Arrival | Connected] = queue.Queue(QUEUE_LENGTH)
+        self._queued_bytes = 0
+        self._lock = threading.Lock()
+        self._link = Link()
+        self._closing = threading.Event()
+        self._beat = time.monotonic()
+        self._told: set[str] = set()
+        self._writer: threading.Thread | None = None
+        broker = settings.broker
+        self._session = f"{broker.host}:{broker.port} {broker.client_id}"
+        topics = tuple(dict.fromkeys(p.topic for p in settings.room.probes))
+        self._line = Line(broker, topics, self._put, now_ms=now_ms, config_file=settings.file)
+
+    # ------------------------------------------------------------ what the service calls
+
+    def start(self) -> None:
+        """Open the store, begin to connect. Raises StoreError; a broker that is not there is no error here."""
+        self._store = Store(self._settings.data_dir)
+        try:
+            self._arrivals = _remembered(self._store, self._settings.room.probes)
+        except BaseException:
+            self._store.close()
+            raise
+        self._beat = time.monotonic()
+        self._line.open()
+        self._writer = threading.Thread(target=self._write, name="warmtally-writer", daemon=True)
+        self._writer.start()
+
+    def stop(self, timeout_s: float = 40.0) -> bool:
+        """Store and acknowledge what is here, then part from the broker. False when that did not end in time."""
+        self._closing.set()
+        if self._writer is None:
+            return True
+        self._writer.join(timeout_s)
+        return not self._writer.is_alive()
+
+    def link(self) -> Link:
+        """A snapshot, for any thread."""
+        line = self._line.state()
+        with self._lock:
+            return replace(
+                self._link,
+                state=line.state,
+                since_ms=line.since_ms,
+                detail=line.detail,
+                protocol=line.protocol,
+                refused_topics=line.refused_topics,
+            )
+
+    def alive(self) -> bool:
+        """Whether the writer makes its rounds; it replaces a dead network thread itself."""
+        return self._writer is not None and self._writer.is_alive() and self.heartbeat_age_s() < ALIVE_S
+
+    def heartbeat_age_s(self) -> float:
+        """Seconds since the writer last made its round."""
+        return time.monotonic() - self._beat
+
+    # ------------------------------------------------------------ the network thread
+
+    def _put(self, item: Arrival | Connected) -> bool:
+        """Into the queue; False when there was no room for half the keep-alive."""
+        size = len(item.payload) if isinstance(item, Arrival) else 0
+        deadline = time.monotonic() + max(self._settings.broker.keepalive_s * 0.5, 1.0)
+        while not self._closing.is_set():
+            if self._queue.empty() or self._queued_bytes + size <= QUEUE_BYTES:
+                try:
+                    self._queue.put(item, timeout=0.1)
+                except queue.Full:
+                    pass
+                else:
+                    self._count_in(item, size)
+                    return True
+            else:
+                time.sleep(IDLE_S)
+            if time.monotonic() > deadline:
+                with self._lock:
+                    counts = replace(self._link.counts, overflows=self._link.counts.overflows + 1)
+                    self._link = replace(self._link, counts=counts)
+                return False
+        return True
+
+    def _count_in(self, item: Arrival | Connected, size: int) -> None:
+        if isinstance(item, Connected):
+            return
+        with self._lock:
+            self._queued_bytes += size
+            c = self._link.counts
+            counts = replace(c, received=c.received + 1, without_ack=c.without_ack + (item.mid == 0))
+            self._link = replace(self._link, counts=counts, last_message_ms=item.received_ms)
+
+    # ------------------------------------------------------------ the writer
+
+    def _write(self) -> None:
+        try:
+            self._rounds()
+        except Exception:  # noqa: BLE001
+            _log.exception("the writer ended; nothing that is not stored was acknowledged")
+        finally:
+            self._line.close()
+            self._store.close()
+
+    def _tend(self) -> None:
+        self._beat = time.monotonic()
+        if self._closing.is_set():
+            return
+        if self._line.dropped:
+            if self._queue.empty():
+                self._line.resume()
+        else:
+            self._line.tend()
+
+    def _rounds(self) -> None:
+        batch: list[tuple[Arrival, Decoded]] = []
+        readings = 0
+        due = flushed = time.monotonic()
+        while True:
+            self._tend()
+            item = self._next(batch, due)
+            if isinstance(item, Arrival):
+                decoded = self._read(item)
+                if not batch:
+                    due = time.monotonic() + self._settings.commit_every_s
+                batch.append((item, decoded))
+                readings += len(decoded.readings)
+                if any(self._is_urgent(r) for r in decoded.readings):
+                    due = min(due, flushed + URGENT_EVERY_S)
+            # The broker may be holding back until we acknowledge; then it is not the end of what it has.
+            stalled = item is None and len(batch) >= self._window
+            full = len(batch) >= BATCH or readings >= BATCH_READINGS
+            ending = item is None and self._closing.is_set()
+            if full or stalled or ending or isinstance(item, Connected) or time.monotonic() >= due:
+                dry = isinstance(item, Connected) or not (full or stalled or not self._queue.empty())
+                if not self._flush(batch, dry=dry):
+                    return
+                batch, readings, flushed = [], 0, time.monotonic()
+            if isinstance(item, Connected) and not self._begin(item):
+                return
+            if ending:
+                return
+
+    def _next(self, batch: Sequence[object], due: float) -> Arrival | Connected | None:
+        """What is next in the queue; None when nothing came for a while."""
+        wait = 0.2
+        if batch:
+            wait = max(min(wait, due - time.monotonic()), 0.0)
+        if len(batch) >= self._window:
+            wait = min(wait, IDLE_S)
+        try:
+            item = self._queue.get(timeout=wait) if wait > 0 else self._queue.get_nowait()
+        except queue.Empty:
+            return None
+        if isinstance(item, Arrival):
+            with self._lock:
+                self._queued_bytes -= len(item.payload)
+        return item
+
+    @property
+    def _window(self) -> int:
+        """How many messages the broker may have under way at least."""
+        if self._line.protocol == "MQTT 5":
+            return min(WINDOW, self._settings.broker.receive_maximum)
+        return WINDOW
+
+    def _read(self, arrival: Arrival) -> Decoded:
+        try:
+            return self._arrivals.read(arrival, clock_trusted=self._clock_trusted())
+        except Exception as error:  # noqa: BLE001
+            return _failed(arrival, error)
+
+    def _settle(self, batch: list[tuple[Arrival, Decoded]], *, dry: bool) -> Settled:
+        """A mistake of ours in one message must not stop the readings of the others: it is kept as unreadable."""
+        try:
+            return self._arrivals.settle(batch, dry=dry)
+        except Exception as error:  # noqa: BLE001
+            _log.exception("a batch could not be settled; looking for the message")
+            sound: list[tuple[Arrival, Decoded]] = []
+            for entry in batch:
+                try:
+                    self._arrivals.settle([entry], dry=dry)
+                except Exception as own:  # noqa: BLE001
+                    sound.append((entry[0], _failed(entry[0], own)))
+                else:
+                    sound.append(entry)
+            if sound == batch:
+                sound = [(arrival, _failed(arrival, error)) for arrival, _ in batch]
+            return self._arrivals.settle(sound, dry=dry)
+
+    def _is_urgent(self, reading: Reading) -> bool:
+        try:
+            return self._urgent(reading)
+        except Exception:  # noqa: BLE001
+            _log.exception("telling whether a reading is urgent failed")
+            return True
+
+    def _begin(self, connected: Connected) -> bool:
+        """A connection began: does the broker still have the session that the store knows of?"""
+
+        def remember() -> None:
+            known = self._store.db.fact(SESSION_FACT) == self._session
+            if not connected.session_present:
+                self._store.readings.forget_inbox()
+                if known:
+                    self._store.db.set_fact(LOST_FACT, str(connected.at_ms))
+                    with self._lock:
+                        self._link = replace(self._link, session_lost_ms=connected.at_ms)
+                    _log.warning(
+                        "the broker does not know this client's session any more: what was published while the "
+                        "service was away may be missing"
+                    )
+            if not known:
+                self._store.db.set_fact(SESSION_FACT, self._session)
+
+        if not self._insisting(remember):
+            return False
+        self._arrivals.connected(connected.at_ms, session_present=connected.session_present)
+        return True
+
+    def _flush(self, batch: list[tuple[Arrival, Decoded]], *, dry: bool) -> bool:
+        """Store a batch, then acknowledge it. False: the service ends and it could not be stored."""
+        if not batch:
+            return True
+        settled = self._settle(batch, dry=dry)
+        quarantined = [Quarantined(u.received_ms, u.topic, u.payload, u.reason, u.probe) for u in settled.unreadable]
+        marks = [InboxMark(mid, digest) for mid, digest in settled.marks]
+
+        def keep() -> None:
+            crash_point("before-commit")
+            self._store.readings.ingest(settled.readings, quarantined, marks)
+
+        if (settled.readings or quarantined or marks) and not self._insisting(keep):
+            return False
+        self._arrivals.stored(settled)
+        crash_point("after-commit-before-ack")
+        self._line.acknowledge(arrival for arrival, _ in batch)
+        self._count_stored(settled)
+        for topic in settled.retained_untimed:
+            self._say_once(f"a retained message without a time of its own on {topic} is not taken as a reading")
+        for topic in dict.fromkeys(settled.strangers):
+            self._say_once(f"no probe claims the topic {topic} any more: unsubscribing")
+            self._line.unsubscribe(topic)
+        return True
+
+    def _count_stored(self, settled: Settled) -> None:
+        with self._lock:
+            c = self._link.counts
+            counts = replace(
+                c,
+                stored=c.stored + len(settled.readings),
+                quarantined=c.quarantined + len(settled.unreadable),
+                repeated=c.repeated + settled.repeated,
+                retained=c.retained + settled.retained,
+            )
+            live_ms = settled.live_ms if settled.live_ms is not None else self._link.last_live_ms
+            self._link = replace(self._link, counts=counts, last_live_ms=live_ms)
+
+    def _say_once(self, text: str) -> None:
+        if text not in self._told:
+            self._told.add(text)
+            _log.warning("%s", text)
+
+    def _insisting(self, work: Callable[[], None]) -> bool:
+        """Do it until the store takes it. False only when the service ends meanwhile."""
+        pause = BACK_OFF_S[0]
+        while True:
+            self._beat = time.monotonic()
+            try:
+                work()
+            except MonitorError as error:
+                if not self._link.store_error:
+                    _log.error("nothing can be stored: %s", error)
+                with self._lock:
+                    self._link = replace(self._link, store_error=str(error))
+                if self._closing.is_set():
+                    return False
+                self._closing.wait(pause)
+                pause = min(pause * 2, BACK_OFF_S[1])
+                if not isinstance(error, (StoreFull, StoreLocked)):
+                    self._reopen()
+                continue
+            if self._link.store_error:
+                with self._lock:
+                    self._link = replace(self._link, store_error="")
+                _log.warning("the store takes readings again")
+            return True
+
+    def _reopen(self) -> None:
+        """A file that came back (a disk mounted again) needs a new connection."""
+        try:
+            fresh = Store(self._settings.data_dir)
+        except MonitorError:
+            return
+        self._store.close()
+        self._store = fresh
+
+
+def _failed(arrival: Arrival, error: Exception) -> Decoded:
+    _log.error("a message on %s could not be handled", arrival.topic, exc_info=error)
+    return Decoded(refused=(("", f"a mistake in this program: {type(error).__name__}: {error}"),))
+
+
+def _remembered(store: Store, probes: Sequence[Probe]) -> Arrivals:
+    """What the store knows of earlier messages: contexts, packet identifiers, when each probe was heard."""
+    heard = store.readings.last_at()
+    contexts: dict[str, Context] = {}
+    for probe in probes:
+        last_ms = heard.get(probe.id)
+        if last_ms is None:
+            continue
+        columns = store.readings.load([probe.id], last_ms - HOUR_MS, last_ms + 1)[probe.id]
+        good = [i for i, usable in enumerate(columns.usable) if usable]
+        if good:
+            contexts[probe.id] = Context(int(columns.at[good[-1]]), float(columns.value[good[-1]]), last_ms)
+        else:
+            contexts[probe.id] = Context(seen_ms=last_ms)
+    return Arrivals(probes, contexts=contexts, marks=store.readings.inbox(), heard_ms=heard)
+
+
+__all__ = ["Counts", "Intake", "Link"]
