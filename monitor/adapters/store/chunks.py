@@ -109,12 +109,18 @@ def _unints(raw: bytes, n: int) -> NDArray[np.int64]:
 
 
 def encode(columns: Columns) -> bytes:
-    """Bytes of a chunk; :func:`decode` gives back exactly the same columns."""
+    """Bytes of a chunk; :func:`decode` gives back exactly the same columns.
+
+    Raises ValueError when a value is no finite number.
+    """
     n = len(columns)
+    if not np.isfinite(columns.value).all():
+        raise ValueError("a reading's value is not finite")
     places = -1
     scaled = np.zeros(n, np.int64)
     for trial in range(7):
-        big = np.round(columns.value * 10.0**trial)
+        with np.errstate(over="ignore"):
+            big = np.round(columns.value * 10.0**trial)
         if np.all(np.abs(big) < 2**52) and np.array_equal(big / 10.0**trial, columns.value):
             places, scaled = trial, big.astype(np.int64)
             break
