@@ -54,10 +54,13 @@ def vapour_pressure_hpa(temperature_c: npt.ArrayLike, humidity_pct: npt.ArrayLik
 def dew_point_c(temperature_c: npt.ArrayLike, humidity_pct: npt.ArrayLike) -> FloatArray:
     """Temperature at which the air's vapour is saturated: 243.12 g / (17.62 - g) with g = ln(e / 6.112).
 
-    The inverse of the Magnus formula, so exact with it; a surface colder than this drips.
+    The inverse of the Magnus formula, so exact with it; a surface colder than this drips. ModelOutOfRange below -45 C,
+    where the formula ends: the air is too dry to be that of an egg box.
     """
     g = np.log(vapour_pressure_hpa(temperature_c, humidity_pct) / MAGNUS_HPA)
     result: FloatArray = MAGNUS_C * g / (MAGNUS_FACTOR - g)
+    if not np.all(result >= MAGNUS_LOW_C):
+        raise ModelOutOfRange(f"the dew point lies below {MAGNUS_LOW_C:g} C", where="humidity")
     return result
 
 
