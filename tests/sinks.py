@@ -40,7 +40,6 @@ class Arrival:
     title: str = ""
     text: str = ""
     key: str = ""
-    subtype: str = ""
 
 
 @dataclass
@@ -150,7 +149,6 @@ def smtp_sink(script: str = "", *, then: str = ".") -> Iterator[Sink]:
                 title=str(message["Subject"]),
                 text=part.get_content() if part is not None else "",
                 key=str(message.get("X-Notice-Key", "")),
-                subtype=part.get_content_subtype() if part is not None else "",
             )
             waits = {"t": sink.closed, "h": sink.released}.get(sign)
             while waits is not None and not waits.is_set():

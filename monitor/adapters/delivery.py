@@ -161,8 +161,8 @@ def _plugin(channel: Channel) -> tuple[object, object] | str:
         pgp_autogen=False,
         storage_mode=apprise.PersistentStoreMode.MEMORY,
     )
-    # Later arguments win over earlier ones. "optional" would count a failure as a success.
-    arguments = [f"cto={channel.timeout_s}", f"rto={channel.timeout_s}", "retry=0", "optional=no"]
+    # Later arguments win over earlier ones. The outbox does the retrying.
+    arguments = [f"cto={channel.timeout_s}", f"rto={channel.timeout_s}", "retry=0"]
     if "overflow=" not in channel.url:
         arguments.append("overflow=split")  # A text too long for the service comes in parts instead of never.
     if scheme.startswith("mailto") and "format=" not in channel.url:
@@ -206,7 +206,8 @@ def _send(channel: Channel, title: str, body: str, key: str) -> str:
             headers["X-Notice-Key"] = quote(key, safe=" -_.:/@+,;=()")
         result = sender.notify(body=body, title=title, body_format=apprise.NotifyFormat.TEXT)
         good = apprise.AppriseResultStatus.SUCCESS
-        # Strictly: the whole call, and the last attempt of every service in it.
+        # Strictly: the whole call, and the last attempt of every service in it. (Apprise counts a failure of a
+        # service that its address calls optional as a success.)
         if result.status == good and len(result.results) > 0:
             last = [r.attempts[-1].status if r.attempts else None for r in result.results]
             if all(status == good for status in last):

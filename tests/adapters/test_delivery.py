@@ -17,6 +17,7 @@ import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -219,7 +220,7 @@ def test_mail_refused_for_now_or_for_good_is_tried_again(tmp_path: Path) -> None
         assert [a.sign for a in sink.arrivals] == ["4", "5", "."]
         arrival = sink.arrivals[-1]
         assert arrival.title == "Box 3: 33.4 °C, −2 in an hour; Kästchen"
-        assert arrival.subtype == "plain"
+        assert arrival.headers["Content-Type"].startswith("text/plain")
         assert arrival.text.splitlines() == ["text of key", "", "notice 1 - key key"]
         assert {a.key for a in sink.arrivals} == {"key"}
         assert sum(line.lower().startswith(b"message-id:") for line in arrival.body.splitlines()) == 1
@@ -520,6 +521,37 @@ def test_stopped_during_a_hung_send_the_notice_is_sent_again_after_the_start(tmp
         with running(tmp_path, hook(sink.port)) as post:
             assert post.delivery.drain(10)
             assert sink.keys() == ["key"]
+
+
+def test_a_new_start_forgets_the_waits_of_the_old_one(tmp_path: Path) -> None:
+    clock = Clock()
+    with http_sink("5") as sink:
+        for _ in range(2):
+            with running(tmp_path, hook(sink.port), clock=clock) as post:
+                if not sink.arrivals:
+                    post.raise_("key")
+                assert post.delivery.drain(10)
+        assert [a.sign for a in sink.arrivals] == ["5", "."]
+
+
+def test_a_send_that_could_not_even_begin_is_begun_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    real, refused = delivery._Attempt, []
+
+    def attempt(*args: Any) -> object:
+        if not refused:
+            refused.append(args)
+            raise RuntimeError("can't start new thread")
+        return real(*args)
+
+    monkeypatch.setattr(delivery, "_Attempt", attempt)
+    monkeypatch.setattr(delivery, "_STORE_PAUSE_S", 0.05)
+    with http_sink() as sink, running(tmp_path, hook(sink.port)) as post:
+        post.raise_("key")
+        assert post.delivery.drain(10)
+        assert sink.keys() == ["key"]
+    assert "channel hook: unexpected RuntimeError" in caplog.text
 
 
 def test_a_store_that_does_not_answer_after_the_send_is_told_as_soon_as_it_does(
