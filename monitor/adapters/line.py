@@ -36,6 +36,7 @@ LineStatus = Literal["up", "down", "refused", "connecting"]
 
 TOPICS_A_PACKET: Final = 100
 REVIVE_AFTER_S: Final = 5.0
+ANSWER_S: Final = 5.0
 # Refusals that pass by themselves; all others need somebody's hand.
 _PASSING: Final = frozenset({"Server unavailable", "Server busy", "Quota exceeded", "Connection rate exceeded"})
 
@@ -77,12 +78,14 @@ class Line:
         *,
         now_ms: Callable[[], int],
         config_file: str = "",
+        answer_s: float = ANSWER_S,
     ) -> None:
         self._broker = broker
         self._topics = tuple(topics)
         self._take = take
         self._now_ms = now_ms
         self._file = config_file or "the configuration"
+        self._answer_s = answer_s
         self._tls = _tls_context(broker)
         self._lock = threading.Lock()
         self._state = LineState("connecting", now_ms())
@@ -91,6 +94,9 @@ class Line:
         self._connection = 0
         self._subscribing: dict[int, list[str]] = {}
         self._fall_back = False
+        self._greeted: float | None = None
+        self._silences = 0
+        self._parting = False
         self._dropped = False
         self._closed = False
         self._opened = 0.0
@@ -126,6 +132,7 @@ class Line:
         client.on_disconnect = self._on_disconnect
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
+        client.on_socket_open = self._on_socket_open
         if broker.username is not None:
             client.username_pw_set(broker.username, broker.password)
         if self._tls is not None:
@@ -140,6 +147,7 @@ class Line:
             client.connect_async(broker.host, broker.port, broker.keepalive_s, clean_start=False, properties=properties)
         else:
             client.connect_async(broker.host, broker.port, broker.keepalive_s)
+        self._parting = False
         self._client = client
         self._opened = time.monotonic()
         client.loop_start()
@@ -150,19 +158,40 @@ class Line:
         self._part()
 
     def _part(self) -> None:
+        self._parting = True
         if self._client is not None:
             self._client.disconnect()
             self._client.loop_stop()
             self._client = None
+        self._greeted = None
         with self._lock:
             self._connection += 1
 
     def tend(self) -> None:
-        """Do what is due: fall back to the older protocol, replace a network thread that died."""
-        if self._fall_back:
+        """Do what is due: change the protocol, replace a network thread that died.
+
+        A broker of the older protocol either says so or, because it takes the properties in the greeting for the
+        beginning of a name, waits in silence for the rest of it. Silence can also be a busy broker: so each
+        silence tries the other protocol.
+        """
+        silent = self._greeted is not None and time.monotonic() - self._greeted > self._answer_s
+        if self._fall_back or silent:
             self._part()
-            self._protocol, self._fall_back = "MQTT 3.1.1", False
-            _log.warning("the broker at %s does not speak MQTT 5: going on with MQTT 3.1.1", self.address)
+            self._protocol = "MQTT 3.1.1" if self._protocol == "MQTT 5" else "MQTT 5"
+            self._silences += silent
+            if self._silences > 1:
+                detail = (
+                    f"something at {self.address} takes the connection but does not answer as a broker; check host, "
+                    f"port and tls under [broker] in {self._file}"
+                )
+                self._set(state="down", detail=detail)
+            else:
+                why = "does not answer" if silent else "does not speak MQTT 5"
+                detail = f"the broker at {self.address} {why}; trying {self._protocol}"
+                self._set(state="connecting", detail=detail)
+            if self._silences < 3:
+                _log.warning("%s", detail)
+            self._fall_back = False
             self.open()
         elif self._thread_died() and time.monotonic() - self._opened > REVIVE_AFTER_S:
             _log.error("the network thread ended; starting another")
@@ -198,11 +227,14 @@ class Line:
 
     # ------------------------------------------------------------ in the network thread
 
+    def _on_socket_open(self, _client: Client, _data: Any, _socket: Any) -> None:
+        self._greeted = time.monotonic()
+
     def _on_connect(self, client: Client, _data: Any, flags: ConnectFlags, reason: ReasonCode, _: Any) -> None:
+        self._greeted, self._silences = None, 0
         if reason.is_failure:
             if str(reason) == "Unsupported protocol version" and self._protocol == "MQTT 5":
                 self._fall_back = True
-                self._set(state="connecting", detail="the broker does not speak MQTT 5; trying MQTT 3.1.1")
                 return
             detail = self._why_refused(str(reason))
             if detail != self.state().detail:
@@ -271,10 +303,11 @@ class Line:
 
     def _on_disconnect(self, _client: Client, _data: Any, flags: DisconnectFlags, reason: ReasonCode, _: Any) -> None:
         # paho calls this twice for a half-open line, so it only ever says the same thing again.
+        self._greeted = None
         with self._lock:
             self._connection += 1
             state = self._state.state
-        if self._closed or self._dropped or self._fall_back or state == "refused":
+        if self._parting or self._dropped or self._fall_back or state == "refused":
             return
         by = "the broker ended the connection" if flags.is_disconnect_packet_from_server else "the connection was lost"
         detail = f"{by} ({reason}); trying again"

@@ -22,7 +22,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from monitor.adapters.crashpoints import crash_point
-from monitor.adapters.line import Connected, Line, LineStatus, Protocol
+from monitor.adapters.line import ANSWER_S, Connected, Line, LineStatus, Protocol
 from monitor.adapters.store import InboxMark, Quarantined, Store
 from monitor.core.arrivals import Arrival, Arrivals, Settled
 from monitor.core.decode import Decoded
@@ -88,6 +88,7 @@ class Intake:
 
     ``now_ms`` is the clock of received times (a rehearsal brings its own). ``urgent`` tells which readings are worth
     a commit at once. While ``clock_trusted`` says False, measured times are not compared with this computer's.
+    After ``answer_s`` without an answer to the greeting the other version of the protocol is tried.
     """
 
     def __init__(
@@ -97,6 +98,7 @@ class Intake:
         now_ms: Callable[[], int],
         urgent: Callable[[Reading], bool] = lambda _: False,
         clock_trusted: Callable[[], bool] = lambda: True,
+        answer_s: float = ANSWER_S,
     ) -> None:
         self._settings = settings
         self._urgent = urgent
@@ -112,7 +114,7 @@ class Intake:
         broker = settings.broker
         self._session = f"{broker.host}:{broker.port} {broker.client_id}"
         topics = tuple(dict.fromkeys(p.topic for p in settings.room.probes))
-        self._line = Line(broker, topics, self._put, now_ms=now_ms, config_file=settings.file)
+        self._line = Line(broker, topics, self._put, now_ms=now_ms, config_file=settings.file, answer_s=answer_s)
 
     # ------------------------------------------------------------ what the service calls
 

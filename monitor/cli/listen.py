@@ -1,0 +1,382 @@
+"""``warmtally listen``: what the broker sends, and entries for the probes that the configuration does not know yet.
+
+Looks and touches nothing: a client id of its own, no session, no acknowledgement, so that the service misses
+nothing meanwhile. Works before there is any configuration.
+"""
+
+from __future__ import annotations
+
+import argparse
+import contextlib
+import json
+import re
+import secrets
+import statistics
+import sys
+import threading
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+from monitor.config import find_config, load
+from monitor.core.decode import LARGEST_PAYLOAD, Guess, decode, guess
+from monitor.core.settings import Broker, Probe
+from monitor.errors import BrokerRefused, BrokerUnreachable, ConfigError, PayloadError, SecretMissing, UsageError
+
+ANSWER_S: Final = 10.0
+MOST_TOPICS: Final = 2000
+SHOWN_PER_TOPIC: Final = 3
+NAMES: Final = {"temperature": "warmth", "humidity": "humidity"}
+
+
+@dataclass
+class Heard:
+    """What came on one topic. Arrival times (monotonic, s) without retained messages."""
+
+    topic: str
+    count: int = 0
+    retained: int = 0
+    last: bytes = b""
+    arrivals: list[float] = field(default_factory=list)
+
+    @property
+    def interval_s(self) -> float | None:
+        """Median time between two messages; None with fewer than two."""
+        gaps = [b - a for a, b in zip(self.arrivals, self.arrivals[1:], strict=False)]
+        return statistics.median(gaps) if gaps else None
+
+
+def add_parser(sub: Any, parents: Sequence[argparse.ArgumentParser] = ()) -> None:
+    """Add the subcommand; ``args.run`` is :func:`run`."""
+    parser = sub.add_parser(
+        "listen",
+        parents=list(parents),
+        help="show what the broker sends, with entries for new probes to paste into the configuration",
+        description=__doc__,
+    )
+    parser.add_argument("--seconds", type=float, default=30.0, metavar="N", help="how long to listen (30)")
+    parser.add_argument("--topic", default="#", metavar="FILTER", help="which topics, + and # allowed (all)")
+    parser.add_argument("--host", help="a broker other than the configuration's, or before there is one")
+    parser.add_argument("--port", type=int, help="its port (1883)")
+    parser.add_argument("--username", help="its login")
+    parser.add_argument("--password-file", metavar="FILE", help="the file that holds its password")
+    parser.add_argument("--json", action="store_true", help="one JSON object at the end instead of text")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Listen, show, propose. Raises BrokerUnreachable, BrokerRefused, ConfigError or UsageError."""
+    if not 0 < args.seconds <= 86_400:
+        raise UsageError(f"--seconds {args.seconds:g} is not between 0 and 86400", fix="give for example --seconds 60")
+    broker, probes = _where(args)
+    ear = Ear(broker, args.topic, probes, echo=not args.json)
+    with contextlib.suppress(KeyboardInterrupt), _progress(ear, f"{broker.host}:{broker.port}", args.seconds):
+        ear.listen(args.seconds)
+    heard = sorted(ear.heard.values(), key=lambda h: h.topic)
+    unclaimed = [h for h in heard if not any(p.topic == h.topic for p in probes)]
+    entries = "\n".join(propose(unclaimed, {p.id for p in probes}))
+    if args.json:
+        print(json.dumps({"topics": [_as_json(h, probes) for h in heard], "entries": entries}, indent=2))
+        return 0
+    if not heard:
+        print(
+            f"Nothing arrived in {args.seconds:g} s. Do the probes send to this broker? Is this login allowed to read "
+            f"{args.topic!r}? A probe that reports every 10 minutes needs --seconds 700.",
+            file=sys.stderr,
+        )
+    elif entries:
+        print(f"\n# No probe claims these. Paste into the configuration and check the lines marked CHECK.\n\n{entries}")
+    else:
+        print("\nEvery topic that was heard belongs to a probe of the configuration.")
+    return 0
+
+
+def _where(args: argparse.Namespace) -> tuple[Broker, tuple[Probe, ...]]:
+    """The broker to ask and the probes that are known, from the command or the configuration."""
+    explicit = getattr(args, "config", None)
+    if args.host is None:
+        for name in ("port", "username", "password_file"):
+            if getattr(args, name) is not None:
+                raise UsageError(f"--{name.replace('_', '-')} needs --host", fix="name the broker: --host NAME")
+        try:
+            path = find_config(explicit)
+        except ConfigError as error:
+            raise ConfigError(error.what, where=error.where, fix="or name the broker: --host NAME") from error
+        settings = load(path)
+        return settings.broker, settings.room.probes
+    password = None
+    if args.password_file is not None:
+        try:
+            password = Path(args.password_file).read_text("utf-8").strip("\r\n")
+        except (OSError, UnicodeDecodeError) as error:
+            raise SecretMissing(
+                "the password file cannot be read", where=args.password_file, fix="check path and permissions"
+            ) from error
+    probes: tuple[Probe, ...] = ()
+    # With a broker on the command line the configuration is only a help, and may be half written.
+    with contextlib.suppress(ConfigError):
+        probes = load(find_config(explicit), secrets=False).room.probes
+    return Broker(host=args.host, port=args.port or 1883, username=args.username, password=password), probes
+
+
+class Ear:
+    """Listens once. ``heard`` fills up while :meth:`listen` runs."""
+
+    def __init__(self, broker: Broker, topic_filter: str, probes: Sequence[Probe], *, echo: bool) -> None:
+        self.heard: dict[str, Heard] = {}
+        self._broker = broker
+        self._filter = topic_filter
+        self._probes = probes
+        self._echo = echo
+        self._answered = threading.Event()
+        self._refused = ""
+        self._lost = threading.Event()
+        self._ending = False
+
+    def listen(self, seconds: float) -> None:
+        from paho.mqtt.client import Client, MQTTv311
+        from paho.mqtt.enums import CallbackAPIVersion
+
+        where = f"{self._broker.host}:{self._broker.port}"
+        # MQTT 3.1.1 is enough to look, and every broker speaks it.
+        client = Client(
+            CallbackAPIVersion.VERSION2,
+            client_id=f"warmtally-listen-{secrets.token_hex(4)}",
+            clean_session=True,
+            protocol=MQTTv311,
+            reconnect_on_failure=False,
+        )
+        client.suppress_exceptions = True
+        client.on_connect = self._on_connect
+        client.on_subscribe = self._on_subscribe
+        client.on_message = self._on_message
+        client.on_disconnect = self._on_disconnect
+        if self._broker.username is not None:
+            client.username_pw_set(self._broker.username, self._broker.password)
+        try:
+            if self._broker.tls:
+                client.tls_set(self._broker.ca_file, self._broker.cert_file, self._broker.key_file)
+            client.connect(self._broker.host, self._broker.port, 30)
+        except (OSError, ValueError) as error:
+            raise BrokerUnreachable(
+                f"nobody answers ({error})", where=where, fix="check that the broker runs, its host and its port"
+            ) from error
+        client.loop_start()
+        try:
+            if not self._answered.wait(ANSWER_S):
+                raise BrokerUnreachable(
+                    "the connection is taken, but no broker answers", where=where, fix="check host, port and tls"
+                )
+            if self._refused:
+                raise BrokerRefused(self._refused, where=where, fix=self._login_fix())
+            if self._lost.wait(seconds):
+                raise BrokerUnreachable("the broker ended the connection", where=where, fix="look into its log")
+        finally:
+            self._ending = True
+            client.disconnect()
+            client.loop_stop()
+
+    def _login_fix(self) -> str:
+        if self._broker.username is None:
+            return "give a login: --username and --password-file, or username and password_file under [broker]"
+        return "check the login and what the broker's access list lets it read, or give a narrower --topic"
+
+    def _on_connect(self, client: Any, _data: Any, _flags: Any, reason: Any, _: Any) -> None:
+        if reason.is_failure:
+            who = f"the login {self._broker.username!r}" if self._broker.username else "a client without login"
+            self._refused = f"the broker refuses {who} ({reason})"
+            self._answered.set()
+            return
+        try:
+            client.subscribe(self._filter, 0)
+        except ValueError:
+            self._refused = f"{self._filter!r} is not a topic filter"
+            self._answered.set()
+
+    def _on_subscribe(self, _client: Any, _data: Any, _mid: int, reasons: Sequence[Any], _: Any) -> None:
+        if any(r.is_failure for r in reasons):
+            self._refused = f"the broker refuses to send {self._filter!r}"
+        self._answered.set()
+
+    def _on_disconnect(self, *_: Any) -> None:
+        if not self._ending:
+            if not self._answered.is_set():
+                self._refused = self._refused or "the broker ended the connection at once"
+                self._answered.set()
+            self._lost.set()
+
+    def _on_message(self, _client: Any, _data: Any, message: Any) -> None:
+        try:
+            topic: str = message.topic
+        except UnicodeDecodeError:
+            return
+        known = self.heard.get(topic)
+        if known is None:
+            if len(self.heard) >= MOST_TOPICS:
+                return
+            known = self.heard[topic] = Heard(topic)
+        known.count += 1
+        known.last = bytes(message.payload[: LARGEST_PAYLOAD + 1])
+        if message.retain:
+            known.retained += 1
+        elif len(known.arrivals) < 1000:
+            known.arrivals.append(time.monotonic())
+        if self._echo and known.count <= SHOWN_PER_TOPIC:
+            print(shown(known, self._probes, retained=message.retain), flush=True)
+
+
+# ---------------------------------------------------------------- words
+
+
+def shown(heard: Heard, probes: Sequence[Probe], *, retained: bool) -> str:
+    """One message as lines: topic and payload, then what it means to the probes that claim it, or what it may be."""
+    lines = [f"{heard.topic}  {_cut(heard.last)}" + ("  (retained: old news)" if retained else "")]
+    claiming = [p for p in probes if p.topic == heard.topic]
+    if claiming:
+        lines += [f"    {text}" for text in _read_by(claiming, heard.last)]
+    else:
+        found = guess(heard.topic, heard.last)
+        lines += [f"    {_guess_text(g)}" for g in found] or ["    no number in it"]
+    return "\n".join(lines)
+
+
+def _read_by(claiming: Sequence[Probe], payload: bytes) -> Iterator[str]:
+    now_ms = time.time_ns() // 1_000_000
+    try:
+        decoded = decode(claiming, payload, now_ms)
+    except PayloadError as error:
+        yield f"claimed by {', '.join(p.id for p in claiming)}, but cannot be read: {error.what}"
+        return
+    units = {p.id: "%" if p.quantity == "humidity" else "°C" for p in claiming}
+    for probe in claiming:
+        values = [r.value for r in decoded.readings if r.probe == probe.id]
+        if values:
+            more = f" and {len(values) - 1} more" if len(values) > 1 else ""
+            yield f"{probe.id}: {values[-1]:g} {units[probe.id]}{more}"
+    for probe_id, reason in decoded.refused:
+        yield f"{probe_id}: cannot be read: {reason}"
+
+
+def _guess_text(found: Guess) -> str:
+    place = "the number" if found.pointer is None else (found.list_pointer or "") + found.pointer
+    what = f"{found.quantity} in {found.unit}?" if found.quantity else "unknown"
+    return f"{place} = {found.value:g}: {what}"
+
+
+def _cut(payload: bytes, length: int = 100) -> str:
+    text = payload.decode("utf-8", "replace")
+    text = "".join(c if c.isprintable() else "?" for c in " ".join(text.split()))
+    return text if len(text) <= length else text[:length] + " ..."
+
+
+def _as_json(heard: Heard, probes: Sequence[Probe]) -> dict[str, Any]:
+    interval = heard.interval_s
+    return {
+        "topic": heard.topic,
+        "messages": heard.count,
+        "retained": heard.retained,
+        "interval_s": None if interval is None else round(interval, 3),
+        "last_payload": _cut(heard.last, 1000),
+        "claimed_by": [p.id for p in probes if p.topic == heard.topic],
+        "guesses": [
+            {
+                "pointer": g.pointer,
+                "list_pointer": g.list_pointer,
+                "value": g.value,
+                "quantity": g.quantity,
+                "unit": g.unit,
+                "time_pointer": g.time_pointer,
+                "time_form": g.time_form,
+            }
+            for g in guess(heard.topic, heard.last)
+        ],
+    }
+
+
+def propose(unclaimed: Sequence[Heard], taken: set[str]) -> Iterator[str]:
+    """Entries for the configuration, one text each; numbers of unknown meaning are switched off by a #."""
+    taken = set(taken)
+    for heard in unclaimed:
+        for found in guess(heard.topic, heard.last):
+            yield _entry(heard, found, taken)
+
+
+def _entry(heard: Heard, found: Guess, taken: set[str]) -> str:
+    words = re.sub(r"[^A-Za-z0-9._-]+", "-", heard.topic).strip("-.")[:48] or "probe"
+    last = NAMES.get(found.quantity or "", (found.pointer or "/value").rsplit("/", 1)[-1])
+    last = re.sub(r"[^A-Za-z0-9._-]+", "-", last).strip("-.") or "value"
+    # "shed/left/temperature" needs no second word for the same.
+    name = words if found.pointer is None else f"{words}-{last}"
+    unique, n = name, 2
+    while unique in taken:
+        unique, n = f"{name}-{n}", n + 1
+    taken.add(unique)
+    interval = heard.interval_s
+    lines = [
+        "[[probes]]",
+        f"id = {_quoted(unique)}",
+        f"topic = {_quoted(heard.topic)}",
+        f"unit = {_quoted(found.unit or 'C')}  # CHECK: the value was {found.value:g}",
+    ]
+    for key, value in (
+        ("list_pointer", found.list_pointer),
+        ("pointer", found.pointer),
+        ("time_pointer", found.time_pointer),
+        ("time_form", found.time_form),
+    ):
+        if value is not None:
+            lines.append(f"{key} = {_quoted(value)}")
+    lines.append('box = "CHANGE-ME"  # CHECK: the box it lies in; or, for the air: stack = ... and height_cm = ...')
+    if interval is None:
+        lines.append('interval = "60 s"  # CHECK: heard too few messages to measure it')
+    else:
+        measured = max(round(interval), 1)
+        lines.append(f'interval = "{measured} s"  # CHECK: measured from {len(heard.arrivals)} messages')
+    if found.quantity is None:
+        lines = ["# What this number is cannot be told; take the # away if it is a probe:", *(f"#{x}" for x in lines)]
+    return "\n".join(lines) + "\n"
+
+
+def _quoted(text: str) -> str:
+    # A JSON string is a TOML basic string, but for DEL, which no topic that a broker passes on should hold.
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+@contextlib.contextmanager
+def _progress(ear: Ear, where: str, seconds: float) -> Iterator[None]:
+    """On standard error: a moving line on a terminal, one plain line elsewhere."""
+    if not sys.stderr.isatty():
+        print(f"listening at {where} for {seconds:g} s ...", file=sys.stderr)
+        yield
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn
+
+    ended = threading.Event()
+    began = time.monotonic()
+    with Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        console=Console(stderr=True),
+        transient=True,
+        # Only what would be drawn over on the same screen; a file gets its lines as they are.
+        redirect_stdout=sys.stdout.isatty(),
+        redirect_stderr=False,
+    ) as progress:
+        task = progress.add_task(f"listening at {where}", total=seconds)
+
+        def move() -> None:
+            while not ended.wait(0.5):
+                messages = sum(h.count for h in list(ear.heard.values()))
+                text = f"listening at {where}: {messages} messages (Ctrl-C ends)"
+                progress.update(task, completed=time.monotonic() - began, description=text)
+
+        thread = threading.Thread(target=move, daemon=True)
+        thread.start()
+        try:
+            yield
+        finally:
+            ended.set()
+            thread.join()
