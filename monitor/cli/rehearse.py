@@ -1,0 +1,258 @@
+"""``warmtally rehearse``: five simulated days in under a minute, with everything going wrong once."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import logging
+import tempfile
+import time
+from collections import deque
+from contextlib import ExitStack
+from pathlib import Path
+from typing import Any, Final
+
+from rich.console import Console, Group
+from rich.live import Live
+from rich.table import Table
+from rich.text import Text
+
+from monitor.core.notices import Notice
+from monitor.core.snapshot import LotNow, Snapshot
+from monitor.errors import UsageError
+from monitor.rehearsal import DAY, HOUR, LENGTH_MIN, START_MS, Audience, Line, Rehearsal, Summary
+
+# Simulated minutes per second: five days in three quarters of a minute.
+SPEED: Final = 160.0
+_REFRESH_S: Final = 0.15
+_STATUS_EVERY_MIN: Final = 12 * HOUR
+_SHOWN: Final = 12
+
+SIMULATED: Final = (
+    "SIMULATED: an invented room with invented eggs, played to the real service over real MQTT on this computer. "
+    "Nothing here is measured, and nothing of yours is touched."
+)
+CAUTION: Final = (
+    "Warmtally measures and tells; it switches nothing and is no safety device. A window is an estimate: no egg is "
+    "opened on its word."
+)
+_STYLE: Final = {"now": "bold red", "today": "yellow", "diary": "cyan"}
+
+
+def add_parser(sub: Any) -> None:
+    """Add the verb to a parser's subcommands (``add_subparsers()``)."""
+    parser = sub.add_parser(
+        "rehearse",
+        help="play five simulated days to the real service and check every notice",
+        description="Plays a simulated room to the real service over MQTT: a heater that sticks, a probe that goes "
+        "quiet, a fan that stops, a first pip. Ends with what was expected and what came; exit code 0 only when "
+        "everything expected came and nothing else did. Needs no network, no broker and no configuration.",
+    )
+    parser.add_argument(
+        "--speed",
+        type=float,
+        default=SPEED,
+        metavar="N",
+        help=f"simulated minutes per second; 0 is as fast as it goes (default {SPEED:.0f}: "
+        f"{LENGTH_MIN // DAY} days in {LENGTH_MIN / SPEED:.0f} s)",
+    )
+    parser.add_argument("--plain", action="store_true", help="plain lines (so anyway when this is no terminal)")
+    parser.add_argument("--json", action="store_true", help="nothing but the summary, as JSON")
+    parser.add_argument("--keep", metavar="DIR", help="keep the rehearsal's data in this new or empty directory")
+    parser.add_argument("--seed", type=int, default=1, metavar="N", help="seed of the probes' noise (default 1)")
+    parser.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Play it, show it, judge it."""
+    if args.speed < 0:
+        raise UsageError("a speed below 0", where="--speed", fix="give simulated minutes per second, or 0")
+    if args.seed < 0:
+        raise UsageError("a seed below 0", where="--seed", fix="give 0 or a whole number above it")
+    console = Console(stderr=bool(args.json), soft_wrap=True, highlight=False)
+    with ExitStack() as stack:
+        folder = _folder(args.keep, stack)
+        _log_into(folder, stack)
+        audience: Audience
+        if args.json:
+            audience = Silent()
+        elif args.plain or not console.is_terminal:
+            audience = Plain(console)
+        else:
+            audience = stack.enter_context(OnScreen(console))
+        summary = Rehearsal(folder, audience, seed=args.seed, speed=args.speed).play()
+    if args.json:
+        print(json.dumps(summary.as_json(), indent=2))
+    else:
+        show(summary, console, kept=args.keep)
+    return 0 if summary.ok else 1
+
+
+def _folder(keep: str | None, stack: ExitStack) -> Path:
+    if keep is None:
+        return Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="warmtally-rehearsal-")))
+    folder = Path(keep)
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise UsageError(
+            "a rehearsal only writes into a new or empty directory", where=f"--keep {keep}", fix="name another one"
+        )
+    return folder
+
+
+def _log_into(folder: Path, stack: ExitStack) -> None:
+    """The service's log goes beside its data: among the lines of the rehearsal it would only confuse."""
+    folder.mkdir(parents=True, exist_ok=True)
+    handler = logging.FileHandler(folder / "rehearsal.log", encoding="utf-8")
+    handler.setFormatter(logging.Formatter("%(levelname)s %(name)s: %(message)s"))
+    root = logging.getLogger()
+    before, level = root.handlers[:], root.level
+    root.handlers[:] = [handler]
+    root.setLevel(logging.INFO)
+
+    def back() -> None:
+        root.handlers[:] = before
+        root.setLevel(level)
+        handler.close()
+
+    stack.callback(back)
+
+
+def clock(at_min: int) -> str:
+    """A simulated moment: day 0 is the first."""
+    return f"day {at_min // DAY} {at_min % DAY // HOUR:02d}:{at_min % HOUR:02d}"
+
+
+# -- who watches -------------------------------------------------------------------------------------------------
+
+
+class Silent:
+    """Nobody: only the summary is wanted."""
+
+    def happened(self, at_min: int, name: str) -> None: ...
+    def told(self, at_min: int, notice: Notice) -> None: ...
+    def moment(self, at_min: int, snapshot: Snapshot, said: dict[str, float]) -> None: ...
+
+
+class Plain:
+    """One line for each thing that happens."""
+
+    def __init__(self, console: Console) -> None:
+        self.console = console
+        console.print(SIMULATED, markup=False)
+
+    def happened(self, at_min: int, name: str) -> None:
+        self.console.print(f"{clock(at_min)}  script   {name}", markup=False)
+
+    def told(self, at_min: int, notice: Notice) -> None:
+        self.console.print(f"{clock(at_min)}  {notice.urgency:<7}  {notice.title}", markup=False)
+
+    def moment(self, at_min: int, snapshot: Snapshot, _said: dict[str, float]) -> None:
+        if at_min % _STATUS_EVERY_MIN == 0:
+            parts = [f"{b.box.id} {b.now_c:.1f}" for b in snapshot.boxes if b.now_c is not None]
+            parts += [f"{x.lot.id} {100 * x.development:.0f} %" for x in snapshot.lots if x.development is not None]
+            self.console.print(f"{clock(at_min)}  all      {', '.join(parts)}", markup=False)
+
+
+class OnScreen:
+    """A picture of the room that changes."""
+
+    def __init__(self, console: Console) -> None:
+        self.console = console
+        self.events: deque[Text] = deque(maxlen=_SHOWN)
+        self.live = Live(console=console, auto_refresh=False, transient=True)
+        self.drawn = 0.0
+        self.began = time.monotonic()
+
+    def __enter__(self) -> OnScreen:
+        self.live.__enter__()
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self.live.__exit__(None, None, None)
+
+    def happened(self, at_min: int, name: str) -> None:
+        self.events.append(Text(f"{clock(at_min)}  script   {name}", style="dim"))
+
+    def told(self, at_min: int, notice: Notice) -> None:
+        style = "green" if notice.change == "cleared" else _STYLE[notice.urgency]
+        self.events.append(Text(f"{clock(at_min)}  {notice.urgency:<7}  {notice.title}", style=style))
+
+    def moment(self, at_min: int, snapshot: Snapshot, said: dict[str, float]) -> None:
+        now = time.monotonic()
+        if now - self.drawn >= _REFRESH_S:
+            self.drawn = now
+            self.live.update(self._picture(at_min, snapshot, said), refresh=True)
+
+    def _picture(self, at_min: int, snapshot: Snapshot, said: dict[str, float]) -> Group:
+        table = Table(title=f"SIMULATED ROOM   {clock(at_min)}   ({100 * at_min / LENGTH_MIN:.0f} %)", expand=True)
+        for name in ("box", "probe says", "box", "eggs", "development", "first pip, 8 chances in 10"):
+            table.add_column(name, no_wrap=True)
+        lots = {x.lot.box: x for x in snapshot.lots if x.lot.open}
+        for box in reversed(snapshot.boxes):
+            value = said.get(f"{box.box.id}-warmth")
+            lot = lots.get(box.box.id)
+            warm = box.now_c is not None and box.limits.too_warm_c is not None and box.now_c >= box.limits.too_warm_c
+            table.add_row(
+                f"{box.box.id} ({box.box.height_cm:.0f} cm)",
+                "nothing" if value is None else f"{value:.2f} °C",
+                Text("" if box.now_c is None else f"{box.now_c:.1f} °C", style="bold red" if warm else ""),
+                "" if lot is None else f"{lot.clutch.id}, {lot.lot.eggs}",
+                "" if lot is None or lot.development is None else f"{100 * lot.development:.1f} %",
+                "" if lot is None else _window(lot),
+            )
+        return Group(Text(SIMULATED, style="reverse"), table, *self.events)
+
+
+def _window(lot: LotNow) -> str:
+    if lot.lot.pipped:
+        return f"{lot.lot.pipped} of {lot.lot.eggs_set} pipped"
+    if lot.window is None:
+        return lot.refused
+    first, last = ((at_ms - START_MS) / 60_000 / DAY for at_ms in (lot.window.p10_ms, lot.window.p90_ms))
+    return f"day {first:.1f} to day {last:.1f}"
+
+
+# -- the end -----------------------------------------------------------------------------------------------------
+
+
+def show(summary: Summary, console: Console, kept: str | None = None) -> None:
+    """The summary table and the verdict."""
+    console.print(Text("\nWhat was scripted, which notice was expected of it, and when it came", "bold"))
+    before = None
+    for line in summary.lines:
+        if line.because != before:
+            before = line.because
+            at = "never" if line.because_at_min is None else clock(line.because_at_min)
+            console.print(f"{at}  {line.because}", markup=False)
+        verdict, style = ("ok", "green") if line.ok else ("MISSING", "bold red")
+        console.print(Text(f"  {verdict:<8}", style), Text(_expectation(line)), sep="")
+    for arrival in summary.unexpected:
+        console.print(
+            Text(f"UNEXPECTED  {clock(arrival.at_min)}  {arrival.kind} {arrival.change}: {arrival.subject}", "bold red")
+        )
+    met = sum(line.ok for line in summary.lines)
+    console.print(
+        f"{met} of {len(summary.lines)} lines as expected, {len(summary.unexpected)} unexpected; {summary.notices} "
+        f"notices, {summary.undelivered} of them not delivered to the log; {summary.readings} readings in "
+        f"{summary.rounds} rounds; {summary.simulated_min / DAY:.0f} simulated days in {summary.real_s:.1f} s.",
+        markup=False,
+    )
+    console.print(
+        Text("REHEARSAL PASSED" if summary.ok else "REHEARSAL FAILED", "bold green" if summary.ok else "bold red")
+    )
+    if kept is not None:
+        console.print(f"Its data and log stay in {kept}.", markup=False)
+    console.print(f"{SIMULATED}\n{CAUTION}", markup=False)
+
+
+def _expectation(line: Line) -> str:
+    want = line.expected
+    if want is None:
+        return "no notice expected of it"
+    came = "-" if line.came_after_min is None else f"after {_span(line.came_after_min)}"
+    allowed = f"{_span(want.from_min)} to {_span(want.to_min)}"
+    return f"{want.kind:<15}{want.change:<8}{want.subject:<14}{came:<13} (allowed {allowed})"
+
+
+def _span(minutes: int) -> str:
+    return f"{minutes} min" if abs(minutes) < 2 * HOUR else f"{minutes / HOUR:.1f} h"

@@ -1,0 +1,185 @@
+"""The rehearsal: the whole service in a simulated room, and whether its verdict can be trusted."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from argparse import Namespace
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+
+import pytest
+
+from monitor.cli import rehearse
+from monitor.cli.rehearse import Silent
+from monitor.errors import UsageError
+from monitor.rehearsal import BEFORE, HOUR, Arrival, Expected, Rehearsal, Scenario, Step, Summary, judge, scenario
+from monitor.simroom import Act
+from tests.peers import PROJECT
+
+COMMAND = (
+    "import argparse, sys; from monitor.cli import rehearse; p = argparse.ArgumentParser(); "
+    "rehearse.add_parser(p.add_subparsers()); a = p.parse_args(['rehearse', *sys.argv[1:]]); sys.exit(a.run(a))"
+)
+
+
+def command(*words: str, temporary: Path) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [sys.executable, "-c", COMMAND, *words],
+        cwd=PROJECT,
+        env={**os.environ, "TMPDIR": str(temporary)},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+
+
+@pytest.mark.slow
+def test_the_whole_rehearsal_passes_and_leaves_nothing_behind(tmp_path: Path) -> None:
+    with command("--json", "--speed", "0", temporary=tmp_path) as process:
+        out, err = process.communicate(timeout=180)
+    assert process.returncode == 0, out + err
+    summary = json.loads(out)
+    assert summary["simulated"] is True
+    assert summary["ok"] is True
+    assert summary["unexpected"] == []
+    assert [line for line in summary["expected"] if not line["ok"]] == []
+    assert {line["kind"] for line in summary["expected"] if line["kind"]} >= {
+        "too-warm",
+        "probe-quiet",
+        "stack-uneven",
+        "siblings-apart",
+        "window-near",
+        "window-open",
+    }
+    assert len(summary["told"]) == sum(line["kind"] is not None for line in summary["expected"])
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.slow
+def test_a_rehearsal_is_the_same_to_the_last_notice_however_fast_it_is_played(tmp_path: Path) -> None:
+    night = replace(scenario(), length_min=32 * HOUR)
+    fast = Rehearsal(tmp_path / "fast", Silent(), scenario=night).play()
+    paced = Rehearsal(tmp_path / "paced", Silent(), scenario=night, speed=800).play()
+    assert {a.kind for a in fast.told} >= {"too-warm", "window-open"}
+    assert fast.told == paced.told
+    assert fast.lines == paced.lines
+    assert fast.readings == paced.readings
+
+
+def short(**changes: object) -> Scenario:
+    """The first three hours, in which little happens."""
+    whole = scenario()
+    early = tuple(e for e in whole.expected if e.because == BEFORE and e.to_min <= 2 * HOUR)
+    return replace(
+        whole,
+        length_min=3 * HOUR,
+        steps=(),
+        nothing_told=(),
+        expected=early,
+        **changes,  # type: ignore[arg-type]
+    )
+
+
+def play(scene: Scenario, tmp_path: Path) -> Summary:
+    return Rehearsal(tmp_path / "data", Silent(), scenario=scene).play()
+
+
+def test_a_notice_that_does_not_come_fails_the_rehearsal(tmp_path: Path) -> None:
+    scene = short()
+    asked = Expected(BEFORE, "too-cool", "top", "raised", 0, 3 * HOUR)
+    summary = play(replace(scene, expected=(*scene.expected, asked)), tmp_path)
+    assert [line.expected for line in summary.lines if not line.ok] == [asked]
+    assert summary.unexpected == ()
+    assert not summary.ok
+    assert summary.undelivered == 0
+
+
+def test_a_notice_that_nobody_expected_fails_the_rehearsal(tmp_path: Path) -> None:
+    breaks = Step(30, "the probe breaks", acts=((Act.PROBE_QUIET, "lower-warmth"),))
+    summary = play(replace(short(), steps=(breaks,)), tmp_path)
+    assert all(line.ok for line in summary.lines)
+    assert [(a.kind, a.subject, a.change) for a in summary.unexpected] == [("probe-quiet", "lower-warmth", "raised")]
+    assert not summary.ok
+
+
+def test_a_fault_that_needs_nobody_is_told_to_nobody(tmp_path: Path) -> None:
+    once = Step(30, "says 85 once", acts=((Act.PROBE_RESTARTS, "upper-warmth"),))
+    summary = play(replace(short(), steps=(once,), nothing_told=(once.name,)), tmp_path)
+    assert summary.ok
+    assert summary.lines[-1].because == once.name
+
+
+# -- the verdict itself --------------------------------------------------------------------------------------
+
+
+WANT = Expected("a fault", "too-warm", "top", "raised", 10, 20)
+
+
+def came(at_min: int, change: str = "raised", subject: str = "top") -> Arrival:
+    return Arrival(at_min, "too-warm", subject, change, "now", "Too warm")
+
+
+@pytest.mark.parametrize(
+    ("arrival", "ok"),
+    [
+        (came(110), True),
+        (came(120), True),
+        (came(109), False),
+        (came(121), False),
+        (came(115, change="cleared"), False),
+        (came(115, subject="lower"), False),
+    ],
+)
+def test_an_arrival_meets_an_expectation_only_in_its_time_and_for_its_subject(arrival: Arrival, ok: bool) -> None:
+    lines, unexpected = judge([WANT], [], {"a fault": 100}, [arrival])
+    assert lines[0].ok is ok
+    assert lines[0].came_after_min == (arrival.at_min - 100 if ok else None)
+    assert unexpected == (() if ok else (arrival,))
+
+
+def test_one_arrival_serves_one_expectation() -> None:
+    lines, unexpected = judge([WANT, WANT], [], {"a fault": 100}, [came(112)])
+    assert [line.ok for line in lines] == [True, False]
+    assert unexpected == ()
+    lines, unexpected = judge([WANT], [], {"a fault": 100}, [came(112), came(113)])
+    assert lines[0].ok
+    assert unexpected == (came(113),)
+
+
+def test_what_follows_from_a_step_that_never_happened_is_missing() -> None:
+    lines, unexpected = judge([WANT], ["a harmless step"], {}, [came(112)])
+    assert [line.ok for line in lines] == [False, False]
+    assert unexpected == (came(112),)
+
+
+# -- the command ---------------------------------------------------------------------------------------------
+
+
+def test_the_command_keeps_out_of_a_directory_that_holds_something(tmp_path: Path) -> None:
+    (tmp_path / "mine").write_text("do not touch")
+    args = Namespace(speed=0.0, plain=True, json=False, keep=str(tmp_path), seed=1)
+    with pytest.raises(UsageError, match="new or empty directory"):
+        rehearse.run(args)
+    with pytest.raises(UsageError, match="speed below 0"):
+        rehearse.run(Namespace(**{**vars(args), "speed": -1.0}))
+    assert [p.name for p in tmp_path.iterdir()] == ["mine"]
+
+
+def test_plain_lines_say_first_and_last_that_it_is_simulated(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(rehearse, "Rehearsal", partial(Rehearsal, scenario=short()))
+    kept = tmp_path / "kept"
+    code = rehearse.run(Namespace(speed=0.0, plain=True, json=False, keep=str(kept), seed=1))
+    out = capsys.readouterr().out
+    assert code == 0, out
+    assert out.startswith("SIMULATED")
+    assert "REHEARSAL PASSED" in out
+    assert out.rstrip().splitlines()[-2].startswith("SIMULATED")
+    assert "Window near" in out
+    assert (kept / "warmtally.db").is_file()
+    assert (kept / "rehearsal.log").is_file()
