@@ -21,10 +21,12 @@ import numpy.typing as npt
 from monitor.core.piecewise import FloatArray, PiecewiseCubic, hermite
 from monitor.errors import ModelOutOfRange
 
-# Relative standard error of a predicted incubation time when one temperature of a study is left out and predicted
-# from the others (Reptile Development Database, Noble et al. 2018, Scientific Data 5:180138; 105 fits): 3.5 % for
+# Relative standard error of a curve, from leaving out one temperature of a study and predicting it from the others
+# (Reptile Development Database, Noble et al. 2018, Scientific Data 5:180138; 105 fits of 71 species): 3.5 % for
 # interpolation and 4.6 % for the straight line inside the range, 11 % for the next temperature outside it. Growing
 # by 0.05 per degree beyond the range puts those 11 % at 2 C, the usual distance between published temperatures.
+# Checked with the curves below on the studies with four temperatures or more: 1.645 times the claimed error left out
+# 10 % of 158 temperatures inside, 13 % of 38 below and 2.5 % of 40 above the range, where it is too wide.
 INTERPOLATION_SD_RELATIVE: Final = 0.04
 LINE_SD_RELATIVE: Final = 0.045
 OUTSIDE_SD_RELATIVE_PER_C: Final = 0.05
