@@ -165,8 +165,6 @@ def _plugin(channel: Channel) -> tuple[object, object] | str:
     arguments = [f"cto={channel.timeout_s}", f"rto={channel.timeout_s}", "retry=0"]
     if "overflow=" not in channel.url:
         arguments.append("overflow=split")  # A text too long for the service comes in parts instead of never.
-    if scheme.startswith("mailto") and "format=" not in channel.url:
-        arguments.append("format=text")
     joint = "&" if "?" in channel.url else "?"
     service = apprise.Apprise.instantiate(channel.url + joint + "&".join(arguments), asset=asset)
     if service is None:

@@ -112,6 +112,14 @@ def test_a_notice_arrives_once_with_its_text_and_its_key(tmp_path: Path) -> None
         assert post.states("hook") == post.states(LOG) == {1: "delivered"}
 
 
+def test_a_key_in_any_alphabet_fits_into_the_headers(tmp_path: Path) -> None:
+    with http_sink() as sink, smtp_sink() as letters, running(tmp_path, hook(sink.port), mail(letters.port)) as post:
+        post.raise_("Kästchen −2\r\nX: y")
+        assert post.delivery.drain(10)
+        assert [a.key for a in (*sink.taken, *letters.taken)] == ["K%C3%A4stchen %E2%88%922%0D%0AX: y"] * 2
+        assert letters.taken[0].text.splitlines()[-1] == "notice 1 - key Kästchen −2 X: y"
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_a_channel_that_fails_now_and_then_gets_every_notice_in_the_end(tmp_path: Path, seed: int) -> None:
     signs = random.Random(seed).choices("..54x3", k=18)
@@ -537,7 +545,8 @@ def test_a_new_start_forgets_the_waits_of_the_old_one(tmp_path: Path) -> None:
 def test_a_send_that_could_not_even_begin_is_begun_again(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    real, refused = delivery._Attempt, []
+    real = delivery._Attempt
+    refused: list[tuple[Any, ...]] = []
 
     def attempt(*args: Any) -> object:
         if not refused:
