@@ -313,6 +313,23 @@ _TIME_WORDS: Final = frozenset(
 )
 _TEMPERATURE_WORDS: Final = frozenset({"temperature", "temp", "t", "tmp", "warmth", "degrees", "celsius", "fahrenheit"})
 _HUMIDITY_WORDS: Final = frozenset({"humidity", "hum", "rh", "moisture", "h"})
+_OTHER_WORDS: Final = frozenset(
+    {
+        "battery",
+        "voltage",
+        "volt",
+        "rssi",
+        "lqi",
+        "signal",
+        "pressure",
+        "lux",
+        "light",
+        "power",
+        "uptime",
+        "count",
+        "id",
+    }
+)
 _FAHRENHEIT_WORDS: Final = frozenset({"f", "fahrenheit", "tempf", "degf"})
 
 
@@ -399,6 +416,8 @@ def _time_form(pointer: str, value: Json) -> Literal["iso", "s", "ms"] | None:
 
 def _guessed(pointer: str | None, value: float, near: frozenset[str], far: frozenset[str]) -> Guess:
     """By the last name first, then by the whole way to it, then by nothing."""
+    if near & _OTHER_WORDS:
+        return Guess(pointer, value)
     for words in (near, far):
         if words & _HUMIDITY_WORDS and not words & _TEMPERATURE_WORDS and 1.0 < value <= 100.0:
             return Guess(pointer, value, "humidity", "%")
