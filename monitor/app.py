@@ -25,6 +25,7 @@ from monitor.adapters.mqtt import Intake
 from monitor.adapters.store import ServiceLock, Store
 from monitor.adapters.watchers import ClockWatch, Heartbeat, Notifier, free_mb
 from monitor.calendar_jobs import CalendarJobs
+from monitor.core.conditions import Condition
 from monitor.core.evaluation import Outcome, evaluate
 from monitor.core.events import HOUR_MS, Reading
 from monitor.core.notices import Notice, daily, drill
@@ -40,8 +41,6 @@ log = logging.getLogger("warmtally")
 RESERVE_BYTES = 8_000_000
 # A round that takes longer than this is worth a line in the log.
 SLOW_ROUND_S = 5.0
-# The threads of the intake must have shown a sign of life within this time.
-INTAKE_SIGN_S = 60.0
 DAY_MS = 24 * HOUR_MS
 
 
@@ -93,14 +92,7 @@ class App:
                 self.heartbeat = Heartbeat(settings.heartbeat, self.now_ms)
                 self.heartbeat.start()
                 undo.callback(self.heartbeat.stop)
-            self.intake = Intake(
-                settings.broker,
-                settings.room.probes,
-                settings.data_dir,
-                now_ms=self.now_ms,
-                commit_every_s=settings.commit_every_s,
-                urgent=self._urgent,
-            )
+            self.intake = Intake(settings, now_ms=self.now_ms, urgent=self._urgent, clock_trusted=lambda: self._trusted)
             self.intake.start()
             undo.callback(self.intake.stop)
             if not self.simulated:
@@ -156,8 +148,13 @@ class App:
         return replace(outcome, notices=tuple(made))
 
     def _commit(self, outcome: Outcome) -> list[Notice]:
-        if not (outcome.conditions or outcome.transitions or outcome.notices):
+        """T2, when anything changed that must survive. That a sample was judged and changed nothing is kept in
+        memory only: judged again after a restart it changes nothing again, and the disk is spared."""
+        self.derived.judged |= {c.key: c for c in outcome.conditions}
+        worth = tuple(c for c in outcome.conditions if _differs(c, outcome.snapshot.conditions.get(c.key)))
+        if not (worth or outcome.transitions or outcome.notices):
             return []
+        outcome = replace(outcome, conditions=worth)
         channels = recipients(self.settings.channels)
         try:
             return self._commit_all(outcome, channels)
@@ -287,10 +284,16 @@ class App:
                 self._error = error.what
                 log.error("the round could not be finished: %s", error)  # noqa: TRY400
                 self.notifier.round_done()
-            if not self.intake.alive(INTAKE_SIGN_S):
+            if not self.intake.alive():
                 raise StoreError("the intake of readings has stopped", fix="the service is started anew by systemd")
             due = max(due + every_s, time.monotonic())
             stop.wait(due - time.monotonic())
+
+
+def _differs(new: Condition, old: Condition | None) -> bool:
+    """Whether a condition's state is another one, beyond what was looked at last."""
+    old = old or Condition(*new.key)
+    return replace(new, last_ms=None, dropped=0, facts={}) != replace(old, last_ms=None, dropped=0, facts={})
 
 
 def _near_limits(snapshot: Snapshot) -> dict[str, tuple[float, float]]:

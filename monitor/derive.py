@@ -22,6 +22,7 @@ from monitor.adapters.store import Columns, Store
 from monitor.adapters.store.parts import HourRows
 from monitor.core import stacks
 from monitor.core.boxes import BoxSeries, HourTable, Series, box_series, fill, probes_for
+from monitor.core.conditions import Condition
 from monitor.core.curves import PublishedRates
 from monitor.core.development import hourly_parts
 from monitor.core.events import HOUR_MS, Clutch, Lot, Stay
@@ -33,8 +34,8 @@ from monitor.errors import MonitorError
 
 # The service keeps so much of the newest readings in memory.
 RECENT_MS = 26 * HOUR_MS
-# A forecast changes slowly: it is computed again every ten minutes, or when the keeper told something.
-FORECAST_EVERY_MS = 600_000
+# A forecast changes slowly: it is computed again every hour, or when the keeper told something.
+FORECAST_EVERY_MS = HOUR_MS
 # Eggs are set within so long of being laid; the time between is counted at the box's temperature.
 LAID_TO_SET_MS = 48 * HOUR_MS
 
@@ -63,6 +64,8 @@ class Derived:
         self.seen_seq = -1
         self._bulks = ""
         self._forecasts: dict[str, tuple[object, list[LotNow]]] = {}
+        # Conditions as last judged; newer than the ledger's by what is not worth a write (see `App._commit`).
+        self.judged: dict[tuple[str, str], Condition] = {}
 
     # -- readings -----------------------------------------------------------------------------------------
 
@@ -337,6 +340,16 @@ class Derived:
         """Everything known at ``now_ms``. Call :meth:`follow` before."""
         lots = self.lots(now_ms)
         conditions = self.store.ledger.conditions()
+        for key, judged in self.judged.items():
+            old = conditions.get(key, Condition(*key))
+            if (judged.phase, judged.since_ms, judged.delay_from_ms) == (old.phase, old.since_ms, old.delay_from_ms):
+                conditions[key] = replace(
+                    old,
+                    last_ms=judged.last_ms,
+                    dropped=judged.dropped,
+                    changed_ms=judged.changed_ms,
+                    facts=judged.facts,
+                )
         unread = self.store.readings.unread_since(now_ms - 900_000)
         probes = []
         for probe in self.room.probes:

@@ -53,7 +53,7 @@ def wait_for(check: Callable[[], bool], seconds: float = 10.0, what: str = "the 
     while time.monotonic() < deadline:
         if check():
             return
-        time.sleep(0.02)
+        time.sleep(0.005)
     pytest.fail(f"waited {seconds} s for {what}")
 
 

@@ -218,7 +218,7 @@ class WatchPart(Part):
     room_quiet_after: Wait = 900.0
     uneven_c: Annotated[float, Field(gt=0, le=20)] = 1.0
     uneven_deadband_c: Annotated[float, Field(ge=0, le=5)] = 0.2
-    uneven_over: Wait = 21600.0
+    uneven_over: Wait = 86400.0
     apart_days: Annotated[float, Field(gt=0, le=60)] = 2.0
     window_near_days: Annotated[float, Field(ge=0, le=60)] = 7.0
     past_window_share: Annotated[float, Field(gt=0, le=5)] = 0.5

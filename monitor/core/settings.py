@@ -87,7 +87,7 @@ class Watch:
     room_quiet_after_s: float = 900.0
     uneven_c: float = 1.0
     uneven_deadband_c: float = 0.2
-    uneven_over_s: float = 21600.0
+    uneven_over_s: float = 86400.0
     apart_days: float = 2.0
     window_near_days: float = 7.0
     past_window_share: float = 0.5

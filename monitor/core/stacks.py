@@ -33,7 +33,7 @@ class StackProfile:
 
     ``difference_c`` is warmest less coolest level, ``difference_sd_c`` its standard uncertainty from the probes
     (independent errors: root of the sum of squares); ``gradient_c_per_m`` the straight line over height.
-    ``levels`` are sorted by height.
+    ``levels`` are sorted by height; ``hours`` is how many hours all of them were measured in.
     """
 
     stack: str
@@ -45,6 +45,7 @@ class StackProfile:
     coolest: str
     from_ms: int
     to_ms: int
+    hours: int
 
     @property
     def beyond_probes(self) -> bool:
@@ -98,6 +99,7 @@ def profile(
         coolest=cool.name,
         from_ms=from_ms,
         to_ms=to_ms,
+        hours=len(hours),
     )
 
 

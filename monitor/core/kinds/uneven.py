@@ -8,7 +8,7 @@ from monitor.core.conditions import Rule, above
 from monitor.core.forecast import siblings_apart_days
 from monitor.core.kinds import Kind, Look
 from monitor.core.settings import DisplayUnit
-from monitor.core.snapshot import LotNow, Snapshot, show_difference, show_span, show_temperature
+from monitor.core.snapshot import LotNow, Snapshot, show_difference, show_temperature
 from monitor.core.stacks import StackProfile
 
 # Half an hour of ticks: the profile itself is a mean over hours, so the delay only bridges a restart.
@@ -35,8 +35,8 @@ def describe(profile: StackProfile, unit: DisplayUnit) -> str:
     )
     return (
         f"stack {profile.stack}: {profile.warmest} is {show_difference(profile.difference_c, unit)} "
-        f"± {show_difference(2 * profile.difference_sd_c, unit)} warmer than {profile.coolest} over the last "
-        f"{show_span((profile.to_ms - profile.from_ms) / 1000)}; {levels}; "
+        f"± {show_difference(2 * profile.difference_sd_c, unit)} warmer than {profile.coolest}, averaged over "
+        f"{profile.hours} h; {levels}; "
         f"{doubt(profile.beyond_probes, profile.compared)}"
     )
 
@@ -48,8 +48,10 @@ def _look_stacks(snapshot: Snapshot) -> Iterable[Look]:
         profile = seen.get(stack)
         samples = []
         line = f"stack {stack}"
-        if profile is not None:
+        # A quarter of the span at least: half an hour after the start says nothing of a day.
+        if profile is not None and profile.hours * 3600.0 >= watch.uneven_over_s / 4.0:
             samples = [above(snapshot.now_ms, profile.difference_c, watch.uneven_c, watch.uneven_deadband_c)]
+        if profile is not None:
             line = describe(profile, snapshot.unit) + f"; limit {show_difference(watch.uneven_c, snapshot.unit)}"
         yield Look(
             stack,
@@ -120,7 +122,7 @@ KINDS = (
         name="stack-uneven",
         says="Stack uneven",
         urgency="today",
-        raises="the warmest and the coolest level of a stack differ by the limit or more, averaged over six hours",
+        raises="warmest and coolest level of a stack differ by the limit or more, averaged over a day (unless set)",
         clears="the difference falls below the limit by more than its deadband",
         why="warm air rises; boxes of one clutch on different shelves then hatch days apart",
         first="Look at the fan and at what blocks the air; compare the probes side by side before boxes are moved.",

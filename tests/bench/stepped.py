@@ -1,0 +1,102 @@
+"""The real service on a clock of its own, fed through a real broker in lock-step.
+
+A series is published row by row; the service's clock is set to the row's time once all of the row is stored, and then
+one round is made. So a season passes in seconds, and twice the same way.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+
+from monitor.app import App
+from monitor.core.notices import Notice
+from monitor.core.settings import Settings
+from tests.peers import Mosquitto, wait_for
+
+
+@dataclass
+class Clock:
+    """A clock that stands until it is set."""
+
+    at_ms: int = 0
+
+    def __call__(self) -> int:
+        return self.at_ms
+
+
+@dataclass
+class Stepped:
+    """The service, the clock and the publisher of one run."""
+
+    app: App
+    clock: Clock
+    publisher: mqtt.Client
+    published: int = 0
+    notices: list[Notice] = field(default_factory=list)
+
+    def publish(self, topic: str, at_ms: int, value: float) -> None:
+        """One reading that carries its own time."""
+        at = datetime.fromtimestamp(at_ms / 1000, UTC).isoformat()
+        self.publisher.publish(topic, json.dumps({"at": at, "value": value}), qos=1)
+        self.published += 1
+
+    def step(self, at_ms: int, values: Mapping[str, float]) -> list[Notice]:
+        """Publish (topic -> value) as measured at a moment, wait until stored, and make a round then."""
+        self.clock.at_ms = at_ms
+        for topic, value in values.items():
+            self.publish(topic, at_ms, value)
+        return self.round(at_ms)
+
+    def round(self, at_ms: int) -> list[Notice]:
+        """Set the clock and make a round; the notices it made."""
+        wait_for(lambda: self.app.intake.link().counts.stored >= self.published, 30, "the readings to be stored")
+        self.clock.at_ms = at_ms
+        made = list(self.app.round().notices)
+        self.notices += made
+        return made
+
+    def replay(self, rows: Iterable[tuple[int, Mapping[str, float]]], every_ms: int) -> None:
+        """A whole series; between rows that are far apart the rounds go on every ``every_ms``."""
+        last: int | None = None
+        for at_ms, values in rows:
+            while last is not None and at_ms - last > every_ms:
+                last += every_ms
+                if last < at_ms:
+                    self.round(last)
+            self.step(at_ms, values)
+            last = at_ms
+
+
+@contextmanager
+def stepped(settings: Settings, folder: Path, start_ms: int) -> Iterator[Stepped]:
+    """The service with a mosquitto of its own, in a folder."""
+    broker = Mosquitto(folder / "broker")
+    broker.start()
+    clock = Clock(start_ms)
+    own = replace(
+        settings,
+        broker=replace(settings.broker, host="127.0.0.1", port=broker.port),
+        data_dir=str(folder / "data"),
+        commit_every_s=0.0,
+    )
+    app = App(own, now_ms=clock)
+    publisher = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="publisher", protocol=mqtt.MQTTv5)
+    try:
+        app.start()
+        publisher.connect("127.0.0.1", broker.port)
+        publisher.loop_start()
+        wait_for(lambda: app.intake.link().state == "up", 15, "the service to subscribe")
+        yield Stepped(app, clock, publisher)
+    finally:
+        app.stop()
+        publisher.disconnect()
+        publisher.loop_stop()
+        broker.stop()
