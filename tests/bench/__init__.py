@@ -1,4 +1,4 @@
-"""What the program was measured at: ``deploy/measure NAME``. Each module here with a function ``measure`` is one measurement."""
+"""Measurements, for ``deploy/measure NAME``. Each module here that has a function ``measure`` is one."""
 
 from __future__ import annotations
 

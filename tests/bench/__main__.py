@@ -1,4 +1,4 @@
-"""``deploy/measure NAME [--json] [--OPTION VALUE ...]``: one measurement, its figures, and what falls short of a promise.
+"""``deploy/measure NAME [--json] [--OPTION VALUE ...]``: one measurement, its figures, and what falls short.
 
 Exit code 0 when every promise is kept, 1 when one is not, 2 when nothing could be measured.
 """
@@ -96,14 +96,18 @@ def plain(value: object) -> str:
 def report(name: str, result: Figures, seconds: float, *, as_json: bool) -> str:
     """One JSON object of every figure and ``falls_short``, or a table to read."""
     if as_json:
-        # json knows the numbers of Python alone; those of numpy are floats too, or have item().
-        values = {k: v.item() if hasattr(v, "item") else v for k, v in result.figures.items()}
-        return json.dumps({**values, "falls_short": list(result.falls_short)}, indent=2, allow_nan=False)
+        values = {**result.figures, "falls_short": list(result.falls_short)}
+        # json knows Python's numbers alone; those of numpy turn into them.
+        return json.dumps(values, indent=2, allow_nan=False, default=lambda number: number.item())
     width = max((len(n) for n in result.figures), default=0)
     lines = [f"{name} (measured in {seconds:.1f} s)", ""]
     lines += [f"  {n:<{width}}  {plain(v)}" for n, v in result.figures.items()]
     lines += ["", *(f"note: {text}" for text in result.notes)] if result.notes else []
-    lines += ["", *(f"FALLS SHORT: {text}" for text in result.falls_short)] if result.falls_short else ["", "every promise kept"]
+    lines += (
+        ["", *(f"FALLS SHORT: {text}" for text in result.falls_short)]
+        if result.falls_short
+        else ["", "every promise kept"]
+    )
     return "\n".join(lines)
 
 
