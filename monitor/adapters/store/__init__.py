@@ -12,16 +12,18 @@ from monitor.adapters.store.database import Database, ServiceLock
 from monitor.adapters.store.ledger import Ledger, Outgoing, Waiting
 from monitor.adapters.store.parts import Parts
 from monitor.adapters.store.readings import InboxMark, Quarantined, Readings, columns_of
+from monitor.adapters.store.shipping import ShippingBook
 
 
 class Store:
-    """All of the store for one thread: ``readings``, ``ledger``, ``parts``, and the database below them."""
+    """All of the store for one thread: ``readings``, ``ledger``, ``parts``, ``shipping``, and the database below."""
 
     def __init__(self, data_dir: str | Path, *, create: bool = True) -> None:
         self.db = Database(data_dir, create=create)
         self.readings = Readings(self.db)
         self.ledger = Ledger(self.db)
         self.parts = Parts(self.db)
+        self.shipping = ShippingBook(self.db)
 
     def close(self) -> None:
         self.db.close()
@@ -43,6 +45,7 @@ __all__ = [
     "Quarantined",
     "Readings",
     "ServiceLock",
+    "ShippingBook",
     "Store",
     "Waiting",
     "columns_of",

@@ -206,10 +206,11 @@ class Readings:
                     groups.setdefault((row[1], row[2] // HOUR_MS), []).append(row)
                 cursors = c.execute("SELECT destination, seq FROM shipped").fetchall()
                 for (probe, hour), group in groups.items():
-                    self._merge(probe, hour, _columns(group))
+                    added = self._merge(probe, hour, _columns(group))
                     last = max(int(r[0]) for r in group)  # type: ignore[call-overload]
                     for destination, seq in cursors:
-                        if last > seq:
+                        # Of readings that came twice the later one may have been shipped over the one that counts.
+                        if last > seq or added < len(group):
                             c.execute("INSERT OR IGNORE INTO ship_hour VALUES (?,?,?)", (destination, probe, hour))
                 c.executemany("DELETE FROM journal WHERE seq=?", [(r[0],) for r in rows])
             moved += len(rows)
@@ -334,27 +335,42 @@ class Readings:
         """Changes whenever readings came otherwise than through the journal."""
         return self.db.fact("bulk") or "0"
 
-    def hour_means(self, probe: str, from_hour: int, to_hour: int) -> dict[int, float]:
-        """Mean of the usable readings of each hour in ``from_hour <= hour < to_hour``, from the chunks' heads."""
+    def hour_means(self, probe: str, from_hour: int, to_hour: int, until_ms: int = 2**62) -> dict[int, float]:
+        """Mean of the usable readings of each hour in ``from_hour <= hour < to_hour``, none after ``until_ms``.
+
+        From the chunks' heads; an hour of which something waits in the journal, or that ``until_ms`` cuts, from its
+        readings.
+        """
         number = self._known(probe)
         if number is None:
             return {}
-        means = {
-            int(h): float(total) / int(n)
-            for h, n, total in self.db.rows(
-                "SELECT hour, n_good, total FROM chunk WHERE probe=? AND hour>=? AND hour<? AND n_good>0",
-                number,
-                from_hour,
-                to_hour,
+        to_hour = min(to_hour, until_ms // HOUR_MS + 1)
+        with self.db.read():
+            means = {
+                int(h): float(total) / int(n)
+                for h, n, total in self.db.rows(
+                    "SELECT hour, n_good, total FROM chunk WHERE probe=? AND hour>=? AND hour<? AND n_good>0",
+                    number,
+                    from_hour,
+                    to_hour,
+                )
+            }
+            open_hours = {until_ms // HOUR_MS} & set(means)
+            open_hours.update(
+                int(h)
+                for (h,) in self.db.rows(
+                    "SELECT DISTINCT at / 3600000 FROM journal WHERE probe=? AND at>=? AND at<?",
+                    number,
+                    from_hour * HOUR_MS,
+                    to_hour * HOUR_MS,
+                )
             )
-        }
-        for h, mean in self.db.rows(
-            "SELECT at / 3600000, AVG(value) FROM journal WHERE probe=? AND at>=? AND at<? AND flag<=2 GROUP BY 1",
-            number,
-            from_hour * HOUR_MS,
-            to_hour * HOUR_MS,
-        ):
-            means.setdefault(int(h), float(mean))
+            for h in open_hours:
+                columns = self.load([probe], h * HOUR_MS, min((h + 1) * HOUR_MS, until_ms + 1))[probe]
+                good = columns.value[columns.usable]
+                means.pop(h, None)
+                if len(good):
+                    means[h] = float(good.mean())
         return means
 
     def unread_since(self, since_ms: int) -> dict[str, tuple[int, str]]:

@@ -1,0 +1,160 @@
+"""What an outside database has been sent: a cursor over the journal, and the hours that are behind it.
+
+Readings in the journal are sent in its order and the cursor follows. An hour whose readings left the journal before
+they were sent, or changed otherwise, is marked by whoever changed it and sent again as a whole; sending twice
+does no harm, as a reading is identified by its probe and time there as here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from monitor.adapters.store import chunks
+from monitor.adapters.store.chunks import Columns
+from monitor.adapters.store.database import Database
+from monitor.errors import StoreCorrupt
+
+_WHOLE = "shipped whole "
+DEAD_LETTER_TOPIC = "shipping"
+
+
+@dataclass(frozen=True, slots=True)
+class Fresh:
+    """One row of the journal to be sent."""
+
+    seq: int
+    probe: str
+    at_ms: int
+    value: float
+    flag: int
+
+
+@dataclass(frozen=True)
+class Hour:
+    """One probe-hour to be sent; ``n`` tells whether it changed meanwhile. Without readings when it is gone."""
+
+    probe: str
+    number: int
+    hour: int
+    n: int
+    columns: Columns
+
+
+@dataclass(frozen=True, slots=True)
+class DeadLetter:
+    """A line that the outside database will never take, and why."""
+
+    line: str
+    reason: str
+
+
+class ShippingBook:
+    """Cursor, marked hours and dead letters of one destination at a time."""
+
+    def __init__(self, db: Database) -> None:
+        self.db = db
+
+    def begin(self, destination: str, now_ms: int) -> bool:
+        """Make a destination known; True when it is new: then everything stored is still to be sent.
+
+        Other destinations are forgotten: there is one at a time.
+        """
+        with self.db.write() as c:
+            c.execute("DELETE FROM shipped WHERE destination<>?", (destination,))
+            c.execute("DELETE FROM ship_hour WHERE destination<>?", (destination,))
+            c.execute("DELETE FROM fact WHERE name LIKE ? AND name<>?", (_WHOLE + "%", _WHOLE + destination))
+            if c.execute("SELECT 1 FROM shipped WHERE destination=?", (destination,)).fetchone() is not None:
+                return False
+            c.execute("INSERT INTO shipped VALUES (?, 0)", (destination,))
+            c.execute("INSERT INTO ship_hour SELECT ?, probe, hour FROM chunk", (destination,))
+            c.execute("INSERT OR REPLACE INTO fact VALUES (?,?)", (_WHOLE + destination, str(now_ms)))
+        return True
+
+    def forget(self) -> None:
+        """Shipping was switched off: no cursor is kept, and nothing is marked any more."""
+        with self.db.write() as c:
+            c.execute("DELETE FROM shipped")
+            c.execute("DELETE FROM ship_hour")
+            c.execute("DELETE FROM fact WHERE name LIKE ?", (_WHOLE + "%",))
+
+    def fresh(self, destination: str, limit: int) -> list[Fresh]:
+        """The next rows of the journal, oldest first."""
+        return [
+            Fresh(int(seq), str(probe), int(at), float(value), int(flag))
+            for seq, probe, at, value, flag in self.db.rows(
+                "SELECT j.seq, p.name, j.at, j.value, j.flag FROM journal j JOIN probe p ON p.id=j.probe "
+                "WHERE j.seq > (SELECT seq FROM shipped WHERE destination=?) ORDER BY j.seq LIMIT ?",
+                destination,
+                limit,
+            )
+        ]
+
+    def hours(self, destination: str, limit: int) -> list[Hour]:
+        """The next marked hours, newest first: what happened lately is wanted first."""
+        return [
+            Hour(str(name), int(number), int(hour), int(n or 0), self._decoded(blob, str(name)))
+            for name, number, hour, n, blob in self.db.rows(
+                "SELECT p.name, s.probe, s.hour, c.n, c.blob FROM ship_hour s JOIN probe p ON p.id=s.probe "
+                "LEFT JOIN chunk c ON c.probe=s.probe AND c.hour=s.hour "
+                "WHERE s.destination=? ORDER BY s.hour DESC LIMIT ?",
+                destination,
+                limit,
+            )
+        ]
+
+    def _decoded(self, blob: bytes | None, probe: str) -> Columns:
+        if blob is None:
+            return Columns.empty()
+        try:
+            return chunks.decode(blob)
+        except ValueError as error:
+            raise StoreCorrupt(
+                f"an hour of probe {probe} is damaged ({error})",
+                where=str(self.db.path),
+                fix="stop the service, copy the file and its -wal aside, and restore the last backup",
+            ) from error
+
+    def sent(
+        self,
+        destination: str,
+        now_ms: int,
+        *,
+        seq: int | None = None,
+        hours: Sequence[Hour] = (),
+        dead: Sequence[DeadLetter] = (),
+    ) -> None:
+        """Note what has arrived, in one transaction. An hour that changed since it was read stays marked."""
+        with self.db.write() as c:
+            if seq is not None:
+                c.execute("UPDATE shipped SET seq=MAX(seq, ?) WHERE destination=?", (seq, destination))
+            c.executemany(
+                "DELETE FROM ship_hour WHERE destination=? AND probe=? AND hour=? AND "
+                "COALESCE((SELECT n FROM chunk c WHERE c.probe=ship_hour.probe AND c.hour=ship_hour.hour), 0)=?",
+                [(destination, h.number, h.hour, h.n) for h in hours],
+            )
+            c.executemany(
+                "INSERT INTO quarantine(received, topic, payload, reason) VALUES (?,?,?,?)",
+                [(now_ms, DEAD_LETTER_TOPIC, d.line.encode(), d.reason) for d in dead],
+            )
+
+    def behind(self, destination: str) -> int:
+        """Readings that are still to be sent."""
+        with self.db.read():
+            fresh = self.db.rows(
+                "SELECT COUNT(*) FROM journal WHERE seq > (SELECT seq FROM shipped WHERE destination=?)", destination
+            )[0][0]
+            late = self.db.rows(
+                "SELECT SUM(c.n) FROM ship_hour s JOIN chunk c ON c.probe=s.probe AND c.hour=s.hour "
+                "WHERE s.destination=?",
+                destination,
+            )[0][0]
+        return int(fresh) + int(late or 0)
+
+    def whole_at(self, destination: str) -> int | None:
+        """When everything had arrived last, as far as it was noted; else when the destination was begun."""
+        text = self.db.fact(_WHOLE + destination)
+        return int(text) if text is not None else None
+
+    def note_whole(self, destination: str, now_ms: int) -> None:
+        self.db.set_fact(_WHOLE + destination, str(now_ms))
