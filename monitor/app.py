@@ -21,7 +21,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from monitor.adapters.delivery import Delivery, recipients
-from monitor.adapters.mqtt import Intake
+from monitor.adapters.mqtt import ANSWER_S, Intake
 from monitor.adapters.store import ServiceLock, Store
 from monitor.adapters.watchers import ClockWatch, Heartbeat, Notifier, free_mb
 from monitor.calendar_jobs import CalendarJobs
@@ -63,6 +63,7 @@ class App:
         self._trusted, self._trust_detail = True, ""
         self._error = ""
         self._shipper: object | None = None
+        self._latest: Snapshot | None = None
         self.heartbeat: Heartbeat | None = None
         self.calendar: CalendarJobs | None = None
         self.notifier = Notifier()
@@ -92,7 +93,14 @@ class App:
                 self.heartbeat = Heartbeat(settings.heartbeat, self.now_ms)
                 self.heartbeat.start()
                 undo.callback(self.heartbeat.stop)
-            self.intake = Intake(settings, now_ms=self.now_ms, urgent=self._urgent, clock_trusted=lambda: self._trusted)
+            self.intake = Intake(
+                settings,
+                now_ms=self.now_ms,
+                urgent=self._urgent,
+                clock_trusted=lambda: self._trusted,
+                # A rehearsal's broker is on this computer, and silent to MQTT 5.
+                answer_s=1.5 if self.simulated else ANSWER_S,
+            )
             self.intake.start()
             undo.callback(self.intake.stop)
             if not self.simulated:
@@ -109,10 +117,17 @@ class App:
 
     def _start_shipping(self, undo: contextlib.ExitStack) -> None:
         if self.settings.shipping is None:
+            self.store.shipping.forget()
             return
-        from monitor.adapters.influx import Shipper
+        from monitor.adapters.influx import Shipper, derived_points
 
-        shipper = Shipper(self.settings.shipping, self.settings.data_dir, self.now_ms)
+        shipper = Shipper(
+            self.settings.shipping,
+            self.settings.data_dir,
+            self.now_ms,
+            quantities={p.id: p.quantity for p in self.settings.room.probes},
+            derived=lambda: derived_points(self._latest) if self._latest is not None else [],
+        )
         shipper.start()
         undo.callback(shipper.stop)
         self._shipper = shipper
@@ -130,7 +145,7 @@ class App:
         now = self.now_ms()
         self._look_at_clock()
         self.derived.follow(now)
-        snapshot = self.derived.snapshot(now, self._service())
+        snapshot = self._latest = self.derived.snapshot(now, self._service())
         self._near = _near_limits(snapshot)
         outcome = evaluate(snapshot)
         made = self._commit(outcome)
