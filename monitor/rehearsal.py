@@ -28,7 +28,7 @@ from monitor.adapters.store import Columns, Store
 from monitor.app import App
 from monitor.core.events import DAY_MS, EventKind, Flag, KeeperEvent
 from monitor.core.notices import Notice
-from monitor.core.settings import Box, Broker, Probe, Room, Settings, Watch
+from monitor.core.settings import Box, Broker, Limits, Probe, Room, Settings, Watch
 from monitor.core.snapshot import Snapshot
 from monitor.errors import BrokerUnreachable
 from monitor.simroom import Act, Action, Heater, Recorded, SimBox, SimProbe, SimRoom, SimSetting
@@ -149,8 +149,10 @@ def _settings() -> Settings:
         stacks=(STACK,),
         boxes=tuple(Box(name, STACK, height_cm, too_warm_c=31.0, too_cool_c=24.0) for name, height_cm in BOXES),
         probes=_probes(),
-        # How full the real disk is, is no part of the play.
-        watch=Watch(disk_low_mb=0.0),
+        limits=Limits(deadband_c=0.2, on_delay_s=900.0, off_delay_s=900.0),
+        # A quarter of a day instead of a whole one, so that a stack can be uneven and even again in five days; and how
+        # full the real disk is, is no part of the play.
+        watch=Watch(uneven_c=1.0, uneven_over_s=6 * 3600.0, apart_days=2.0, window_near_days=7.0, disk_low_mb=0.0),
     )
     return Settings(room=room, broker=Broker(client_id="warmtally-rehearsal"), commit_every_s=0.01)
 
