@@ -21,7 +21,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from monitor.adapters.delivery import Delivery, recipients
-from monitor.adapters.mqtt import ANSWER_S, Intake
+from monitor.adapters.line import ANSWER_S
+from monitor.adapters.mqtt import Intake
 from monitor.adapters.store import ServiceLock, Store
 from monitor.adapters.watchers import ClockWatch, Heartbeat, Notifier, free_mb
 from monitor.calendar_jobs import CalendarJobs
