@@ -24,6 +24,7 @@ from typing import Any, Final, Literal
 from monitor.adapters.store import Store
 from monitor.adapters.store.shipping import DeadLetter, Fresh, Hour
 from monitor.core.settings import Shipping
+from monitor.core.snapshot import Snapshot
 from monitor.errors import MonitorError, ShippingRefused
 
 log = logging.getLogger("warmtally.shipping")
@@ -359,6 +360,25 @@ def _as_many(hours: Sequence[Hour], lines: int) -> list[Hour]:
             break
         taken.append(hour)
     return taken
+
+
+def derived_points(snapshot: Snapshot) -> list[DerivedPoint]:
+    """What is shown beside the readings: each box's temperature, each lot's development."""
+    points = []
+    for box in snapshot.boxes:
+        if box.at_ms is not None:
+            fields = {"temperature_c": box.now_c, "uncertainty_c": box.uncertainty_c, "humidity_pct": box.humidity_pct}
+            points.append(DerivedPoint("box", {"box": box.box.id, "stack": box.box.stack}, fields, box.at_ms))
+    for now in snapshot.lots:
+        if now.lot.open:
+            tags = {"lot": now.lot.id, "clutch": now.lot.clutch, "box": now.lot.box, "species": now.species}
+            fields = {
+                "development": now.development,
+                "degree_days": now.degree_days,
+                "filled_share": now.filled_share,
+            }
+            points.append(DerivedPoint("lot", tags, fields, snapshot.now_ms))
+    return points
 
 
 # -- line protocol ------------------------------------------------------------------------------------------

@@ -9,16 +9,20 @@ import time
 import urllib.request
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
+from datetime import UTC
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from monitor.adapters import influx as influx_module
-from monitor.adapters.influx import DerivedPoint, Shipper, _asked_wait_s, line
+from monitor.adapters.influx import DerivedPoint, Shipper, _asked_wait_s, derived_points, line
 from monitor.adapters.store import Store, columns_of
-from monitor.core.events import HOUR_MS, Flag, Reading
-from monitor.core.settings import Shipping
+from monitor.core.events import HOUR_MS, Clutch, Flag, Lot, Reading, Stay
+from monitor.core.settings import Box, Limits, Room, Shipping
+from monitor.core.snapshot import BoxNow, LotNow, Service, Snapshot
 from tests.peers import PROJECT, wait_for
 from tests.v2front import BUCKET, ORG, TOKEN, Front, Influx, Victoria, influx_with_front, victoria
 
@@ -487,6 +491,37 @@ def test_a_derived_series_that_is_refused_is_set_aside_once_and_readings_go_on(
         assert [text for text, _ in letters] == [f'lot,lot=bad\\ one development="half" {T0}']
         assert "type conflict" in letters[0][1]
     assert [r["lot"] for r in database.ask('SELECT * FROM "lot"')] == ["good one"]
+
+
+def test_a_boxs_temperature_and_a_lots_development_are_what_is_derived() -> None:
+    box = Box("top", "left", 120.0)
+    stay = Stay("top", T0, None)
+    lot = Lot("c1/top", "c1", "top", (stay,), 8)
+    clutch = Clutch("c1", "Testudo exempli", T0, False, 8, (lot,))
+    times, warmth = np.array([T0, T0 + 60_000]), np.array([28.0, 28.5])
+    snapshot = Snapshot(
+        T0 + 90_000,
+        Room("room", "UTC", "C", ("left",), (box,), ()),
+        UTC,
+        Service(T0),
+        boxes=(
+            BoxNow(box, Limits(), "room", times, warmth, 0.3, "probe", 88.0),
+            BoxNow(Box("low", "left", 20.0), Limits(), "room", times[:0], warmth[:0], 0.3, "none"),
+        ),
+        lots=(
+            LotNow(lot, clutch, "Testudo exempli", development=0.25, degree_days=100.0, filled_share=0.1),
+            LotNow(replace(lot, closed_ms=T0), clutch, "Testudo exempli", development=1.0),
+            LotNow(replace(lot, id="c1/low"), clutch, "unknown", refused="no profile"),
+        ),
+    )
+    assert [line(p) for p in derived_points(snapshot)] == [
+        f"box,box=top,stack=left temperature_c=28.5,uncertainty_c=0.3,humidity_pct=88.0 {T0 + 60_000}",
+        (
+            "lot,box=top,clutch=c1,lot=c1/top,species=Testudo\\ exempli "
+            f"development=0.25,degree_days=100.0,filled_share=0.1 {T0 + 90_000}"
+        ),
+        f"lot,box=top,clutch=c1,lot=c1/low,species=unknown filled_share=0.0 {T0 + 90_000}",
+    ]
 
 
 def test_a_point_without_any_field_is_no_line() -> None:
