@@ -21,12 +21,12 @@ from numpy.typing import NDArray
 from monitor.adapters.store import Columns, Store
 from monitor.adapters.store.parts import HourRows
 from monitor.core import stacks
-from monitor.core.boxes import BoxSeries, HourTable, Series, box_series, fill, probes_for
+from monitor.core.boxes import SHORT_GAP_H, BoxSeries, Filled, HourTable, Series, box_series, fill, probes_for
 from monitor.core.conditions import Condition
 from monitor.core.curves import PublishedRates
 from monitor.core.development import hourly_parts
 from monitor.core.events import HOUR_MS, Clutch, Lot, Stay
-from monitor.core.outlook import History, Prospect, forecast_clutch
+from monitor.core.outlook import LOOK_BACK_H, History, Prospect, forecast_clutch
 from monitor.core.settings import Box, Limits, Probe, Settings
 from monitor.core.snapshot import BoxNow, LotNow, ProbeNow, Service, Snapshot
 from monitor.core.species import Profile
@@ -104,9 +104,12 @@ class Derived:
             self._recent_from = now_ms - RECENT_MS
             self._recent = {name: c.take(np.flatnonzero(c.at >= self._recent_from)) for name, c in self._recent.items()}
 
-    def _columns(self, probes: Iterable[Probe], from_ms: int, to_ms: int) -> dict[str, Columns]:
+    def _columns(
+        self, probes: Iterable[Probe], from_ms: int, to_ms: int, *, stored: bool = False
+    ) -> dict[str, Columns]:
+        """``stored``: as the store has it now, not as it was at the last :meth:`follow`."""
         names = [p.id for p in probes]
-        if self.seen_seq >= 0 and from_ms >= self._recent_from:
+        if self.seen_seq >= 0 and from_ms >= self._recent_from and not stored:
             found = {n: self._recent.get(n, Columns.empty()) for n in names}
             return {n: c.take(np.flatnonzero((c.at >= from_ms) & (c.at < to_ms))) for n, c in found.items()}
         return self.store.readings.load(names, from_ms, to_ms)
@@ -116,14 +119,17 @@ class Derived:
         usable = columns.usable
         return Series(probe, columns.at[usable], columns.value[usable] + probe.correction)
 
-    def box_series(self, box: Box, from_ms: int, to_ms: int) -> BoxSeries:
+    def box_series(
+        self, box: Box, from_ms: int, to_ms: int, *, as_heard: bool = False, stored: bool = False
+    ) -> BoxSeries:
         """Temperature of a box with ``from_ms <= at < to_ms``, corrected, usable readings only."""
         own, around = probes_for(self.room, box)
-        columns = self._columns(own or [p for _, p in around], from_ms, to_ms)
+        columns = self._columns(own or [p for _, p in around], from_ms, to_ms, stored=stored)
         return box_series(
             [self._series(p, columns[p.id]) for p in own],
             [] if own else [(h, self._series(p, columns[p.id])) for h, p in around],
             box.height_cm,
+            as_heard=as_heard,
         )
 
     # -- species ------------------------------------------------------------------------------------------
@@ -146,15 +152,29 @@ class Derived:
         parts = [(h, p.id, p.correction, p.max_gap_s) for h, p in [(0.0, p) for p in own] or around]
         return species.digest + hashlib.blake2b(repr((parts, box.height_cm)).encode(), digest_size=6).hexdigest()
 
-    def _gap_hours(self, box: Box) -> int:
+    def _reach_hours(self, box: Box) -> int:
+        """How far from an hour a reading may lie and still change it.
+
+        One joined step; two where several probes are brought to one moment, since the moment at the far end of the
+        step is a mean over steps of the others.
+        """
         own, around = probes_for(self.room, box)
-        gap_s = max((p.max_gap_s for p in (*own, *(p for _, p in around))), default=7200.0)
-        return math.ceil(gap_s / 3600.0)
+        probes = own or tuple(p for _, p in around)
+        gap_s = max((p.max_gap_s for p in probes), default=7200.0)
+        return math.ceil(gap_s / 3600.0) * (2 if len(probes) > 1 else 1)
 
     # -- hours --------------------------------------------------------------------------------------------
 
-    def hour_table(self, box: Box, species: Species, from_ms: int, to_ms: int) -> HourTable:
-        """Development and temperature of a box by hour over a span; dirty and partial hours computed afresh."""
+    def hour_table(self, box: Box, species: Species, from_ms: int, to_ms: int, now_ms: int) -> HourTable:
+        """Development and temperature of a box by hour over a span; dirty and partial hours computed afresh.
+
+        Readings after ``now_ms`` have no part in it.
+        """
+        with self.store.db.read():
+            # Of one moment: what the service sums up or drops meanwhile would be missed.
+            return self._hour_table(box, species, from_ms, to_ms, now_ms)
+
+    def _hour_table(self, box: Box, species: Species, from_ms: int, to_ms: int, now_ms: int) -> HourTable:
         assert species.curve is not None
         first, last = from_ms // HOUR_MS, max((to_ms - 1) // HOUR_MS, from_ms // HOUR_MS)
         n = last - first + 1
@@ -167,6 +187,8 @@ class Derived:
         if span is not None:
             hours = first + np.arange(n)
             fresh = ~((hours >= span[0]) & (hours < span[1]) & (need >= 3600.0))
+            # What was summed up later may have been joined to a reading that had not come by then.
+            fresh |= (hours + 1 + self._reach_hours(box)) * HOUR_MS > now_ms
             fresh |= self._dirty_mask(box, first, n)
             rows = self.store.parts.load(box.id, model, first, last + 1)
             index = rows.hour - first
@@ -174,7 +196,7 @@ class Derived:
             heat[index], covered[index] = rows.heat, rows.covered_s
         for start, stop in _runs(fresh, join=24):
             a, b = max(from_ms, (first + start) * HOUR_MS), min(to_ms, (first + stop) * HOUR_MS)
-            got = self._compute(box, species.curve, a, b)
+            got = self._compute(box, species.curve, a, b, until_ms=now_ms)
             where = slice(start, stop)
             development[where] = degree_days[where] = heat[where] = covered[where] = 0.0
             index = got.hour - first
@@ -185,7 +207,7 @@ class Derived:
 
     def _dirty_mask(self, box: Box, first: int, n: int) -> NDArray[np.bool_]:
         own, around = probes_for(self.room, box)
-        gap = self._gap_hours(box)
+        gap = self._reach_hours(box)
         mask = np.zeros(n, bool)
         for hour in self.store.parts.dirty(p.id for p in (own or [p for _, p in around])):
             a, b = hour - gap - first, hour + gap + 1 - first
@@ -193,9 +215,11 @@ class Derived:
                 mask[max(a, 0) : b] = True
         return mask
 
-    def _compute(self, box: Box, curve: PublishedRates, from_ms: int, to_ms: int) -> HourRows:
-        gap_ms = (self._gap_hours(box) + 1) * HOUR_MS
-        series = self.box_series(box, from_ms - gap_ms, to_ms + gap_ms)
+    def _compute(
+        self, box: Box, curve: PublishedRates, from_ms: int, to_ms: int, *, until_ms: int = 2**62, stored: bool = False
+    ) -> HourRows:
+        reach_ms = (self._reach_hours(box) + 1) * HOUR_MS
+        series = self.box_series(box, from_ms - reach_ms, min(to_ms + reach_ms, until_ms + 1), stored=stored)
         inside = series.clipped(from_ms, to_ms)
         parts = hourly_parts(inside.time_ms, inside.temperature_c, curve, series.max_gap_s)
         keep = (parts.hour >= from_ms // HOUR_MS) & (parts.hour * HOUR_MS < to_ms)
@@ -237,17 +261,19 @@ class Derived:
                 span = self.store.parts.span(box_id, model)
                 first = min(start, span[0]) if span else start
                 # Hours that a reading still to come may join are left to be computed by whoever asks.
-                last = min(max(stop, span[1]) if span else stop, closed - self._gap_hours(box))
+                last = min(max(stop, span[1]) if span else stop, closed - self._reach_hours(box))
                 if last <= first:
                     continue
                 hours = first + np.arange(last - first)
                 todo = self._dirty_mask(box, first, len(hours))
                 todo |= ~((hours >= span[0]) & (hours < span[1])) if span else True
                 for a, b in _runs(todo, join=24):
-                    rows = self._compute(box, species.curve, (first + a) * HOUR_MS, (first + b) * HOUR_MS)
+                    # From the store: a reading may have come since the last look, and its mark is cleaned below.
+                    rows = self._compute(box, species.curve, (first + a) * HOUR_MS, (first + b) * HOUR_MS, stored=True)
                     self.store.parts.replace(box_id, model, range(first + a, first + b), rows, (first, last))
                     computed += b - a
-            self.store.parts.clean(closed - max((self._gap_hours(b) for b in self.room.boxes), default=2))
+            # A mark stays until all hours that it reaches are summed up.
+            self.store.parts.clean(closed - 2 * max((self._reach_hours(b) for b in self.room.boxes), default=2))
         return computed
 
     # -- lots ---------------------------------------------------------------------------------------------
@@ -288,42 +314,62 @@ class Derived:
             notes.append(
                 f"the {wait_ms / 86_400_000:.1f} days between laid and set are not counted: nothing was measured"
             )
-        pieces: list[tuple[HourTable, Stay, Box]] = []
+        pieces: list[tuple[HourTable, Stay, Box | None]] = []
         for stay in path:
             box = self.room.box(stay.box)
             end = min(stay.to_ms if stay.to_ms is not None else now_ms, now_ms)
             if end <= stay.from_ms:
                 continue
             if box is None:
-                notes.append(f"box {stay.box} is not in the configuration: nothing is known of the time there")
+                notes.append(f"box {stay.box} is not in the configuration: the time there is only estimated")
+                pieces.append((_empty_table(stay.from_ms, end), stay, None))
                 continue
-            pieces.append((self.hour_table(box, species, stay.from_ms, end), stay, box))
+            pieces.append((self.hour_table(box, species, stay.from_ms, end, now_ms), stay, box))
         here = self.room.box(lot.box)
         source = self.box_series(here, now_ms - 6 * HOUR_MS, now_ms + 1) if here else None
         if here is not None and not self.room.probes_in(here.id) and source is not None:
             notes.append(f"box {here.id} has no probe; its temperature comes from {source.source}")
-        filled = []
-        for table, _, box in pieces:
-            missing_s = np.maximum(table.need_s - table.covered_s, 0.0)
-            neighbours = self._neighbours(box, table) if float(missing_s.sum()) > 6 * 3600.0 else []
-            filled.append(fill(table, species.curve, neighbours))
+        tables = [table for table, _, _ in pieces]
+        beside = [self._neighbours(box, table, now_ms) if box is not None else [] for table, _, box in pieces]
+        filled = [fill(t, species.curve, near) for t, near in zip(tables, beside, strict=True)]
+        middle_c = _mean_c(tables, filled)
+        if middle_c is None and pieces and (first := pieces[0][2]) is not None:
+            # Set when the probe had died already: the box was about as warm as before.
+            from_ms = pieces[0][1].from_ms
+            before = self.hour_table(first, species, from_ms - LOOK_BACK_H * HOUR_MS, from_ms, now_ms)
+            known = before.covered_s >= 60.0
+            middle_c = float(np.mean(before.mean_c[known])) if known.any() else None
+        if middle_c is not None:
+            # Nothing is known of a whole stay: the eggs did not stand still, so what is known of the others serves.
+            filled = [
+                fill(t, species.curve, near, middle_c) if np.isnan(f.temperature_c).all() else f
+                for t, near, f in zip(tables, beside, filled, strict=True)
+            ]
         own, around = (probes_for(self.room, here)) if here else ((), ())
+        box_c = box_s = None
+        if here is not None and lot.open and len(path) > 1:
+            since_ms = min(path[-1].from_ms, now_ms - LOOK_BACK_H * HOUR_MS)
+            last = self.hour_table(here, species, since_ms, now_ms, now_ms)
+            box_c, box_s = np.where(last.covered_s >= 60.0, last.mean_c, np.nan), last.covered_s
         return History.of(
             [(t, f, max(s.from_ms, t.first_hour * HOUR_MS)) for (t, s, _), f in zip(pieces, filled, strict=True)],
             now_ms=min(now_ms, lot.closed_ms) if lot.closed_ms is not None else now_ms,
             uncertainty_c=box_uncertainty(own, around),
             compared=all(p.compared for p in own) and bool(own),
             notes=tuple(notes),
+            box_c=box_c,
+            box_s=box_s,
         )
 
-    def _neighbours(self, box: Box, table: HourTable) -> list[HourTable]:
-        """Hourly means of the other temperature probes of the same stack."""
+    def _neighbours(self, box: Box, table: HourTable, now_ms: int) -> list[HourTable]:
+        """Hourly means of the other temperature probes of the same stack; none where no long gap needs them."""
+        if float(np.maximum(table.need_s - table.covered_s, 0.0).sum()) <= SHORT_GAP_H * 3600.0:
+            return []
         own, around = probes_for(self.room, box)
         result = []
-        week = 24 * 7
         for _, probe in around if own else ():
             means = self.store.readings.hour_means(
-                probe.id, table.first_hour - week, table.first_hour + len(table) + week
+                probe.id, table.first_hour, table.first_hour + len(table), until_ms=now_ms
             )
             values = (
                 np.array([means.get(table.first_hour + i, np.nan) for i in range(len(table))], np.float64)
@@ -356,14 +402,16 @@ class Derived:
             c = self._recent.get(probe.id, Columns.empty())
             c = c.take(np.flatnonzero(c.at <= now_ms + 300_000))
             good = np.flatnonzero(c.usable)
+            # A probe that died days ago did speak once, also after a restart.
+            usable = int(c.at[good[-1]]) if len(good) else self.store.readings.last_usable_at(probe.id, now_ms)
             n, why = unread.get(probe.id, (0, ""))
             probes.append(
                 ProbeNow(
                     probe,
-                    int(c.at[-1]) if len(c) else None,
+                    int(c.at[-1]) if len(c) else usable,
                     float(c.value[-1]) if len(c) else None,
                     int(c.flag[-1]) if len(c) else None,
-                    int(c.at[good[-1]]) if len(good) else None,
+                    usable,
                     n,
                     why,
                 )
@@ -383,7 +431,7 @@ class Derived:
     def _box_now(self, box: Box, now_ms: int, lots: list[LotNow]) -> BoxNow:
         inside = [x for x in lots if x.lot.open and x.lot.box == box.id and x.lot.eggs]
         limits, source = self.limits(box, [x.species for x in inside])
-        series = self.box_series(box, max(now_ms - 24 * HOUR_MS, self._recent_from), now_ms + 1)
+        series = self.box_series(box, max(now_ms - 24 * HOUR_MS, self._recent_from), now_ms + 1, as_heard=True)
         humidity = None
         for probe in self.room.probes_in(box.id, "humidity"):
             c = self._recent.get(probe.id, Columns.empty())
@@ -403,7 +451,7 @@ class Derived:
         )
 
     def limits(self, box: Box, species: Iterable[str]) -> tuple[Limits, str]:
-        """The limits of a box: its own, else the strictest of the profiles in it, else the room's."""
+        """The limits of a box: its own, else the room's, else the strictest of the profiles in it."""
         room = self.room.limits
         profiles = [p for name in species if (p := self.species(name).profile) is not None]
         highs = [p.high_limit_c for p in profiles if p.high_limit_c is not None]
@@ -449,6 +497,24 @@ def box_uncertainty(own: Iterable[Probe], around: Iterable[tuple[float, Probe]])
         return math.sqrt(sum(p.standard_uncertainty**2 for p in own)) / len(own)
     near = [p.standard_uncertainty for _, p in around]
     return math.hypot(max(near, default=1.0), 0.5)
+
+
+def _empty_table(from_ms: int, to_ms: int) -> HourTable:
+    """The hours of a span of which nothing was measured."""
+    hours = np.arange(from_ms // HOUR_MS, (to_ms - 1) // HOUR_MS + 1)
+    need = (np.minimum((hours + 1) * HOUR_MS, to_ms) - np.maximum(hours * HOUR_MS, from_ms)) / 1000.0
+    zero = np.zeros(len(hours))
+    return HourTable(int(hours[0]), zero, zero, np.full(len(hours), np.nan), zero, need)
+
+
+def _mean_c(tables: Iterable[HourTable], filled: Iterable[Filled]) -> float | None:
+    """Mean temperature of all that is known of a lot's way, by time."""
+    heat = seconds = 0.0
+    for table, found in zip(tables, filled, strict=True):
+        known = ~np.isnan(found.temperature_c)
+        heat += float(found.temperature_c[known] @ table.need_s[known])
+        seconds += float(table.need_s[known].sum())
+    return heat / seconds if seconds > 0.0 else None
 
 
 def _runs(mask: NDArray[np.bool_], join: int) -> list[tuple[int, int]]:

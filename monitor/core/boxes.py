@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.core.curves import RateCurve
-from monitor.core.events import HOUR_MS
 from monitor.core.settings import Box, Probe, Room
 
 Times = NDArray[np.int64]
@@ -85,15 +84,23 @@ def _at(series: Series, grid: Times) -> Values:
     return np.where(exact | inside, value, np.nan)
 
 
-def _mean_of(series: Sequence[Series]) -> tuple[Times, Values]:
-    grid = np.unique(np.concatenate([s.time_ms for s in series]))
-    table = np.vstack([_at(s, grid) for s in series])
-    counted = np.sum(~np.isnan(table), axis=0)
-    keep = counted > 0
-    return grid[keep], np.nansum(table[:, keep], axis=0) / counted[keep]
+def _held(series: Series, grid: Times) -> Values:
+    """The newest reading at or before each moment, until the probe counts as quiet; NaN before and after."""
+    t, v = series.time_ms, series.temperature_c
+    if len(t) == 0:
+        return np.full(len(grid), np.nan)
+    newest = np.searchsorted(t, grid, "right") - 1
+    age_ms = grid - t[np.maximum(newest, 0)]
+    return np.where((newest >= 0) & (age_ms < series.probe.quiet_after_s * 1000), v[newest], np.nan)
 
 
-def box_series(own: Sequence[Series], around: Sequence[tuple[float, Series]] = (), height_cm: float = 0.0) -> BoxSeries:
+def box_series(
+    own: Sequence[Series],
+    around: Sequence[tuple[float, Series]] = (),
+    height_cm: float = 0.0,
+    *,
+    as_heard: bool = False,
+) -> BoxSeries:
     """Temperature of a box.
 
     Parameters
@@ -102,35 +109,39 @@ def box_series(own: Sequence[Series], around: Sequence[tuple[float, Series]] = (
     around : (height in cm, series) of other probes of the same stack; used only when ``own`` is empty:
         interpolated over the height, constant beyond the lowest and highest.
     height_cm : height of the box.
+    as_heard : how several probes are brought to one moment. False: interpolated between their readings, which the
+        sum over the past needs. True: each probe's newest reading by then, which is all that is known at the moment
+        itself: what is judged must not hang on whichever probe spoke last, nor change with what comes later.
 
     The uncertainty is that of the mean of independent probes; between heights another 0.5 C is added.
     """
+    # Of all probes, also those without a reading here: what is joined must not hang on the span that was loaded.
+    max_gap_s = max((s.probe.max_gap_s for s in (*own, *(s for _, s in around))), default=7200.0)
+    at = _held if as_heard else _at
     own = [s for s in own if len(s.time_ms)]
     if len(own) == 1:
         only = own[0]
-        return BoxSeries(
-            only.time_ms, only.temperature_c, only.probe.max_gap_s, only.probe.standard_uncertainty, "its own probe"
-        )
+        return BoxSeries(only.time_ms, only.temperature_c, max_gap_s, only.probe.standard_uncertainty, "its own probe")
     if own:
-        t, v = _mean_of(own)
+        grid = np.unique(np.concatenate([s.time_ms for s in own]))
+        table = np.vstack([at(s, grid) for s in own])
+        counted = np.sum(~np.isnan(table), axis=0)
         u = float(np.sqrt(sum(s.probe.standard_uncertainty**2 for s in own))) / len(own)
-        return BoxSeries(t, v, max(s.probe.max_gap_s for s in own), u, f"the mean of its {len(own)} probes")
+        # Every moment of the grid is the reading of one of them.
+        return BoxSeries(grid, np.nansum(table, axis=0) / counted, max_gap_s, u, f"the mean of its {len(own)} probes")
     near = sorted(((h, s) for h, s in around if len(s.time_ms)), key=lambda x: x[0])
     if not near:
-        return BoxSeries(np.empty(0, np.int64), np.empty(0, np.float64), 7200.0, 0.0, "no probe")
+        return BoxSeries(np.empty(0, np.int64), np.empty(0, np.float64), max_gap_s, 0.0, "no probe")
     grid = np.unique(np.concatenate([s.time_ms for _, s in near]))
-    table = np.vstack([_at(s, grid) for _, s in near])
+    table = np.vstack([at(s, grid) for _, s in near])
     heights = np.array([h for h, _ in near])
     result = np.full(len(grid), np.nan)
     for i in range(len(grid)):
         known = ~np.isnan(table[:, i])
         if known.any():
             result[i] = np.interp(height_cm, heights[known], table[known, i])
-    keep = ~np.isnan(result)
     u = float(np.hypot(max(s.probe.standard_uncertainty for _, s in near), BETWEEN_HEIGHTS_SD_C))
-    return BoxSeries(
-        grid[keep], result[keep], max(s.probe.max_gap_s for _, s in near), u, "the stack's other probes, by height"
-    )
+    return BoxSeries(grid, result, max_gap_s, u, "the stack's other probes, by height")
 
 
 @dataclass(frozen=True)
@@ -195,10 +206,11 @@ def fill(
     aligned = [_aligned(other, table) for other in neighbours]
     for start, stop in _runs(missing_s > 0.0):
         gap = np.arange(start, stop)
-        values, sd, way = _gap_temperature(gap, temperature, aligned, fallback_c, n)
+        seconds = missing_s[gap]
+        short = float(seconds.sum()) <= SHORT_GAP_H * 3600.0
+        values, sd, way = _gap_temperature(gap, temperature, aligned, fallback_c, n, short=short)
         if values is None:
             continue
-        seconds = missing_s[gap]
         rate = curve.rate_per_day(values)
         slope = (curve.rate_per_day(values + 0.1) - curve.rate_per_day(values - 0.1)) / 0.2
         development[gap] += rate * seconds / 86400.0
@@ -216,16 +228,31 @@ def _runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
 
 
 def _aligned(other: HourTable, table: HourTable) -> Values:
+    """A neighbour's hourly means on the table's hours; its own short gaps are bridged, its long ones stay NaN.
+
+    Just after a full hour a neighbour has not spoken yet in the hour that has begun.
+    """
     result = np.full(len(table), np.nan)
     shift = other.first_hour - table.first_hour
     a, b = max(0, shift), min(len(table), shift + len(other))
     if a < b:
         result[a:b] = np.where(other.covered_s >= 60.0, other.mean_c, np.nan)[a - shift : b - shift]
+    known = np.flatnonzero(~np.isnan(result))
+    if len(known):
+        for start, stop in _runs(np.isnan(result)):
+            if stop - start <= SHORT_GAP_H:
+                result[start:stop] = np.interp(np.arange(start, stop), known, result[known])
     return result
 
 
 def _gap_temperature(
-    gap: NDArray[np.int64], own: Values, neighbours: Sequence[Values], fallback_c: float | None, n: int
+    gap: NDArray[np.int64],
+    own: Values,
+    neighbours: Sequence[Values],
+    fallback_c: float | None,
+    n: int,
+    *,
+    short: bool,
 ) -> tuple[Values | None, Values, str]:
     """Temperatures for the hours of a gap, their sd, and the way they were found."""
     start, stop = int(gap[0]), int(gap[-1]) + 1
@@ -235,14 +262,13 @@ def _gap_temperature(
     )
     after = next((i for i in range(stop - 1 if not np.isnan(own[stop - 1]) else stop, n) if not np.isnan(own[i])), None)
     ones = np.ones(len(gap))
-    length = len(gap)
     near = before is not None and start - before <= 1 and (after is not None and after - (stop - 1) <= 1)
-    if near and length <= SHORT_GAP_H:
+    if near and short:
         assert before is not None
         assert after is not None
         values = np.interp(gap, [before, max(after, before + 1)], [own[before], own[after]])
         return values, LEAST_SD_C["line"] * ones, "line"
-    if before is not None and start - before <= 1 and after is None and length <= SHORT_GAP_H:
+    if before is not None and start - before <= 1 and after is None and short:
         # The newest reading is a little old: the box is still about as warm.
         return own[before] * ones, LEAST_SD_C["line"] * ones, "line"
     low, high = max(0, start - 24 * LOOK_BACK_DAYS), min(n, stop + 24 * LOOK_BACK_DAYS)
@@ -283,8 +309,3 @@ def probes_for(room: Room, box: Box) -> tuple[tuple[Probe, ...], tuple[tuple[flo
         if probe.quantity == "temperature" and probe not in own and place is not None and place[0] == box.stack:
             around.append((place[1], probe))
     return own, tuple(around)
-
-
-def hour_of(at_ms: int) -> int:
-    """Hours since 1970 UTC."""
-    return at_ms // HOUR_MS

@@ -58,7 +58,8 @@ class History:
 
     ``edge_ms`` has one more element than the rest: the moments between which the hours lie; ``cumulative`` and
     ``degree_days`` are sums from the beginning to each edge. ``temperature_c`` is the mean of each hour,
-    NaN where nothing is known; ``weight_s`` how long each hour counts.
+    NaN where nothing is known; ``weight_s`` how long each hour counts. ``box_c`` and ``box_s``, for eggs that were
+    moved: the last hours of the box where they lie now, three days at least, and how long each was measured.
     """
 
     edge_ms: NDArray[np.int64]
@@ -74,6 +75,8 @@ class History:
     compared: bool
     now_ms: int
     notes: tuple[str, ...] = ()
+    box_c: Values | None = None
+    box_s: Values | None = None
 
     @staticmethod
     def of(
@@ -83,6 +86,8 @@ class History:
         uncertainty_c: float,
         compared: bool,
         notes: tuple[str, ...] = (),
+        box_c: Values | None = None,
+        box_s: Values | None = None,
     ) -> History:
         """From (hour table, filled, begin in ms) of each stay, in order."""
         edges: list[NDArray[np.int64]] = []
@@ -126,6 +131,8 @@ class History:
             compared=compared,
             now_ms=now_ms,
             notes=notes,
+            box_c=box_c,
+            box_s=box_s,
         )
 
     @property
@@ -159,16 +166,20 @@ class History:
         the average). Its uncertainty is how much those days differ, and how far the box may wander until the
         end: daily means are taken as a random walk whose step is read off the box's own past, so the mean over
         the next H days departs from today's by sqrt(step variance x H / 3) (integral of a random walk).
+        Eggs that were moved will be as warm as the box that they came to, not as the one that they left.
         """
         if prospect is not None:
             t = np.array([prospect.temperature_c])
             return prospect.temperature_c, 0.0, float(curve.rate_per_day(t)[0])
-        ok = np.flatnonzero(~np.isnan(self.temperature_c))
+        hourly_c, hourly_s = self.temperature_c, self.weight_s
+        if self.box_c is not None and self.box_s is not None and not np.isnan(self.box_c).all():
+            hourly_c, hourly_s = self.box_c, self.box_s
+        ok = np.flatnonzero(~np.isnan(hourly_c))
         if not len(ok):
             return None
-        t, w = self.temperature_c[ok[-LOOK_BACK_H:]], np.maximum(self.weight_s[ok[-LOOK_BACK_H:]], 1.0)
+        t, w = hourly_c[ok[-LOOK_BACK_H:]], np.maximum(hourly_s[ok[-LOOK_BACK_H:]], 1.0)
         rate = float(curve.rate_per_day(t) @ w / w.sum())
-        days = _daily_means(self.temperature_c[ok])
+        days = _daily_means(hourly_c[ok])
         last = days[-LOOK_BACK_H // 24 :]
         sd = max(float(np.std(last, ddof=1)), LEAST_AHEAD_SD_C) if len(last) > 1 else SHORT_AHEAD_SD_C
         remaining = max(1.0 - self.development, 0.0) / rate if rate > 1e-5 else 0.0
@@ -206,25 +217,26 @@ def forecast_clutch(
 ) -> list[LotNow]:
     """Development and windows of all lots of a clutch together, so that what one box did tells of the other."""
     plain = {lot.id: _plain(clutch, lot, histories[lot.id], profile, curve, prospect) for lot in lots}
-    evidence = {
-        lot.id: found
-        for lot in lots
-        if plain[lot.id].development is not None
-        and (found := _evidence(lot, histories[lot.id], plain[lot.id], curve)) is not None
-    }
-    if not evidence:
-        return list(plain.values())
-    spread = _spread(profile, curve, [histories[i] for i in evidence])
+    # What the model refuses of one clutch must not keep the round from looking at everything else.
     try:
+        evidence = {
+            lot.id: found
+            for lot in lots
+            if plain[lot.id].development is not None
+            and (found := _evidence(lot, histories[lot.id], plain[lot.id], curve)) is not None
+        }
+        if not evidence:
+            return list(plain.values())
+        spread = _spread(profile, curve, [histories[i] for i in evidence])
         everything = update(list(evidence.values()), spread)
+        result = []
+        for lot in lots:
+            now = plain[lot.id]
+            if lot.id in evidence and now.ahead is not None and now.development is not None and lot.open:
+                now = _windows(lot, now, everything, evidence, spread, now_ms)
+            result.append(now)
     except MonitorError as error:
-        return [replace(x, refused=str(error)) for x in plain.values()]
-    result = []
-    for lot in lots:
-        now = plain[lot.id]
-        if lot.id in evidence and now.ahead is not None and now.development is not None and lot.open:
-            now = _windows(lot, now, everything, evidence, spread, now_ms)
-        result.append(now)
+        return [replace(x, refused=x.refused or error.what) for x in plain.values()]
     return result
 
 

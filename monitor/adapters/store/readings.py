@@ -319,6 +319,29 @@ class Readings:
                     result[name] = max(known)
         return result
 
+    def last_usable_at(self, probe: str, until_ms: int) -> int | None:
+        """Measured time of a probe's newest usable reading by a moment."""
+        number = self._known(probe)
+        if number is None:
+            return None
+        with self.db.read():
+            hours = self.db.rows(
+                "SELECT hour FROM chunk WHERE probe=? AND hour<=? AND n_good>0 ORDER BY hour DESC LIMIT 2",
+                number,
+                until_ms // HOUR_MS,
+            )
+            hours += self.db.rows(
+                "SELECT DISTINCT at / 3600000 FROM journal WHERE probe=? AND at<=? AND flag<=2 "
+                "ORDER BY at DESC LIMIT 1",
+                number,
+                until_ms,
+            )
+            newest: list[int] = []
+            for (hour,) in hours:
+                columns = self.load([probe], hour * HOUR_MS, min((hour + 1) * HOUR_MS, until_ms + 1))[probe]
+                newest.extend(int(at) for at in columns.at[columns.usable][-1:])
+        return max(newest, default=None)
+
     def first_at(self, probe: str) -> int | None:
         """Measured time of a probe's oldest reading."""
         number = self._known(probe)
