@@ -18,6 +18,7 @@ from monitor.cli.room import (
 )
 from monitor.core.kinds.uneven import describe as describe_stack
 from monitor.core.outlook import Prospect
+from monitor.core.siblings import NOT_TO_DO, TO_DO, Story, stories
 from monitor.core.snapshot import LotNow, Service, Snapshot, show_day, show_difference, show_temperature, show_time
 from monitor.errors import UnknownSubject
 from monitor.library import list_profiles, load_profile
@@ -189,9 +190,7 @@ def run_forecast(args: argparse.Namespace) -> int:
             if not lots:
                 raise UnknownSubject(
                     f"no lot {wanted!r} at that time",
-                    fix=f"its lots: {', '.join(x.id for x in clutches[clutch].lots) or 'none yet'}"
-                    if clutch
-                    else "",
+                    fix=f"its lots: {', '.join(x.id for x in clutches[clutch].lots) or 'none yet'}" if clutch else "",
                 )
         elif wanted is None:
             lots = [x for x in lots if x.lot.open]
@@ -203,6 +202,9 @@ def run_forecast(args: argparse.Namespace) -> int:
             return 0
         for lot in lots:
             print(_forecast_text(lot, room, at, prospect))
+            print()
+        for story in stories(lots, at):
+            print(_story_text(story, room))
             print()
         print(CAUTION)
     return 0
@@ -246,6 +248,30 @@ def _forecast_text(lot: LotNow, room: RoomAtHand, at_ms: int, prospect: Prospect
         if lot.chance_only_late is not None and (w.overdue or lot.lot.looked_ms is not None):
             lines.append(f"  chance that what lies still is only late: {100 * lot.chance_only_late:.0f} %")
     lines += [f"  note: {note}" for note in lot.notes]
+    return "\n".join(lines)
+
+
+def _story_text(story: Story, room: RoomAtHand) -> str:
+    direction = "later" if story.temperature_days >= 0 else "earlier"
+    doubt = "the probes alone could explain all of it" if story.probes_explain else "more than the probes explain"
+    due = f"{show_day(story.due_p10_ms, room.zone)} to {show_day(story.due_p90_ms, room.zone)}"
+    lines = [f"{story.late} lies still, {story.waited_days:.1f} days after the first pip of {story.early}"]
+    lines.append(
+        f"  by their temperatures it is expected {abs(story.temperature_days):.1f} days {direction} "
+        f"(probes: ± {2 * story.probe_days:.1f} days; {doubt})"
+    )
+    lines.append(f"  ordinary spread between eggs and boxes: ± {2 * story.spread_days:.1f} days")
+    lines.append(
+        f"  so the first pip of {story.late} follows {story.offset_p10_days:.1f} to {story.offset_p90_days:.1f} days "
+        f"after (8 in 10; middle {story.offset_p50_days:.1f})"
+    )
+    lines.append(
+        f"  given all looks it is due {due}; chance that it is only late: {100 * story.chance_only_late:.0f} %"
+    )
+    if not story.compared:
+        lines.append("  the probes were not compared side by side: do that before trusting half a degree")
+    lines += [f"  do: {text}" for text in TO_DO]
+    lines += [f"  {text}" for text in NOT_TO_DO]
     return "\n".join(lines)
 
 
