@@ -14,7 +14,7 @@ import json
 import math
 from array import array
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from difflib import get_close_matches
 from pathlib import Path
@@ -25,8 +25,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.adapters.store import Columns, Readings
-from monitor.core.events import DAY_MS, Flag
-from monitor.core.settings import Unit
+from monitor.core import quality
+from monitor.core.events import DAY_MS, Flag, Reading
+from monitor.core.settings import Probe, Unit
 from monitor.errors import FileUnreadable, UsageError
 
 TimeUnit = Literal["s", "min", "h", "days"]
@@ -136,11 +137,11 @@ def moment_ms(text: str, zone: tzinfo) -> int:
 
 
 def to_celsius(value: NDArray[np.float64], unit: Unit) -> NDArray[np.float64]:
-    """Values in the inner unit: degrees Celsius, or per cent as they are. Exact definitions, rounded to 1e-9."""
+    """Values in the inner unit: degrees Celsius, or per cent as they are. Converted ones have six places."""
     if unit == "F":
-        return np.round((value - 32.0) * 5.0 / 9.0, 9)
+        return np.round((value - 32.0) / 1.8, 6)
     if unit == "K":
-        return np.round(value - 273.15, 9)
+        return np.round(value - 273.15, 6)
     return value
 
 
@@ -419,6 +420,46 @@ def _finished(path: Path, shape: FileShape, raw: _Raw, received_ms: int) -> Logg
         nonexistent=utc.nonexistent,
         same_time=n - len(columns),
     )
+
+
+# -- quality ------------------------------------------------------------------------------------------------
+
+
+def judged(columns: Columns, probe: Probe) -> Columns:
+    """Readings in order of time with the flags that :func:`monitor.core.quality.judge` gives one after the other.
+
+    ``probe.unit`` is the unit of the file (an error value is one as it was written). Where a reading lies
+    near its believed neighbour and nothing else speaks against it, the answer is known without asking.
+    """
+    at, value = columns.at, columns.value
+    plain = _unremarkable(value, probe)
+    near = plain[1:] & plain[:-1] & (np.abs(np.diff(value)) <= quality.STEP_C)
+    reach_ms = max(quality.STEP_HOLDS_S, quality.GAP_INTERVALS * probe.interval_s) * 1000.0
+    flag = np.full(len(at), int(Flag.NOT_JUDGED), np.uint8)
+    flag[1:][np.diff(at) <= reach_ms] = int(Flag.GOOD)
+    test = [""] * len(at)
+    context = quality.Context()
+    edges = [0, *(np.flatnonzero(~near) + 1).tolist(), len(at)]
+    for start, end in itertools.pairwise(edges):
+        i = start
+        while i < end and (i == start or context.last_ms != at[i - 1]):
+            asked = Reading(probe.id, int(at[i]), float(value[i]), int(columns.received[i]))
+            answer, context = quality.judge(asked, context, probe)
+            flag[i], test[i] = int(answer.flag), answer.test
+            i += 1
+        if i < end:
+            context = quality.Context(int(at[end - 1]), float(value[end - 1]), int(at[end - 1]))
+    return replace(columns, flag=flag, test=tuple(test))
+
+
+def _unremarkable(value: NDArray[np.float64], probe: Probe) -> NDArray[np.bool_]:
+    """In range and no error value, with some room for rounding: only the step test can object to such readings."""
+    low, high = quality.RANGE_C if probe.quantity == "temperature" else quality.RANGE_PCT
+    told = {"F": value * 1.8 + 32.0, "K": value + 273.15}.get(probe.unit, value)
+    plain: NDArray[np.bool_] = (value >= low) & (value <= high)
+    for known in (quality.POWER_ON_C, *quality.ERROR_VALUES):
+        plain &= (np.abs(value - known) > 1e-3) & (np.abs(told - known) > 1e-3)
+    return plain
 
 
 # -- local time ---------------------------------------------------------------------------------------------

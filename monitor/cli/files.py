@@ -8,7 +8,9 @@ import os
 import sys
 import tempfile
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from difflib import get_close_matches
 from pathlib import Path
 from typing import IO, Any, Final, cast
@@ -83,6 +85,7 @@ def run_import(args: argparse.Namespace) -> int:
     now_ms = time.time_ns() // 1_000_000
     with _bar("reading", _size(path)) as progress:
         found = logger_files.read(path, shape, now_ms, progress)
+    found = replace(found, columns=logger_files.judged(found.columns, _as_in_the_file(probe, args, found)))
     if args.dry_run:
         count = _would_add(settings.data_dir, args.probe, found.columns)
     else:
@@ -136,6 +139,13 @@ def _probe(room: Room, args: argparse.Namespace) -> Probe | None:
             fix="check --probe, --value-column and --unit",
         )
     return probe
+
+
+def _as_in_the_file(probe: Probe | None, args: argparse.Namespace, found: LoggerFile) -> Probe:
+    """The probe with the file's unit and rhythm, by which its readings are judged."""
+    if probe is None:
+        probe = Probe(args.probe, topic="", quantity="humidity" if args.unit == "%" else "temperature")
+    return replace(probe, unit=args.unit, interval_s=max(probe.interval_s, found.median_step_s))
 
 
 def _unknown(name: str, known: Sequence[str], also: str = "") -> UnknownSubject:
@@ -201,16 +211,19 @@ def _report(
     found: LoggerFile, shape: FileShape, args: argparse.Namespace, zone_name: str, count: tuple[int, int]
 ) -> None:
     columns = found.columns
+    usable = columns.value[columns.usable]
     inner = "%" if shape.unit == "%" else "C"
     verb = "would be new" if args.dry_run else "new"
     print(f"{args.probe}: {verb} {count[0]}, known already {count[1]} (of {found.rows} rows in {args.file})")
     first, last = (
         time.strftime("%Y-%m-%d %H:%M", time.gmtime(int(t) // 1000)) for t in (columns.at[0], columns.at[-1])
     )
-    print(
-        f"  {first} to {last} UTC, one every {_span(found.median_step_s)}; "
-        f"{columns.value.min():.2f} to {columns.value.max():.2f} {inner}"
-    )
+    spread = f"{usable.min():.2f} to {usable.max():.2f} {inner}" if len(usable) else "no usable value"
+    print(f"  {first} to {last} UTC, one every {_span(found.median_step_s)}; {spread}")
+    flagged = Counter(test for test in columns.test if test)
+    if flagged:
+        named = ", ".join(f"{count} {test}" for test, count in sorted(flagged.items()))
+        print(f"  flagged, and left out of development: {named}")
     if found.zoneless:
         print(f"  times without a zone were taken in {zone_name}")
     if found.other:

@@ -17,12 +17,16 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from monitor.adapters import logger_files
 from monitor.adapters.logger_files import FileShape, LoggerFile, utc_of_local, zone_named
-from monitor.adapters.store import Store
+from monitor.adapters.store import Store, columns_of
 from monitor.cli.files import add_parsers
 from monitor.core.events import Reading
+from monitor.core.quality import Context, judge
+from monitor.core.settings import Probe, Quantity, Unit
 from monitor.errors import FileUnreadable, MonitorError, UnknownSubject, UsageError
 from tests.peers import PROJECT, shared
 
@@ -566,6 +570,59 @@ def test_a_bar_is_drawn_on_a_terminal_and_the_answer_stays_clean(tmp_path: Path)
     assert "\x1b" not in out
 
 
+# -- quality ---------------------------------------------------------------------------------------------
+
+STEPS = st.lists(
+    st.tuples(
+        st.sampled_from([1_000, 60_000, 300_000, 700_000, 10_000_000]),
+        st.one_of(
+            st.floats(20, 36).map(lambda v: round(v, 2)),
+            st.sampled_from([85.0, -127.0, 28.0, 28.0, 45.0, 80.0, 80.01, -40.0, 54.52, 100.0, 327.67]),
+        ),
+    ),
+    min_size=1,
+    max_size=40,
+)
+
+
+@settings(deadline=None, max_examples=300)
+@given(STEPS, st.sampled_from(["C", "F", "K", "%"]), st.sampled_from([60.0, 600.0]))
+def test_the_flags_are_those_that_judging_one_after_the_other_gives(
+    steps: list[tuple[int, float]], unit: Unit, interval_s: float
+) -> None:
+    quantity: Quantity = "humidity" if unit == "%" else "temperature"
+    probe = Probe("p", "t", quantity, unit, interval_s=interval_s)
+    at, asked = NOW_MS - 10**9, []
+    for step, value in steps:
+        at += step
+        asked.append(Reading("p", at, value, NOW_MS))
+    context, expected = Context(), []
+    for one in asked:
+        answer, context = judge(one, context, probe)
+        expected.append((int(answer.flag), answer.test))
+    found = logger_files.judged(columns_of(asked), probe)
+    assert list(zip(found.flag.tolist(), found.test, strict=True)) == expected
+    assert found.value.tolist() == [v for _, v in steps]
+
+
+def test_error_values_in_a_file_are_kept_flagged_and_said(
+    tmp_path: Path, run: Callable[..., int], capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "a.csv"
+    values = [85.0, 28.0, 28.1, -127.0, 28.2, 41.0, 28.3]
+    file.write_text("time,t\n" + "".join(f"2026-05-01 00:0{i},{v}\n" for i, v in enumerate(values)))
+    run("import", str(file), "--probe", "top-warmth", "--time-column", "time", "--value-column", "t", "--unit", "C")
+    out = capsys.readouterr().out
+    assert "new 7" in out
+    assert "1 error-value, 1 power-on, 1 step" in out
+    assert "28.00 to 28.30 C" in out
+    with Store(tmp_path / "data") as store:
+        columns = store.readings.load(["top-warmth"], 0, 2**52)["top-warmth"]
+    assert columns.value.tolist() == values
+    assert columns.flag.tolist() == [4, 2, 1, 4, 1, 3, 1]
+    assert columns.test == ("power-on", "", "", "error-value", "", "step", "")
+
+
 # -- real files ------------------------------------------------------------------------------------------
 
 
@@ -590,7 +647,7 @@ def test_the_fahrenheit_room_whose_clock_went_back_keeps_one_reading_a_moment() 
     found = logger_files.read(path, shape("timestamp", "value", unit="F"), NOW_MS)
     assert len(found.columns) == len({r["timestamp"] for r in rows})
     assert found.same_time == len(rows) - len(found.columns)
-    assert found.columns.value[0] == round((69.88083514 - 32) * 5 / 9, 9)
+    assert found.columns.value[0] == round((69.88083514 - 32) / 1.8, 6)
 
 
 def test_each_turtle_nest_imports_with_its_own_rows() -> None:
