@@ -37,6 +37,7 @@ LineStatus = Literal["up", "down", "refused", "connecting"]
 TOPICS_A_PACKET: Final = 100
 REVIVE_AFTER_S: Final = 5.0
 ANSWER_S: Final = 5.0
+OFTEN, OFTEN_S = 3, 60.0
 # Refusals that pass by themselves; all others need somebody's hand.
 _PASSING: Final = frozenset({"Server unavailable", "Server busy", "Quota exceeded", "Connection rate exceeded"})
 
@@ -96,6 +97,8 @@ class Line:
         self._fall_back = False
         self._greeted: float | None = None
         self._silences = 0
+        self._losses: list[float] = []
+        self._connected = False
         self._parting = False
         self._dropped = False
         self._closed = False
@@ -241,14 +244,17 @@ class Line:
                 _log.warning("%s", detail)
             self._set(state="down" if str(reason) in _PASSING else "refused", detail=detail)
             return
+        self._connected = True
         with self._lock:
             self._connection += 1
-        self._set(state="up", detail="", protocol=self._protocol, refused_topics=())
+        self._set(protocol=self._protocol, refused_topics=())
         _log.info("connected to %s with %s", self.address, self._protocol)
         self._hand_on(Connected(flags.session_present, self._now_ms()), client)
         self._subscribing.clear()
         for start in range(0, len(self._topics), TOPICS_A_PACKET):
             self._subscribe(client, list(self._topics[start : start + TOPICS_A_PACKET]))
+        if not self._topics:
+            self._set(state="up", detail="")
 
     def _subscribe(self, client: Client, topics: list[str]) -> None:
         if self._protocol == "MQTT 5":
@@ -266,15 +272,18 @@ class Line:
         weak = [t for t, r in zip(topics, reasons, strict=False) if not r.is_failure and r.value == 0]
         if weak:
             _log.warning("the broker delivers without acknowledgement (QoS 0), readings may be lost: %s", _some(weak))
-        if not refused:
-            return
         every = (*self.state().refused_topics, *refused)
-        detail = (
-            f"the broker refuses {len(every)} of {len(self._topics)} topics ({_some(every)}); let {self._who} read "
-            f"them (the broker's access list), or correct the topics in {self._file}"
-        )
-        self._set(state="refused" if len(every) >= len(self._topics) else "up", detail=detail, refused_topics=every)
-        _log.warning("%s", detail)
+        detail = ""
+        if every:
+            detail = (
+                f"the broker refuses {len(every)} of {len(self._topics)} topics ({_some(every)}); let {self._who} "
+                f"read them (the broker's access list), or correct the topics in {self._file}"
+            )
+            _log.warning("%s", detail)
+        self._set(refused_topics=every)
+        # Up is the line only when the broker has said to every topic that it will send it.
+        if not self._subscribing:
+            self._set(state="refused" if every and len(every) >= len(self._topics) else "up", detail=detail)
 
     def _on_message(self, client: Client, _data: Any, message: MQTTMessage) -> None:
         # An exception here would end paho's thread while it still calls itself connected.
@@ -307,14 +316,19 @@ class Line:
         with self._lock:
             self._connection += 1
             state = self._state.state
-        if self._parting or self._dropped or self._fall_back or state == "refused":
+        was_connected, self._connected = self._connected, False
+        if self._parting or self._dropped or self._fall_back or (state == "refused" and not was_connected):
             return
+        now = time.monotonic()
+        if state == "up":
+            self._losses = [t for t in self._losses if now - t < OFTEN_S] + [now]
         by = "the broker ended the connection" if flags.is_disconnect_packet_from_server else "the connection was lost"
         detail = f"{by} ({reason}); trying again"
-        if str(reason) == "Session taken over":
+        if str(reason) == "Session taken over" or len(self._losses) >= OFTEN:
+            # Not every broker says why it ends a connection; two that push each other out show by the rhythm.
             detail = (
-                f"another program uses the client id {self._broker.client_id!r} at this broker; give each its own "
-                f"client_id under [broker] in {self._file}"
+                f"the connection is lost again and again; if another program uses the client id "
+                f"{self._broker.client_id!r} at this broker, give each its own client_id under [broker] in {self._file}"
             )
         self._set(state="down", detail=detail)
         _log.warning("%s: %s", self.address, detail)
@@ -354,7 +368,7 @@ class Line:
 
     def _set(self, **changes: Any) -> None:
         with self._lock:
-            if changes["state"] != self._state.state:
+            if changes.get("state", self._state.state) != self._state.state:
                 changes["since_ms"] = self._now_ms()
             self._state = replace(self._state, **changes)
 
