@@ -11,7 +11,8 @@ import contextlib
 import logging
 import socket
 import threading
-from typing import Any, Final
+from collections.abc import Mapping
+from typing import Any, ClassVar, Final
 
 from monitor.errors import BrokerUnreachable
 
@@ -25,6 +26,10 @@ class RehearsalBroker:
 
     Raises BrokerUnreachable when it cannot start (the port is taken).
     """
+
+    plugins: ClassVar[Mapping[str, Mapping[str, Any]]] = {
+        "amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True}
+    }
 
     def __init__(self, port: int = 0) -> None:
         self.port = port or _free_port()
@@ -79,7 +84,7 @@ class RehearsalBroker:
         self._loop.set_exception_handler(lambda _loop, _context: None)
         settings: dict[str, Any] = {
             "listeners": {"default": {"type": "tcp", "bind": f"{HOST}:{self.port}"}},
-            "plugins": {"amqtt.plugins.authentication.AnonymousAuthPlugin": {"allow_anonymous": True}},
+            "plugins": dict(self.plugins),
         }
         broker = Broker(BrokerConfig.from_dict(settings))
         await broker.start()
