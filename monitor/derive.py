@@ -26,10 +26,11 @@ from monitor.core.conditions import Condition
 from monitor.core.curves import PublishedRates
 from monitor.core.development import hourly_parts
 from monitor.core.events import HOUR_MS, Clutch, Lot, Stay
-from monitor.core.outlook import LOOK_BACK_H, History, Prospect, forecast_clutch
+from monitor.core.outlook import LOOK_BACK_H, History, forecast_clutch
 from monitor.core.settings import Box, Limits, Probe, Settings
 from monitor.core.snapshot import BoxNow, LotNow, ProbeNow, Service, Snapshot
 from monitor.core.species import Profile
+from monitor.core.whatif import Plan
 from monitor.errors import MonitorError
 
 # The service keeps so much of the newest readings in memory.
@@ -278,29 +279,29 @@ class Derived:
 
     # -- lots ---------------------------------------------------------------------------------------------
 
-    def lots(self, now_ms: int, *, prospect: Prospect | None = None, clutch: str | None = None) -> list[LotNow]:
+    def lots(self, now_ms: int, *, plan: Plan | None = None, clutch: str | None = None) -> list[LotNow]:
         """Every lot that is or was there by ``now_ms``, with development and window as known then."""
         result = []
         for name, found in self.store.ledger.clutches(now_ms).items():
             if clutch is not None and name != clutch:
                 continue
-            key = (found, now_ms // FORECAST_EVERY_MS, self.store.readings.bulks(), prospect)
+            key = (found, now_ms // FORECAST_EVERY_MS, self.store.readings.bulks(), plan)
             cached = self._forecasts.get(name)
             if cached is not None and cached[0] == key:
                 result += cached[1]
                 continue
-            lots = self._lots_of(found, now_ms, prospect)
+            lots = self._lots_of(found, now_ms, plan)
             self._forecasts[name] = key, lots
             result += lots
         return result
 
-    def _lots_of(self, clutch: Clutch, now_ms: int, prospect: Prospect | None) -> list[LotNow]:
+    def _lots_of(self, clutch: Clutch, now_ms: int, plan: Plan | None) -> list[LotNow]:
         species = self.species(clutch.species)
         kept = [lot for lot in clutch.lots if not lot.moved_on]
         if species.curve is None or species.profile is None:
             return [LotNow(lot, clutch, clutch.species, refused=species.refused) for lot in kept]
         histories = {lot.id: self.history(clutch, lot, species, now_ms) for lot in kept}
-        return forecast_clutch(clutch, kept, histories, species.profile, species.curve, now_ms, prospect)
+        return forecast_clutch(clutch, kept, histories, species.profile, species.curve, now_ms, plan)
 
     def history(self, clutch: Clutch, lot: Lot, species: Species, now_ms: int) -> History:
         """What a lot went through: hours with their development, measured and filled."""

@@ -15,7 +15,8 @@ import pytest
 from monitor.adapters.store import Store, columns_of
 from monitor.core.development import degree_days, integrate_rate
 from monitor.core.events import DAY_MS, HOUR_MS, EventKind, Flag, KeeperEvent, Reading
-from monitor.core.outlook import History, Prospect
+from monitor.core.outlook import History
+from monitor.core.whatif import Plan
 from monitor.core.settings import Box, Broker, Limits, Probe, Room, Settings
 from monitor.core.snapshot import LotNow, Service
 from monitor.derive import Derived
@@ -613,7 +614,7 @@ def test_an_assumed_temperature_counts_from_now_on_only(bench: Bench) -> None:
     bench.ingest(*course("up", every(10, START, 48), 27.0))
     bench.clutch(UPPER)
     now = START + 48 * HOUR_MS
-    plain, warm = one(bench.derived, now), one(bench.derived, now, prospect=Prospect(30.0))
+    plain, warm = one(bench.derived, now), one(bench.derived, now, plan=Plan.constant(30.0))
     assert warm.development == plain.development
     assert warm.rate_per_day == pytest.approx(1 / 53.9)
     assert plain.window is not None

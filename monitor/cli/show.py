@@ -1,14 +1,14 @@
-"""What is there: ``warmtally boxes``, ``forecast``, ``notices``, ``answer`` and ``species``."""
+"""What is there: ``warmtally boxes``, ``notices``, ``answer`` and ``species``."""
 
 from __future__ import annotations
 
 import argparse
 import getpass
 
+from monitor.cli.forecast import lot_json, rounded
 from monitor.cli.room import (
     RoomAtHand,
     now_ms,
-    parse_temperature,
     parse_time,
     print_json,
     room_at_hand,
@@ -17,16 +17,8 @@ from monitor.cli.room import (
     utc,
 )
 from monitor.core.kinds.uneven import describe as describe_stack
-from monitor.core.outlook import Prospect
-from monitor.core.siblings import NOT_TO_DO, TO_DO, Story, stories
-from monitor.core.snapshot import LotNow, Service, Snapshot, show_day, show_difference, show_temperature, show_time
-from monitor.errors import UnknownSubject
+from monitor.core.snapshot import LotNow, Service, Snapshot, show_day, show_temperature, show_time
 from monitor.library import list_profiles, load_profile
-
-CAUTION = (
-    "A window is an estimate. No egg is opened on its word: wait, look, candle, and ask an experienced keeper or a "
-    "reptile veterinarian."
-)
 
 
 def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
@@ -34,18 +26,6 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
     boxes.add_argument("--at", metavar="WHEN", default="now", help="as it was then (default: now)")
     boxes.add_argument("--json", action="store_true")
     boxes.set_defaults(run=run_boxes)
-    forecast = sub.add_parser(
-        "forecast",
-        parents=[parent],
-        help="when to expect the first pip, and how sure that is",
-        epilog='examples: warmtally forecast K01    warmtally forecast K01/upper --at "2026-06-15 12:00" --json    '
-        "warmtally forecast --assume 29.0",
-    )
-    forecast.add_argument("lot", nargs="?", help="a lot, or a clutch with all its lots (default: all)")
-    forecast.add_argument("--at", metavar="WHEN", default="now", help="answer with what was known then")
-    forecast.add_argument("--assume", metavar="TEMPERATURE", help="what the box will be kept at from then on")
-    forecast.add_argument("--json", action="store_true")
-    forecast.set_defaults(run=run_forecast)
     notices = sub.add_parser("notices", parents=[parent], help="what was told, and what is still true")
     notices.add_argument("--limit", type=int, default=30)
     notices.add_argument("--json", action="store_true")
@@ -82,15 +62,15 @@ def run_boxes(args: argparse.Namespace) -> int:
                         "box": b.box.id,
                         "stack": b.box.stack,
                         "height_cm": b.box.height_cm,
-                        "temperature_c": _rounded(b.now_c, 3),
+                        "temperature_c": rounded(b.now_c, 3),
                         "temperature_at": utc(b.at_ms),
-                        "uncertainty_c": _rounded(b.uncertainty_c, 3),
-                        "humidity_pct": _rounded(b.humidity_pct, 1),
+                        "uncertainty_c": rounded(b.uncertainty_c, 3),
+                        "humidity_pct": rounded(b.humidity_pct, 1),
                         "too_cool_c": b.limits.too_cool_c,
                         "too_warm_c": b.limits.too_warm_c,
                         "limits_from": b.limits_from,
                         "conditions": sorted(k for (k, s), c in picture.conditions.items() if c.up and s == b.box.id),
-                        "lots": [_lot_json(lots[i], at) for i in b.occupied_by],
+                        "lots": [lot_json(lots[i], at) for i in b.occupied_by],
                     }
                     for b in picture.boxes
                 ]
@@ -130,165 +110,6 @@ def _window_text(lot: LotNow, room: RoomAtHand) -> str:
     if lot.window is None:
         return "no date"
     return f"{show_day(lot.window.p10_ms, room.zone)[4:]} to {show_day(lot.window.p90_ms, room.zone)[4:]}"
-
-
-def _rounded(value: float | None, places: int) -> float | None:
-    return None if value is None else round(value, places)
-
-
-def _lot_json(lot: LotNow, at_ms: int) -> dict[str, object]:
-    w = lot.window
-    return {
-        "lot": lot.lot.id,
-        "clutch": lot.clutch.id,
-        "box": lot.lot.box,
-        "species": lot.species,
-        "counts": lot.counts,
-        "at": utc(at_ms),
-        "eggs": lot.lot.eggs,
-        "waiting": lot.lot.waiting,
-        "pipped": lot.lot.pipped,
-        "open": lot.lot.open,
-        "development": _rounded(lot.development, 6),
-        "degree_days": _rounded(lot.degree_days, 4),
-        "base_c": _rounded(lot.base_c, 3),
-        "filled_share": _rounded(lot.filled_share, 6),
-        "filled": {way: round(seconds / 3600.0, 2) for way, seconds in lot.filled_how.items()},
-        "mean_c": _rounded(lot.mean_c, 3),
-        "expected_c": _rounded(lot.expected_c, 3),
-        "rate_per_day": _rounded(lot.rate_per_day, 6),
-        "first_pip": None
-        if w is None
-        else {"p10": utc(w.p10_ms), "p50": utc(w.p50_ms), "p90": utc(w.p90_ms)}
-        | {f"p{round(100 * p):02d}": utc(t) for p, t in zip(w.probabilities, w.times_ms, strict=True)},
-        "overdue": None if w is None else w.overdue,
-        "chance_only_late": _rounded(lot.chance_only_late, 4),
-        "causes": [] if w is None else [{"cause": c.name, "days": round(c.days, 3)} for c in w.causes],
-        "refused": lot.refused or None,
-        "notes": list(lot.notes),
-    }
-
-
-def run_forecast(args: argparse.Namespace) -> int:
-    with room_at_hand(args) as room:
-        at, _ = parse_time(args.at, room.zone)
-        prospect = Prospect(parse_temperature(args.assume, room.unit)) if args.assume else None
-        clutches = room.store.ledger.clutches(at)
-        wanted = args.lot
-        clutch = wanted.split("/")[0] if wanted else None
-        if clutch is not None and clutch not in clutches:
-            later = clutch in room.store.ledger.clutches()
-            raise UnknownSubject(
-                f"no clutch {clutch!r}" + (" at that time" if later else ""),
-                fix="it was entered for a later time"
-                if later
-                else f"known: {', '.join(sorted(clutches)) or 'none yet; warmtally clutch add'}",
-            )
-        lots = room.derived.lots(at, prospect=prospect, clutch=clutch)
-        if wanted and "/" in wanted:
-            lots = [x for x in lots if x.lot.id == wanted]
-            if not lots:
-                raise UnknownSubject(
-                    f"no lot {wanted!r} at that time",
-                    fix=f"its lots: {', '.join(x.id for x in clutches[clutch].lots) or 'none yet'}" if clutch else "",
-                )
-        elif wanted is None:
-            lots = [x for x in lots if x.lot.open]
-        if args.json:
-            print_json([_lot_json(x, at) for x in lots])
-            return 0
-        if not lots:
-            print("no eggs are in a box; set some: warmtally record set CLUTCH --box BOX --eggs N")
-            return 0
-        for lot in lots:
-            print(_forecast_text(lot, room, at, prospect))
-            print()
-        for story in stories(lots, at):
-            print(_story_text(story, room))
-            print()
-        print(CAUTION)
-    return 0
-
-
-def _bar(development: float, width: int = 40) -> str:
-    done = min(max(round(development * width), 0), width)
-    return "[" + "#" * done + "." * (width - done) + "]"
-
-
-def _forecast_text(lot: LotNow, room: RoomAtHand, at_ms: int, prospect: Prospect | None) -> str:
-    unit, zone = room.unit, room.zone
-    lines = [f"{lot.lot.id}: {lot.lot.eggs} eggs of {lot.species} in box {lot.lot.box}, {show_time(at_ms, zone)}"]
-    if lot.development is not None and lot.degree_days is not None and lot.base_c is not None:
-        lines.append(
-            f"  development {_bar(lot.development)} {100 * lot.development:.1f} %   "
-            f"{lot.degree_days:.1f} degree-days above {show_temperature(lot.base_c, 'C')}"
-        )
-    if lot.mean_c is not None and lot.expected_c is not None:
-        to_come = "assumed" if prospect else "expected, from the last three days"
-        lines.append(
-            f"  mean so far {show_temperature(lot.mean_c, unit, 2)}, {to_come} "
-            f"{show_temperature(lot.expected_c, unit, 2)}, probe ± {show_difference(2 * lot.uncertainty_c, unit, 2)}"
-        )
-    if lot.filled_share > 0.0005:
-        ways = ", ".join(f"{way} {seconds / 3600:.1f} h" for way, seconds in lot.filled_how.items())
-        lines.append(f"  filled in, not measured: {100 * lot.filled_share:.1f} % of the time ({ways or 'unknown'})")
-    if lot.refused:
-        lines.append(f"  no date: {lot.refused}")
-    if lot.window is not None:
-        w = lot.window
-        said = "first pip was seen" if lot.lot.pipped else "first pip"
-        lines.append(
-            f"  {said} between {show_time(w.p10_ms, zone)} and {show_time(w.p90_ms, zone)} "
-            f"(8 in 10), middle {show_time(w.p50_ms, zone)}"
-        )
-        if lot.lot.pipped == 0:
-            lines.append(_strip(w.p10_ms, w.p50_ms, w.p90_ms, at_ms, room))
-        causes = "; ".join(f"{c.name} ± {c.days:.1f} d" for c in w.causes)
-        lines.append(f"  uncertain because: {causes}")
-        if lot.chance_only_late is not None and (w.overdue or lot.lot.looked_ms is not None):
-            lines.append(f"  chance that what lies still is only late: {100 * lot.chance_only_late:.0f} %")
-    lines += [f"  note: {note}" for note in lot.notes]
-    return "\n".join(lines)
-
-
-def _story_text(story: Story, room: RoomAtHand) -> str:
-    direction = "later" if story.temperature_days >= 0 else "earlier"
-    doubt = "the probes alone could explain all of it" if story.probes_explain else "more than the probes explain"
-    due = f"{show_day(story.due_p10_ms, room.zone)} to {show_day(story.due_p90_ms, room.zone)}"
-    lines = [f"{story.late} lies still, {story.waited_days:.1f} days after the first pip of {story.early}"]
-    lines.append(
-        f"  by their temperatures it is expected {abs(story.temperature_days):.1f} days {direction} "
-        f"(probes: ± {2 * story.probe_days:.1f} days; {doubt})"
-    )
-    lines.append(f"  ordinary spread between eggs and boxes: ± {2 * story.spread_days:.1f} days")
-    lines.append(
-        f"  so the first pip of {story.late} follows {story.offset_p10_days:.1f} to {story.offset_p90_days:.1f} days "
-        f"after (8 in 10; middle {story.offset_p50_days:.1f})"
-    )
-    lines.append(
-        f"  given all looks it is due {due}; chance that it is only late: {100 * story.chance_only_late:.0f} %"
-    )
-    if not story.compared:
-        lines.append("  the probes were not compared side by side: do that before trusting half a degree")
-    lines += [f"  do: {text}" for text in TO_DO]
-    lines += [f"  {text}" for text in NOT_TO_DO]
-    return "\n".join(lines)
-
-
-def _strip(p10: int, p50: int, p90: int, now: int, room: RoomAtHand, width: int = 56) -> str:
-    """The window on a line of time: now, the window, its middle."""
-    day = 86_400_000
-    start, stop = min(now, p10) - day, max(now, p90) + day
-    cells = ["."] * width
-
-    def at(ms: int) -> int:
-        return min(int((ms - start) / (stop - start) * width), width - 1)
-
-    for i in range(at(p10), at(p90) + 1):
-        cells[i] = "="
-    cells[at(p50)] = "|"
-    cells[at(now)] = "^"
-    return f"  {show_day(start, room.zone)[4:]} {''.join(cells)} {show_day(stop, room.zone)[4:]}   (^ now, = window)"
 
 
 def run_notices(args: argparse.Namespace) -> int:

@@ -30,6 +30,7 @@ from monitor.core.forecast import (
 )
 from monitor.core.snapshot import LotNow
 from monitor.core.species import Profile
+from monitor.core.whatif import LEAST_RATE, Plan
 from monitor.errors import MonitorError
 
 Values = NDArray[np.float64]
@@ -43,13 +44,6 @@ MOST_AHEAD_SD_C: Final = 3.0
 # The relative error of a curve inside its table, which the shared spread of a clutch has in it already
 # (reference: leave-one-temperature-out errors of 3.5 to 4.6 % inside the tabulated range).
 INSIDE_TABLE: Final = 0.04
-
-
-@dataclass(frozen=True)
-class Prospect:
-    """What is assumed of the temperature to come, instead of what the box's last days say."""
-
-    temperature_c: float
 
 
 @dataclass(frozen=True)
@@ -159,18 +153,15 @@ class History:
         total = float(self.weight_s.sum())
         return min((self.filled_s + self.unknown_s) / total, 1.0) if total > 0 else 0.0
 
-    def ahead(self, curve: RateCurve, prospect: Prospect | None) -> tuple[float, float, float] | None:
+    def ahead(self, curve: RateCurve) -> tuple[float, float, float] | None:
         """Expected temperature (C), its standard uncertainty, and expected rate per day.
 
-        Without an assumption: the mean of the last three days (the rate averaged over them, not the rate of
+        The mean of the last three days (the rate averaged over them, not the rate of
         the average). Its uncertainty is how much those days differ, and how far the box may wander until the
         end: daily means are taken as a random walk whose step is read off the box's own past, so the mean over
         the next H days departs from today's by sqrt(step variance x H / 3) (integral of a random walk).
         Eggs that were moved will be as warm as the box that they came to, not as the one that they left.
         """
-        if prospect is not None:
-            t = np.array([prospect.temperature_c])
-            return prospect.temperature_c, 0.0, float(curve.rate_per_day(t)[0])
         hourly_c, hourly_s = self.temperature_c, self.weight_s
         if self.box_c is not None and self.box_s is not None and not np.isnan(self.box_c).all():
             hourly_c, hourly_s = self.box_c, self.box_s
@@ -182,7 +173,7 @@ class History:
         days = _daily_means(hourly_c[ok])
         last = days[-LOOK_BACK_H // 24 :]
         sd = max(float(np.std(last, ddof=1)), LEAST_AHEAD_SD_C) if len(last) > 1 else SHORT_AHEAD_SD_C
-        remaining = max(1.0 - self.development, 0.0) / rate if rate > 1e-5 else 0.0
+        remaining = max(1.0 - self.development, 0.0) / rate if rate > LEAST_RATE else 0.0
         sd = min(math.hypot(sd, math.sqrt(_step_variance(days) * remaining / 3.0)), MOST_AHEAD_SD_C)
         return float(t @ w / w.sum()), sd, rate
 
@@ -213,10 +204,10 @@ def forecast_clutch(
     profile: Profile,
     curve: RateCurve,
     now_ms: int,
-    prospect: Prospect | None = None,
+    plan: Plan | None = None,
 ) -> list[LotNow]:
     """Development and windows of all lots of a clutch together, so that what one box did tells of the other."""
-    plain = {lot.id: _plain(clutch, lot, histories[lot.id], profile, curve, prospect) for lot in lots}
+    plain = {lot.id: _plain(clutch, lot, histories[lot.id], profile, curve, plan) for lot in lots}
     # What the model refuses of one clutch must not keep the round from looking at everything else.
     try:
         evidence = {
@@ -246,15 +237,25 @@ def _plain(
     history: History,
     profile: Profile,
     curve: RateCurve,
-    prospect: Prospect | None,
+    plan: Plan | None,
 ) -> LotNow:
     """Everything about a lot that needs no sibling."""
     base = LotNow(lot, clutch, clutch.species, counts=profile.counts, notes=history.notes)
     if not history.known:
         return replace(base, refused=f"no reading of box {lot.box} is there yet")
-    ahead = history.ahead(curve, prospect)
-    assert ahead is not None
-    expected_c, sd_c, rate = ahead
+    past = min(history.development_sd / max(history.development, 1e-3), 0.5)
+    rates: ExpectedRates | None = None
+    if plan is not None:
+        expected_c, rates = plan.rates(curve, history.now_ms)
+        rates = replace(rates, past_sd_log=past)
+        rate = rates.rate_per_day
+    else:
+        ahead = history.ahead(curve)
+        assert ahead is not None
+        expected_c, sd_c, rate = ahead
+        if rate >= LEAST_RATE:
+            relative = min(abs(log_slope(curve, expected_c)) * sd_c, 0.5)
+            rates = ExpectedRates(rate, rate_sd_relative=relative, past_sd_log=past)
     slope = log_slope(curve, expected_c)
     notes = list(history.notes)
     low, high = curve.low_c, curve.high_c
@@ -262,13 +263,6 @@ def _plain(
     if outside:
         notes.append(
             f"{outside[0]:.1f} °C lies outside the published table ({low:g} to {high:g} °C): the window is wider"
-        )
-    rates = None
-    if rate >= 1e-5:
-        rates = ExpectedRates(
-            rate_per_day=rate,
-            rate_sd_relative=min(abs(slope) * sd_c, 0.5),
-            past_sd_log=min(history.development_sd / max(history.development, 1e-3), 0.5),
         )
     return replace(
         base,
@@ -281,8 +275,8 @@ def _plain(
         expected_c=expected_c,
         rate_per_day=rate,
         ahead=rates,
-        remaining_days=max(1.0 - history.development, 0.0) / rate if rate >= 1e-5 else None,
-        days_per_c=(1.0 / rate) * slope if rate >= 1e-5 else None,
+        remaining_days=rates.days_to(max(1.0 - history.development, 0.0)) if rates else None,
+        days_per_c=(1.0 / rate) * slope if rates else None,
         uncertainty_c=history.uncertainty_c,
         compared=history.compared,
         refused="" if rates else f"at {expected_c:.1f} °C eggs of this species do not develop: no date can be given",

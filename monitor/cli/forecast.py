@@ -1,0 +1,300 @@
+"""When to expect the first pip: ``warmtally forecast``, with its what-ifs and its silent siblings."""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import replace
+
+from monitor.cli.room import RoomAtHand, parse_temperature, parse_time, print_json, room_at_hand, utc
+from monitor.core.events import HOUR_MS
+from monitor.core.outlook import LOOK_BACK_H
+from monitor.core.siblings import NOT_TO_DO, TO_DO, Story, stories
+from monitor.core.snapshot import LotNow, show_day, show_difference, show_temperature, show_time
+from monitor.core.whatif import Plan, Step, set_points, swap
+from monitor.errors import UnknownSubject, UsageError
+
+CAUTION = (
+    "A window is an estimate. No egg is opened on its word: wait, look, candle, and ask an experienced keeper or a "
+    "reptile veterinarian."
+)
+
+
+def add_parser(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
+    forecast = sub.add_parser(
+        "forecast",
+        parents=[parent],
+        help="when to expect the first pip, and how sure that is",
+        epilog='examples: warmtally forecast K01    warmtally forecast K01/upper --at "2026-06-15 12:00" --json    '
+        "warmtally forecast --assume 29.0",
+    )
+    forecast.add_argument("lot", nargs="?", help="a lot, or a clutch with all its lots (default: all)")
+    forecast.add_argument("--at", metavar="WHEN", default="now", help="answer with what was known then")
+    forecast.add_argument(
+        "--assume",
+        metavar="PLAN",
+        help='what will be from then on: "29.0", "29.0 until 2026-06-20, 27.5", or "box=lower" (as warm as that box)',
+    )
+    forecast.add_argument(
+        "--set-points", action="store_true", help="the date over the temperatures that could be set, as a plot"
+    )
+    forecast.add_argument("--json", action="store_true")
+    forecast.set_defaults(run=run_forecast)
+
+
+def run_forecast(args: argparse.Namespace) -> int:
+    with room_at_hand(args) as room:
+        at, _ = parse_time(args.at, room.zone)
+        plan = _plan(args.assume, room, at) if args.assume else None
+        clutches = room.store.ledger.clutches(at)
+        wanted = args.lot
+        clutch = wanted.split("/")[0] if wanted else None
+        if clutch is not None and clutch not in clutches:
+            later = clutch in room.store.ledger.clutches()
+            raise UnknownSubject(
+                f"no clutch {clutch!r}" + (" at that time" if later else ""),
+                fix="it was entered for a later time"
+                if later
+                else f"known: {', '.join(sorted(clutches)) or 'none yet; warmtally clutch add'}",
+            )
+        lots = room.derived.lots(at, plan=plan, clutch=clutch)
+        if wanted and "/" in wanted:
+            lots = [x for x in lots if x.lot.id == wanted]
+            if not lots:
+                raise UnknownSubject(
+                    f"no lot {wanted!r} at that time",
+                    fix=f"its lots: {', '.join(x.id for x in clutches[clutch].lots) or 'none yet'}" if clutch else "",
+                )
+        elif wanted is None:
+            lots = [x for x in lots if x.lot.open]
+        if args.json:
+            found = [lot_json(x, at) for x in lots]
+            if args.set_points:
+                for entry, lot in zip(found, lots, strict=True):
+                    entry["set_points"] = [
+                        {"temperature_c": t, "first_pip": lot_json(x, at)["first_pip"]}
+                        for t, x in _set_points(lot, room, at)
+                    ]
+            print_json(found)
+            return 0
+        if not lots:
+            print("no eggs are in a box; set some: warmtally record set CLUTCH --box BOX --eggs N")
+            return 0
+        for lot in lots:
+            print(_forecast_text(lot, room, at, plan))
+            print()
+        if plan is None:
+            for clutch_id in dict.fromkeys(x.clutch.id for x in lots):
+                together = _together_text([x for x in lots if x.clutch.id == clutch_id])
+                if together:
+                    print("\n".join(together) + "\n")
+        if args.set_points:
+            for lot in lots:
+                print(_set_points_text(lot, room, at) + "\n")
+        for story in stories(lots, at):
+            print(_story_text(story, room))
+            print()
+        print(CAUTION)
+    return 0
+
+
+def _plan(text: str, room: RoomAtHand, at_ms: int) -> Plan:
+    """What the keeper assumes: a temperature, temperatures by day, or another box."""
+    if text.lower().startswith("box="):
+        name = text[4:].strip()
+        box = room.settings.room.box(name)
+        if box is None:
+            known = ", ".join(b.id for b in room.settings.room.boxes)
+            raise UnknownSubject(f"no box {name!r} in the configuration", fix=f"boxes: {known}")
+        series = room.derived.box_series(box, at_ms - LOOK_BACK_H * HOUR_MS, at_ms + 1)
+        if not len(series.time_ms):
+            raise UnknownSubject(f"no reading of box {name} in the three days before", fix="assume a temperature")
+        return replace(Plan.constant(float(series.temperature_c.mean())), label=f"as box {name}")
+    steps, start = [], 0
+    parts = [p.strip() for p in text.split(",")]
+    for i, part in enumerate(parts):
+        temperature, _, until = part.partition(" until ")
+        steps.append(Step(start, parse_temperature(temperature, room.unit)))
+        if (i < len(parts) - 1) != bool(until):
+            raise UsageError(
+                f"{text!r} is not a plan", fix='write "29.0" or "29.0 until 2026-06-20, 27.5": the last has no end'
+            )
+        if until:
+            start, _ = parse_time(until, room.zone)
+    return Plan(tuple(steps), label=text)
+
+
+def _set_points(lot: LotNow, room: RoomAtHand, at_ms: int) -> list[tuple[float, LotNow]]:
+    """The lot's forecast at each temperature that could be set from now on."""
+    species = room.derived.species(lot.species)
+    if species.curve is None or species.profile is None:
+        return []
+    low = species.profile.low_limit_c if species.profile.low_limit_c is not None else species.curve.low_c
+    high = species.profile.high_limit_c if species.profile.high_limit_c is not None else species.curve.high_c
+    found = []
+    for temperature in set_points(species.curve, low, high):
+        lots = room.derived.lots(at_ms, plan=Plan.constant(temperature), clutch=lot.clutch.id)
+        found += [(temperature, x) for x in lots if x.lot.id == lot.lot.id and x.window is not None]
+    return found
+
+
+def _set_points_text(lot: LotNow, room: RoomAtHand, at_ms: int) -> str:
+    points = _set_points(lot, room, at_ms)
+    if not points:
+        return f"{lot.lot.id}: no date at any temperature of its table"
+    start = min(x.window.p10_ms for _, x in points if x.window)
+    stop = max(x.window.p90_ms for _, x in points if x.window)
+    width, lines = 50, [f"{lot.lot.id}: first pip by the temperature kept from {show_time(at_ms, room.zone)} on"]
+    for temperature, x in points:
+        assert x.window is not None
+        cells = [" "] * (width + 1)
+        a, m, b = (
+            round((t - start) / max(stop - start, 1) * width)
+            for t in (x.window.p10_ms, x.window.p50_ms, x.window.p90_ms)
+        )
+        for i in range(a, b + 1):
+            cells[i] = "="
+        cells[m] = "|"
+        lines.append(
+            f"  {show_temperature(temperature, room.unit):>8}  {''.join(cells)}  {show_day(x.window.p50_ms, room.zone)}"
+        )
+    lines.append(f"  {'':>8}  {show_day(start, room.zone)[4:]}{show_day(stop, room.zone)[4:]:>{width - 9}}")
+    return "\n".join(lines)
+
+
+def _together_text(lots: list[LotNow]) -> list[str]:
+    """For a clutch in two boxes: what swapping their places would do."""
+    waiting = [x for x in lots if x.lot.open and not x.lot.pipped and x.rate_per_day and x.development is not None]
+    if len(waiting) != 2 or waiting[0].lot.box == waiting[1].lot.box:
+        return []
+    a, b = waiting
+    assert a.development is not None
+    assert b.development is not None
+    found = swap((a.development, b.development), (a.rate_per_day or 0.0, b.rate_per_day or 0.0))
+    lines = [f"{a.lot.id} and {b.lot.id} are expected {abs(found.apart_days):.1f} days apart as they stand"]
+    if found.in_days is not None:
+        lines.append(f"  to bring them together, swap their places in {found.in_days:.0f} days and leave them so")
+    elif abs(found.apart_if_now_days) < abs(found.apart_days):
+        lines.append(
+            f"  swapped now they would come {abs(found.apart_if_now_days):.1f} days apart: the best a swap does"
+        )
+    else:
+        lines.append("  swapping their places would not bring them nearer")
+    return lines
+
+
+def _bar(development: float, width: int = 40) -> str:
+    done = min(max(round(development * width), 0), width)
+    return "[" + "#" * done + "." * (width - done) + "]"
+
+
+def _forecast_text(lot: LotNow, room: RoomAtHand, at_ms: int, plan: Plan | None) -> str:
+    unit, zone = room.unit, room.zone
+    lines = [f"{lot.lot.id}: {lot.lot.eggs} eggs of {lot.species} in box {lot.lot.box}, {show_time(at_ms, zone)}"]
+    if lot.development is not None and lot.degree_days is not None and lot.base_c is not None:
+        lines.append(
+            f"  development {_bar(lot.development)} {100 * lot.development:.1f} %   "
+            f"{lot.degree_days:.1f} degree-days above {show_temperature(lot.base_c, 'C')}"
+        )
+    if lot.mean_c is not None and lot.expected_c is not None:
+        to_come = f"assumed ({plan.label})" if plan else "expected, from the last three days"
+        lines.append(
+            f"  mean so far {show_temperature(lot.mean_c, unit, 2)}, {to_come} "
+            f"{show_temperature(lot.expected_c, unit, 2)}, probe ± {show_difference(2 * lot.uncertainty_c, unit, 2)}"
+        )
+    if lot.filled_share > 0.0005:
+        ways = ", ".join(f"{way} {seconds / 3600:.1f} h" for way, seconds in lot.filled_how.items())
+        lines.append(f"  filled in, not measured: {100 * lot.filled_share:.1f} % of the time ({ways or 'unknown'})")
+    if lot.refused:
+        lines.append(f"  no date: {lot.refused}")
+    if lot.window is not None:
+        w = lot.window
+        said = "first pip was seen" if lot.lot.pipped else "first pip"
+        lines.append(
+            f"  {said} between {show_time(w.p10_ms, zone)} and {show_time(w.p90_ms, zone)} "
+            f"(8 in 10), middle {show_time(w.p50_ms, zone)}"
+        )
+        if lot.lot.pipped == 0:
+            lines.append(_strip(w.p10_ms, w.p50_ms, w.p90_ms, at_ms, room))
+        causes = "; ".join(f"{c.name} ± {c.days:.1f} d" for c in w.causes)
+        lines.append(f"  uncertain because: {causes}")
+        if lot.chance_only_late is not None and (w.overdue or lot.lot.looked_ms is not None):
+            lines.append(f"  chance that what lies still is only late: {100 * lot.chance_only_late:.0f} %")
+    lines += [f"  note: {note}" for note in lot.notes]
+    return "\n".join(lines)
+
+
+def _story_text(story: Story, room: RoomAtHand) -> str:
+    direction = "later" if story.temperature_days >= 0 else "earlier"
+    doubt = "the probes alone could explain all of it" if story.probes_explain else "more than the probes explain"
+    due = f"{show_day(story.due_p10_ms, room.zone)} to {show_day(story.due_p90_ms, room.zone)}"
+    lines = [f"{story.late} lies still, {story.waited_days:.1f} days after the first pip of {story.early}"]
+    lines.append(
+        f"  by their temperatures it is expected {abs(story.temperature_days):.1f} days {direction} "
+        f"(probes: ± {2 * story.probe_days:.1f} days; {doubt})"
+    )
+    lines.append(f"  ordinary spread between eggs and boxes: ± {2 * story.spread_days:.1f} days")
+    lines.append(
+        f"  so the first pip of {story.late} follows {story.offset_p10_days:.1f} to {story.offset_p90_days:.1f} days "
+        f"after (8 in 10; middle {story.offset_p50_days:.1f})"
+    )
+    lines.append(
+        f"  given all looks it is due {due}; chance that it is only late: {100 * story.chance_only_late:.0f} %"
+    )
+    if not story.compared:
+        lines.append("  the probes were not compared side by side: do that before trusting half a degree")
+    lines += [f"  do: {text}" for text in TO_DO]
+    lines += [f"  {text}" for text in NOT_TO_DO]
+    return "\n".join(lines)
+
+
+def _strip(p10: int, p50: int, p90: int, now: int, room: RoomAtHand, width: int = 56) -> str:
+    """The window on a line of time: now, the window, its middle."""
+    day = 86_400_000
+    start, stop = min(now, p10) - day, max(now, p90) + day
+    cells = ["."] * width
+
+    def at(ms: int) -> int:
+        return min(int((ms - start) / (stop - start) * width), width - 1)
+
+    for i in range(at(p10), at(p90) + 1):
+        cells[i] = "="
+    cells[at(p50)] = "|"
+    cells[at(now)] = "^"
+    return f"  {show_day(start, room.zone)[4:]} {''.join(cells)} {show_day(stop, room.zone)[4:]}   (^ now, = window)"
+
+
+def lot_json(lot: LotNow, at_ms: int) -> dict[str, object]:
+    w = lot.window
+    return {
+        "lot": lot.lot.id,
+        "clutch": lot.clutch.id,
+        "box": lot.lot.box,
+        "species": lot.species,
+        "counts": lot.counts,
+        "at": utc(at_ms),
+        "eggs": lot.lot.eggs,
+        "waiting": lot.lot.waiting,
+        "pipped": lot.lot.pipped,
+        "open": lot.lot.open,
+        "development": rounded(lot.development, 6),
+        "degree_days": rounded(lot.degree_days, 4),
+        "base_c": rounded(lot.base_c, 3),
+        "filled_share": rounded(lot.filled_share, 6),
+        "filled": {way: round(seconds / 3600.0, 2) for way, seconds in lot.filled_how.items()},
+        "mean_c": rounded(lot.mean_c, 3),
+        "expected_c": rounded(lot.expected_c, 3),
+        "rate_per_day": rounded(lot.rate_per_day, 6),
+        "first_pip": None
+        if w is None
+        else {"p10": utc(w.p10_ms), "p50": utc(w.p50_ms), "p90": utc(w.p90_ms)}
+        | {f"p{round(100 * p):02d}": utc(t) for p, t in zip(w.probabilities, w.times_ms, strict=True)},
+        "overdue": None if w is None else w.overdue,
+        "chance_only_late": rounded(lot.chance_only_late, 4),
+        "causes": [] if w is None else [{"cause": c.name, "days": round(c.days, 3)} for c in w.causes],
+        "refused": lot.refused or None,
+        "notes": list(lot.notes),
+    }
+
+
+def rounded(value: float | None, places: int) -> float | None:
+    return None if value is None else round(value, places)
