@@ -1,0 +1,303 @@
+"""``warmtally listen`` as a keeper meets it: with a broker, before and after there is a configuration."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+import threading
+import time
+import tomllib
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import pytest
+from paho.mqtt.client import Client, MQTTv5
+from paho.mqtt.enums import CallbackAPIVersion
+
+from monitor.cli.listen import Heard, propose
+from monitor.cli.main import main
+from monitor.config import load
+from monitor.core.decode import decode
+from monitor.errors import BrokerRefused, BrokerUnreachable, SecretMissing, UsageError
+from tests.peers import PROJECT, Mosquitto, free_port, mosquitto
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Mosquitto]:
+    with mosquitto(tmp_path / "broker") as running:
+        yield running
+
+
+MESSAGES = [
+    ("shed/left/temperature", "28.4"),
+    ("shed/left/humidity", "91.5"),
+    ("shed/right", '{"at": "2026-05-01T06:00:00Z", "warmth": {"temp_f": 82.4}, "battery": 87}'),
+    ("shed/batch", '{"gathered": [{"ts": 1777615200, "temperature": 27.7}, {"ts": 1777615500, "temperature": 27.8}]}'),
+    ("shed/lamp", "on"),
+]
+
+
+class Probes:
+    """Publishes the messages over and over while a test listens."""
+
+    def __init__(self, port: int, messages: Sequence[tuple[str, str]] = MESSAGES) -> None:
+        self.port, self.messages = port, messages
+        self.ended = threading.Event()
+        self.thread = threading.Thread(target=self._run)
+
+    def _run(self) -> None:
+        client = Client(CallbackAPIVersion.VERSION2, client_id="", protocol=MQTTv5)
+        client.connect("127.0.0.1", self.port)
+        client.loop_start()
+        while not self.ended.wait(0.2):
+            for topic, payload in self.messages:
+                client.publish(topic, payload, qos=1)
+        client.disconnect()
+        client.loop_stop()
+
+    def __enter__(self) -> None:
+        self.thread.start()
+
+    def __exit__(self, *_: object) -> None:
+        self.ended.set()
+        self.thread.join()
+
+
+def listen(*words: str) -> int:
+    return main(["listen", "--seconds", "1", *words])
+
+
+def at(port: int) -> tuple[str, ...]:
+    return ("--host", "127.0.0.1", "--port", str(port))
+
+
+ROOM = """
+[room]
+name = "Shed"
+time_zone = "UTC"
+[broker]
+host = "127.0.0.1"
+port = {port}
+[[stacks]]
+id = "left"
+[[stacks.boxes]]
+id = "CHANGE-ME"
+height_cm = 100
+{probes}
+"""
+
+
+@pytest.fixture(autouse=True)
+def _no_configuration(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.delenv("WARMTALLY_CONFIG", raising=False)
+
+
+def test_what_arrives_is_shown_with_what_it_may_be(broker: Mosquitto, capsys: pytest.CaptureFixture[str]) -> None:
+    with Probes(broker.port):
+        assert listen(*at(broker.port)) == 0
+    out, err = capsys.readouterr()
+    assert "shed/left/temperature  28.4\n    the number = 28.4: temperature in C?" in out
+    assert "the number = 91.5: humidity in %?" in out
+    assert "/warmth/temp_f = 82.4: temperature in F?" in out
+    assert "/battery = 87: unknown" in out
+    assert "/gathered/temperature = 27.7: temperature in C?" in out
+    assert "shed/lamp  on\n    no number in it" in out
+    assert out.count("shed/left/temperature  28.4") == 3
+    assert "listening at 127.0.0.1" in err
+
+
+def test_the_proposed_entries_make_a_configuration_that_reads_the_messages(
+    broker: Mosquitto, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    with Probes(broker.port):
+        assert listen(*at(broker.port), "--json") == 0
+    entries = json.loads(capsys.readouterr().out)["entries"]
+    file = tmp_path / "room.toml"
+    file.write_text(ROOM.format(port=broker.port, probes=entries))
+    probes = load(file).room.probes
+    values = {
+        p.id: [r.value for r in decode([p], payload.encode(), 1_777_620_000_000).readings]
+        for p in probes
+        for topic, payload in MESSAGES
+        if topic == p.topic
+    }
+    assert values == {
+        "shed-batch-warmth": [27.7, 27.8],
+        "shed-left-humidity": [91.5],
+        "shed-left-temperature": [28.4],
+        "shed-right-warmth": [28.0],
+    }
+    assert {p.interval_s for p in probes} == {1.0}
+    assert '#pointer = "/battery"' in entries
+
+
+def test_a_probe_of_the_configuration_shows_its_value_or_why_there_is_none(
+    broker: Mosquitto, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    probes = """
+[[probes]]
+id = "good"
+topic = "shed/right"
+unit = "F"
+box = "CHANGE-ME"
+pointer = "/warmth/temp_f"
+[[probes]]
+id = "astray"
+topic = "shed/right"
+box = "CHANGE-ME"
+pointer = "/warmth/temperature"
+"""
+    file = tmp_path / "room.toml"
+    file.write_text(ROOM.format(port=broker.port, probes=probes))
+    with Probes(broker.port, MESSAGES[2:3]):
+        assert listen("--config", str(file)) == 0
+    out, _ = capsys.readouterr()
+    assert "good: 28 °C" in out
+    assert "astray: cannot be read: nothing at '/warmth/temperature'" in out
+    assert "Every topic that was heard belongs to a probe" in out
+    assert "[[probes]]" not in out
+
+
+def test_as_json_it_is_one_object_that_names_everything(broker: Mosquitto, capsys: pytest.CaptureFixture[str]) -> None:
+    with Probes(broker.port):
+        assert listen(*at(broker.port), "--json", "--topic", "shed/left/+") == 0
+    told = json.loads(capsys.readouterr().out)
+    assert [t["topic"] for t in told["topics"]] == ["shed/left/humidity", "shed/left/temperature"]
+    warm = told["topics"][1]
+    assert warm["messages"] >= 2
+    assert 0.1 < warm["interval_s"] < 0.6
+    assert warm["guesses"][0]["unit"] == "C"
+    assert warm["claimed_by"] == []
+
+
+def test_a_retained_message_is_called_old_news(broker: Mosquitto, capsys: pytest.CaptureFixture[str]) -> None:
+    client = Client(CallbackAPIVersion.VERSION2, client_id="", protocol=MQTTv5)
+    client.connect("127.0.0.1", broker.port)
+    client.loop_start()
+    client.publish("shed/left/temperature", "28.4", qos=1, retain=True).wait_for_publish(5)
+    assert main(["listen", "--seconds", "0.3", *at(broker.port)]) == 0
+    assert "shed/left/temperature  28.4  (retained: old news)" in capsys.readouterr().out
+    client.disconnect()
+    client.loop_stop()
+
+
+def test_when_nothing_arrives_it_says_what_to_look_at(broker: Mosquitto, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["listen", "--seconds", "0.2", *at(broker.port)]) == 0
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert "Nothing arrived in 0.2 s" in err
+
+
+def test_nobody_at_the_address_is_its_own_exit_code(capsys: pytest.CaptureFixture[str]) -> None:
+    port = free_port()
+    assert listen(*at(port)) == BrokerUnreachable.exit_code
+    err = capsys.readouterr().err
+    assert f"127.0.0.1:{port}: nobody answers" in err
+    assert "what to do" in err
+
+
+def test_a_refused_login_is_its_own_exit_code_and_the_right_one_is_taken_from_its_file(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "right").write_text("very secret\n")
+    (tmp_path / "wrong").write_text("another\n")
+    with mosquitto(tmp_path / "guarded", login=("keeper", "very secret")) as broker:
+        assert listen(*at(broker.port)) == BrokerRefused.exit_code
+        assert "--password-file" in capsys.readouterr().err
+        login = (*at(broker.port), "--username", "keeper", "--password-file")
+        assert listen(*login, str(tmp_path / "wrong")) == BrokerRefused.exit_code
+        err = capsys.readouterr().err
+        assert "'keeper'" in err
+        assert "another" not in err
+        assert main(["listen", "--seconds", "0.2", *login, str(tmp_path / "right")]) == 0
+        assert listen(*login, str(tmp_path / "none")) == SecretMissing.exit_code
+
+
+@pytest.mark.parametrize(
+    ("words", "code"),
+    [
+        (["--port", "1"], UsageError.exit_code),
+        (["--seconds", "0"], UsageError.exit_code),
+        (["--seconds", "nan"], UsageError.exit_code),
+        ([], 3),
+    ],
+)
+def test_words_that_do_not_fit_are_told(words: list[str], code: int, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["listen", *words]) == code
+    assert "what to do" in capsys.readouterr().err
+
+
+def test_a_topic_that_is_no_filter_is_told(broker: Mosquitto, capsys: pytest.CaptureFixture[str]) -> None:
+    assert listen(*at(broker.port), "--topic", "a/#/b") == BrokerRefused.exit_code
+    assert "not a topic filter" in capsys.readouterr().err
+
+
+def test_it_never_touches_the_services_session(broker: Mosquitto) -> None:
+    """Messages that wait for the service still wait after somebody listened."""
+    service = Client(CallbackAPIVersion.VERSION2, client_id="warmtally", protocol=MQTTv5)
+    from paho.mqtt.packettypes import PacketTypes
+    from paho.mqtt.properties import Properties
+
+    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+    properties.SessionExpiryInterval = 600
+    got: list[bytes] = []
+    service.on_message = lambda _c, _d, message: got.append(bytes(message.payload))
+    service.connect("127.0.0.1", broker.port, clean_start=False, properties=properties)
+    service.loop_start()
+    _, mid = service.subscribe("shed/#", 1)
+    assert mid
+    time.sleep(0.2)
+    service.disconnect()
+    service.loop_stop()
+    with Probes(broker.port, [("shed/a", "1")]):
+        assert listen(*at(broker.port)) == 0
+    service.connect("127.0.0.1", broker.port, clean_start=False, properties=properties)
+    service.loop_start()
+    deadline = time.monotonic() + 5
+    while not got and time.monotonic() < deadline:
+        time.sleep(0.02)
+    service.disconnect()
+    service.loop_stop()
+    assert got.count(b"1") >= 2
+
+
+def test_interrupted_it_still_shows_what_it_heard(broker: Mosquitto) -> None:
+    import signal
+
+    command = [sys.executable, "-m", "monitor.cli.main", "listen", "--seconds", "60", *at(broker.port)]
+    with (
+        Probes(broker.port),
+        subprocess.Popen(
+            command,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            env={**os.environ, "PYTHONPATH": str(PROJECT)},
+        ) as process,
+    ):
+        assert process.stdout is not None
+        assert "shed/" in process.stdout.readline()
+        time.sleep(0.5)
+        process.send_signal(signal.SIGINT)
+        out, _ = process.communicate(timeout=10)
+    assert process.returncode == 0
+    assert "[[probes]]" in out
+
+
+def test_proposed_ids_are_unique_and_hostile_topics_stay_quoted() -> None:
+    heard = [
+        Heard('a/"]\n[broker]', 1, 0, b'{"temperature": 28, "b~/": {"temperature": 29}}'),
+        Heard("ä ö/temperature", 1, 0, b"28"),
+        Heard("////", 1, 0, b'{"temperature": 28}'),
+    ]
+    text = "\n".join(propose(heard, {"a-broker-warmth"}))
+    entries = tomllib.loads(text)["probes"]
+    assert tomllib.loads(text).keys() == {"probes"}
+    ids = [e["id"] for e in entries]
+    assert len(set(ids)) == len(ids) == 4
+    assert ids[:2] == ["a-broker-warmth-2", "a-broker-warmth-3"]
+    assert entries[0]["topic"] == 'a/"]\n[broker]'
+    assert entries[1]["pointer"] == "/b~0~1/temperature"
