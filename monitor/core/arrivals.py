@@ -245,9 +245,9 @@ class Arrivals:
         waited = False
         if waiting:
             waited = followed
-            if not followed and not dry and line.before_ms is not None:
-                age_ms = arrival.received_ms - line.before_ms - count * interval_ms
-                waited = age_ms > AWAY_INTERVALS * interval_ms
+            if not followed and not dry:
+                away_ms = None if line.before_ms is None else arrival.received_ms - line.before_ms
+                waited = away_ms is None or away_ms - count * interval_ms > AWAY_INTERVALS * interval_ms
         return replace(
             line, last_ms=arrival.received_ms, previous_ms=arrival.received_ms, count=count, waiting=waiting
         ), waited

@@ -199,6 +199,13 @@ def test_where_a_batch_is_cut_off_the_number_that_must_have_gathered_decides() -
     assert names(second) == [WAITED] * 2 + [""]
 
 
+def test_where_nothing_is_known_of_before_a_batch_that_was_cut_off_is_all_old() -> None:
+    arrivals = Arrivals(PROBES)
+    arrivals.connected(T0, session_present=True)
+    assert names(put(arrivals, [warm(28.0, 10), warm(28.1, 11)], dry=False)) == [WAITED] * 2
+    assert names(put(arrivals, [warm(28.2, 20)])) == [""]
+
+
 def test_a_live_message_ends_the_waiting() -> None:
     arrivals = back_after(600)
     put(arrivals, [warm(28.0, 10), warm(28.1, 11)])
