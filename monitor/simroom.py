@@ -179,7 +179,10 @@ def matrix_exponential(matrix: Floats) -> Floats:
 
 
 def saturation_pressure_hpa(temperature_c: float) -> float:
-    """Over water, Magnus form of WMO-No. 8 (Sonntag 1990): 6.112 exp(17.62 t / (243.12 + t))."""
+    """Over water, Magnus form of WMO-No. 8 (Sonntag 1990): 6.112 exp(17.62 t / (243.12 + t)).
+
+    Written out here once more, so that the room does not stand on the physics by which it is judged.
+    """
     return 6.112 * math.exp(17.62 * temperature_c / (243.12 + temperature_c))
 
 

@@ -18,7 +18,7 @@ from monitor.cli.rehearse import Silent
 from monitor.errors import UsageError
 from monitor.rehearsal import BEFORE, HOUR, Arrival, Expected, Rehearsal, Scenario, Step, Summary, judge, scenario
 from monitor.simroom import Act
-from tests.peers import PROJECT
+from tests.peers import PROJECT, need
 
 COMMAND = (
     "import argparse, sys; from monitor.cli import rehearse; p = argparse.ArgumentParser(); "
@@ -183,3 +183,28 @@ def test_plain_lines_say_first_and_last_that_it_is_simulated(
     assert "Window near" in out
     assert (kept / "warmtally.db").is_file()
     assert (kept / "rehearsal.log").is_file()
+
+
+# -- deploy/try ----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("python", "told"),
+    [
+        ("exit 1", "apt-get install python3 python3-venv"),
+        # A Python that is new enough, but lacks what makes environments.
+        (f'case "$*" in *ensurepip*) exit 1;; esac; exec {sys.executable} "$@"', "apt-get install python3-venv"),
+    ],
+)
+def test_trying_it_names_the_command_that_brings_what_is_missing(tmp_path: Path, python: str, told: str) -> None:
+    for name in ("bash", "basename", "dirname", "id"):
+        (tmp_path / name).symlink_to(need(name, "coreutils"))
+    fake = tmp_path / "python3"
+    fake.write_text(f"#!{tmp_path}/bash\n{python}\n")
+    fake.chmod(0o755)
+    # With no other program on the path, nothing can be installed, whoever runs this.
+    done = subprocess.run(
+        ["bash", PROJECT / "deploy" / "try"], env={"PATH": str(tmp_path)}, capture_output=True, text=True
+    )
+    assert done.returncode == 1
+    assert f"what to do: {told}" in done.stderr
