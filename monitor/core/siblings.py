@@ -76,6 +76,24 @@ def stories(lots: Sequence[LotNow], now_ms: int) -> list[Story]:
     return told
 
 
+def apart(early: LotNow, late: LotNow) -> tuple[float, float]:
+    """Days by which the second lot is expected after the first by their temperatures, and the standard uncertainty
+    that the probes give it. Both need a rate to come (``ahead``)."""
+    assert early.ahead is not None
+    assert late.ahead is not None
+    found = siblings_apart_days(
+        late.development or 0.0,
+        late.ahead,
+        early.development or 0.0,
+        early.ahead,
+        u_a_c=late.uncertainty_c,
+        u_b_c=early.uncertainty_c,
+        days_per_c_a=late.days_per_c or 0.0,
+        days_per_c_b=early.days_per_c or 0.0,
+    )
+    return found.days, found.u_days
+
+
 def _pip_ms(lot: LotNow) -> float:
     """Middle of the time in which the first pip of a lot fell."""
     seen = min(lot.lot.pips, key=lambda p: p.by_ms)
@@ -89,19 +107,7 @@ def _story(early: LotNow, late: LotNow, now_ms: int) -> Story:
     assert late.window is not None
     assert late.open_window is not None
     pip_ms = _pip_ms(early)
-    days, probe_days = 0.0, 0.0
-    if early.ahead is not None and late.ahead is not None:
-        found = siblings_apart_days(
-            late.development or 0.0,
-            late.ahead,
-            early.development or 0.0,
-            early.ahead,
-            u_a_c=late.uncertainty_c,
-            u_b_c=early.uncertainty_c,
-            days_per_c_a=late.days_per_c or 0.0,
-            days_per_c_b=early.days_per_c or 0.0,
-        )
-        days, probe_days = found.days, found.u_days
+    days, probe_days = apart(early, late) if early.ahead is not None and late.ahead is not None else (0.0, 0.0)
     causes = {c.name: c.days for c in late.open_window.causes}
     # A cause's days belong to the 10-90 half-width, which is 1.2816 standard deviations of a normal spread.
     spread = math.hypot(causes.get(EGGS, 0.0), causes.get(PLACE, 0.0)) / 1.2816

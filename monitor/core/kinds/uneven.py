@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from monitor.core.conditions import Rule, above
-from monitor.core.forecast import siblings_apart_days
 from monitor.core.kinds import Kind, Look
 from monitor.core.settings import DisplayUnit
+from monitor.core.siblings import apart
 from monitor.core.snapshot import LotNow, Snapshot, show_difference, show_temperature
 from monitor.core.stacks import StackProfile
 
@@ -73,23 +73,6 @@ def pairs(snapshot: Snapshot) -> Iterable[tuple[LotNow, LotNow]]:
         if len(lots) > 1:
             ordered = sorted(lots, key=lambda x: x.remaining_days or 0.0)
             yield ordered[0], ordered[-1]
-
-
-def apart(early: LotNow, late: LotNow) -> tuple[float, float]:
-    """Days between two lots' expected dates, and the standard uncertainty that their probes give it."""
-    assert early.ahead is not None
-    assert late.ahead is not None
-    found = siblings_apart_days(
-        late.development or 0.0,
-        late.ahead,
-        early.development or 0.0,
-        early.ahead,
-        u_a_c=late.uncertainty_c,
-        u_b_c=early.uncertainty_c,
-        days_per_c_a=late.days_per_c or 0.0,
-        days_per_c_b=early.days_per_c or 0.0,
-    )
-    return found.days, found.u_days
 
 
 def _look_siblings(snapshot: Snapshot) -> Iterable[Look]:
