@@ -1,0 +1,83 @@
+"""The measurement of the library: its promises, and that its parts measure what they say."""
+
+from __future__ import annotations
+
+import math
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from monitor.core.curves import PublishedRates
+from monitor.core.forecast import Spread
+from monitor.core.species import Row
+from monitor.library import load_profile
+from tests.bench import library
+from tests.bench.library import P10, P90, PROBABILITIES, Table, leave_out
+
+
+def test_the_shipped_library_keeps_its_promises() -> None:
+    found = library.measure()
+    assert found.falls_short == []
+    assert found.figures["within_study_inside_n"] == 172
+
+
+def test_a_temperature_is_predicted_from_the_others_alone() -> None:
+    profile = load_profile("elaphe-carinata")
+    found = {one.temperature_c: one for one in leave_out([Table("one study", profile.rows, profile)])}
+    assert [one.inside for _, one in sorted(found.items())] == [False, True, True, False]
+    # Ji & Du 2001: 24 C 74.03, 26 C 58.06, 30 C 44.4, 32 C 42.55 days.
+    rest = PublishedRates([24.0, 30.0, 32.0], [74.03, 44.4, 42.55])
+    assert found[26.0].published_days == pytest.approx(1.0 / float(rest.rate_per_day(26.0)), rel=1e-3)
+    assert found[26.0].observed_days == 58.06
+
+
+def test_a_wrong_table_is_found_out() -> None:
+    profile = load_profile("crocodylus-palustris")
+    bad = tuple(
+        Row(r.temperature_c, r.days * (1.2 if i == 5 else 1.0), r.paper, r.eggs) for i, r in enumerate(profile.rows)
+    )
+    good, worse = (
+        [abs(one.log_error) for one in leave_out([Table("", rows, profile)]) if one.inside]
+        for rows in (profile.rows, bad)
+    )
+    assert max(good) < 0.03
+    assert max(worse) > 0.15
+
+
+def test_the_window_of_a_mean_is_that_of_the_model() -> None:
+    rng = np.random.default_rng(1)
+    n, draws = 20, 40_000
+    m = rng.normal(0.0, 0.042, draws)
+    b = 0.02 * rng.standard_t(4, draws)
+    e = 0.02 * rng.standard_t(4, (draws, n)).mean(axis=1)
+    drawn = np.quantile(np.exp(m - b + e), PROBABILITIES)
+    assert library._mean(Spread(), n, 0.02) == pytest.approx(drawn, rel=0.004)
+
+
+def test_the_window_of_an_egg_holds_eggs_of_the_model_as_often_as_it_says() -> None:
+    rng = np.random.default_rng(2)
+    draws = 100_000
+    eggs = np.exp(rng.normal(0.0, 0.042, draws) + 0.02 * rng.standard_t(4, draws) - 0.02 * rng.standard_t(4, draws))
+    at = library._egg(Spread())
+    assert np.mean((at[P10] <= eggs) & (eggs <= at[P90])) == pytest.approx(0.8, abs=0.006)
+
+
+def test_eggs_are_counted_by_the_spread_of_their_treatment() -> None:
+    profile = load_profile("elaphe-carinata")
+    one = next(one for one in leave_out([Table("", profile.rows, profile)]) if one.temperature_c == 26.0)
+    found = library.of_eggs([one])
+    inside = stats.norm.cdf(one.egg_days_at[P90], 58.06, 1.48) - stats.norm.cdf(one.egg_days_at[P10], 58.06, 1.48)
+    assert found.n == 1
+    assert found.within_80_pct == pytest.approx(100 * inside)
+
+
+def test_the_reliability_plot_is_of_the_library_as_it_is() -> None:
+    """Made by: deploy/measure library --svg tests/reference/reliability.svg"""
+    kept = library.PLOT.read_text(encoding="utf-8")
+    tree = ElementTree.fromstring(kept)
+    names = {node.tag.rpartition("}")[2] for node in tree.iter()}
+    assert {"title", "desc", "polyline"} <= names
+    assert kept == library.plot()
+    assert math.isclose(float(tree.attrib["viewBox"].split()[2]), 760)
