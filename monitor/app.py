@@ -220,6 +220,8 @@ class App:
             return
         look = self.clock.look()
         if look.step_s:
+            # What was heard before the step has a time of the old clock: everything is given its time again.
+            self.started_ms = self.now_ms()
             self.delivery.retry_at_once()
             if self.calendar is not None:
                 self.calendar.stop()

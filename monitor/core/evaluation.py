@@ -26,6 +26,7 @@ class Outcome:
 
 def evaluate(snapshot: Snapshot, kinds: Sequence[Kind] | None = None) -> Outcome:
     """Advance every condition to ``snapshot.now_ms`` and say who is told what."""
+    snapshot = replace(snapshot, conditions={k: _not_ahead(c, snapshot.now_ms) for k, c in snapshot.conditions.items()})
     changed: list[Condition] = []
     transitions: list[Transition] = []
     notices: list[Notice] = []
@@ -36,6 +37,24 @@ def evaluate(snapshot: Snapshot, kinds: Sequence[Kind] | None = None) -> Outcome
         changed += conditions
         transitions += moves
     return Outcome(snapshot, tuple(changed), tuple(transitions), tuple(notices))
+
+
+def _not_ahead(condition: Condition, now_ms: int) -> Condition:
+    """A condition that was judged later than now, since the clock was set back, is judged on from now.
+
+    Otherwise every moment until the clock is there again would count as judged already, and nothing be told.
+    """
+    if condition.last_ms is None or condition.last_ms <= now_ms:
+        return condition
+    phase = {Phase.RISING: Phase.CLEAR, Phase.FALLING: Phase.RAISED}.get(condition.phase, condition.phase)
+    return replace(
+        condition,
+        phase=phase,
+        since_ms=None if condition.since_ms is None else min(condition.since_ms, now_ms),
+        changed_ms=None if condition.changed_ms is None else min(condition.changed_ms, now_ms),
+        delay_from_ms=None,
+        last_ms=now_ms - 1,
+    )
 
 
 def _advance_kind(kind: Kind, looks: dict[str, Look], snapshot: Snapshot) -> tuple[list[Condition], list[Transition]]:

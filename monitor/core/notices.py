@@ -57,21 +57,35 @@ def compose(
     before: Mapping[tuple[str, str], Condition],
     snapshot: Snapshot,
 ) -> list[Notice]:
-    """The notices for one kind's transitions of one tick: one for what was raised, one for what was cleared."""
+    """The notices for one kind's transitions of one tick: one for what was raised, one for what was cleared.
+
+    A subject with several transitions (readings that came late, all at once) is told by how it stands at the end;
+    what came and went within one tick is told as over, with its time.
+    """
     made = []
-    raised = [t for t in transitions if t.change == "raised" and not _shelved(t, before, snapshot)]
-    cleared = [t for t in transitions if t.change == "cleared" and not _shelved(t, before, snapshot)]
+    told = [t for t in transitions if not _shelved(t, before, snapshot)]
+    began = {t.subject: t for t in told if t.change == "raised"}
+    final = {t.subject: t for t in told}
+    raised = [t for t in final.values() if t.change == "raised"]
+    cleared = [t for t in final.values() if t.change == "cleared"]
+    up = {c.subject for c in before.values() if c.kind == kind.name and c.up}
+    passed = {t.subject: began[t.subject] for t in cleared if t.subject in began and t.subject not in up}
+    if not kind.tell_cleared:
+        raised += passed.values()
+        cleared = []
     if raised:
-        joins = (
-            any(
-                c.kind == kind.name and c.up and c.changed_ms is not None and snapshot.now_ms - c.changed_ms < JOIN_MS
-                for c in before.values()
-            )
-            and kind.groups
+        joins = kind.groups and any(
+            c.kind == kind.name
+            and c.up
+            and not c.shelved(snapshot.now_ms)
+            and c.subject not in final
+            and c.changed_ms is not None
+            and snapshot.now_ms - c.changed_ms < JOIN_MS
+            for c in before.values()
         )
         made.append(_raised(kind, raised, looks, snapshot, joins=joins))
-    if cleared and kind.tell_cleared:
-        made.append(_cleared(kind, cleared, looks, snapshot))
+    if cleared:
+        made.append(_cleared(kind, cleared, passed, looks, snapshot))
     return made
 
 
@@ -116,12 +130,27 @@ def _raised(
     )
 
 
-def _cleared(kind: Kind, transitions: Sequence[Transition], looks: Mapping[str, Look], snapshot: Snapshot) -> Notice:
+def _cleared(
+    kind: Kind,
+    transitions: Sequence[Transition],
+    passed: Mapping[str, Transition],
+    looks: Mapping[str, Look],
+    snapshot: Snapshot,
+) -> Notice:
     lines = []
     for t in transitions:
         look = looks.get(t.subject)
-        told = _capital(look.line or look.where) if look else f"{t.subject} is no longer watched"
-        lines.append(f"{told} - since {show_time(t.since_ms, snapshot.zone)}.")
+        told = _capital(look.line or look.where) if look else f"{t.subject}: no longer watched"
+        since = f"since {show_time(t.since_ms, snapshot.zone)}"
+        if t.subject in passed:
+            since = (
+                f"{kind.says.lower()} from {show_time(passed[t.subject].since_ms, snapshot.zone)} to "
+                f"{show_time(t.since_ms, snapshot.zone)}; the readings came late"
+            )
+        lines.append(f"{told} - {since}.")
+    says = kind.cleared_says or f"{kind.says}: over"
+    if not any(t.subject in looks for t in transitions):
+        says = f"{kind.says}: no longer watched"
     return Notice(
         key=_key(kind, transitions),
         at_ms=snapshot.now_ms,
@@ -129,7 +158,7 @@ def _cleared(kind: Kind, transitions: Sequence[Transition], looks: Mapping[str, 
         subjects=tuple(t.subject for t in transitions),
         change="cleared",
         urgency="today" if kind.urgency == "now" else "diary",
-        title=f"{kind.cleared_says or kind.says + ': over'}: {_names(transitions, looks)}",
+        title=f"{says}: {_names(transitions, looks)}",
         text="\n".join(lines),
     )
 

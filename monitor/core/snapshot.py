@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
-from typing import Literal
+from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,6 +19,9 @@ from monitor.core.events import Clutch, Lot
 from monitor.core.forecast import ExpectedRates, Window
 from monitor.core.settings import Box, DisplayUnit, Limits, Probe, Room
 from monitor.core.stacks import StackProfile
+
+# So many messages of a probe that could not be read within a quarter hour are no accident.
+UNREAD_LEAST: Final = 3
 
 LinkState = Literal["up", "down", "refused", "connecting"]
 
@@ -136,23 +139,26 @@ class Snapshot:
     def room_quiet(self) -> bool | None:
         """Whether nothing at all arrives: the broker or the gateway is gone rather than one probe.
 
-        None: not long enough after the start to tell.
+        None: not known. So it is until the room had its time after the start, while the link is just being made,
+        and while what arrives is no usable reading.
         """
         if not self.probes:
             return False
         watch_ms = self.room.watch.room_quiet_after_s * 1000
-        newest = max((p.last_ms for p in self.probes if p.last_ms is not None), default=None)
-        fresh = newest is not None and self.now_ms - newest < max(
-            watch_ms, min(p.probe.quiet_after_s for p in self.probes) * 1000
-        )
-        if fresh and self.service.link in ("up", "connecting"):
+        # A room of slow probes alone is not quiet before the quickest of them is due.
+        patience_ms = max(watch_ms, min(p.probe.quiet_after_s for p in self.probes) * 1000)
+
+        def fresh(at_ms: int | None) -> bool:
+            return at_ms is not None and self.now_ms - at_ms < patience_ms
+
+        if self.service.link == "up" and any(fresh(p.usable_ms) for p in self.probes):
             return False
-        if self.now_ms - self.service.started_ms < watch_ms:
+        if self.now_ms - self.service.started_ms < patience_ms:
             return None
-        if not fresh:
+        if not any(fresh(p.last_ms) for p in self.probes):
             return True
         since = self.service.link_since_ms
-        if since is not None and self.now_ms - since >= watch_ms:
+        if self.service.link != "up" and since is not None and self.now_ms - since >= watch_ms:
             return True
         return None
 

@@ -44,8 +44,7 @@ class Kind:
 
     ``says`` is the short heading of a notice; ``raises``, ``clears`` and ``why`` explain the kind; ``first`` is
     the first thing to do and ``otherwise`` what happens if nothing is done. ``groups``: when one subject is
-    raised, others whose delay is running are raised with it, because they have one cause. ``steps`` names kinds
-    that this one follows (a window opens after it was near): those are cleared without a word.
+    raised, others whose delay is running are raised with it, because they have one cause.
     """
 
     name: str
@@ -60,7 +59,6 @@ class Kind:
     groups: bool = False
     tell_cleared: bool = True
     cleared_says: str = ""
-    steps: tuple[str, ...] = field(default=())
 
 
 @cache

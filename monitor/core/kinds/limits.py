@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from functools import partial
 
+import numpy as np
+
 from monitor.core.conditions import Rule, above, below
 from monitor.core.kinds import Kind, Look
 from monitor.core.snapshot import BoxNow, Snapshot, show_difference, show_temperature, show_time
@@ -24,10 +26,10 @@ def _look(snapshot: Snapshot, warm: bool) -> Iterable[Look]:
         judge = above if warm else below
         condition = snapshot.conditions.get((kind, box.box.id))
         last = condition.last_ms if condition else None
+        new = slice(0 if last is None else int(np.searchsorted(box.time_ms, last, "right")), None)
         samples = [
-            judge(int(t), float(v), limit, box.limits.deadband_c)
-            for t, v in zip(box.time_ms, box.temperature_c, strict=True)
-            if last is None or t > last
+            judge(t, v, limit, box.limits.deadband_c)
+            for t, v in zip(box.time_ms[new].tolist(), box.temperature_c[new].tolist(), strict=True)
         ]
         line = ""
         now_c = box.now_c

@@ -6,18 +6,20 @@ from collections.abc import Iterable
 
 from monitor.core.conditions import Rule, Sample, Where, holds
 from monitor.core.kinds import Kind, Look
-from monitor.core.snapshot import Snapshot, show_span, show_time
+from monitor.core.snapshot import UNREAD_LEAST, Snapshot, show_span, show_time
 
 
 def _broker(snapshot: Snapshot) -> Iterable[Look]:
     service = snapshot.service
     state = {"refused": True, "up": False}.get(service.link)
-    yield Look("broker", holds(snapshot.now_ms, state), "the broker", f"the broker says no: {service.link_detail}")
+    line = f"the broker says no: {service.link_detail or 'no reason given'}" if state else "the broker lets us in"
+    yield Look("broker", holds(snapshot.now_ms, state), "the broker", line)
 
 
 def _store(snapshot: Snapshot) -> Iterable[Look]:
     error = snapshot.service.store_error
-    yield Look("store", holds(snapshot.now_ms, bool(error)), "the store", f"readings cannot be written: {error}")
+    line = f"readings cannot be written: {error}" if error else "readings are written"
+    yield Look("store", holds(snapshot.now_ms, bool(error)), "the store", line)
 
 
 def _disk(snapshot: Snapshot) -> Iterable[Look]:
@@ -30,11 +32,15 @@ def _disk(snapshot: Snapshot) -> Iterable[Look]:
 
 
 def _clock(snapshot: Snapshot) -> Iterable[Look]:
+    service = snapshot.service
+    why = f": {service.clock_detail}" if service.clock_detail else ""
     yield Look(
         "clock",
-        holds(snapshot.now_ms, not snapshot.service.clock_trusted),
+        holds(snapshot.now_ms, not service.clock_trusted),
         "the clock",
-        f"the clock of this machine cannot be trusted: {snapshot.service.clock_detail}",
+        "the clock of this machine is trusted"
+        if service.clock_trusted
+        else f"the clock of this machine cannot be trusted{why}",
         Rule(on_delay_s=300.0),
     )
 
@@ -44,7 +50,7 @@ def _stuck(snapshot: Snapshot) -> Iterable[Look]:
     for channel in service.channels:
         failing = service.channels_failing.get(channel)
         stuck: bool | None = False
-        line = f"channel {channel}"
+        line = f"channel {channel} takes notices"
         if failing is not None:
             since, error = failing
             stuck = True if snapshot.now_ms - since >= after_ms else None
@@ -61,7 +67,7 @@ def _shipping(snapshot: Snapshot) -> Iterable[Look]:
         return
     since = service.shipping_behind_since_ms
     behind: bool | None = False
-    line = "shipping to the outside database"
+    line = "the outside database has caught up"
     if since is not None:
         behind = True if snapshot.now_ms - since >= snapshot.room.watch.shipping_behind_s * 1000 else None
         line = (
@@ -77,7 +83,7 @@ def _heartbeat(snapshot: Snapshot) -> Iterable[Look]:
         return
     since = service.heartbeat_failing_since_ms
     failing: bool | None = False
-    line = "outside heartbeat"
+    line = "the outside heartbeat is answered"
     if since is not None:
         failing = True if snapshot.now_ms - since >= snapshot.room.watch.stuck_after_s * 1000 else None
         line = (
@@ -91,14 +97,14 @@ def _unread(snapshot: Snapshot) -> Iterable[Look]:
     for probe in snapshot.probes:
         # Readings that do come show that the form is right: then single bad messages are only kept.
         fresh = probe.usable_ms is not None and snapshot.now_ms - probe.usable_ms < probe.probe.quiet_after_s * 1000
-        state: bool | None = None if probe.unread == 0 and not fresh else (probe.unread >= 3 and not fresh)
-        yield Look(
-            probe.probe.id,
-            holds(snapshot.now_ms, state),
-            f"probe {probe.probe.id}",
-            f"probe {probe.probe.id}: {probe.unread} messages of the last quarter hour could not be read: "
-            f"{probe.unread_reason}",
-        )
+        state: bool | None = False if fresh else (True if probe.unread >= UNREAD_LEAST else None)
+        line = f"probe {probe.probe.id}: a reading came"
+        if not fresh:
+            line = (
+                f"probe {probe.probe.id}: {probe.unread} messages of the last quarter hour could not be read: "
+                f"{probe.unread_reason}"
+            )
+        yield Look(probe.probe.id, holds(snapshot.now_ms, state), f"probe {probe.probe.id}", line)
 
 
 KINDS = (

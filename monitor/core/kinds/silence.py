@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from monitor.core.conditions import holds
+from monitor.core.conditions import Rule, Sample, Where, holds
 from monitor.core.kinds import Kind, Look
-from monitor.core.snapshot import ProbeNow, Snapshot, show_span, show_time
+from monitor.core.snapshot import UNREAD_LEAST, ProbeNow, Snapshot, show_span, show_time
 
 
 def _where(probe: ProbeNow) -> str:
@@ -22,29 +22,38 @@ def _where(probe: ProbeNow) -> str:
     )
 
 
-def _quiet(probe: ProbeNow, snapshot: Snapshot) -> bool | None:
-    after_ms = probe.probe.quiet_after_s * 1000
+def _delay_s(probe: ProbeNow) -> float:
+    """The last part of a probe's quiet time, in which the others must be heard while it is not.
+
+    When a whole room comes back, its probes speak one after the other within an interval.
+    """
+    return min(1.5 * probe.probe.interval_s, 0.5 * probe.probe.quiet_after_s)
+
+
+def _quiet(probe: ProbeNow, newest_ms: int | None, snapshot: Snapshot) -> Where:
+    after_ms = (probe.probe.quiet_after_s - _delay_s(probe)) * 1000
     # Only a usable reading counts: a probe that sends its error value all night is no watch.
     if probe.usable_ms is not None and snapshot.now_ms - probe.usable_ms < after_ms:
-        return False
+        return Where.BACK
     # After a start the probe is given its time again: the absence was ours.
     if snapshot.now_ms - snapshot.service.started_ms < after_ms:
-        return None
-    return True
+        return Where.BETWEEN
+    # One cause, one notice: messages that cannot be read, and a room in which nobody is heard, are told as such.
+    if probe.unread >= UNREAD_LEAST or snapshot.room_quiet:
+        return Where.BETWEEN
+    heard = newest_ms is not None and snapshot.now_ms - newest_ms < 0.5 * probe.probe.quiet_after_s * 1000
+    return Where.BEYOND if heard else Where.BETWEEN
 
 
 def _look_probes(snapshot: Snapshot) -> Iterable[Look]:
-    room_quiet = snapshot.room_quiet
+    newest = max((p.last_ms for p in snapshot.probes if p.last_ms is not None), default=None)
     for probe in snapshot.probes:
-        quiet = _quiet(probe, snapshot)
-        if quiet and room_quiet is not False:
-            quiet = None
         last = (
             "no usable reading yet"
             if probe.usable_ms is None
             else (
                 f"last usable reading {show_time(probe.usable_ms, snapshot.zone, snapshot.now_ms)}, "
-                f"{show_span((snapshot.now_ms - probe.usable_ms) / 1000)} ago"
+                f"{show_span(max(snapshot.now_ms - probe.usable_ms, 0) / 1000)} ago"
             )
         )
         if probe.last_ms is not None and probe.last_ms != probe.usable_ms and probe.last_value is not None:
@@ -54,9 +63,10 @@ def _look_probes(snapshot: Snapshot) -> Iterable[Look]:
             line += f"; {probe.unread} messages came that could not be read: {probe.unread_reason}"
         yield Look(
             probe.probe.id,
-            holds(snapshot.now_ms, quiet),
+            (Sample(snapshot.now_ms, _quiet(probe, newest, snapshot)),),
             f"probe {probe.probe.id}",
             line,
+            Rule(on_delay_s=_delay_s(probe)),
             facts={"last_ms": probe.usable_ms},
         )
 
@@ -68,12 +78,17 @@ def _look_room(snapshot: Snapshot) -> Iterable[Look]:
         if newest is None
         else (f"last reading {show_time(newest, snapshot.zone, snapshot.now_ms)}")
     )
-    detail = f"; broker: {snapshot.service.link_detail or snapshot.service.link}"
+    quiet = snapshot.room_quiet
+    line = f"room {snapshot.room.name} is heard: {heard}"
+    if quiet is not False:
+        line = f"no probe of room {snapshot.room.name} is heard: {heard}; broker: " + (
+            snapshot.service.link_detail or snapshot.service.link
+        )
     yield Look(
         snapshot.room.name,
-        holds(snapshot.now_ms, snapshot.room_quiet),
+        holds(snapshot.now_ms, quiet),
         f"room {snapshot.room.name}",
-        f"no probe of room {snapshot.room.name} is heard: {heard}{detail}",
+        line,
         facts={"last_ms": newest},
     )
 

@@ -14,25 +14,32 @@ from monitor.core.kinds import Kind, Look
 from monitor.core.snapshot import LotNow, Snapshot, show_day
 
 _DAY_MS = 86_400_000.0
+# A stage is gone back to only when the date has moved away by so much: forecasts sway by hours with the weather,
+# and nobody wants to be told "near" each time. Judgement, no source.
+_SWAY_MS = 0.5 * _DAY_MS
+_STAGES = ("", "window-near", "window-open", "window-past")
 _CANDLING = (
     "Signs that an egg is alive: it candles pink with vessels, it is firm, it does not smell. Ask an experienced "
     "keeper or a reptile veterinarian. A window is an estimate; no egg is opened on its word."
 )
 
 
-def _stage(lot: LotNow, snapshot: Snapshot) -> str | None:
-    window = lot.open_window
-    if window is None or not lot.lot.open or lot.lot.pipped or lot.lot.hatched or not lot.lot.waiting:
-        return None
-    now = snapshot.now_ms
-    late = window.p90_ms + snapshot.room.watch.past_window_share * (window.p90_ms - window.p10_ms)
-    if now >= late:
-        return "window-past"
-    if now >= window.p10_ms:
-        return "window-open"
-    if now >= window.p10_ms - snapshot.room.watch.window_near_days * _DAY_MS:
-        return "window-near"
-    return ""
+def _stage(lot: LotNow, snapshot: Snapshot) -> str:
+    """The stage of a lot: a name of a kind, or nothing."""
+    if not lot.lot.open or lot.lot.pipped or lot.lot.hatched or not lot.lot.waiting:
+        return ""
+    conditions = snapshot.conditions
+    held = max((i for i, s in enumerate(_STAGES) if (c := conditions.get((s, lot.lot.id))) and c.up), default=0)
+    by_now, with_sway = (_stage_at(lot, snapshot, snapshot.now_ms + sway) for sway in (0.0, _SWAY_MS))
+    return _STAGES[max(by_now, min(held, with_sway))]
+
+
+def _stage_at(lot: LotNow, snapshot: Snapshot, at_ms: float) -> int:
+    window, watch = lot.open_window, snapshot.room.watch
+    assert window is not None
+    late = window.p90_ms + watch.past_window_share * (window.p90_ms - window.p10_ms)
+    begins = (window.p10_ms - watch.window_near_days * _DAY_MS, window.p10_ms, late)
+    return sum(at_ms >= begin for begin in begins)
 
 
 def describe(lot: LotNow, snapshot: Snapshot) -> str:
@@ -55,6 +62,9 @@ def describe(lot: LotNow, snapshot: Snapshot) -> str:
 def _look(snapshot: Snapshot, kind: str) -> Iterable[Look]:
     for lot in snapshot.lots:
         if lot.open_window is None:
+            if lot.lot.open and not lot.lot.pipped:
+                # No date can be given just now: nothing is known, and nothing is over.
+                yield Look(lot.lot.id, (), lot.lot.id)
             continue
         stage = _stage(lot, snapshot)
         line = describe(lot, snapshot)
