@@ -17,7 +17,7 @@ _HOW_TO_ADD = """add one to the configuration, its address in a file that only t
     [[channels]]
     id = "phone"
     url_file = "phone.address"
-  the address is one of Apprise's, such as mailto://... or ntfy://...; then run this again"""
+  the address is one of Apprise's, such as mailto://... or json://...; then run this again"""
 
 
 def add_parser(sub: Any, parents: Sequence[argparse.ArgumentParser] = ()) -> None:

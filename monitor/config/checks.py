@@ -246,7 +246,7 @@ def _check_broker(contents: Contents, findings: Findings, folder: Path) -> None:
 
 def _check_watchers(contents: Contents, findings: Findings, folder: Path) -> None:
     if not contents.channels:
-        findings.advice("no-channels", "channels", "notices only reach the log and the page", "add [[channels]]")
+        findings.advice("no-channels", "channels", "notices only reach the log", "add [[channels]]")
     elif all(c.sound("urgencies") and "now" not in c.part.urgencies for c in contents.channels):
         what = 'no channel takes urgency "now": nobody is woken'
         findings.advice("nobody-woken", "channels", what, 'add "now" to the urgencies of one')

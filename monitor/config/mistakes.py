@@ -68,7 +68,7 @@ MISTAKES: Final[dict[str, str]] = {
     "password-alone": "a broker password without username",
     "secret-open": "advice: a secret's file can be read by everybody on the computer",
     "address-may-be-secret": "advice: a channel's address that often carries a token, written in the configuration",
-    "no-channels": "advice: no channel, so notices only reach the log and the page",
+    "no-channels": "advice: no channel, so notices only reach the log",
     "nobody-woken": "advice: no channel takes urgency now",
     "no-limits": "advice: neither the room nor any box has a limit",
     "no-heartbeat": "advice: nothing outside notices when this computer dies",

@@ -193,7 +193,7 @@ class Ledger:
         with self.db.write() as c:
             row = c.execute("SELECT body FROM condition WHERE kind=? AND subject=?", (kind, subject)).fetchone()
             if row is None:
-                raise UnknownSubject(f"no condition {kind!r} of {subject!r}", fix="see: warmtally status")
+                raise UnknownSubject(f"no condition {kind!r} of {subject!r}", fix="see: warmtally notices")
             fields = json.loads(row[0])
             fields["shelved_until_ms"] = until_ms
             c.execute("UPDATE condition SET body=? WHERE kind=? AND subject=?", (json.dumps(fields), kind, subject))
