@@ -19,9 +19,10 @@ from paho.mqtt.client import Client, MQTTv5
 from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.adapters import line, mqtt
+from monitor.adapters.line import Connected, Line
 from monitor.adapters.mqtt import Intake
 from monitor.adapters.store import Quarantined, Store
-from monitor.core.arrivals import WAITED
+from monitor.core.arrivals import WAITED, Arrival
 from monitor.core.events import Flag, Reading
 from monitor.core.settings import Broker, Probe, Room, Settings
 from monitor.errors import ConfigError
@@ -429,6 +430,40 @@ def test_a_connection_lost_with_messages_on_the_way_to_the_disk_doubles_nothing(
     wait_for(lambda: intake.link().counts.repeated == 15, 10, "the repetitions to be known")
     assert intake.stop()
     assert Counter(f"{r.value:.1f}" for r in stored(tmp_path)) == Counter(some_values(15))
+
+
+def test_only_the_connection_by_which_a_message_came_may_acknowledge_it(
+    tmp_path: Path, broker: Mosquitto, sender: Sender
+) -> None:
+    came: list[Arrival] = []
+
+    def take(item: Connected | Arrival) -> bool:
+        if isinstance(item, Arrival):
+            came.append(item)
+        return True
+
+    wanted = settings(tmp_path, broker.port, [WARM]).broker
+    own = Line(wanted, ["room/warm"], take, now_ms=now_ms)
+    own.open()
+    wait_for(lambda: own.state().state == "up")
+    sender.send("room/warm", "28.0")
+    wait_for(lambda: len(came) == 1)
+    own.resume()
+    wait_for(lambda: len(came) == 2)
+    assert came[1].again
+    assert came[0].mid == came[1].mid
+    # The old copy's word does not count: the broker still has the message afterwards.
+    own.acknowledge(came[:1])
+    own.resume()
+    wait_for(lambda: len(came) == 3)
+    own.acknowledge(came[2:])
+    time.sleep(0.2)
+    own.resume()
+    wait_for(lambda: own.state().state == "up")
+    sender.send("room/warm", "28.1")
+    wait_for(lambda: len(came) == 4)
+    assert came[3].payload == b"28.1"
+    own.close()
 
 
 # ------------------------------------------------------------ when the store fails
