@@ -1,0 +1,469 @@
+"""The documents are true: their tables are what the code says, their commands run, their recipes work.
+
+Tables between ``<!-- table: NAME -->`` and ``<!-- end -->`` are written by ``python -m tests.test_docs --write``.
+A fenced block after ``<!-- run: STORY -->`` is run; all blocks of one story are one script. A fenced block after
+``<!-- file: PATH -->`` is a file of a recipe.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ast
+import contextlib
+import os
+import re
+import shutil
+import signal
+import subprocess
+import sys
+import tomllib
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from pydantic import BeforeValidator
+
+from monitor import errors
+from monitor.cli.main import parser
+from monitor.config import MISTAKES
+from monitor.config.shape import MANY, TABLES, Part, seconds
+from monitor.core.kinds import all_kinds
+from monitor.errors import MonitorError
+from tests.bench.__main__ import available
+from tests.peers import PROJECT, free_port, need
+from tests.sinks import http_sink
+
+README = PROJECT / "README.md"
+DEVELOPERS = PROJECT / "DEVELOPERS.md"
+DOCUMENTS = (README, DEVELOPERS)
+TABLE = re.compile(r"<!-- table: (?P<name>[a-z-]+) -->\n(?P<body>.*?)<!-- end -->", re.DOTALL)
+BLOCK = re.compile(
+    r"<!-- (?P<what>run|file): (?P<name>\S+) -->\n```(?P<language>\w*)\n(?P<text>.*?)^```", re.DOTALL | re.M
+)
+
+Rows = list[list[str]]
+
+
+# -- what the code says ----------------------------------------------------------------------------------------------
+
+
+def markdown(head: list[str], rows: Rows) -> str:
+    """A table. A bar inside a cell would end it."""
+    lines = [head, ["---"] * len(head), *([c.replace("|", "\\|") for c in row] for row in rows)]
+    return "".join(f"| {' | '.join(line)} |\n" for line in lines)
+
+
+def verbs() -> Iterator[tuple[str, str]]:
+    """Every command with its help, those of two words included."""
+    yield from _verbs(parser(), "warmtally")
+
+
+def _verbs(at: argparse.ArgumentParser, words: str) -> Iterator[tuple[str, str]]:
+    for action in at._actions:
+        if isinstance(action, argparse._SubParsersAction):
+            helps = {choice.dest: choice.help or "" for choice in action._choices_actions}
+            for name, below in action.choices.items():
+                deeper = list(_verbs(below, f"{words} {name}"))
+                yield from deeper or [(f"{words} {name}", helps[name])]
+
+
+def leaves(of: type[MonitorError] = MonitorError) -> Iterator[type[MonitorError]]:
+    """Every failure with an exit code of its own, in the order in which they stand."""
+    for kind in of.__subclasses__():
+        if kind.id and kind.__module__ == errors.__name__:
+            yield kind
+        yield from leaves(kind)
+
+
+def comments() -> dict[tuple[str, str], str]:
+    """(part, key) -> what the example says of it. Keys that follow one comment share it."""
+    found: dict[tuple[str, str], str] = {}
+    part, text, fresh = "", "", True
+    for line in (PROJECT / "config" / "room.toml").read_text(encoding="utf-8").splitlines():
+        if header := re.fullmatch(r"#?\[\[?([a-z.]+)\]\]?", line):
+            part, fresh = header[1], True
+        elif key := re.match(r"#?([a-z_]+) = ", line):
+            found.setdefault((part, key[1]), text)
+            fresh = True
+        elif line.startswith("# "):
+            text = line[2:] if fresh else f"{text} {line[2:]}"
+            fresh = False
+        elif not line:
+            text, fresh = "", True
+    return found
+
+
+def span(value: float) -> str:
+    """Seconds as the file has them."""
+    for size, unit in ((86400.0, "d"), (3600.0, "h"), (60.0, "min")):
+        if value >= size and value % size == 0 and value != 86400.0:
+            return f'"{value / size:g} {unit}"'
+    return '"24 h"' if value == 86400.0 else f'"{value:g} s"'
+
+
+def left_out(part: type[Part], name: str) -> str:
+    """What a key is when it is left out."""
+    field = part.model_fields[name]
+    if name in part.needed:
+        return "must be there"
+    if field.default is None:
+        return "-"
+    timed = any(isinstance(m, BeforeValidator) and m.func is seconds for m in field.metadata)
+    if timed:
+        return f"`{span(field.default)}`"
+    default: Any = field.default
+    if isinstance(default, bool):
+        return f"`{str(default).lower()}`"
+    if isinstance(default, list):
+        return f"`[{', '.join(chr(34) + x + chr(34) for x in default)}]`"
+    return f'`"{default}"`' if isinstance(default, str) else f"`{default:g}`"
+
+
+def table_verbs() -> str:
+    return markdown(["command", "what it does"], [[f"`{words}`", text] for words, text in verbs()])
+
+
+def table_exit_codes() -> str:
+    rows = [["0", "", "done; also when the reader of the output has left", ""]]
+    kinds = sorted(leaves(), key=lambda kind: kind.exit_code)
+    rows += [[str(k.exit_code), f"`{k.id}`", k.meaning, "yes" if k.retry else ""] for k in kinds]
+    rows.append(["130", "", "stopped from the keyboard", ""])
+    return markdown(["code", "id", "meaning", "may work later by itself"], rows)
+
+
+def table_keys() -> str:
+    said, rows = comments(), []
+    for name, part in TABLES.items():
+        brackets = f"`[[{name}]]`" if name in MANY else f"`[{name}]`"
+        before = ""
+        # What must be there comes first.
+        for key in sorted(part.model_fields, key=lambda key: key not in part.needed):
+            text = said.get((name, key), "") or "the boxes, each a part of its own" * (key == "boxes")
+            again = text and text == before
+            rows.append([brackets, f"`{key}`", left_out(part, key), "as above" if again else text])
+            before, brackets = text, ""
+    return markdown(["part", "key", "left out", "what it is"], rows)
+
+
+def table_mistakes() -> str:
+    return markdown(["id", "meaning"], [[f"`{name}`", text] for name, text in MISTAKES.items()])
+
+
+def table_kinds() -> str:
+    return markdown(
+        ["kind", "heading", "urgency", "raised by", "cleared by"],
+        [[f"`{k.name}`", k.says, k.urgency, k.raises, k.clears] for k in all_kinds()],
+    )
+
+
+def table_measurements() -> str:
+    rows = [[f"`deploy/measure {name}`", text] for name, text in available().items()]
+    return markdown(["command", "what it measures"], rows)
+
+
+def modules() -> Iterator[tuple[str, str]]:
+    """Every module with the first line of its docstring."""
+    for top in ("monitor", "tests"):
+        for path in sorted((PROJECT / top).rglob("*.py")):
+            first = (ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or "").partition("\n")[0]
+            if first or path.name != "__init__.py":
+                yield str(path.relative_to(PROJECT)), first
+
+
+def table_map() -> str:
+    return markdown(
+        ["file", "what it is"], [[f"`{path}`", text] for path, text in modules() if path.startswith("monitor/")]
+    )
+
+
+def table_map_of_tests() -> str:
+    return markdown(
+        ["file", "what it is"], [[f"`{path}`", text] for path, text in modules() if path.startswith("tests/")]
+    )
+
+
+TABLES_OF: dict[str, Callable[[], str]] = {
+    "verbs": table_verbs,
+    "exit-codes": table_exit_codes,
+    "keys": table_keys,
+    "mistakes": table_mistakes,
+    "kinds": table_kinds,
+    "measurements": table_measurements,
+    "map": table_map,
+    "map-of-tests": table_map_of_tests,
+}
+
+
+def rewritten(text: str) -> str:
+    """A document with its tables as the code says."""
+    return TABLE.sub(lambda m: f"<!-- table: {m['name']} -->\n{TABLES_OF[m['name']]()}<!-- end -->", text)
+
+
+# -- tables ----------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
+def test_every_table_says_what_the_code_says(document: Path) -> None:
+    for found in TABLE.finditer(document.read_text(encoding="utf-8")):
+        want = TABLES_OF[found["name"]]().splitlines()
+        have = found["body"].splitlines()
+        assert have == want, f"{document.name}, table {found['name']}: python -m tests.test_docs --write"
+
+
+def test_every_table_stands_in_a_document_once() -> None:
+    names = [m["name"] for d in DOCUMENTS for m in TABLE.finditer(d.read_text(encoding="utf-8"))]
+    assert sorted(names) == sorted(TABLES_OF)
+
+
+def test_every_key_of_the_configuration_is_explained_by_the_example() -> None:
+    said = comments()
+    missing = [
+        f"[{name}] {key}" for name, part in TABLES.items() for key in part.model_fields if not said.get((name, key))
+    ]
+    # A list of stacks has its boxes as a list of its own, which has no line with an equals sign.
+    assert [m for m in missing if m != "[stacks] boxes"] == []
+
+
+def test_every_exit_code_belongs_to_one_failure() -> None:
+    codes = [kind.exit_code for kind in leaves()]
+    assert len(codes) == len(set(codes))
+    assert all(kind.meaning for kind in leaves())
+
+
+def test_every_command_has_help() -> None:
+    assert [words for words, text in verbs() if not text] == []
+
+
+# -- what is named exists --------------------------------------------------------------------------------------------
+
+
+def sources() -> list[Path]:
+    """Everything that may name a command."""
+    named = [
+        p for folder in ("monitor", "config", "deploy") for p in sorted((PROJECT / folder).rglob("*")) if p.is_file()
+    ]
+    return [
+        *DOCUMENTS,
+        *(p for p in named if p.suffix in (".py", ".toml", ".service", "") and "__pycache__" not in p.parts),
+    ]
+
+
+def test_every_command_that_is_named_anywhere_exists() -> None:
+    words = {w for w, _ in verbs()}
+    first = {w.split()[1] for w in words}
+    wrong = []
+    for path in sources():
+        text = path.read_text(encoding="utf-8")
+        for found in re.finditer(r"(?:`|: |run |bin/|^ *)warmtally ([a-z]+)(?: ([a-z]+))?", text, re.M):
+            verb, below = found[1], found[2]
+            known = verb in first and (
+                f"warmtally {verb}" in words or below is None or f"warmtally {verb} {below}" in words
+            )
+            # The service's user and its name stand in front of other words than verbs.
+            if not known and not re.match(r"warmtally (?:is|looks|runs|measures|will)\b", found[0].lstrip("`: ")):
+                wrong.append(f"{path.relative_to(PROJECT)}: {found[0].strip()}")
+    assert wrong == []
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
+def test_every_file_that_a_document_names_is_there(document: Path) -> None:
+    text = BLOCK.sub("", document.read_text(encoding="utf-8"))
+    made = {m["name"] for m in BLOCK.finditer(document.read_text(encoding="utf-8")) if m["what"] == "file"}
+    missing = []
+    for name in re.findall(r"`((?:monitor|tests|deploy|config|\.ci)/[^`\s]*)`", text):
+        if "<" not in name and name not in made and not list(PROJECT.glob(name.rstrip("/"))):
+            missing.append(name)
+    for link in re.findall(r"\]\(([^)#:]+)(?:#[^)]*)?\)", text):
+        if not (PROJECT / link).exists():
+            missing.append(link)
+    assert missing == []
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
+def test_every_link_inside_a_document_leads_to_a_heading(document: Path) -> None:
+    text = document.read_text(encoding="utf-8")
+    headings = [re.sub(r"[^\w\- ]", "", h.lower()).replace(" ", "-") for h in re.findall(r"^#+ (.+)$", text, re.M)]
+    assert [a for a in re.findall(r"\]\(#([^)]+)\)", text) if a not in headings] == []
+    assert len(headings) == len(set(headings))
+
+
+def test_every_measurement_that_is_named_exists() -> None:
+    names = {n for d in DOCUMENTS for n in re.findall(r"deploy/measure ([a-z][a-z-]*)", d.read_text(encoding="utf-8"))}
+    assert names <= set(available())
+
+
+def test_every_place_to_die_is_explained() -> None:
+    code = "".join(p.read_text(encoding="utf-8") for p in (PROJECT / "monitor").rglob("*.py"))
+    points = set(re.findall(r'crash_point\("([a-z-]+)"\)', code))
+    assert points
+    text = DEVELOPERS.read_text(encoding="utf-8")
+    assert [point for point in sorted(points) if f"`{point}`" not in text] == []
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
+def test_no_document_names_a_path_of_somebodys_computer(document: Path) -> None:
+    text = document.read_text(encoding="utf-8")
+    assert re.findall(r"(?<![\w.])/(?:home|work|root|tmp|Users)/\S*", text) == []
+
+
+def test_the_readme_begins_with_the_job_and_the_two_commands() -> None:
+    head = README.read_text(encoding="utf-8")[:1800]
+    assert "./deploy/try" in head
+    assert "./deploy/test" in head
+    ci = (PROJECT / ".ci" / "run").read_text(encoding="utf-8")
+    assert "deploy/test" in ci, "what runs before a change is taken is the test command of the README"
+
+
+def test_the_urgencies_and_channels_of_the_readme_are_those_of_the_example() -> None:
+    example = re.sub(r"^#(?! )", "", (PROJECT / "config" / "room.toml").read_text(encoding="utf-8"), flags=re.M)
+    assert "[[channels]]" in example
+    for block in re.findall(r"^```toml\n(.*?)^```", README.read_text(encoding="utf-8"), re.M | re.S):
+        for name, value in tomllib.loads(block).items():
+            assert name in TABLES, name
+            for one in value if isinstance(value, list) else [value]:
+                assert set(one) <= set(TABLES[name].model_fields), (name, one)
+
+
+# -- what is told to be done works -----------------------------------------------------------------------------------
+
+
+def story(document: Path, name: str) -> str:
+    blocks = [
+        m["text"]
+        for m in BLOCK.finditer(document.read_text(encoding="utf-8"))
+        if (m["what"], m["name"]) == ("run", name)
+    ]
+    assert blocks, f"{document.name} has no block <!-- run: {name} -->"
+    return "\n".join(blocks)
+
+
+@pytest.fixture
+def checkout(tmp_path: Path) -> Path:
+    """A folder that looks like a checkout, with the command where the README has it."""
+    folder = tmp_path / "checkout"
+    command = folder / ".venv" / "bin" / "warmtally"
+    command.parent.mkdir(parents=True)
+    command.write_text(f'#!/bin/sh\nPYTHONPATH="{PROJECT}" exec "{sys.executable}" -m monitor "$@"\n')
+    command.chmod(0o755)
+    shutil.copytree(PROJECT / "config", folder / "config", ignore=shutil.ignore_patterns("data"))
+    (folder / "deploy").symlink_to(PROJECT / "deploy")
+    return folder
+
+
+def played(script: str, folder: Path, seconds_: float = 60.0) -> str:
+    """Run a script as a keeper would type it; all that was said. Fails when a command does."""
+    environ = {k: v for k, v in os.environ.items() if not k.startswith("WARMTALLY_")} | {"TZ": "Europe/Vienna"}
+    log = folder / "said"
+    with (
+        log.open("wb") as said,
+        subprocess.Popen(
+            ["bash", "-euo", "pipefail", "-c", script],
+            cwd=folder,
+            env=environ,
+            stdin=subprocess.DEVNULL,
+            stdout=said,
+            stderr=subprocess.STDOUT,
+            start_new_session=True,
+        ) as process,
+    ):
+        try:
+            code = process.wait(seconds_)
+        finally:
+            # What it left in the background (broker, probe, service) belongs to its group, and ends with it.
+            with contextlib.suppress(ProcessLookupError):
+                os.killpg(process.pid, signal.SIGTERM)
+    text = log.read_text(encoding="utf-8")
+    assert code == 0, text
+    return text
+
+
+def test_a_room_is_set_up_by_what_the_readme_tells(checkout: Path) -> None:
+    need("mosquitto", "mosquitto")
+    need("mosquitto_pub", "mosquitto-clients")
+    port = free_port()
+    with http_sink() as sink:
+        script = story(README, "five-minutes")
+        for old, new in (
+            ("--make-passwords", f"--make-passwords --port {port}"),
+            ("port = 1883", f"port = {port}"),
+            ("mosquitto_pub ", f"mosquitto_pub -p {port} "),
+            ("--host 127.0.0.1", f"--host 127.0.0.1 --port {port}"),
+            ("127.0.0.1:8080", f"127.0.0.1:{sink.port}"),
+            ("sleep 10", "sleep 0.3"),
+            ("--seconds 25", "--seconds 2"),
+            ("sleep 20", "sleep 5"),
+        ):
+            assert old in script, old
+            script = script.replace(old, new)
+        said = played(script, checkout)
+        assert "no mistakes; the service can start" in said
+        assert 'topic = "eggroom/left/upper"' in said, "listen proposes the probe"
+        assert "bell  took it" in said
+        assert re.search(r"left-upper .*28\.4 °C", said), said
+        assert "K01/left-upper (12)" in said
+        assert any("test" in arrival.title.lower() for arrival in sink.arrivals), "the drill reached the receiver"
+
+
+def test_the_keepers_record_is_kept_as_the_readme_tells(checkout: Path) -> None:
+    said = played(f"PATH=$PWD/.venv/bin:$PATH\n{story(README, 'record')}", checkout)
+    assert "entry 6 now: K02 pipped" in said
+    assert "2 pipped" in said
+    backup = checkout / "backup" / "warmtally.db"
+    assert backup.is_file()
+    assert said.rstrip().splitlines()[-1].startswith("K01 "), "the backup can be read"
+
+
+def recipe() -> dict[str, str]:
+    return {m["name"]: m["text"] for m in BLOCK.finditer(DEVELOPERS.read_text(encoding="utf-8")) if m["what"] == "file"}
+
+
+def test_a_newcomer_adds_a_condition_with_one_file_and_its_test(tmp_path: Path) -> None:
+    files = recipe()
+    assert len(files) == 2
+    copy = tmp_path / "copy"
+    copy.mkdir()
+    ignore = shutil.ignore_patterns("__pycache__", ".venv*", ".git")
+    for name in ("monitor", "tests", "config"):
+        shutil.copytree(PROJECT / name, copy / name, ignore=ignore)
+    shutil.copy(PROJECT / "pyproject.toml", copy)
+    for name, text in files.items():
+        assert not (copy / name).exists(), f"{name} is there already: choose another example"
+        (copy / name).write_text(text, encoding="utf-8")
+    environ = {**os.environ, "PYTHONPATH": str(copy)}
+    environ.pop("PYTEST_XDIST_WORKER", None)
+
+    def run(*words: str) -> str:
+        done = subprocess.run(
+            [sys.executable, *words], cwd=copy, env=environ, capture_output=True, text=True, timeout=120
+        )
+        assert done.returncode == 0, done.stdout + done.stderr
+        return done.stdout
+
+    (test,) = (name for name in files if name.startswith("tests/"))
+    (module,) = (name for name in files if name.startswith("monitor/"))
+    assert "passed" in run("-m", "pytest", "-p", "no:cacheprovider", test)
+    (kind,) = re.findall(r'name="([a-z-]+)"', files[module])
+    look = "from monitor.core.kinds import all_kinds; print(*(k.name for k in all_kinds()))"
+    assert kind in run("-c", look).split()
+    run("-m", "ruff", "check", module, test)
+    run("-m", "ruff", "format", "--check", module, test)
+
+
+# -- writing ---------------------------------------------------------------------------------------------------------
+
+
+def main(argv: list[str]) -> int:
+    if argv != ["--write"]:
+        print("python -m tests.test_docs --write   writes the tables of README.md and DEVELOPERS.md anew")
+        return 2
+    for document in DOCUMENTS:
+        text = document.read_text(encoding="utf-8")
+        new = rewritten(text)
+        document.write_text(new, encoding="utf-8")
+        print(f"{document.name}: {'written anew' if new != text else 'nothing to change'}")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
