@@ -140,10 +140,12 @@ class Snapshot:
         """Whether nothing at all arrives: the broker or the gateway is gone rather than one probe.
 
         None: not known. So it is until the room had its time after the start, while the link is just being made,
-        and while what arrives is no usable reading.
+        while what arrives is no usable reading, and while the broker refuses, which is told as such.
         """
         if not self.probes:
             return False
+        if self.service.link == "refused":
+            return None
         watch_ms = self.room.watch.room_quiet_after_s * 1000
         # A room of slow probes alone is not quiet before the quickest of them is due.
         patience_ms = max(watch_ms, min(p.probe.quiet_after_s for p in self.probes) * 1000)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from monitor.core.conditions import Condition
 from monitor.core.evaluation import Outcome, evaluate
-from monitor.core.events import HOUR_MS, Clutch, Flag, Lot, Reading, Stay
+from monitor.core.events import HOUR_MS, Clutch, Flag, Lot, PipSeen, Reading, Stay
 from monitor.core.forecast import Cause, ExpectedRates, Window
 from monitor.core.notices import Notice
 from monitor.core.settings import Box, DisplayUnit, Limits, Probe, Room, Watch
@@ -149,7 +149,7 @@ class Run:
         self.outcomes.append(outcome)
         return outcome
 
-    def go(self, from_min: float, to_min: float, every_s: float = 15.0) -> Run:
+    def go(self, from_min: float, to_min: float, every_s: float = 45.0) -> Run:
         for s in np.arange(from_min * 60, to_min * 60 + 0.001, every_s):
             self.tick(START + round(float(s) * 1000))
         return self
@@ -194,7 +194,8 @@ def a_lot(
     window = Window(
         p10_ms, (p10_ms + p90) // 2, p90, (0.1, 0.9), (p10_ms, p90), False, (Cause("eggs and clutches differ", 1.4),)
     )
-    eggs = Lot(lot, clutch, box, (Stay(box, START, None),), waiting + pipped)
+    pips = (PipSeen(None, START, pipped),) if pipped else ()
+    eggs = Lot(lot, clutch, box, (Stay(box, START, None),), waiting + pipped, pips=pips)
     rates = ExpectedRates(0.015, 0.02, 0.0)
     base = LotNow(
         eggs,

@@ -1,0 +1,86 @@
+"""Stack uneven and siblings apart."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from monitor.core.kinds.uneven import describe, doubt, pairs
+from monitor.core.siblings import apart
+from monitor.core.snapshot import Snapshot
+from tests.core.timeline import MINUTE, START, Run, Script, a_lot, a_profile, a_room, without_minutes
+
+
+def uneven(*course: tuple[float, float], hours: int = 24) -> Run:
+    """(from minute, difference in C)."""
+
+    def more(now_ms: int) -> dict[str, object]:
+        now = [d for m, d in course if START + m * MINUTE <= now_ms]
+        return {"stacks": (a_profile(now[-1], hours=hours),)} if now else {}
+
+    return Run(Script(a_room(("a", "e")), more=more)).go(0, 170, 60)
+
+
+def test_a_difference_that_stays_is_told_once_and_its_end_too() -> None:
+    run = uneven((0, 0.4), (20, 1.0), (90, 0.85), (100, 0.79))
+    assert without_minutes(run.told()) == [("stack-uneven", "raised", "left"), ("stack-uneven", "cleared", "left")]
+    assert [x[3] for x in run.told()] == [50, 130]
+    assert run.notices[0].urgency == "today"
+
+
+def test_a_passing_difference_or_one_of_an_hour_only_is_not_told() -> None:
+    assert uneven((0, 0.4), (20, 1.5), (45, 0.4)).notices == []
+    assert uneven((0, 1.5), hours=3).notices == []
+
+
+def test_a_stack_without_a_profile_is_not_judged() -> None:
+    run = uneven((500, 3.0))
+    assert run.notices == []
+    assert run.conditions.get(("stack-uneven", "left")) is None
+
+
+def test_a_difference_is_told_with_its_uncertainty_and_what_may_be_said_of_it() -> None:
+    assert describe(a_profile(1.2), "C") == (
+        "stack left: box e is 1.2 °C ± 0.8 °C warmer than box a, averaged over 24 h; box a (40 cm) 28.0 °C, "
+        "box e (120 cm) 29.2 °C; more than the probes' stated uncertainty explains; they were not compared side by side"
+    )
+    assert "2.2 °F ± 1.5 °F" in describe(a_profile(1.2), "F")
+    assert "the probes alone could explain it" in describe(a_profile(0.7), "C")
+    assert doubt(True, True) == "the probes were compared side by side"
+    assert doubt(False, True).endswith("yet it is within their uncertainty")
+
+
+def lots_snapshot(*lots: object) -> Snapshot:
+    return replace(Script(a_room(("a", "e"))).snapshot(START, {}), lots=tuple(lots))  # type: ignore[arg-type]
+
+
+def test_siblings_are_told_apart_by_days_with_the_probes_share() -> None:
+    lots = (a_lot("K01/a", development=0.55), a_lot("K01/e", development=0.61, mean_c=29.0))
+    lots = (replace(lots[0], remaining_days=30.0), replace(lots[1], remaining_days=26.0))
+    run = Run(Script(a_room(("a", "e")), more=lambda _: {"lots": lots})).go(0, 60, 60)
+    assert without_minutes(run.told()) == [("siblings-apart", "raised", "K01")]
+    assert run.notices[0].urgency == "diary"
+    assert "clutch K01: K01/e is expected 4.0 ± 4.1 days before K01/a (29.00 °C against 28.00 °C" in run.notices[
+        0
+    ].text.replace("Clutch", "clutch")
+    days, sd = apart(lots[1], lots[0])
+    assert days == pytest.approx(4.0)
+    assert sd == pytest.approx(0.29 * 5 * 2**0.5)
+
+
+def test_only_open_lots_of_one_clutch_that_still_wait_are_siblings() -> None:
+    a, b = a_lot("K01/a"), a_lot("K01/e")
+    assert len(list(pairs(lots_snapshot(a, b)))) == 1
+    assert list(pairs(lots_snapshot(a, a_lot("K02/e")))) == []
+    assert list(pairs(lots_snapshot(a, replace(b, remaining_days=None)))) == []
+    closed = replace(b, lot=replace(b.lot, closed_ms=START))
+    assert list(pairs(lots_snapshot(a, closed))) == []
+    all_out = a_lot("K01/e", waiting=0, pipped=6)
+    assert list(pairs(lots_snapshot(a, all_out))) == []
+
+
+def test_the_earliest_comes_first_and_the_latest_second() -> None:
+    lots = [replace(a_lot(f"K01/{b}"), remaining_days=d) for b, d in (("a", 20.0), ("b", 9.0), ("c", 30.0))]
+    ((early, late),) = pairs(lots_snapshot(*lots))
+    assert (early.lot.box, late.lot.box) == ("b", "c")
