@@ -1,0 +1,482 @@
+"""What an administrator runs: the broker's set-up against a real broker, the unit, the scripts, the measurements."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import math
+import os
+import re
+import shutil
+import signal
+import stat
+import subprocess
+import threading
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import paho.mqtt.client as mqtt
+import pytest
+from paho.mqtt.enums import CallbackAPIVersion
+from paho.mqtt.packettypes import PacketTypes
+from paho.mqtt.properties import Properties
+
+from monitor.cli.main import parser
+from monitor.config import load
+from tests.bench import Figures
+from tests.bench.__main__ import NotMeasured, available, find, main, options, report, run
+from tests.peers import PROJECT, answers, free_port, need, wait_for
+
+DEPLOY = PROJECT / "deploy"
+SCRIPTS = [*(DEPLOY / name for name in ("try", "test", "measure", "broker", "lock")), PROJECT / ".ci" / "run"]
+SERVICE, PROBES = "service-word-1", "probes wörd-2"
+
+
+def set_up(
+    folder: Path, *arguments: str, environ: dict[str, str] | None = None, passwords: tuple[str, str] | None = None
+) -> subprocess.CompletedProcess[str]:
+    """Run deploy/broker for a folder, the two passwords in files, and nobody at the keyboard."""
+    command = [str(DEPLOY / "broker"), "--folder", str(folder)]
+    if passwords is not None:
+        for who, word in zip(("service", "probes"), passwords, strict=True):
+            file = folder.parent / f"{who}.word"
+            file.write_text(f"{word}\n", encoding="utf-8")
+            command += [f"--{who}-password-file", str(file)]
+    return subprocess.run(
+        [*command, *arguments],
+        capture_output=True,
+        text=True,
+        stdin=subprocess.DEVNULL,
+        env={**os.environ, **(environ or {})},
+    )
+
+
+@dataclass
+class Broker:
+    """mosquitto on a folder that deploy/broker has filled."""
+
+    folder: Path
+    port: int
+    process: subprocess.Popen[bytes] | None = None
+
+    def start(self) -> None:
+        with (self.folder / "log").open("ab") as log:
+            command = [need("mosquitto", "mosquitto"), "-c", str(self.folder / "mosquitto.conf")]
+            self.process = subprocess.Popen(command, stdout=log, stderr=log)
+        wait_for(lambda: answers(self.port), 10, "the broker to answer")
+
+    def stop(self, how: signal.Signals = signal.SIGTERM) -> None:
+        if self.process is not None:
+            self.process.send_signal(how)
+            self.process.wait(10)
+            self.process = None
+
+    def save_now(self) -> None:
+        """What the broker does by itself every autosave_interval, at once (mosquitto(8), SIGUSR1)."""
+        assert self.process is not None
+        self.process.send_signal(signal.SIGUSR1)
+        wait_for((self.folder / "data" / "mosquitto.db").exists, 10, "the broker's file")
+
+
+@pytest.fixture
+def broker(tmp_path: Path) -> Iterator[Broker]:
+    need("mosquitto", "mosquitto")
+    port = free_port()
+    done = set_up(tmp_path / "broker", "--port", str(port), passwords=(SERVICE, PROBES))
+    assert done.returncode == 0, done.stderr
+    running = Broker(tmp_path / "broker", port)
+    running.start()
+    yield running
+    running.stop()
+
+
+@dataclass
+class Client:
+    """A client with a session that lasts; what it was told, and what came."""
+
+    port: int
+    login: tuple[str, str] | None
+    name: str
+    came: list[str] = field(default_factory=list)
+    answer: str = ""
+    granted: list[str] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.line = mqtt.Client(CallbackAPIVersion.VERSION2, client_id=self.name, protocol=mqtt.MQTTv5)
+        if self.login is not None:
+            self.line.username_pw_set(*self.login)
+        self._answered = threading.Event()
+        self.line.on_connect = self._on_connect
+        self.line.on_subscribe = lambda _c, _d, _m, codes, _p: self.granted.extend(str(c) for c in codes)
+        self.line.on_message = lambda _c, _d, message: self.came.append(message.payload.decode())
+
+    def _on_connect(self, _c: object, _d: object, _f: object, reason: object, _p: object) -> None:
+        self.answer = str(reason)
+        self._answered.set()
+
+    def connect(self) -> str:
+        """The broker's answer."""
+        lasting = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+        lasting.SessionExpiryInterval = 3600
+        self._answered.clear()
+        self.line.connect("127.0.0.1", self.port, clean_start=False, properties=lasting)
+        self.line.loop_start()
+        assert self._answered.wait(10)
+        return self.answer
+
+    def subscribe(self, topic: str) -> str:
+        self.granted.clear()
+        self.line.subscribe(topic, qos=1)
+        wait_for(lambda: bool(self.granted), 10, "the answer to the subscription")
+        return self.granted[0]
+
+    def publish(self, topic: str, text: str, qos: int = 1) -> None:
+        self.line.publish(topic, text, qos=qos).wait_for_publish(10)
+
+    def close(self) -> None:
+        self.line.disconnect()
+        self.line.loop_stop()
+
+
+@contextlib.contextmanager
+def connected(port: int, login: tuple[str, str] | None, name: str) -> Iterator[Client]:
+    client = Client(port, login, name)
+    try:
+        client.connect()
+        yield client
+    finally:
+        client.close()
+
+
+# -- the broker ------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "login",
+    [None, ("warmtally", "guess-guess"), ("probes", SERVICE), ("warmtally", PROBES), ("somebody", SERVICE)],
+    ids=["none", "wrong password", "the other's password", "the other's name", "unknown name"],
+)
+def test_a_wrong_login_is_refused(broker: Broker, login: tuple[str, str] | None) -> None:
+    with connected(broker.port, login, "stranger") as client:
+        assert client.answer == "Not authorized"
+
+
+def test_probes_may_report_and_the_service_may_read_and_nothing_else(broker: Broker) -> None:
+    with (
+        connected(broker.port, ("warmtally", SERVICE), "warmtally") as service,
+        connected(broker.port, ("probes", PROBES), "probe") as probe,
+    ):
+        assert (service.answer, probe.answer) == ("Success", "Success")
+        service.subscribe("#")
+        probe.subscribe("#")
+        probe.publish("elsewhere/left", "outside")
+        service.publish("eggroom/left", "forged")
+        probe.publish("eggroom/left/upper/temperature", "28.4")
+        wait_for(lambda: "28.4" in service.came, 10, "the reading")
+        assert service.came == ["28.4"]
+        assert probe.came == []
+
+
+@pytest.mark.parametrize("qos", [0, 1])
+def test_readings_wait_for_the_service_and_outlive_a_killed_broker(broker: Broker, qos: int) -> None:
+    login = ("warmtally", SERVICE)
+    with connected(broker.port, login, "warmtally") as service:
+        service.subscribe("eggroom/#")
+    count = 1500  # more than the 1000 that a broker keeps when it is not told
+    with connected(broker.port, ("probes", PROBES), "probe") as probe:
+        for n in range(count):
+            probe.publish("eggroom/left", str(n), qos=qos)
+        probe.publish("eggroom/left", "the end", qos=1)  # acknowledged after all that came before it
+    broker.save_now()
+    broker.stop(signal.SIGKILL)
+    broker.start()
+    with connected(broker.port, login, "warmtally") as service:
+        wait_for(lambda: "the end" in service.came, 15, "all readings that waited")
+        assert service.came == [*(str(n) for n in range(count)), "the end"]
+
+
+def test_what_is_printed_fits_into_room_toml(tmp_path: Path) -> None:
+    need("mosquitto", "mosquitto")
+    done = set_up(tmp_path / "broker", "--port", "18830", passwords=(SERVICE, PROBES))
+    part = done.stdout[done.stdout.index("[broker]") :]
+    example = (PROJECT / "config" / "room.toml").read_text(encoding="utf-8")
+    head, rest = example.split("[broker]\n", 1)
+    (tmp_path / "room.toml").write_text(head + part + rest[rest.index("\n[[stacks]]") :], encoding="utf-8")
+    settings = load(tmp_path / "room.toml")
+    assert (settings.broker.port, settings.broker.username) == (18830, "warmtally")
+    assert settings.broker.password == SERVICE
+
+
+def test_passwords_are_on_no_command_line_no_screen_and_in_no_file_for_others(tmp_path: Path) -> None:
+    real = need("mosquitto_passwd", "mosquitto")
+    spy = tmp_path / "spy"
+    spy.mkdir()
+    (spy / "mosquitto_passwd").write_text(f'#!/bin/sh\necho "$@" >> "{spy}/seen"\nexec {real} "$@"\n')
+    (spy / "mosquitto_passwd").chmod(0o755)
+    folder = tmp_path / "broker"
+    done = set_up(folder, passwords=(SERVICE, PROBES), environ={"PATH": f"{spy}:{os.environ['PATH']}"})
+    assert done.returncode == 0, done.stderr
+    told = (spy / "seen").read_text() + done.stdout + done.stderr
+    assert "passwords" in (spy / "seen").read_text()
+    files = [p for p in folder.rglob("*") if p.is_file()]
+    assert {p.name for p in files} == {"mosquitto.conf", "rights.acl", "passwords", "broker.password"}
+    for word in (SERVICE, PROBES):
+        assert word not in told
+        holders = [p.name for p in files if word in p.read_text(encoding="utf-8")]
+        assert holders == (["broker.password"] if word == SERVICE else [])
+    assert {stat.S_IMODE(p.stat().st_mode) for p in files} == {0o600}
+
+
+def test_set_up_again_keeps_the_passwords_until_new_ones_are_wanted(tmp_path: Path) -> None:
+    need("mosquitto", "mosquitto")
+    folder = tmp_path / "broker"
+    assert set_up(folder, "--make-passwords").returncode == 0
+    first = (folder / "passwords").read_text(), (folder / "broker.password").read_text()
+    assert re.fullmatch(r"[A-Za-z2-9]{24}\n", first[1])
+    assert (folder / "probes.password").read_text() != first[1]
+    assert set_up(folder, "--topic", "room/eggs").returncode == 0
+    assert ((folder / "passwords").read_text(), (folder / "broker.password").read_text()) == first
+    assert "topic write room/eggs/#" in (folder / "rights.acl").read_text()
+    assert set_up(folder, "--make-passwords").returncode == 0
+    assert (folder / "broker.password").read_text() != first[1]
+
+
+def test_a_dry_run_shows_and_writes_nothing(tmp_path: Path) -> None:
+    done = subprocess.run(
+        [DEPLOY / "broker", "--dry-run", "--listen", "192.0.2.5"], capture_output=True, text=True, cwd=tmp_path
+    )
+    assert done.returncode == 0
+    for line in ("listener 1883 127.0.0.1", "listener 1883 192.0.2.5", "max_queued_messages 600000", "user probes"):
+        assert f"\n{line}\n" in done.stdout
+    assert "@" not in done.stdout
+    assert "unencrypted" in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_without_being_asked_it_listens_to_this_computer_alone(tmp_path: Path) -> None:
+    done = subprocess.run([DEPLOY / "broker", "--dry-run"], capture_output=True, text=True, cwd=tmp_path)
+    assert re.findall(r"^listener .*", done.stdout, re.MULTILINE) == ["listener 1883 127.0.0.1"]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "text"),
+    [
+        (["--port", "70000"], "no port"),
+        (["--topic", "eggroom/#"], "no wildcards"),
+        (["--listen", "192.0.2.5", "--cert", "/dev/null"], "go together"),
+        (["--cert", "/dev/null", "--key", "/dev/null"], "without --listen"),
+        (["--cert", "nowhere.pem", "--key", "nowhere.key", "--listen", "192.0.2.5"], "cannot read nowhere.pem"),
+        (["--service-password-file", "/dev/null"], "go together"),
+        (["--password", "word"], "means nothing"),
+        (["--listen"], "needs a value"),
+        ([], "no terminal to ask"),
+    ],
+)
+def test_what_makes_no_sense_is_refused_with_what_to_do(tmp_path: Path, arguments: list[str], text: str) -> None:
+    need("mosquitto", "mosquitto")
+    done = set_up(tmp_path / "broker", *arguments)
+    assert done.returncode == 1
+    assert text in done.stderr
+    assert "what to do:" in done.stderr
+    assert not (tmp_path / "broker" / "mosquitto.conf").exists()
+
+
+@pytest.mark.parametrize(("word", "text"), [("short", "shorter than 8"), ("with:a:colon", "colon"), ("", "shorter than 8")])
+def test_a_password_that_cannot_be_kept_is_refused(tmp_path: Path, word: str, text: str) -> None:
+    need("mosquitto", "mosquitto")
+    done = set_up(tmp_path / "broker", passwords=(SERVICE, word))
+    assert done.returncode == 1
+    assert text in done.stderr
+    assert not (tmp_path / "broker" / "passwords").exists()
+
+
+def certificate(folder: Path, name: str) -> tuple[Path, Path]:
+    """A self-signed certificate for 127.0.0.1, and its key."""
+    cert, key = folder / f"{name}.pem", folder / f"{name}.key"
+    words = ["req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes", "-days", "2"]
+    words += ["-subj", "/CN=127.0.0.1", "-addext", "subjectAltName=IP:127.0.0.1", "-keyout", str(key), "-out", str(cert)]
+    subprocess.run([need("openssl", "openssl"), *words], check=True, capture_output=True)
+    return cert, key
+
+
+def test_the_network_gets_an_encrypted_line_when_there_is_a_certificate(tmp_path: Path) -> None:
+    need("mosquitto", "mosquitto")
+    cert, key = certificate(tmp_path, "room")
+    folder = tmp_path / "broker"
+    asked = ["--listen", "127.0.0.1", "--cert", str(cert), "--key", str(key), "--port", str(free_port())]
+    done = set_up(folder, *asked, passwords=(SERVICE, PROBES))
+    assert done.returncode == 0, done.stderr
+    assert "unencrypted" not in done.stderr
+    # The port is fixed, as it is registered; here another one serves, since 8883 may be taken.
+    port = free_port()
+    conf = folder / "mosquitto.conf"
+    assert "listener 8883 127.0.0.1" in conf.read_text()
+    conf.write_text(conf.read_text().replace("listener 8883 ", f"listener {port} "))
+    running = Broker(folder, port)
+    running.start()
+    try:
+        client = Client(port, ("probes", PROBES), "probe")
+        client.line.tls_set(ca_certs=str(cert))
+        assert client.connect() == "Success"
+        client.close()
+    finally:
+        running.stop()
+
+
+def test_a_certificate_that_does_not_fit_its_key_shows_before_anything_is_written(tmp_path: Path) -> None:
+    need("mosquitto", "mosquitto")
+    cert, _ = certificate(tmp_path, "one")
+    _, key = certificate(tmp_path, "other")
+    asked = ["--listen", "127.0.0.1", "--cert", str(cert), "--key", str(key)]
+    done = set_up(tmp_path / "broker", *asked, passwords=(SERVICE, PROBES))
+    assert done.returncode == 1
+    assert "does not start with this configuration" in done.stderr
+    assert not (tmp_path / "broker" / "mosquitto.conf").exists()
+
+
+# -- the unit --------------------------------------------------------------------------------------------------------
+
+
+def unit() -> dict[str, list[str]]:
+    """Key -> its values, of deploy/warmtally.service."""
+    found: dict[str, list[str]] = {}
+    for line in (DEPLOY / "warmtally.service").read_text(encoding="utf-8").splitlines():
+        if line[:1] not in ("#", "[", ""):
+            key, _, value = line.partition("=")
+            found.setdefault(key, []).append(value)
+    return found
+
+
+def systemd_analyze() -> str:
+    found = shutil.which("systemd-analyze")
+    if found is None:
+        pytest.skip("systemd-analyze is not here: this computer runs without systemd")
+    return found
+
+
+def test_systemd_finds_no_fault_in_the_unit(tmp_path: Path) -> None:
+    """The program is not installed here; another stands in its place, or its absence would be the only fault."""
+    text = (DEPLOY / "warmtally.service").read_text(encoding="utf-8")
+    stand_in = tmp_path / "warmtally.service"
+    stand_in.write_text(text.replace("/opt/warmtally/bin/warmtally", "/bin/true"), encoding="utf-8")
+    done = subprocess.run([systemd_analyze(), "verify", "--man=no", stand_in], capture_output=True, text=True)
+    ours = [line for line in done.stderr.splitlines() if "warmtally" in line]
+    assert (done.returncode, ours) == (0, []), done.stderr
+
+
+def test_the_unit_leaves_little_exposed() -> None:
+    command = [systemd_analyze(), "security", "--offline=true", "--threshold=20", str(DEPLOY / "warmtally.service")]
+    done = subprocess.run(command, capture_output=True, text=True)
+    if "unrecognized option" in done.stderr:
+        pytest.skip("this systemd-analyze cannot look at a unit that is not installed")
+    assert done.returncode == 0, (done.stdout + done.stderr)[-500:]
+    assert "Overall exposure level" in done.stdout
+
+
+def test_the_unit_starts_the_service_with_words_that_the_command_knows() -> None:
+    (start,) = unit()["ExecStart"]
+    program, *words = start.split()
+    arguments = parser().parse_args(words)
+    assert program == "/opt/warmtally/bin/warmtally"
+    assert (arguments.verb, arguments.config) == ("run", "/etc/warmtally/room.toml")
+    assert arguments.data == f"/var/lib/{unit()['StateDirectory'][0]}"
+
+
+def test_every_command_in_the_units_head_exists() -> None:
+    head = (DEPLOY / "warmtally.service").read_text(encoding="utf-8").partition("\n[Unit]")[0]
+    shown = re.findall(r"bin/warmtally (\S+ .*)", head)
+    assert len(shown) >= 2
+    for words in shown:
+        parser().parse_args(words.split())
+    for path in re.findall(r"(?:deploy|config)/[a-z.]+", head):
+        assert (PROJECT / path).exists(), path
+
+
+def test_the_watchdog_is_slower_than_the_looks_that_feed_it() -> None:
+    (watchdog,) = unit()["WatchdogSec"]
+    settings = load(PROJECT / "config" / "room.toml", secrets=False)
+    assert 4 * settings.tick_s <= float(watchdog)
+
+
+# -- scripts and lock files --------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("script", SCRIPTS, ids=lambda p: p.name)
+def test_scripts_may_be_run_and_stop_at_the_first_fault(script: Path) -> None:
+    text = script.read_text(encoding="utf-8")
+    assert text.startswith("#!/usr/bin/env bash\n# ")
+    assert "\nset -euo pipefail\n" in text
+    assert script.stat().st_mode & 0o111 == 0o111
+    subprocess.run(["bash", "-n", script], check=True)
+    if shellcheck := shutil.which("shellcheck"):
+        done = subprocess.run([shellcheck, script], capture_output=True, text=True)
+        assert done.returncode == 0, done.stdout
+
+
+def test_ci_runs_the_command_that_people_run() -> None:
+    text = (PROJECT / ".ci" / "run").read_text(encoding="utf-8")
+    assert "deploy/test" in text
+    assert "CI=true" in text
+    assert "deploy/test" in (PROJECT / "README.md").read_text(encoding="utf-8")
+
+
+def test_ci_fails_when_no_test_was_run(tmp_path: Path) -> None:
+    (tmp_path / ".ci").mkdir()
+    (tmp_path / "deploy").mkdir()
+    shutil.copy(PROJECT / ".ci" / "run", tmp_path / ".ci")
+    for said, code, expected in [("nothing", 0, 1), ("3 passed in 1.0s", 0, 0), ("1 failed, 2 passed in 1.0s", 1, 1)]:
+        (tmp_path / "deploy" / "test").write_text(f"echo {said}\necho all good\nexit {code}\n")
+        done = subprocess.run(["bash", tmp_path / ".ci" / "run"], capture_output=True, text=True)
+        assert done.returncode == expected, said
+        assert expected == 1 or done.stdout.splitlines()[-1] == said
+
+
+# -- measurements ----------------------------------------------------------------------------------------------------
+
+
+def test_every_measurement_says_what_it_measures_and_can_be_called() -> None:
+    names = available()
+    assert "footprint" in names
+    for name, text in names.items():
+        assert text.endswith("."), name
+        assert options(find(name), []) == {}
+
+
+def test_an_unknown_measurement_is_answered_with_the_close_ones(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["footprnt"]) == 2
+    assert "did you mean footprint?" in capsys.readouterr().err
+    assert main(["--list"]) == 0
+    assert "footprint" in capsys.readouterr().out
+
+
+def test_a_measurement_takes_its_own_options_and_no_others() -> None:
+    def measure(probes: int = 3, share: float = 0.5, name: str = "") -> Figures:
+        return Figures({"probes": probes, "share": share, "name": name}, [])
+
+    assert options(measure, ["--probes", "8", "--share", "0.25"]) == {"probes": 8, "share": 0.25}
+    for words in (["--eggs", "3"], ["8"], ["--probes"], ["--probes", "many"]):
+        with pytest.raises(NotMeasured):
+            options(measure, words)
+
+
+def test_figures_are_told_as_one_object_and_a_missing_value_falls_short() -> None:
+    result = run(lambda: Figures({"a_s": 1.25, "b": math.nan, "c": 3}, ["too slow"]), {})
+    assert json.loads(report("made-up", result, 0.1, as_json=True)) == {
+        "a_s": 1.25,
+        "b": None,
+        "c": 3,
+        "falls_short": ["too slow", "b has no value"],
+    }
+    text = report("made-up", result, 0.1, as_json=False)
+    assert "a_s  1.25" in text
+    assert "FALLS SHORT: too slow" in text
+    assert run(lambda: Figures({}, []), {}).falls_short == ["it gave no figure"]
+
+
+def test_a_measurement_without_its_peer_says_so_and_is_no_success() -> None:
+    def measure() -> Figures:
+        pytest.skip("no broker here")
+
+    with pytest.raises(NotMeasured, match="no broker here"):
+        run(measure, {})
