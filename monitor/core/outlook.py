@@ -214,7 +214,7 @@ def forecast_clutch(
             lot.id: found
             for lot in lots
             if plain[lot.id].development is not None
-            and (found := _evidence(lot, histories[lot.id], plain[lot.id], curve)) is not None
+            and (found := evidence_of(lot, histories[lot.id], curve, plain[lot.id].expected_c)) is not None
         }
         if not evidence:
             return list(plain.values())
@@ -284,11 +284,15 @@ def _plain(
     )
 
 
-def _evidence(lot: Lot, history: History, now: LotNow, curve: RateCurve) -> BoxEvidence | None:
+def evidence_of(lot: Lot, history: History, curve: RateCurve, expected_c: float | None = None) -> BoxEvidence | None:
+    """What was seen of a lot, as measured development by this curve; None where nothing is left to wait for.
+
+    ``expected_c`` stands in for the mean temperature where none was measured.
+    """
     eggs = lot.waiting + lot.pipped
     if eggs < 1:
         return None
-    mean = now.mean_c if now.mean_c is not None else now.expected_c
+    mean = history.mean_c if history.mean_c is not None else expected_c
     assert mean is not None
     pips = []
     for pip in lot.pips:
