@@ -282,7 +282,9 @@ def test_what_makes_no_sense_is_refused_with_what_to_do(tmp_path: Path, argument
     assert not (tmp_path / "broker" / "mosquitto.conf").exists()
 
 
-@pytest.mark.parametrize(("word", "text"), [("short", "shorter than 8"), ("with:a:colon", "colon"), ("", "shorter than 8")])
+@pytest.mark.parametrize(
+    ("word", "text"), [("short", "shorter than 8"), ("with:a:colon", "colon"), ("", "shorter than 8")]
+)
 def test_a_password_that_cannot_be_kept_is_refused(tmp_path: Path, word: str, text: str) -> None:
     need("mosquitto", "mosquitto")
     done = set_up(tmp_path / "broker", passwords=(SERVICE, word))
@@ -295,7 +297,16 @@ def certificate(folder: Path, name: str) -> tuple[Path, Path]:
     """A self-signed certificate for 127.0.0.1, and its key."""
     cert, key = folder / f"{name}.pem", folder / f"{name}.key"
     words = ["req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:prime256v1", "-nodes", "-days", "2"]
-    words += ["-subj", "/CN=127.0.0.1", "-addext", "subjectAltName=IP:127.0.0.1", "-keyout", str(key), "-out", str(cert)]
+    words += [
+        "-subj",
+        "/CN=127.0.0.1",
+        "-addext",
+        "subjectAltName=IP:127.0.0.1",
+        "-keyout",
+        str(key),
+        "-out",
+        str(cert),
+    ]
     subprocess.run([need("openssl", "openssl"), *words], check=True, capture_output=True)
     return cert, key
 
