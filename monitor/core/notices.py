@@ -167,6 +167,10 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def _count(number: int, one: str, many: str) -> str:
+    return f"{number} {one if number == 1 else many}"
+
+
 def daily(snapshot: Snapshot) -> Notice:
     """The daily line of every box, in the keeper's unit and zone; one for each local day."""
     day = show_time(snapshot.now_ms, snapshot.zone)[:10]
@@ -209,7 +213,8 @@ def daily(snapshot: Snapshot) -> Notice:
         subjects=tuple(b.box.id for b in snapshot.boxes),
         change="daily",
         urgency="diary",
-        title=f"Room {snapshot.room.name} on {day}: {len(snapshot.boxes)} boxes, {len(up)} conditions",
+        title=f"Room {snapshot.room.name} on {day}: {_count(len(snapshot.boxes), 'box', 'boxes')}, "
+        f"{_count(len(up), 'condition', 'conditions')}",
         text="\n".join(lines),
     )
 
