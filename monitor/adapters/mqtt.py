@@ -407,6 +407,7 @@ def _remembered(store: Store, probes: Sequence[Probe]) -> Arrivals:
     """What the store knows of earlier messages: contexts, packet identifiers, when each probe was heard."""
     heard = store.readings.last_at()
     contexts: dict[str, Context] = {}
+    placed: dict[str, tuple[int, int]] = {}
     for probe in probes:
         last_ms = heard.get(probe.id)
         if last_ms is None:
@@ -417,7 +418,10 @@ def _remembered(store: Store, probes: Sequence[Probe]) -> Arrivals:
             contexts[probe.id] = Context(int(columns.at[good[-1]]), float(columns.value[good[-1]]), last_ms)
         else:
             contexts[probe.id] = Context(seen_ms=last_ms)
-    return Arrivals(probes, contexts=contexts, marks=store.readings.inbox(), heard_ms=heard)
+        untimed = [i for i, timed in enumerate(columns.timed) if not timed]
+        if untimed:
+            placed[probe.id] = int(columns.received[untimed[-1]]), int(columns.at[untimed[-1]])
+    return Arrivals(probes, contexts=contexts, marks=store.readings.inbox(), heard_ms=heard, placed=placed)
 
 
 __all__ = ["Counts", "Intake", "Link"]

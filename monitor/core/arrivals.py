@@ -97,6 +97,8 @@ class Arrivals:
 
     ``contexts``: the quality context of each probe. ``marks``: packet identifier to (ordinal, digest) of what was
     stored in this broker session. ``heard_ms``: when each probe was heard last, from the store.
+    ``placed``: of each probe's newest reading without a time of its own, when it was received and the moment that it
+    was given.
     """
 
     def __init__(
@@ -106,6 +108,7 @@ class Arrivals:
         contexts: Mapping[str, Context] | None = None,
         marks: Mapping[int, tuple[int, bytes]] | None = None,
         heard_ms: Mapping[str, int] | None = None,
+        placed: Mapping[str, tuple[int, int]] | None = None,
     ) -> None:
         self._probes = {p.id: p for p in probes}
         self._by_topic: dict[str, tuple[Probe, ...]] = {}
@@ -119,7 +122,7 @@ class Arrivals:
             topic: _Line(last_ms=max((heard[p.id] for p in claiming if p.id in heard), default=None))
             for topic, claiming in self._by_topic.items()
         }
-        self._last_at: dict[str, tuple[int, int]] = {}
+        self._last_at = dict(placed or {})
 
     @property
     def topics(self) -> tuple[str, ...]:

@@ -370,6 +370,23 @@ def test_killed_again_and_again_under_way_it_loses_and_doubles_nothing(
     assert len({r.at_ms for r in readings}) == 1500
 
 
+def test_readings_of_a_flood_keep_their_moments_from_those_after_a_restart(
+    tmp_path: Path, broker: Mosquitto, sender: Sender, started: Callable[..., Intake]
+) -> None:
+    # Without a time of their own, five thousand at once are given the five seconds that follow.
+    values = some_values(5000)
+    parts(started(settings(tmp_path, broker.port)), broker)
+    sender.send("room/warm", *values)
+    first = started(settings(tmp_path, broker.port))
+    wait_for(lambda: len(stored(tmp_path)) == 5000, 20)
+    assert stored(tmp_path)[-1].at_ms > now_ms()
+    parts(first, broker)
+    started(settings(tmp_path, broker.port))
+    sender.send("room/warm", *values[:100])
+    wait_for(lambda: len(stored(tmp_path)) == 5100, 20)
+    assert len({r.at_ms for r in stored(tmp_path)}) == 5100
+
+
 # ------------------------------------------------------------ when the broker dies
 
 

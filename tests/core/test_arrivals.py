@@ -139,6 +139,15 @@ def test_readings_of_one_millisecond_are_set_apart_so_that_none_vanishes() -> No
     assert [r.at_ms - T0 for r in (*first.readings, *second.readings)] == [0, 1, 2, 3, 50]
 
 
+def test_a_restart_soon_after_a_flood_gives_no_reading_a_moment_that_is_taken() -> None:
+    flood = put(Arrivals(PROBES), [warm(28.0, 0)] * 3_000)
+    newest = flood.readings[-1]
+    assert newest.at_ms == T0 + 2_999
+    arrivals = Arrivals(PROBES, placed={"w": (newest.received_ms, newest.at_ms)})
+    later = put(arrivals, [warm(28.1, 1_000), warm(28.2, 1_001), warm(28.3, 9_000)])
+    assert [r.at_ms - T0 for r in later.readings] == [3_000, 3_001, 9_000]
+
+
 def test_a_clock_set_back_gives_readings_their_own_time_again() -> None:
     arrivals = Arrivals(PROBES)
     put(arrivals, [warm(28.0, 3_600_000)])
