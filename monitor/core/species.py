@@ -19,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.core.curves import LineFit, PublishedRates, fit_line
+from monitor.core.sex import BYS, MIDDLE_THIRD, PIVOTAL_SD_C, WARMS, SexRule, Turn
 from monitor.errors import ConfigError, ModelOutOfRange, SpeciesRefused
 
 Counts = Literal["pip", "hatch", "emergence", "not stated"]
@@ -87,6 +88,7 @@ class Profile:
     ``counts`` says what ended the days of the table. ``low_limit_c`` and ``high_limit_c`` are the coldest and the
     warmest constant temperature at which at least half of the eggs hatched, or what ``limits_source`` says.
     ``lethal`` names temperatures at which eggs died. ``reason`` is why a profile that is not a table is refused.
+    ``sex`` is what decides the sex, None where the profile names no source for it.
     """
 
     id: str
@@ -106,6 +108,7 @@ class Profile:
     grade: Grade
     notes: tuple[str, ...]
     reason: str = ""
+    sex: SexRule | None = None
 
     @property
     def counts_as_hatch(self) -> bool:
@@ -255,7 +258,7 @@ class _Mistakes:
 
 _TOP = (
     "scientific_name", "common_name", "order", "family", "status", "reason", "counts", "grade", "notes",
-    "rows", "papers", "limits", "spread",
+    "rows", "papers", "limits", "spread", "sex",
 )  # fmt: skip
 
 
@@ -285,6 +288,7 @@ def parse_profile(mapping: Mapping[str, Any], file_name: str) -> Profile:
     limits = found.table(mapping, "limits")
     low, high, limits_source, lethal = _limits(found, limits)
     spread = _spread(found, found.table(mapping, "spread"))
+    sex = _sex(found, found.table(mapping, "sex"), {paper.key for paper in papers})
     notes = mapping.get("notes", [])
     if not isinstance(notes, list) or not all(isinstance(note, str) for note in notes):
         found.add("notes", "must be a list of texts")
@@ -297,7 +301,7 @@ def parse_profile(mapping: Mapping[str, Any], file_name: str) -> Profile:
             found.add("rows", f"not usable for a forecast: {nonsense}; check the figures")
     elif rows:
         found.add("rows", f"a profile with status {status} has no rows")
-    _unused(found, papers, rows, (*notes, limits_source, lethal, spread.source, reason))
+    _unused(found, papers, rows, (*notes, limits_source, lethal, spread.source, reason, *(sex.papers if sex else ())))
 
     grade = grade_of(rows) if status == "table" else "none"
     claimed = mapping.get("grade", grade)
@@ -326,6 +330,7 @@ def parse_profile(mapping: Mapping[str, Any], file_name: str) -> Profile:
         grade=grade,
         notes=tuple(notes),
         reason=reason,
+        sex=sex,
     )
     if found.lines:
         number = len(found.lines)
@@ -414,6 +419,48 @@ def _spread(found: _Mistakes, table: Mapping[str, Any]) -> ProfileSpread:
         GENERAL_BOX if box is None else box,
         source or GENERAL_SPREAD_SOURCE,
     )
+
+
+def _sex(found: _Mistakes, table: Mapping[str, Any], known: set[str]) -> SexRule | None:
+    if not table:
+        return None
+    found.unknown("sex.", table, ("by", "turns", "sensitive", "text", "papers"))
+    by = table.get("by")
+    if by not in BYS:
+        found.add("sex.by", f"must be one of {', '.join(BYS)}")
+        return None
+    papers = table.get("papers", [])
+    if not isinstance(papers, list) or not papers or not all(isinstance(p, str) and p in known for p in papers):
+        found.add("sex.papers", "must name the papers of this file that say so, one at least")
+        papers = []
+    turns = _turns(found, table.get("turns", []))
+    sensitive = table.get("sensitive", list(MIDDLE_THIRD))
+    if not isinstance(sensitive, list) or [type(x) for x in sensitive] != [float, float]:
+        found.add("sex.sensitive", "must be two developments, like [0.25, 0.55]")
+        sensitive = list(MIDDLE_THIRD)
+    text = found.text(table, "text", "sex.")
+    rule = SexRule(by, tuple(papers), turns, (sensitive[0], sensitive[1]), text)
+    if problem := rule.problem():
+        found.add("sex", problem)
+    return rule
+
+
+def _turns(found: _Mistakes, entries: object) -> tuple[Turn, ...]:
+    if not isinstance(entries, list) or not all(isinstance(entry, Mapping) for entry in entries):
+        found.add("sex.turns", "must be a list of tables with pivotal_c and warm")
+        return ()
+    turns = []
+    for index, entry in enumerate(entries, start=1):
+        place = f"sex.turns, number {index}, "
+        found.unknown(place, entry, ("pivotal_c", "warm", "range_c", "pivotal_sd_c"))
+        pivotal_c = found.number(entry, "pivotal_c", place, 10.0, 45.0, needed=True)
+        range_c = found.number(entry, "range_c", place, 0.1, 15.0)
+        pivotal_sd_c = found.number(entry, "pivotal_sd_c", place, 0.0, 5.0)
+        if (warm := entry.get("warm")) not in WARMS:
+            found.add(f"{place}warm", f"what warmer eggs become must be one of {', '.join(WARMS)}")
+        elif pivotal_c is not None:
+            turns.append(Turn(pivotal_c, warm, range_c, PIVOTAL_SD_C if pivotal_sd_c is None else pivotal_sd_c))
+    return tuple(turns)
 
 
 def _unused(found: _Mistakes, papers: Sequence[Paper], rows: Sequence[Row], texts: Sequence[str]) -> None:
