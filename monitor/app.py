@@ -75,7 +75,6 @@ class App:
         """Open the store and start every part. What was started is stopped again if a later part fails."""
         settings = self.settings
         with contextlib.ExitStack() as undo:
-            Path(settings.data_dir).mkdir(parents=True, exist_ok=True)
             lock = ServiceLock(settings.data_dir)
             undo.callback(lock.release)
             self.store = Store(settings.data_dir)
