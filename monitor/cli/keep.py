@@ -28,14 +28,21 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
     add.add_argument("clutch", help="a name of your own for it")
     add.add_argument("--species", required=True, help="a profile's id; see: warmtally species")
     add.add_argument("--laid", required=True, metavar="WHEN", help="day, or day and time, in the room's zone")
-    add.add_argument("--eggs", required=True, type=int)
+    add.add_argument("--eggs", required=True, type=int, help="how many")
     add.add_argument("--note", default="", help="anything worth remembering")
     add.set_defaults(run=run_add)
-    show = inner.add_parser("show", parents=[parent], help="one clutch with its whole account")
+    show = inner.add_parser(
+        "show",
+        parents=[parent],
+        help="one clutch with its whole account",
+        epilog="example: warmtally clutch show K01",
+    )
     show.add_argument("clutch")
     show.add_argument("--json", action="store_true")
     show.set_defaults(run=run_show)
-    listed = inner.add_parser("list", parents=[parent], help="all clutches, a line each")
+    listed = inner.add_parser(
+        "list", parents=[parent], help="all clutches, a line each", description="All clutches, a line each."
+    )
     listed.add_argument("--json", action="store_true")
     listed.set_defaults(run=run_list)
 
@@ -84,14 +91,14 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
     )
     correct.add_argument("event", type=int, help="the entry's number")
     correct.add_argument("--withdraw", action="store_true", help="it did not happen at all")
-    for option in ("--at", "--not-yet-at"):
-        correct.add_argument(option, metavar="WHEN")
-    correct.add_argument("--eggs", type=int)
-    correct.add_argument("--fertile", type=int)
-    correct.add_argument("--box")
-    correct.add_argument("--to", metavar="BOX")
-    correct.add_argument("--species")
-    correct.add_argument("--note")
+    correct.add_argument("--at", metavar="WHEN", help="when it happened or was seen")
+    correct.add_argument("--not-yet-at", metavar="WHEN", help="the last look at which it had not happened yet")
+    correct.add_argument("--eggs", type=int, help="how many")
+    correct.add_argument("--fertile", type=int, help="how many of the eggs there are alive (candled)")
+    correct.add_argument("--box", help="the box or lot it is about")
+    correct.add_argument("--to", metavar="BOX", help="where to (moved)")
+    correct.add_argument("--species", help="a profile's id (laid)")
+    correct.add_argument("--note", help="anything worth remembering")
     correct.set_defaults(run=run_correct)
 
 

@@ -12,10 +12,20 @@ from monitor.config import check, find_config
 
 
 def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
-    run = sub.add_parser("run", parents=[parent], help="the service: watch, tally, tell; until stopped")
+    run = sub.add_parser(
+        "run",
+        parents=[parent],
+        help="the service: watch, tally, tell; until stopped",
+        description="The service: reads the probes, adds up development, tells what needs a hand; until it is stopped.",
+    )
     run.add_argument("--verbose", action="store_true", help="more lines in the log")
     run.set_defaults(run=run_service)
-    looked = sub.add_parser("check", parents=[parent], help="read the configuration and name every mistake at once")
+    looked = sub.add_parser(
+        "check",
+        parents=[parent],
+        help="read the configuration and name every mistake at once",
+        description="Reads the configuration and names every mistake at once; exit code 3 when there is one.",
+    )
     looked.add_argument("--json", action="store_true")
     looked.set_defaults(run=run_check)
 

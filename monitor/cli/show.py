@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import getpass
+import math
 
 from monitor.cli.forecast import lot_json, rounded
 from monitor.cli.room import (
@@ -22,12 +23,23 @@ from monitor.library import list_profiles, load_profile
 
 
 def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
-    boxes = sub.add_parser("boxes", parents=[parent], help="every box: temperature, limits, what develops in it")
+    boxes = sub.add_parser(
+        "boxes",
+        parents=[parent],
+        help="every box: temperature, limits, what develops in it",
+        description="Every box: its temperature and limits, what develops in it, and how even its stack is.",
+        epilog='example: warmtally boxes --at "2026-06-15 12:00"',
+    )
     boxes.add_argument("--at", metavar="WHEN", default="now", help="as it was then (default: now)")
     boxes.add_argument("--json", action="store_true")
     boxes.set_defaults(run=run_boxes)
-    notices = sub.add_parser("notices", parents=[parent], help="what was told, and what is still true")
-    notices.add_argument("--limit", type=int, default=30)
+    notices = sub.add_parser(
+        "notices",
+        parents=[parent],
+        help="what was told, and what is still true",
+        description="What was told, newest last, how it was delivered, and what is still true.",
+    )
+    notices.add_argument("--limit", type=int, default=30, metavar="N", help="how many (default: 30)")
     notices.add_argument("--json", action="store_true")
     notices.set_defaults(run=run_notices)
     answer = sub.add_parser(
@@ -39,7 +51,13 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
     answer.add_argument("id", type=int, metavar="ID")
     answer.add_argument("--by", default="", help="who answers (default: the user)")
     answer.set_defaults(run=run_answer)
-    species = sub.add_parser("species", parents=[parent], help="the profiles: list them, or show one with its sources")
+    species = sub.add_parser(
+        "species",
+        parents=[parent],
+        help="the profiles: list them, or show one with its sources",
+        description="The profiles: list them, or show one with its table, its limits and the papers behind it.",
+        epilog="example: warmtally species elaphe-taeniura",
+    )
     species.add_argument("species", nargs="?")
     species.add_argument("--json", action="store_true")
     species.set_defaults(run=run_species)
@@ -253,12 +271,18 @@ def run_species(args: argparse.Namespace) -> int:
             )
         )
     if line is not None:
+        # Two points leave nothing to tell an uncertainty from.
+        base, constant = (
+            "" if math.isnan(sd) else f" ± {sd:.{places}f}"
+            for sd, places in ((line.base_se_c, 1), (line.constant_se_degree_days, 0))
+        )
         print(
-            f"straight line beside it: base temperature {line.base_c:.1f} ± {line.base_se_c:.1f} °C, thermal constant "
-            f"{line.constant_degree_days:.0f} ± {line.constant_se_degree_days:.0f} degree-days"
+            f"straight line beside it: base temperature {line.base_c:.1f}{base} °C, thermal constant "
+            f"{line.constant_degree_days:.0f}{constant} degree-days"
         )
     if p.low_limit_c is not None or p.high_limit_c is not None:
-        print(f"limits: {p.low_limit_c} to {p.high_limit_c} °C ({p.limits_source})")
+        low, high = ("-" if x is None else f"{x:g}" for x in (p.low_limit_c, p.high_limit_c))
+        print(f"limits: {low} to {high} °C ({p.limits_source})")
     if p.lethal:
         print(f"lethal: {p.lethal}")
     for note in p.notes:

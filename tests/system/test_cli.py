@@ -1,0 +1,558 @@
+"""The commands as a keeper types them, one after the other, on a room of one stack with an imported series."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import math
+import shlex
+import shutil
+import time
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from monitor.adapters.store import Store
+from monitor.cli.main import main, parser
+from monitor.core.conditions import Condition, Phase
+from monitor.core.notices import Notice
+
+CONFIG = """
+[room]
+name = "Back room"
+time_zone = "Europe/Vienna"
+display_unit = "{unit}"
+
+[broker]
+host = "127.0.0.1"
+
+[[stacks]]
+id = "left"
+[[stacks.boxes]]
+id = "upper"
+height_cm = 150
+[[stacks.boxes]]
+id = "lower"
+height_cm = 60
+
+[[probes]]
+id = "upper-warmth"
+topic = "room/upper"
+unit = "C"
+box = "upper"
+[[probes]]
+id = "lower-warmth"
+topic = "room/lower"
+unit = "C"
+box = "lower"
+
+[limits]
+too_warm_c = 31.0
+too_cool_c = 25.0
+"""
+LAID = datetime(2026, 5, 1, 7, tzinfo=UTC)
+TODAY = datetime(2026, 9, 1, 12, tzinfo=UTC)
+
+
+def _no_number(word: str) -> None:
+    pytest.fail(f"{word} is no JSON")
+
+
+@dataclass
+class Answer:
+    code: int
+    out: str
+    err: str
+
+    @property
+    def json(self) -> Any:
+        return json.loads(self.out, parse_constant=_no_number)
+
+
+@dataclass
+class Desk:
+    """A configuration, a data directory, and the command line."""
+
+    folder: Path
+
+    @property
+    def data(self) -> Path:
+        return self.folder / "data"
+
+    def __call__(self, line: str, *, where: bool = True) -> Answer:
+        out, err = io.StringIO(), io.StringIO()
+        words = shlex.split(line)
+        if where:
+            words += ["--config", str(self.folder / "room.toml"), "--data", str(self.data)]
+        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+            try:
+                code = main(words)
+            except SystemExit as ended:
+                code = int(ended.code or 0)
+        return Answer(code, out.getvalue(), err.getvalue())
+
+    def does(self, line: str) -> str:
+        answer = self(line)
+        assert answer.code == 0, answer.err
+        assert answer.err == ""
+        return answer.out
+
+    def events(self) -> int:
+        with Store(self.data) as store:
+            return len(store.ledger.events())
+
+
+@pytest.fixture(autouse=True)
+def _today(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(time, "time_ns", lambda: round(TODAY.timestamp() * 1e9))
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Desk:
+    (tmp_path / "room.toml").write_text(CONFIG.format(unit="C"))
+    return Desk(tmp_path)
+
+
+def write_csv(path: Path, days: float, upper: float = 27.0, lower: float = 26.0) -> None:
+    lines = ["time,upper,lower"]
+    at = LAID
+    while at <= LAID + timedelta(days=days):
+        local = (at + timedelta(hours=2)).strftime("%Y-%m-%d %H:%M")
+        lines.append(f"{local},{upper},{lower}")
+        at += timedelta(minutes=30)
+    path.write_text("\n".join(lines) + "\n")
+
+
+@pytest.fixture(scope="module")
+def season(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Seventy days of the boxes at 27 and 26 C, imported as the README shows; no clutch yet."""
+    folder = tmp_path_factory.mktemp("season")
+    (folder / "room.toml").write_text(CONFIG.format(unit="C"))
+    write_csv(folder / "log.csv", 70)
+    desk = Desk(folder)
+    for box in ("upper", "lower"):
+        told = desk.does(
+            f'import "{folder}/log.csv" --probe {box}-warmth --time-column time --value-column {box} --unit C'
+        )
+        assert "3361" in told
+    return folder
+
+
+@pytest.fixture
+def room(season: Path, tmp_path: Path) -> Desk:
+    """The season with one clutch of twelve in two boxes."""
+    shutil.copytree(season, tmp_path, dirs_exist_ok=True)
+    made = Desk(tmp_path)
+    made.does("clutch add K01 --species elaphe-taeniura --laid 2026-05-01 --eggs 12")
+    made.does('record set K01 --box upper --eggs 6 --at "2026-05-01 09:00"')
+    made.does('record set K01 --box lower --eggs 6 --at "2026-05-01 09:00"')
+    return made
+
+
+def moment(text: str) -> datetime:
+    assert text.endswith("Z")
+    return datetime.fromisoformat(text)
+
+
+def days_since_laid(text: str) -> float:
+    return (moment(text) - LAID) / timedelta(days=1)
+
+
+# -- the account ------------------------------------------------------------------------------------------------
+
+
+def test_a_clutch_is_added_set_and_pips(desk: Desk) -> None:
+    told = desk.does("clutch add K01 --species elaphe-taeniura --laid 2026-05-01 --eggs 12")
+    assert told.startswith("entry 1: K01 laid, 2026-05-01, 12 eggs, elaphe-taeniura")
+    assert "next: warmtally record set K01" in told
+    told = desk.does('record set K01 --box upper --eggs 6 --at "2026-05-01 09:00"')
+    assert "K01/upper: 6 eggs in box upper" in told
+    assert "6 eggs are in no box yet" in told
+    told = desk.does('record pipped K01 --box upper --eggs 2 --at "2026-07-01 06:30" --not-yet-at "2026-06-30 22:00"')
+    assert "not yet at 2026-06-30 22:00" in told
+    assert "6 eggs in box upper, 2 pipped" in told
+    shown = desk("clutch show K01 --json").json
+    (lot,) = shown["lots"]
+    assert lot["pips"] == [{"after": "2026-06-30T20:00:00Z", "by": "2026-07-01T04:30:00Z", "eggs": 2}]
+    assert lot["stays"] == [{"box": "upper", "from": "2026-05-01T07:00:00Z", "to": None}]
+    assert (lot["eggs"], lot["waiting"], shown["unplaced"]) == (6, 4, 6)
+    assert [e["kind"] for e in shown["account"]] == ["laid", "set", "pipped"]
+    text = desk.does("clutch show K01")
+    assert "elaphe-taeniura, laid 2026-05-01, 12 eggs" in text
+    assert "upper (6)" in desk.does("clutch list")
+
+
+def test_every_kind_of_entry_is_taken(room: Desk) -> None:
+    for line in (
+        'record candled K01 --box upper --fertile 5 --at "2026-05-20 18:00"',
+        'record removed K01 --box upper --eggs 1 --at "2026-05-20 18:05" --note "slug"',
+        'record moved K01 --box upper --to lower --eggs 2 --at "2026-06-01 10:00"',
+        'record pipped K01 --box upper --at "2026-07-04 06:30"',
+        'record hatched K01 --box upper --eggs 1 --at "2026-07-05 08:00"',
+        'record dead K01 --box upper --eggs 1 --at "2026-07-10 08:00"',
+        'record note K01 --note "first shed"',
+    ):
+        room.does(line)
+    (clutch,) = room("clutch list --json").json
+    boxes = {lot["lot"]: (lot["eggs"], lot["hatched"], lot["dead"], lot["removed"]) for lot in clutch["lots"]}
+    assert boxes["K01/upper"] == (1, 1, 1, 1)
+    assert sum(lot["eggs"] for lot in clutch["lots"]) == 12 - 3
+    assert "first shed" in room.does("clutch show K01")
+
+
+@pytest.mark.parametrize(
+    ("line", "says"),
+    [
+        ("clutch add K01 --species elaphe-taeniura --laid 2026-05-02 --eggs 3", "there already"),
+        ("clutch add K02 --species elaphe-taeniura --laid 2026-05-02 --eggs 0", "at least one egg"),
+        ("clutch add K02 --species elaphe-taeniura --laid 2027-05-02 --eggs 3", "lies in the future"),
+        ('record set K01 --box upper --eggs 1 --at "2026-05-03 09:00"', "0 of 12 are in no box"),
+        ('record pipped K01 --box upper --eggs 7 --at "2026-07-01 06:30"', "only 6"),
+        ('record pipped K01 --eggs 1 --at "2026-07-01 06:30"', "in several boxes"),
+        ('record hatched K01 --box upper --eggs 1 --at "2026-04-01 06:30"', "before it was laid"),
+        (
+            'record pipped K01 --box upper --at "2026-07-01 06:30" --not-yet-at "2026-07-01 06:30"',
+            "not before the one at which it was",
+        ),
+        ('record moved K01 --box upper --to upper --at "2026-06-01 06:30"', "already"),
+        ("record correct 2 --eggs 13", "cannot be set"),
+        ("record correct 1 --withdraw", "no clutch"),
+    ],
+)
+def test_what_cannot_have_happened_is_refused_and_nothing_is_written(room: Desk, line: str, says: str) -> None:
+    before = room.events()
+    answer = room(line)
+    assert answer.code == (6 if "withdraw" in line else 5), answer.err
+    assert says in answer.err
+    assert answer.out == ""
+    assert "Traceback" not in answer.err
+    assert room.events() == before
+
+
+@pytest.mark.parametrize(
+    ("line", "close"),
+    [
+        ('record set K01 --box uper --eggs 1 --at "2026-05-03 09:00"', "upper"),
+        ("record note K10 --note hello", "K01"),
+        ("clutch show K10", "K01"),
+        ("forecast K10", "K01"),
+        ("forecast K01/uper", "K01/upper"),
+        ("forecast K01 --assume box=uper", "upper"),
+        ("clutch add K02 --species elaphe-taenura --laid 2026-05-02 --eggs 3", "elaphe-taeniura"),
+        ("species elaphe-taenura", "elaphe-taeniura"),
+        ("record correct 99 --eggs 3", "clutch show"),
+        ("answer 99", "warmtally notices"),
+    ],
+)
+def test_a_name_that_is_not_known_is_met_with_those_that_are(room: Desk, line: str, close: str) -> None:
+    before = room.events()
+    answer = room(line)
+    assert answer.code == 6, (answer.out, answer.err)
+    assert close in answer.err
+    assert room.events() == before
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        'record set K01 --box upper --at "yesterday"',
+        'record set K01 --box upper --at "2026-03-29 02:30"',
+        "record note K01",
+        "record correct 2",
+        "forecast --assume warm",
+        'forecast --assume "29.0 until 2026-06-20"',
+        "forecast --at 2026-13-01",
+    ],
+)
+def test_words_that_do_not_fit_are_a_usage_error_with_a_way_out(room: Desk, line: str) -> None:
+    answer = room(line)
+    assert answer.code == 2, (answer.out, answer.err)
+    assert "what to do:" in answer.err
+
+
+def test_a_wrong_entry_is_corrected_by_a_further_one(room: Desk) -> None:
+    assert "entry 4: entry 2 now:" in room.does("record correct 2 --eggs 5")
+    clutch = room("clutch show K01 --json").json
+    assert [(x["lot"], x["eggs"]) for x in clutch["lots"]] == [("K01/upper", 5), ("K01/lower", 6)]
+    assert clutch["unplaced"] == 1
+    room.does('record correct 2 --at "2026-05-02 09:00" --eggs 6')
+    assert room("clutch show K01 --json").json["lots"][-1]["stays"][0]["from"] == "2026-05-02T07:00:00Z"
+    assert "taken back" in room.does("record correct 3 --withdraw")
+    clutch = room("clutch show K01 --json").json
+    assert [(x["lot"], x["eggs"]) for x in clutch["lots"]] == [("K01/upper", 6)]
+    assert room.events() == 6, "nothing is ever overwritten"
+    assert room("record correct 3 --eggs 2").code == 6
+
+
+# -- the forecast -------------------------------------------------------------------------------------------------
+
+
+def test_the_forecast_is_json_with_utc_times_and_sane_numbers(room: Desk) -> None:
+    """Du & Ji 2008: at a constant 27 C the eggs of this species take 66.3 days."""
+    lots = {x["lot"]: x for x in room('forecast K01 --at "2026-06-15 12:00" --json').json}
+    upper = lots["K01/upper"]
+    assert (upper["clutch"], upper["box"], upper["at"]) == ("K01", "upper", "2026-06-15T10:00:00Z")
+    passed = days_since_laid(upper["at"])
+    assert upper["development"] == pytest.approx(passed / 66.3, abs=1e-6)
+    assert upper["degree_days"] == pytest.approx(passed * (27.0 - upper["base_c"]), abs=0.05)
+    assert upper["filled_share"] == 0.0
+    assert upper["refused"] is None
+    p10, p50, p90 = (days_since_laid(upper["first_pip"][p]) for p in ("p10", "p50", "p90"))
+    assert p10 < p50 < p90
+    assert 66.3 - 5.0 < p50 < 66.3 - 0.3, "the first of six comes before the typical egg"
+    assert all(c["days"] > 0 and c["cause"] for c in upper["causes"])
+    assert math.hypot(*(c["days"] for c in upper["causes"])) == pytest.approx((p90 - p10) / 2, rel=0.02)
+    assert moment(lots["K01/lower"]["first_pip"]["p50"]) > moment(upper["first_pip"]["p50"])
+
+
+def test_a_single_egg_is_due_when_the_table_says_and_half_way_at_half_of_it(season: Path, tmp_path: Path) -> None:
+    shutil.copytree(season, tmp_path, dirs_exist_ok=True)
+    desk = Desk(tmp_path)
+    desk.does("clutch add K01 --species elaphe-taeniura --laid 2026-05-01 --eggs 1")
+    desk.does('record set K01 --box upper --eggs 1 --at "2026-05-01 09:00"')
+    half = LAID + timedelta(days=66.3 / 2)
+    (got,) = desk(f"forecast K01 --at {half:%Y-%m-%dT%H:%M:%SZ} --json").json
+    assert got["development"] == pytest.approx(0.5, abs=1e-4)
+    assert days_since_laid(got["first_pip"]["p50"]) == pytest.approx(66.3, abs=1.0)
+
+
+def test_the_forecast_of_then_knows_nothing_of_what_came_after(room: Desk) -> None:
+    line = 'forecast K01 --at "2026-06-15 12:00" --json'
+    before = room(line).out
+    room.does('record pipped K01 --box upper --eggs 2 --at "2026-07-01 06:30" --not-yet-at "2026-06-30 22:00"')
+    room.does('record moved K01 --box lower --to upper --eggs 2 --at "2026-06-15 12:01"')
+    assert room(line).out == before
+    assert room("forecast K01 --json").out != before
+
+
+def test_one_lot_can_be_asked_and_a_time_before_it_was_laid_has_none(room: Desk) -> None:
+    (got,) = room('forecast K01/lower --at "2026-06-15 12:00" --json').json
+    assert got["lot"] == "K01/lower"
+    answer = room('forecast K01 --at "2026-04-15 12:00"')
+    assert answer.code == 6
+    assert "at that time" in answer.err
+
+
+def test_a_gap_in_the_series_is_told_with_its_exact_share(desk: Desk) -> None:
+    write_csv(desk.folder / "log.csv", 20)
+    lines = (desk.folder / "log.csv").read_text().splitlines()
+    kept = [x for x in lines if not "2026-05-08 10:01" < x < "2026-05-10 10:00"]
+    (desk.folder / "log.csv").write_text("\n".join(kept))
+    desk.does(f'import "{desk.folder}/log.csv" --probe upper-warmth --time-column time --value-column upper --unit C')
+    desk.does("clutch add K01 --species elaphe-taeniura --laid 2026-05-01 --eggs 6")
+    desk.does('record set K01 --box upper --at "2026-05-01 09:00"')
+    (got,) = desk('forecast K01 --at "2026-05-21 09:00" --json').json
+    assert got["filled_share"] == pytest.approx(2 / 20, abs=1e-6)
+    assert got["filled"] == {"own days": 48.0}
+    assert got["development"] == pytest.approx(20 / 66.3, abs=1e-4)
+    assert "filled in, not measured: 10.0 % of the time" in desk.does('forecast K01 --at "2026-05-21 09:00"')
+
+
+def test_the_forecast_in_words_shows_all_that_it_rests_on(room: Desk) -> None:
+    text = room.does('forecast K01 --at "2026-06-15 12:00"')
+    assert "K01/upper: 6 eggs of elaphe-taeniura in box upper, 2026-06-15 12:00" in text
+    assert "mean so far 27.00 °C" in text
+    assert "(8 in 10), middle" in text
+    assert "uncertain because:" in text
+    assert "No egg is opened on its word" in text
+    for bad in ("None", " nan", "Traceback"):
+        assert bad not in text
+    warmer = room.does('forecast K01/upper --at "2026-06-15 12:00" --assume 29.0')
+    assert "assumed (29.0) 29.00 °C" in warmer
+
+
+def test_temperatures_are_shown_in_fahrenheit_where_the_keeper_wants_them(room: Desk) -> None:
+    (room.folder / "room.toml").write_text(CONFIG.format(unit="F"))
+    text = room.does('forecast K01/upper --at "2026-06-15 12:00" --assume 84.2')
+    assert "mean so far 80.60 °F" in text
+    assert "84.20 °F" in text
+    table = room.does('boxes --at "2026-06-15 12:00"')
+    assert "80.6 °F" in table
+    assert "77.0 °F to 87.8 °F" in table
+    assert "°C" not in table
+    got = room('boxes --at "2026-06-15 12:00" --json').json[0]
+    assert (got["temperature_c"], got["too_warm_c"]) == (27.0, 31.0)
+    assumed = room('forecast K01/upper --at "2026-06-15 12:00" --assume 84.2 --json').json[0]
+    celsius = room('forecast K01/upper --at "2026-06-15 12:00" --assume 29C --json').json[0]
+    assert assumed["first_pip"] == celsius["first_pip"]
+
+
+# -- boxes, notices, species, check --------------------------------------------------------------------------------
+
+
+def test_boxes_shows_every_box_with_what_lies_in_it(room: Desk) -> None:
+    boxes = {b["box"]: b for b in room('boxes --at "2026-06-15 12:00" --json').json}
+    assert list(boxes) == ["upper", "lower"]
+    upper = boxes["upper"]
+    assert (upper["temperature_c"], upper["temperature_at"]) == (27.0, "2026-06-15T10:00:00Z")
+    assert [x["lot"] for x in upper["lots"]] == ["K01/upper"]
+    text = room.does('boxes --at "2026-06-15 12:00"')
+    assert "left, 150 cm" in text
+    assert "K01/upper (6)" in text
+    assert "upper is 1.0 °C" in text
+    # An old value is shown with its time, one that is older than a day not at all.
+    assert "27.0 °C (09:00)" in room.does('boxes --at "2026-07-10 20:00"')
+    assert "27.0 °C (" not in room.does("boxes")
+
+
+def test_a_room_without_a_store_says_what_to_do(desk: Desk) -> None:
+    for line in ("boxes", "forecast", "notices", "clutch list"):
+        answer = desk(line)
+        assert answer.code == 10
+        assert "there is no store here yet" in answer.err
+        assert not desk.data.exists()
+
+
+def test_an_empty_store_is_no_failure(desk: Desk) -> None:
+    Store(desk.data).close()
+    assert "no clutch yet" in desk.does("clutch list")
+    assert "no eggs are in a box" in desk.does("forecast")
+    assert "no notice yet" in desk.does("notices")
+    assert "upper" in desk.does("boxes")
+    assert desk("forecast --json").json == []
+    assert desk("clutch list --json").json == []
+    assert desk("notices --json").json == {"notices": [], "conditions": []}
+    assert [b["temperature_c"] for b in desk("boxes --json").json] == [None, None]
+
+
+def test_notices_are_listed_and_answered(desk: Desk) -> None:
+    now = round(TODAY.timestamp() * 1000)
+    up = Condition("too-cool", "upper", Phase.RAISED, now - 60_000, now, None, now, facts={"value_c": 24.0})
+    notice = Notice("too-cool/upper/raised/1", now, "too-cool", ("upper",), "raised", "now", "Too cool: box upper", "x")
+    with Store(desk.data) as store:
+        store.ledger.commit([up], (), [notice], {"phone": ("now",)})
+    text = desk.does("notices")
+    assert "[now]  Too cool: box upper" in text
+    assert "not delivered yet: phone" in text
+    assert "too-cool, upper, since 2026-09-01 13:59 (not answered)" in text
+    told = desk.does("answer 1 --by somebody")
+    assert told == "notice 1 answered by somebody: Too cool: box upper\n"
+    shown = desk("notices --json").json
+    assert shown["notices"][0]["answered"] == "2026-09-01T12:00:00Z"
+    assert shown["notices"][0]["answered_by"] == "somebody"
+    assert shown["conditions"][0]["acknowledged"] == "2026-09-01T12:00:00Z"
+    assert "(acknowledged)" in desk.does("notices")
+    desk.does("answer 1 --by another")
+    assert desk("notices --json").json["notices"][0]["answered_by"] == "somebody", "the first answer stands"
+
+
+def test_species_are_listed_and_one_is_shown_with_its_sources(desk: Desk) -> None:
+    listed = desk.does("species")
+    assert "elaphe-taeniura" in listed
+    assert "22 to 32 °C" in listed
+    ids = {x["id"] for x in desk("species --json").json}
+    assert {"elaphe-taeniura", "pogona-vitticeps"} <= ids
+    text = desk.does("species elaphe-taeniura")
+    assert "66.3" in text
+    assert "Du WG, Ji X" in text
+    shown = desk("species elaphe-taeniura --json").json
+    assert shown["rows"][2] == {
+        "temperature_c": 27.0,
+        "days": 66.3,
+        "eggs": None,
+        "sd_days": None,
+        "paper": "du-2008",
+    }
+    assert "no forecast" in desk.does("species chamaeleo-chamaeleon")
+
+
+def test_every_species_can_be_shown_both_ways(desk: Desk) -> None:
+    for name in [x["id"] for x in desk("species --json").json]:
+        text = desk.does(f"species {name}")
+        assert "None" not in text, name
+        assert " nan" not in text, name
+        assert desk(f"species {name} --json").json["id"] == name
+
+
+def test_eggs_that_rest_are_kept_without_a_date(season: Path, tmp_path: Path) -> None:
+    shutil.copytree(season, tmp_path, dirs_exist_ok=True)
+    desk = Desk(tmp_path)
+    told = desk.does("clutch add K01 --species chamaeleo-chamaeleon --laid 2026-05-01 --eggs 6")
+    assert "no forecast will be made" in told
+    desk.does('record set K01 --box upper --at "2026-05-01 09:00"')
+    (got,) = desk('forecast K01 --at "2026-06-15 12:00" --json').json
+    assert (got["first_pip"], got["development"], got["causes"]) == (None, None, [])
+    assert got["refused"]
+    assert "no date:" in desk.does('forecast K01 --at "2026-06-15 12:00"')
+    desk.does('boxes --at "2026-06-15 12:00"')
+
+
+def test_check_names_every_mistake_at_once(desk: Desk) -> None:
+    assert "no mistakes; the service can start" in desk.does("check")
+    assert {m["level"] for m in desk("check --json").json["mistakes"]} == {"advice"}
+    text = (
+        CONFIG.format(unit="X")
+        .replace("height_cm = 60", 'height_cm = "sixty"')
+        .replace('box = "lower"', 'box = "lowr"')
+    )
+    (desk.folder / "room.toml").write_text(text)
+    answer = desk("check")
+    assert answer.code == 3
+    for word in ("display_unit", "height_cm", "lowr"):
+        assert word in answer.out
+    assert len(desk("check --json").json["mistakes"]) >= 3
+    assert desk("boxes").code == 3
+
+
+def test_a_configuration_that_is_not_there_is_named(tmp_path: Path) -> None:
+    answer = Desk(tmp_path)("check")
+    assert answer.code == 3
+    assert "room.toml" in answer.err
+
+
+# -- help ---------------------------------------------------------------------------------------------------------
+
+
+def every_parser() -> list[tuple[str, Any]]:
+    found: list[tuple[str, Any]] = []
+
+    def walk(name: str, p: Any) -> None:
+        found.append((name, p))
+        for action in p._subparsers._group_actions if p._subparsers else ():
+            for word, sub in action.choices.items():
+                walk(f"{name} {word}".strip(), sub)
+
+    walk("", parser())
+    return found
+
+
+@pytest.mark.parametrize("name", [name for name, _ in every_parser()])
+def test_every_verb_explains_itself(desk: Desk, name: str) -> None:
+    answer = desk(f"{name} --help", where=False)
+    assert answer.code == 0
+    found = dict(every_parser())[name]
+    assert found.description or found.epilog, "a sentence, or an example"
+    for action in found._actions:
+        plain = action.help or action.dest in (
+            "clutch",
+            "json",
+            "eggs",
+            "species",
+            "lot",
+            "box",
+            "what",
+            "kind",
+            "verb",
+            "id",
+            "by",
+        )
+        assert plain, f"{name}: {action.option_strings or action.dest}"
+
+
+def test_the_examples_in_the_help_are_understood() -> None:
+    for name, found in every_parser():
+        for part in (found.epilog or "").replace("examples:", "").replace("example:", "").split("    "):
+            line = part.strip().split("  (")[0].strip()
+            if not name or not line.startswith("warmtally "):
+                continue
+            args = parser().parse_args(shlex.split(line)[1:])
+            assert args.verb == name.split()[0]
+
+
+def test_a_verb_that_does_not_exist_and_no_verb_at_all_are_usage_errors(desk: Desk) -> None:
+    assert desk("hatch", where=False).code == 2
+    assert desk("", where=False).code == 2
