@@ -21,17 +21,29 @@ from numpy.typing import NDArray
 from monitor.adapters.store import Columns, Store
 from monitor.adapters.store.parts import HourRows
 from monitor.core import stacks
-from monitor.core.boxes import SHORT_GAP_H, BoxSeries, Filled, HourTable, Series, box_series, fill, probes_for
+from monitor.core.boxes import (
+    SHORT_GAP_H,
+    BoxSeries,
+    Filled,
+    HourTable,
+    Series,
+    box_series,
+    fill,
+    probes_error,
+    probes_for,
+)
+from monitor.core.calibration import Calibrations
 from monitor.core.conditions import Condition
 from monitor.core.curves import PublishedRates
 from monitor.core.development import hourly_parts
-from monitor.core.events import HOUR_MS, Clutch, Lot, Stay
+from monitor.core.events import DAY_MS, HOUR_MS, Clutch, Lot, Stay
 from monitor.core.outlook import LOOK_BACK_H, History, forecast_clutch
 from monitor.core.settings import Box, Limits, Probe, Settings
 from monitor.core.snapshot import BoxNow, LotNow, ProbeNow, Service, Snapshot
 from monitor.core.species import Profile
 from monitor.core.whatif import Plan
 from monitor.errors import MonitorError
+from monitor.peers import Peer, hourly, peers_of
 
 # The service keeps so much of the newest readings in memory.
 RECENT_MS = 26 * HOUR_MS
@@ -65,13 +77,35 @@ class Derived:
         self.seen_seq = -1
         self._bulks = ""
         self._forecasts: dict[str, tuple[object, list[LotNow]]] = {}
+        self._corrections = Calibrations()
+        self._corrections_version = -1
+        self._peers: tuple[object, dict[str, Peer]] = (None, {})
         # Conditions as last judged; newer than the ledger's by what is not worth a write (see `App._commit`).
         self.judged: dict[tuple[str, str], Condition] = {}
+
+    # -- corrections --------------------------------------------------------------------------------------
+
+    def _follow_corrections(self) -> None:
+        """Only where a computation begins: what is summed up must be of one state of knowledge."""
+        version = self.store.corrections.version()
+        if version != self._corrections_version:
+            self._corrections, self._corrections_version = self.store.corrections.standing(), version
+
+    @property
+    def corrections(self) -> Calibrations:
+        if self._corrections_version < 0:
+            self._follow_corrections()
+        return self._corrections
+
+    def effective(self, probe: Probe, now_ms: int) -> Probe:
+        """A probe with its correction and uncertainty of a moment."""
+        return self.corrections.effective(probe, now_ms)
 
     # -- readings -----------------------------------------------------------------------------------------
 
     def follow(self, now_ms: int) -> None:
         """Bring the readings in memory up to date."""
+        self._follow_corrections()
         names = [p.id for p in self.room.probes]
         bulks = self.store.readings.bulks()
         if self.seen_seq < 0 or bulks != self._bulks or now_ms - RECENT_MS < self._recent_from - RECENT_MS:
@@ -115,10 +149,15 @@ class Derived:
             return {n: c.take(np.flatnonzero((c.at >= from_ms) & (c.at < to_ms))) for n, c in found.items()}
         return self.store.readings.load(names, from_ms, to_ms)
 
-    @staticmethod
-    def _series(probe: Probe, columns: Columns) -> Series:
-        usable = columns.usable
-        return Series(probe, columns.at[usable], columns.value[usable] + probe.correction)
+    def _series(self, probe: Probe, columns: Columns) -> Series:
+        """Usable readings, corrected as each one's time asks for; the probe is as known at the newest of them.
+
+        What a probe said while it lay elsewhere to be compared belongs to no box.
+        """
+        usable = columns.usable & ~self.corrections.away(probe.id, columns.at)
+        at = columns.at[usable]
+        value = columns.value[usable] + probe.correction + self.corrections.offset_c(probe.id, at)
+        return Series(self.effective(probe, int(at[-1]) if len(at) else 2**62), at, value)
 
     def box_series(
         self, box: Box, from_ms: int, to_ms: int, *, as_heard: bool = False, stored: bool = False
@@ -150,7 +189,10 @@ class Derived:
     def _model(self, box: Box, species: Species) -> str:
         """Name of what the parts depend on: the curve, and the probes with their corrections."""
         own, around = probes_for(self.room, box)
-        parts = [(h, p.id, p.correction, p.max_gap_s) for h, p in [(0.0, p) for p in own] or around]
+        known = self.corrections
+        parts = [
+            (h, p.id, p.correction, p.max_gap_s, *known.digest(p.id)) for h, p in [(0.0, p) for p in own] or around
+        ]
         return species.digest + hashlib.blake2b(repr((parts, box.height_cm)).encode(), digest_size=6).hexdigest()
 
     def _reach_hours(self, box: Box) -> int:
@@ -234,6 +276,7 @@ class Derived:
 
     def refresh(self, now_ms: int) -> int:
         """Write the parts of finished hours that are new or dirty; returns how many hours were computed."""
+        self._follow_corrections()
         uses: dict[tuple[str, str], tuple[Box, Species, int, int]] = {}
         for clutch in self.store.ledger.clutches(now_ms).values():
             species = self.species(clutch.species)
@@ -281,11 +324,13 @@ class Derived:
 
     def lots(self, now_ms: int, *, plan: Plan | None = None, clutch: str | None = None) -> list[LotNow]:
         """Every lot that is or was there by ``now_ms``, with development and window as known then."""
+        self._follow_corrections()
         result = []
         for name, found in self.store.ledger.clutches(now_ms).items():
             if clutch is not None and name != clutch:
                 continue
-            key = (found, now_ms // FORECAST_EVERY_MS, self.store.readings.bulks(), plan)
+            now_key = now_ms // FORECAST_EVERY_MS, self.store.readings.bulks(), self._corrections_version
+            key = (found, *now_key, plan)
             cached = self._forecasts.get(name)
             if cached is not None and cached[0] == key:
                 result += cached[1]
@@ -301,7 +346,12 @@ class Derived:
         if species.curve is None or species.profile is None:
             return [LotNow(lot, clutch, clutch.species, refused=species.refused) for lot in kept]
         histories = {lot.id: self.history(clutch, lot, species, now_ms) for lot in kept}
-        return forecast_clutch(clutch, kept, histories, species.profile, species.curve, now_ms, plan)
+        lots = forecast_clutch(clutch, kept, histories, species.profile, species.curve, now_ms, plan)
+        result = []
+        for lot in lots:
+            error = probes_error([self.effective(p, now_ms) for p in self.room.probes_in(lot.lot.box)])
+            result.append(replace(lot, common_c=error.common_c, session=error.session) if error.session else lot)
+        return result
 
     def history(self, clutch: Clutch, lot: Lot, species: Species, now_ms: int) -> History:
         """What a lot went through: hours with their development, measured and filled."""
@@ -347,6 +397,8 @@ class Derived:
                 for t, near, f in zip(tables, beside, filled, strict=True)
             ]
         own, around = (probes_for(self.room, here)) if here else ((), ())
+        own = tuple(self.effective(p, now_ms) for p in own)
+        around = tuple((h, self.effective(p, now_ms)) for h, p in around)
         box_c = box_s = None
         if here is not None and lot.open and len(path) > 1:
             since_ms = min(path[-1].from_ms, now_ms - LOOK_BACK_H * HOUR_MS)
@@ -360,6 +412,7 @@ class Derived:
             notes=tuple(notes),
             box_c=box_c,
             box_s=box_s,
+            developed=clutch.developed,
         )
 
     def _neighbours(self, box: Box, table: HourTable, now_ms: int) -> list[HourTable]:
@@ -372,14 +425,21 @@ class Derived:
             means = self.store.readings.hour_means(
                 probe.id, table.first_hour, table.first_hour + len(table), until_ms=now_ms
             )
-            values = (
-                np.array([means.get(table.first_hour + i, np.nan) for i in range(len(table))], np.float64)
-                + probe.correction
-            )
+            hours = table.first_hour + np.arange(len(table))
+            values = hourly(probe, self.corrections, hours, means)
             covered = np.where(np.isnan(values), 0.0, 3600.0)
             zero = np.zeros(len(table))
             result.append(HourTable(table.first_hour, zero, zero, values, covered, zero))
         return result
+
+    # -- probes among their peers -------------------------------------------------------------------------
+
+    def peers(self, now_ms: int) -> dict[str, Peer]:
+        """How each temperature probe stands among those of its stack, by whole days; looked at once a day."""
+        key = now_ms // DAY_MS, self.store.readings.bulks(), self._corrections_version
+        if self._peers[0] != key:
+            self._peers = key, peers_of(self.store.readings, self.room, self.corrections, now_ms)
+        return self._peers[1]
 
     # -- the whole picture --------------------------------------------------------------------------------
 
@@ -398,6 +458,7 @@ class Derived:
                     facts=judged.facts,
                 )
         unread = self.store.readings.unread_since(now_ms - 900_000)
+        peers = self.peers(now_ms)
         probes = []
         for probe in self.room.probes:
             c = self._recent.get(probe.id, Columns.empty())
@@ -406,20 +467,25 @@ class Derived:
             # A probe that died days ago did speak once, also after a restart.
             usable = int(c.at[good[-1]]) if len(good) else self.store.readings.last_usable_at(probe.id, now_ms)
             n, why = unread.get(probe.id, (0, ""))
+            peer = peers.get(probe.id, Peer())
             probes.append(
                 ProbeNow(
-                    probe,
+                    self.effective(probe, now_ms),
                     int(c.at[-1]) if len(c) else usable,
                     float(c.value[-1]) if len(c) else None,
                     int(c.flag[-1]) if len(c) else None,
                     usable,
                     n,
                     why,
+                    self.corrections.holding(probe.id, now_ms),
+                    peer.state,
+                    peer.departure,
+                    peer.first_ms,
                 )
             )
         return Snapshot(
             now_ms=now_ms,
-            room=self.room,
+            room=replace(self.room, probes=tuple(p.probe for p in probes)),
             zone=zone_of(self.room.zone),
             service=service,
             probes=tuple(probes),
@@ -495,7 +561,7 @@ def box_uncertainty(own: Iterable[Probe], around: Iterable[tuple[float, Probe]])
     """Standard uncertainty in C that a box's temperature has from its probes; as in ``core.boxes.box_series``."""
     own = list(own)
     if own:
-        return math.sqrt(sum(p.standard_uncertainty**2 for p in own)) / len(own)
+        return probes_error(own).total_c
     near = [p.standard_uncertainty for _, p in around]
     return math.hypot(max(near, default=1.0), 0.5)
 

@@ -155,3 +155,10 @@ class FileUnreadable(MonitorError):
 
     id, exit_code = "file", 25
     meaning = "a file to import or write cannot be used as asked"
+
+
+class ComparisonRefused(MonitorError):
+    """Probes that were compared badly: nothing is corrected on such ground."""
+
+    id, exit_code = "comparison-refused", 26
+    meaning = "a comparison of probes was not steady, too short, or one of them was elsewhere"

@@ -6,6 +6,7 @@ uncertainty is kept, and the filled share is told.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -29,6 +30,38 @@ LOOK_BACK_DAYS: Final = 7
 LEAST_SD_C: Final = {"line": 0.3, "neighbours": 0.3, "own days": 0.6, "assumed": 2.0}
 # What a height-interpolated temperature may be off beside the probes' own error. Judgement, no source.
 BETWEEN_HEIGHTS_SD_C: Final = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class ProbesError:
+    """Standard uncertainty of a temperature from the probes behind it: ``own_c`` is independent of everything else,
+    ``common_c`` is shared with all that comes from probes of the same session of comparison."""
+
+    own_c: float
+    common_c: float = 0.0
+    session: str = ""
+
+    @property
+    def total_c(self) -> float:
+        return math.hypot(self.own_c, self.common_c)
+
+    def against(self, other: ProbesError) -> float:
+        """Standard uncertainty of a difference: what is common to both is not in it (GUM F.1.2.3)."""
+        if self.session and self.session == other.session:
+            return math.hypot(self.own_c, other.own_c, self.common_c - other.common_c)
+        return math.hypot(self.total_c, other.total_c)
+
+
+def probes_error(probes: Sequence[Probe]) -> ProbesError:
+    """Of the mean of some probes (none: nothing to be off)."""
+    n = len(probes)
+    if n == 0:
+        return ProbesError(0.0)
+    own2 = sum(max(p.standard_uncertainty**2 - p.common_c**2, 0.0) for p in probes)
+    session = probes[0].session
+    if session and all(p.session == session for p in probes):
+        return ProbesError(math.sqrt(own2) / n, sum(p.common_c for p in probes) / n, session)
+    return ProbesError(math.sqrt(sum(p.standard_uncertainty**2 for p in probes)) / n)
 
 
 @dataclass(frozen=True)
@@ -126,7 +159,7 @@ def box_series(
         grid = np.unique(np.concatenate([s.time_ms for s in own]))
         table = np.vstack([at(s, grid) for s in own])
         counted = np.sum(~np.isnan(table), axis=0)
-        u = float(np.sqrt(sum(s.probe.standard_uncertainty**2 for s in own))) / len(own)
+        u = probes_error([s.probe for s in own]).total_c
         # Every moment of the grid is the reading of one of them.
         return BoxSeries(grid, np.nansum(table, axis=0) / counted, max_gap_s, u, f"the mean of its {len(own)} probes")
     near = sorted(((h, s) for h, s in around if len(s.time_ms)), key=lambda x: x[0])

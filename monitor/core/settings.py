@@ -24,7 +24,8 @@ class Probe:
     ``time_pointer`` points at the measured time, if the payload carries one (``time_form``: "iso", "s" or "ms"
     since 1970). A batch payload: ``list_pointer`` points at an array, and ``pointer``/``time_pointer`` are
     taken within each element. ``standard_uncertainty`` is in the probe's unit (C or per cent); ``correction``
-    is added when read. ``interval_s`` is how often it is expected to report.
+    is added when read. ``interval_s`` is how often it is expected to report. ``common_c`` is the part of the standard
+    uncertainty that it shares with every probe of the same ``session`` of comparison (none: a session of no name).
     """
 
     id: str
@@ -43,6 +44,8 @@ class Probe:
     standard_uncertainty: float = 0.29
     correction: float = 0.0
     compared: bool = False
+    common_c: float = 0.0
+    session: str = ""
 
     @property
     def max_gap_s(self) -> float:

@@ -78,20 +78,29 @@ def stories(lots: Sequence[LotNow], now_ms: int) -> list[Story]:
 
 def apart(early: LotNow, late: LotNow) -> tuple[float, float]:
     """Days by which the second lot is expected after the first by their temperatures, and the standard uncertainty
-    that the probes give it. Both need a rate to come (``ahead``)."""
+    that the probes give it; probes of one session of comparison share a part that both boxes feel alike. Both need
+    a rate to come (``ahead``)."""
     assert early.ahead is not None
     assert late.ahead is not None
+    one_session = bool(late.session) and late.session == early.session
+    u_late, u_early = (
+        math.sqrt(max(x.uncertainty_c**2 - x.common_c**2, 0.0)) if one_session else x.uncertainty_c
+        for x in (late, early)
+    )
     found = siblings_apart_days(
         late.development or 0.0,
         late.ahead,
         early.development or 0.0,
         early.ahead,
-        u_a_c=late.uncertainty_c,
-        u_b_c=early.uncertainty_c,
+        u_a_c=u_late,
+        u_b_c=u_early,
         days_per_c_a=late.days_per_c or 0.0,
         days_per_c_b=early.days_per_c or 0.0,
     )
-    return found.days, found.u_days
+    if not one_session:
+        return found.days, found.u_days
+    together = late.common_c * (late.days_per_c or 0.0) - early.common_c * (early.days_per_c or 0.0)
+    return found.days, math.hypot(found.u_days, together)
 
 
 def _pip_ms(lot: LotNow) -> float:

@@ -14,10 +14,13 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.core.calibration import Correction
 from monitor.core.conditions import Condition
+from monitor.core.drift import Departure
 from monitor.core.events import Clutch, Lot
 from monitor.core.forecast import ExpectedRates, Window
 from monitor.core.settings import Box, DisplayUnit, Limits, Probe, Room
+from monitor.core.sex import SexNow
 from monitor.core.stacks import StackProfile
 
 # So many messages of a probe that could not be read within a quarter hour are no accident.
@@ -28,7 +31,11 @@ LinkState = Literal["up", "down", "refused", "connecting"]
 
 @dataclass(frozen=True)
 class ProbeNow:
-    """A probe at this moment. ``last_ms`` is the measured time of its newest live reading, of any quality."""
+    """A probe at this moment. ``last_ms`` is the measured time of its newest live reading, of any quality.
+
+    ``correction`` is the dated one that holds now; ``drift`` says how it stands among its peers, and ``departure``
+    by how much it has left them. ``first_ms``: its oldest reading.
+    """
 
     probe: Probe
     last_ms: int | None = None
@@ -37,6 +44,10 @@ class ProbeNow:
     usable_ms: int | None = None
     unread: int = 0
     unread_reason: str = ""
+    correction: Correction | None = None
+    drift: str = ""
+    departure: Departure | None = None
+    first_ms: int | None = None
 
 
 @dataclass(frozen=True)
@@ -68,7 +79,8 @@ class LotNow:
 
     ``refused`` says why there is no forecast (then ``development`` may be None). ``window`` answers "when",
     given all looks; ``open_window`` leaves the lot's own silent looks out, because a window that moves on while
-    one waits could never be past. ``remaining_days`` is the time to development 1 at the expected rate.
+    one waits could never be past. ``remaining_days`` is the time to development 1 at the expected rate. Of
+    ``uncertainty_c`` the part ``common_c`` is shared with all boxes whose probes are of the same ``session``.
     """
 
     lot: Lot
@@ -90,9 +102,13 @@ class LotNow:
     days_per_c: float | None = None
     uncertainty_c: float = 0.0
     compared: bool = False
+    common_c: float = 0.0
+    session: str = ""
     chance_only_late: float | None = None
     refused: str = ""
     notes: tuple[str, ...] = ()
+    sex: SexNow | None = None
+    no_sex: str = ""
 
 
 @dataclass(frozen=True)

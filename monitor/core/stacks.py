@@ -9,22 +9,36 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.core.boxes import Series
+from monitor.core.boxes import ProbesError, Series, probes_error
+
+# Of n levels that are truly alike the two furthest apart differ by more than this many standard uncertainties of a
+# difference in one case of twenty: upper 5 % point of the studentized range at infinite degrees of freedom, over
+# sqrt(2) (Harter 1960; recomputed). Two levels: 2, the usual coverage factor (GUM 6.3.3).
+_FACTORS: Final = (2.0, 2.35, 2.57, 2.73, 2.85, 2.95, 3.03, 3.1, 3.16)
 
 
 @dataclass(frozen=True)
 class Level:
-    """One height of a stack: mean temperature over the span looked at, and its probe's standard uncertainty."""
+    """One height of a stack: mean temperature over the span looked at, and its probe's standard uncertainty, of which
+    ``common_c`` is shared with the levels of the same ``session``."""
 
     name: str
     height_cm: float
     mean_c: float
     uncertainty_c: float
     compared: bool
+    common_c: float = 0.0
+    session: str = ""
+
+    @property
+    def error(self) -> ProbesError:
+        own2 = max(self.uncertainty_c**2 - self.common_c**2, 0.0)
+        return ProbesError(own2**0.5, self.common_c, self.session)
 
 
 @dataclass(frozen=True)
@@ -32,7 +46,8 @@ class StackProfile:
     """A stack over the last hours.
 
     ``difference_c`` is warmest less coolest level, ``difference_sd_c`` its standard uncertainty from the probes
-    (independent errors: root of the sum of squares); ``gradient_c_per_m`` the straight line over height.
+    (root of the sum of squares, less what both have in common from one session of comparison);
+    ``gradient_c_per_m`` the straight line over height.
     ``levels`` are sorted by height; ``hours`` is how many hours all of them were measured in.
     """
 
@@ -49,8 +64,10 @@ class StackProfile:
 
     @property
     def beyond_probes(self) -> bool:
-        """Whether the difference is more than the probes alone explain (twice the standard uncertainty)."""
-        return self.difference_c > 2.0 * self.difference_sd_c
+        """Whether the difference is more than the probes alone explain: twice its standard uncertainty, and more with
+        more than two levels, of which the warmest and the coolest were picked."""
+        factor = _FACTORS[min(len(self.levels), len(_FACTORS) + 1) - 2]
+        return self.difference_c > factor * self.difference_sd_c
 
     @property
     def compared(self) -> bool:
@@ -80,7 +97,7 @@ def profile(
     if not hours:
         return None
     levels = tuple(
-        Level(name, height, float(np.mean([means[h] for h in hours])), s.probe.standard_uncertainty, s.probe.compared)
+        _level(name, height, s, float(np.mean([means[h] for h in hours])))
         for name, height, s, means in sorted(usable, key=lambda x: (x[1], x[0]))
     )
     warm = max(levels, key=lambda level: level.mean_c)
@@ -93,7 +110,7 @@ def profile(
         stack=stack,
         levels=levels,
         difference_c=warm.mean_c - cool.mean_c,
-        difference_sd_c=float(np.hypot(warm.uncertainty_c, cool.uncertainty_c)),
+        difference_sd_c=warm.error.against(cool.error),
         gradient_c_per_m=gradient,
         warmest=warm.name,
         coolest=cool.name,
@@ -101,6 +118,11 @@ def profile(
         to_ms=to_ms,
         hours=len(hours),
     )
+
+
+def _level(name: str, height_cm: float, series: Series, mean_c: float) -> Level:
+    error = probes_error([series.probe])
+    return Level(name, height_cm, mean_c, error.total_c, series.probe.compared, error.common_c, error.session)
 
 
 def _hour_means(time_ms: NDArray[np.int64], temperature_c: NDArray[np.float64]) -> dict[int, float]:

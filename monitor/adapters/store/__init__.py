@@ -8,6 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from monitor.adapters.store.chunks import Columns
+from monitor.adapters.store.corrections import Corrections
 from monitor.adapters.store.database import Database, ServiceLock
 from monitor.adapters.store.ledger import Ledger, Outgoing, Waiting
 from monitor.adapters.store.parts import Parts
@@ -16,12 +17,13 @@ from monitor.adapters.store.shipping import ShippingBook
 
 
 class Store:
-    """All of the store for one thread: ``readings``, ``ledger``, ``parts``, ``shipping``, and the database below."""
+    """All of the store for one thread: ``readings``, ``ledger``, ``corrections``, ``parts``, ``shipping``, and the database below."""
 
     def __init__(self, data_dir: str | Path, *, create: bool = True) -> None:
         self.db = Database(data_dir, create=create)
         self.readings = Readings(self.db)
         self.ledger = Ledger(self.db)
+        self.corrections = Corrections(self.db)
         self.parts = Parts(self.db)
         self.shipping = ShippingBook(self.db)
 
@@ -37,6 +39,7 @@ class Store:
 
 __all__ = [
     "Columns",
+    "Corrections",
     "Database",
     "InboxMark",
     "Ledger",

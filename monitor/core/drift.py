@@ -1,0 +1,291 @@
+"""Slow departures: cumulative sums, moving averages and robust trends, and what they say of a probe among its peers.
+
+A probe that ages or gets wet does not fall silent; it says something a little more wrong each day. Against a limit that
+is invisible, against the other probes of its stack it is not. The schemes are published ones with published constants;
+what is particular here is :func:`departing`, which must not take a changed room for a changed probe.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from statistics import NormalDist
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Values = NDArray[np.float64]
+Floats = Sequence[float] | Values
+
+
+# -- schemes --------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Cusum:
+    """Upper and lower sums (length n). ``signal`` is the 0-based index of the first sum beyond h, on ``side``;
+    ``count`` how many samples it had been positive by then: the shift began after sample signal - count."""
+
+    high: Values
+    low: Values
+    signal: int | None
+    side: Literal["high", "low", ""]
+    count: int
+
+
+def cusum(x: Floats, target: float, k: float = 0.5, h: float = 5.0, *, sigma: float = 1.0, head: float = 0.0) -> Cusum:
+    """Tabular cumulative sums (Page 1954): C+ = max(0, x - target - k + C+ before), C- likewise below.
+
+    ``k`` and ``h`` in units of ``sigma``; the sums are in those units too. ``head`` starts both sums ahead, h / 2 for
+    a fast initial response (Lucas and Crosier 1982). With k = 0.5 and h = 5 a shift of one sigma is found in 10
+    samples on average and a false alarm comes every 465 (independent normal samples; Brook and Evans 1972).
+    """
+    z = (np.asarray(x, np.float64) - target) / sigma
+    high, low = np.zeros(len(z)), np.zeros(len(z))
+    up = down = head
+    signal, side, count = None, "", 0
+    ups = downs = 0
+    for i, value in enumerate(z.tolist()):
+        up, down = max(0.0, value - k + up), max(0.0, -value - k + down)
+        ups, downs = ups + 1 if up > 0.0 else 0, downs + 1 if down > 0.0 else 0
+        high[i], low[i] = up, down
+        if signal is None and (up > h or down > h):
+            signal = i
+            side, count = ("high", ups) if up > h else ("low", downs)
+    return Cusum(high, low, signal, side, count)  # type: ignore[arg-type]
+
+
+@dataclass(frozen=True)
+class Ewma:
+    """Moving average and its control limits (length n each); ``signal`` is the first index outside of them."""
+
+    z: Values
+    low: Values
+    high: Values
+    signal: int | None
+
+
+def ewma(
+    x: Floats, target: float, sigma: float, weight: float = 0.2, width: float = 3.0, *, from_start: bool = True
+) -> Ewma:
+    """Exponentially weighted moving average (Roberts 1959): z = weight x + (1 - weight) z before, from the target.
+
+    Limits: target +/- width sigma sqrt(weight / (2 - weight) (1 - (1 - weight)^2i)); the last factor, which
+    narrows the first ones, only ``from_start``.
+    """
+    data = np.asarray(x, np.float64)
+    z = np.empty(len(data))
+    last = target
+    for i, value in enumerate(data.tolist()):
+        last = weight * value + (1.0 - weight) * last
+        z[i] = last
+    factor: Values = np.ones(len(data))
+    if from_start:
+        factor = np.asarray(1.0 - (1.0 - weight) ** (2.0 * np.arange(1, len(data) + 1)), np.float64)
+    half = width * sigma * np.sqrt(weight / (2.0 - weight) * factor)
+    outside = np.flatnonzero(np.abs(z - target) > half)
+    return Ewma(z, target - half, target + half, int(outside[0]) if len(outside) else None)
+
+
+def _slopes(x: Values, y: Values) -> Values:
+    i, j = np.triu_indices(len(x), 1)
+    dx = x[j] - x[i]
+    ok = dx != 0.0
+    return np.sort((y[j] - y[i])[ok] / dx[ok])
+
+
+def theil_sen_slope(x: Floats, y: Floats) -> float:
+    """Median of the slopes between all pairs of points (Theil 1950, Sen 1968)."""
+    slopes = _slopes(np.asarray(x, np.float64), np.asarray(y, np.float64))
+    return float(np.median(slopes)) if len(slopes) else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class RobustLine:
+    """Theil-Sen slope with its confidence interval, and Conover's intercept median(y) - slope median(x)."""
+
+    slope: float
+    intercept: float
+    low: float
+    high: float
+
+
+def theil_sen(x: Floats, y: Floats, confidence: float = 0.95) -> RobustLine:
+    """Robust line (Sen 1968, with his normal approximation of the interval, ties in y allowed for).
+
+    Raises ValueError for fewer than two different x.
+    """
+    xs, ys = np.asarray(x, np.float64), np.asarray(y, np.float64)
+    slopes = _slopes(xs, ys)
+    if not len(slopes):
+        raise ValueError("a line needs two points at least")
+    slope = float(np.median(slopes))
+    n, count = len(ys), len(slopes)
+    ties = sum(t * (t - 1) * (2 * t + 5) for t in _tied(xs) + _tied(ys))
+    sigma = math.sqrt(max(n * (n - 1) * (2 * n + 5) - ties, 0) / 18.0)
+    z = NormalDist().inv_cdf(0.5 + confidence / 2.0)
+    upper = min(round((count + z * sigma) / 2.0), count - 1)
+    lower = max(round((count - z * sigma) / 2.0) - 1, 0)
+    return RobustLine(slope, float(np.median(ys) - slope * np.median(xs)), float(slopes[lower]), float(slopes[upper]))
+
+
+def _tied(x: Values) -> list[int]:
+    return [int(c) for c in np.unique(x, return_counts=True)[1] if c > 1]
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """Mann-Kendall: S, its variance, the continuity-corrected Z, Kendall's tau, two-sided p (exact where it can be)."""
+
+    s: int
+    variance: float
+    z: float
+    tau: float
+    p: float
+
+
+_EXACT_UP_TO: Final = 12
+
+
+def mann_kendall(y: Floats) -> Trend:
+    """Test for a monotone trend (Mann 1945, Kendall 1975).
+
+    The exact distribution (numbers of inversions of permutations) up to twelve values without ties, beyond it the
+    normal one with the variance corrected for ties.
+    """
+    values = np.asarray(y, np.float64)
+    n = len(values)
+    i, j = np.triu_indices(n, 1)
+    s = int(np.sign(values[j] - values[i]).sum())
+    tied = _tied(values)
+    variance = (n * (n - 1) * (2 * n + 5) - sum(t * (t - 1) * (2 * t + 5) for t in tied)) / 18.0
+    z = (s - math.copysign(1, s)) / math.sqrt(variance) if s and variance > 0 else 0.0
+    pairs = n * (n - 1) / 2
+    untied = pairs - sum(t * (t - 1) / 2 for t in tied)
+    tau = s / math.sqrt(pairs * untied) if untied else 0.0
+    p = _exact_p(n, abs(s)) if n <= _EXACT_UP_TO and not tied else 2.0 * (1.0 - NormalDist().cdf(abs(z)))
+    return Trend(s, variance, z, tau, p)
+
+
+def _exact_p(n: int, s: int) -> float:
+    """P(|S| >= s) over all orders of n different values."""
+    counts = [1]
+    for k in range(2, n + 1):
+        grown = [0] * (len(counts) + k - 1)
+        for inversions, ways in enumerate(counts):
+            for more in range(k):
+                grown[inversions + more] += ways
+        counts = grown
+    pairs = n * (n - 1) // 2
+    return sum(w for inv, w in enumerate(counts) if abs(pairs - 2 * inv) >= s) / math.factorial(n)
+
+
+# -- a probe among its peers ----------------------------------------------------------------------------------
+
+BASELINE_DAYS: Final = 14
+LEAST_DAYS: Final = 10
+PERSISTS_DAYS: Final = 5
+# Days on which the stack as a whole was further from its usual level than this tell of the room and not of a probe.
+SAME_ROOM_C: Final = 1.0
+# Smaller departures are not worth a hand: what two good probes differ by anyhow.
+LEAST_DRIFT_C: Final = 0.25
+LEAST_SD_C: Final = 0.05
+# Beside the one that departs, its peers must have stayed together: within this share of the departure. A warmer or
+# cooler stack moves all levels against each other (seen in published series of a heated room at three heights).
+PEERS_SHARE: Final = 0.25
+# A change of the vertical gradient that can happen by itself, K per metre.
+MOST_GRADIENT_K_PER_M: Final = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Departure:
+    """A probe that has left its peers: by how much (C, over the last days), since which day, its rate by Theil and
+    Sen (C per day, over the days since), the sum that told it and the days judged."""
+
+    probe: str
+    shift_c: float
+    since_day: int
+    rate_c_per_day: float
+    sum: float
+    days: int
+
+
+@dataclass(frozen=True)
+class PeerView:
+    """What the peers say. ``state`` of each probe: "steady", "departing", or why nothing can be said."""
+
+    state: Mapping[str, str]
+    departure: Departure | None = None
+
+
+def departing(days: NDArray[np.int64], table: Mapping[str, Values], heights_cm: Mapping[str, float]) -> PeerView:
+    """Whether exactly one probe of a stack has left the others.
+
+    ``table``: for each probe its median of each day (``days``, increasing; NaN where it said too little).
+
+    Each probe less the median of its peers goes through :func:`cusum` (k = 0.5, h = 5 of its own robust standard
+    deviation) from a baseline of the first fourteen days. Ten days of baseline and five after it are needed. Only days
+    count on which the stack is as warm as in the baseline (within 1 C): in another regime of heating another
+    gradient holds. A departure is told only when it has lasted five days, is 0.25 C or more, is seen against two
+    peers at least which stayed together meanwhile, and is not what a changed gradient would do to all heights.
+    """
+    names = [n for n in table if int(np.sum(~np.isnan(table[n]))) >= LEAST_DAYS + PERSISTS_DAYS]
+    state = dict.fromkeys(table, "too few days")
+    if len(names) < 3:
+        return PeerView(dict.fromkeys(table, "too few peers") if len(table) < 3 else state)
+    values = np.vstack([table[n] for n in names])
+    whole = ~np.isnan(values).any(axis=0)
+    day, values = days[whole], values[:, whole]
+    level = np.median(values, axis=0) if values.size else np.empty(0)
+    usual = float(np.median(level[:BASELINE_DAYS])) if len(level) else 0.0
+    same = np.abs(level - usual) <= SAME_ROOM_C
+    day, values = day[same], values[:, same]
+    base = int(np.sum(np.flatnonzero(same) < BASELINE_DAYS))
+    if base < LEAST_DAYS or values.shape[1] - base < PERSISTS_DAYS:
+        return PeerView(state | dict.fromkeys(names, "too few days in a room as warm as now"))
+    state |= dict.fromkeys(names, "steady")
+    found = [d for i in range(len(names)) if (d := _departure(i, names, day, values, base)) is not None]
+    found = [d for d in found if _alone(d, names, values, base, heights_cm)]
+    if len(found) != 1:
+        return PeerView(state)
+    return PeerView(state | {found[0].probe: "departing"}, found[0])
+
+
+def _departure(index: int, names: Sequence[str], day: NDArray[np.int64], values: Values, base: int) -> Departure | None:
+    d = values[index] - np.median(np.delete(values, index, axis=0), axis=0)
+    target = float(np.median(d[:base]))
+    sigma = max(1.4826 * float(np.median(np.abs(d[:base] - target))), LEAST_SD_C)
+    sums = cusum(d[base:], target, sigma=sigma)
+    tail = d[-PERSISTS_DAYS:] - target
+    shift = float(np.median(tail))
+    running = sums.high if shift > 0 else sums.low
+    last = float(running[-1])
+    if last <= 5.0 or abs(shift) < LEAST_DRIFT_C:
+        return None
+    if not (np.sign(tail) == np.sign(shift)).all() or float(np.abs(tail).min()) < sigma:
+        return None
+    idle = np.flatnonzero(running <= 0.0)
+    began = base + (int(idle[-1]) + 1 if len(idle) else 0)
+    rate = theil_sen_slope(day[began:].astype(np.float64), d[began:])
+    return Departure(names[index], shift, int(day[began]), rate, last, values.shape[1])
+
+
+def _alone(d: Departure, names: Sequence[str], values: Values, base: int, heights_cm: Mapping[str, float]) -> bool:
+    """Whether it is this probe alone that moved, and not the levels of the stack against each other."""
+    shifts = np.median(values[:, -PERSISTS_DAYS:], axis=1) - np.median(values[:, :base], axis=1)
+    me = names.index(d.probe)
+    peers = [i for i in range(len(names)) if i != me]
+    against = [i for i in peers if (shifts[me] - shifts[i]) * np.sign(d.shift_c) >= 0.6 * abs(d.shift_c)]
+    if len(against) < 2:
+        return False
+    if any(abs(shifts[i] - shifts[j]) > PEERS_SHARE * abs(d.shift_c) for i, j in combinations(peers, 2)):
+        return False
+    heights = np.array([heights_cm[n] for n in names]) / 100.0
+    if np.ptp(heights) == 0.0:
+        return True
+    slope, at_0 = np.polyfit(heights, shifts, 1)
+    rest = float(np.abs(shifts - at_0 - slope * heights).max())
+    return abs(float(slope)) > MOST_GRADIENT_K_PER_M or rest > PEERS_SHARE * abs(d.shift_c)

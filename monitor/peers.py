@@ -1,0 +1,84 @@
+"""Each probe among the others of its stack, day by day: from the store to what ``core.drift`` judges."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.adapters.store import Readings
+from monitor.core.calibration import Calibrations
+from monitor.core.drift import Departure, departing
+from monitor.core.events import DAY_MS, HOUR_MS
+from monitor.core.settings import Probe, Room
+
+# Probes are judged against their peers over so many days at most: a baseline of another season is none.
+LOOK_BACK_DAYS: Final = 90
+# A day of which less was measured has no median.
+LEAST_HOURS: Final = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Peer:
+    """A probe among the others of its stack (see ``core.drift``), and its oldest reading."""
+
+    state: str = ""
+    departure: Departure | None = None
+    first_ms: int | None = None
+
+
+def hourly(
+    probe: Probe, corrections: Calibrations, hours: NDArray[np.int64], means: Mapping[int, float]
+) -> NDArray[np.float64]:
+    """Hourly means of a probe, corrected; NaN where it said nothing or lay elsewhere to be compared."""
+    middle_ms = hours * HOUR_MS + HOUR_MS // 2
+    values = np.array([means.get(h, np.nan) for h in hours.tolist()], np.float64) + probe.correction
+    values += corrections.offset_c(probe.id, middle_ms)
+    values[corrections.away(probe.id, middle_ms)] = np.nan
+    return values
+
+
+def peers_of(readings: Readings, room: Room, corrections: Calibrations, now_ms: int) -> dict[str, Peer]:
+    """Every temperature probe that has a place, over the whole days before ``now_ms``."""
+    result: dict[str, Peer] = {}
+    for stack in room.stacks:
+        result |= _of_stack(stack, readings, room, corrections, now_ms)
+    return result
+
+
+def _of_stack(stack: str, readings: Readings, room: Room, corrections: Calibrations, now_ms: int) -> dict[str, Peer]:
+    heights: dict[str, float] = {}
+    probes: dict[str, Probe] = {}
+    today = now_ms // DAY_MS
+    first = today - LOOK_BACK_DAYS
+    for probe in room.probes:
+        place = room.height_of(probe)
+        if probe.quantity == "temperature" and place is not None and place[0] == stack:
+            probes[probe.id], heights[probe.id] = probe, place[1]
+            for c in corrections.of(probe.id):
+                # A comparison begins a new baseline, from the next whole day on.
+                if c.how == "side by side" and c.from_ms <= now_ms:
+                    first = max(first, (c.to_ms or c.from_ms) // DAY_MS + 1)
+    days = np.arange(first, max(today, first))
+    table = {name: _daily(readings, probe, corrections, days) for name, probe in probes.items()}
+    view = departing(days, table, heights)
+    left = view.departure
+    return {
+        name: Peer(view.state[name], left if left and left.probe == name else None, readings.first_at(name))
+        for name in probes
+    }
+
+
+def _daily(readings: Readings, probe: Probe, corrections: Calibrations, days: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Median of each day's hours; NaN for a day of which too little was measured."""
+    result = np.full(len(days), np.nan)
+    if len(days):
+        hours = np.arange(days[0] * 24, (days[-1] + 1) * 24)
+        means = readings.hour_means(probe.id, int(hours[0]), int(hours[-1]) + 1)
+        by_day = hourly(probe, corrections, hours, means).reshape(-1, 24)
+        enough = np.sum(~np.isnan(by_day), axis=1) >= LEAST_HOURS
+        result[enough] = np.nanmedian(by_day[enough], axis=1)
+    return result
