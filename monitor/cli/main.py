@@ -32,7 +32,7 @@ a veterinarian. Dates are estimates: no egg is opened on the program's word."""
 
 def parser() -> argparse.ArgumentParser:
     """The whole command line."""
-    from monitor.cli import drill, files, forecast, listen, rehearse
+    from monitor.cli import drill, files, forecast, learn, listen, rehearse
 
     top = argparse.ArgumentParser(
         prog="warmtally",
@@ -48,6 +48,7 @@ def parser() -> argparse.ArgumentParser:
     keep.add_parsers(sub, parent)
     show.add_parsers(sub, parent)
     forecast.add_parser(sub, parent)
+    learn.add_parser(sub, [parent])
     drill.add_parser(sub, [parent])
     files.add_parsers(sub, [parent])
     rehearse.add_parser(sub)

@@ -1,0 +1,316 @@
+"""``warmtally learn``: what the house's own clutches say of a species, and the keeper's own profile made from it."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import tomllib
+from datetime import UTC, datetime
+from pathlib import Path
+
+from monitor.cli.room import RoomAtHand, now_ms, print_json, room_at_hand, table
+from monitor.core.events import Clutch
+from monitor.core.learning import (
+    USUAL_BASE_C,
+    Learned,
+    OwnClutch,
+    learn,
+    own_box,
+    own_clutch,
+    profile_text,
+    provisional_curve,
+)
+from monitor.core.snapshot import show_difference, show_temperature
+from monitor.core.species import Profile, parse_profile
+from monitor.derive import Derived, Species
+from monitor.errors import ConfigError, MonitorError, UnknownSubject, UsageError
+from monitor.library import load_profile
+
+# The first words of a file that this command wrote; what a keeper wrote by hand is never taken for it.
+WRITTEN_BY = "# Learned from own clutches by: warmtally learn"
+
+
+def add_parser(
+    sub: argparse._SubParsersAction[argparse.ArgumentParser], parents: list[argparse.ArgumentParser]
+) -> None:
+    learn_verb = sub.add_parser(
+        "learn",
+        parents=parents,
+        help="what your own clutches say of a species' days; --apply makes it your profile",
+        description=(
+            "Compares every clutch in which pips were seen with its species' table: how much later or earlier it was, "
+            "and what that is worth for the next one. Nothing changes without --apply."
+        ),
+    )
+    learn_verb.add_argument("--species", help="this profile only (default: every species with pips)")
+    learn_verb.add_argument("--apply", action="store_true", help="write your own profile; the former one is kept")
+    learn_verb.add_argument("--undo", action="store_true", help="go back to the profile before the last --apply")
+    learn_verb.add_argument("--json", action="store_true")
+    learn_verb.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    if args.undo and (args.apply or not args.species):
+        raise UsageError("--undo goes with --species alone", fix="warmtally learn --species ID --undo")
+    with room_at_hand(args) as room:
+        if args.undo:
+            done = undo(own_dir(room), _name(args.species))
+            print_json({"undone": done}) if args.json else print(done)
+            return 0
+        found, refused = _all(room, args.species)
+        applied = {x.profile.id: apply(own_dir(room), x) for x in found} if args.apply else {}
+        if args.json:
+            print_json([_json(x, applied.get(x.profile.id)) for x in found] + [_refused_json(*r) for r in refused])
+            return 0
+        for x in found:
+            print(_text(x, room))
+            if x.profile.id in applied:
+                print(f"  applied: {applied[x.profile.id]}\n")
+            else:
+                print(f"  not applied; to apply it: warmtally learn --species {x.profile.id} --apply\n")
+        for _, error in refused:
+            print(f"{error}\n")
+        if not found and not refused:
+            print('no pip has been recorded yet; tell them: warmtally record pipped CLUTCH --not-yet-at "WHEN"')
+    return 0
+
+
+def _name(species: str) -> str:
+    return "-".join(species.lower().split())
+
+
+def _all(room: RoomAtHand, wanted: str | None) -> tuple[list[Learned], list[tuple[str, MonitorError]]]:
+    """Everything that can be learned, and what cannot with its reason; one species alone raises its reason."""
+    at = now_ms()
+    by_species: dict[str, list[Clutch]] = {}
+    for clutch in room.store.ledger.clutches(at).values():
+        by_species.setdefault(clutch.species, []).append(clutch)
+    if wanted is not None:
+        name = _name(wanted)
+        return [_learn(room, name, by_species.get(name, []), at)], []
+    found, refused = [], []
+    for name, clutches in sorted(by_species.items()):
+        if not any(lot.pips for clutch in clutches for lot in clutch.lots):
+            continue
+        try:
+            found.append(_learn(room, name, clutches, at))
+        except MonitorError as error:
+            refused.append((name, error))
+    return found, refused
+
+
+def _learn(room: RoomAtHand, species: str, clutches: list[Clutch], at_ms: int) -> Learned:
+    base = base_profile(species, room.settings.profiles_dir)
+    if base.status == "table":
+        known = Species(base, base.curve(), "", f"learn-{species}")
+    else:
+        known = Species(base, provisional_curve(), "", f"learn-{species}")
+    assert known.curve is not None
+    derived = Derived(room.store, room.settings, lambda _: base)
+    own: list[OwnClutch] = []
+    for clutch in clutches:
+        kept = [lot for lot in clutch.lots if not lot.moved_on]
+        if not any(lot.pips for lot in kept):
+            continue
+        # Only the time up to the last look says anything: eggs that never pipped may still lie there, or seem to.
+        looks = [lot.looked_ms for lot in kept if lot.looked_ms is not None]
+        until_ms = min(max(looks, default=at_ms), at_ms)
+        boxes = [own_box(lot, derived.history(clutch, lot, known, until_ms), known.curve) for lot in kept]
+        found = own_clutch(clutch, boxes)
+        if found is not None:
+            own.append(found)
+    return learn(base, own, datetime.fromtimestamp(at_ms / 1000, room.zone).date().isoformat())
+
+
+# --- the keeper's own files -------------------------------------------------------------------------------------
+
+
+def own_dir(room: RoomAtHand) -> Path:
+    if room.settings.profiles_dir is None:
+        raise UsageError(
+            "there is no folder for your own species profiles",
+            where=room.settings.file,
+            fix='make one, and name it in the room\'s file:\n    [profiles]\n    dir = "species"',
+        )
+    return Path(room.settings.profiles_dir)
+
+
+def base_profile(species: str, folder: str | Path | None) -> Profile:
+    """The profile to learn on: never one that was learned, or the same clutches would count twice."""
+    name = _name(species)
+    if folder is not None:
+        files = [Path(folder) / f"{name}.toml", *reversed(_copies(Path(folder), name))]
+        for path in files:
+            if path.is_file() and not _learned(path):
+                try:
+                    return parse_profile(tomllib.loads(path.read_text(encoding="utf-8")), f"{name}.toml")
+                except (OSError, ValueError) as error:
+                    raise ConfigError(f"cannot be read: {error}", where=str(path), fix="correct it") from error
+    return load_profile(name)
+
+
+def _learned(path: Path) -> bool:
+    return path.read_text(encoding="utf-8", errors="replace").startswith(WRITTEN_BY)
+
+
+def _copies(folder: Path, name: str) -> list[Path]:
+    """Former files of a profile, oldest first: ``NAME.toml.1``, ``NAME.toml.2`` ..."""
+    found = [path for path in folder.glob(f"{name}.toml.*") if path.suffix[1:].isdigit()]
+    return sorted(found, key=lambda path: int(path.suffix[1:]))
+
+
+def apply(folder: Path, learned: Learned) -> str:
+    """Write the profile; the former own file stays beside it under a number. Returns what was done."""
+    name = learned.profile.id
+    path = folder / f"{name}.toml"
+    day = datetime.now(UTC).isoformat(timespec="seconds")
+    text = profile_text(learned.profile, [f"{WRITTEN_BY[2:]} --species {name} --apply, {day}"])
+    parse_profile(tomllib.loads(text), path.name)
+    kept = ""
+    if path.exists():
+        copies = _copies(folder, name)
+        number = int(copies[-1].suffix[1:]) + 1 if copies else 1
+        former = folder / f"{name}.toml.{number}"
+        former.write_bytes(path.read_bytes())
+        kept = f"; the former file is kept as {former.name}"
+    _write(path, text)
+    return (
+        f"{path} written{kept}. A running service takes it up when it is started anew. "
+        f"To go back: warmtally learn --species {name} --undo"
+    )
+
+
+def undo(folder: Path, name: str) -> str:
+    """Bring back the file before the last :func:`apply`. Raises UnknownSubject when there was none."""
+    path = folder / f"{name}.toml"
+    if not path.is_file() or not _learned(path):
+        raise UnknownSubject(f"no learned profile of {name!r} is in use", where=str(folder), fix="nothing to take back")
+    copies = _copies(folder, name)
+    undone = folder / f"{name}.toml.undone"
+    path.replace(undone)
+    if copies:
+        copies[-1].replace(path)
+        return f"{path} is as it was before; what was taken back is in {undone.name}"
+    return f"{path} is gone, the profile that comes with the program serves again; it is kept as {undone.name}"
+
+
+def _write(path: Path, text: str) -> None:
+    """Whole or not at all."""
+    beside = path.with_name(path.name + ".new")
+    with beside.open("w", encoding="utf-8") as file:
+        file.write(text)
+        file.flush()
+        os.fsync(file.fileno())
+    beside.replace(path)
+
+
+# --- telling ----------------------------------------------------------------------------------------------------
+
+
+def _percent(log: float) -> str:
+    return f"{100 * log:+.1f} %".replace("-", "−")
+
+
+def _days(days: float | None) -> str:
+    return "-" if days is None else f"{days:+.1f} d".replace("-", "−")
+
+
+def _text(x: Learned, room: RoomAtHand) -> str:
+    unit = room.unit
+    n = len(x.used)
+    lines = [
+        f"{x.profile.id}: {n} own clutch{'es' if n > 1 else ''} with pips",
+        table(
+            ["clutch", "eggs", "mean", "typical", "beside the table", "forecast off", "off by the others"],
+            [
+                [
+                    c.clutch,
+                    str(c.eggs),
+                    show_temperature(c.mean_c, unit),
+                    f"{c.days:.1f} d",
+                    f"{_percent(c.shift)} ± {100 * c.sd:.1f}" if not x.own_table else "-",
+                    _days(c.before_days),
+                    _days(c.after_days),
+                ]
+                for c in x.used
+            ],
+        ),
+    ]
+    lines += [f"  left out: {name}: {reason}" for name, reason in x.left_out]
+    if not x.own_table:
+        lines.append(
+            f"  your clutches pip {abs(100 * (x.factor - 1)):.1f} % {'later' if x.shift >= 0 else 'earlier'} than the "
+            f"table (± {100 * x.shift_sd:.1f} %), as far as {n} can tell; the table's days times {x.factor:.4f}"
+        )
+    if x.between is not None:
+        lines.append(
+            f"  between your clutches: {100 * x.between:.1f} % (standard deviation beyond what the looks leave open)"
+        )
+    if x.line is not None:
+        lines.append(
+            f"  straight line of your own: base temperature {show_temperature(x.line.base_c, unit)} ± "
+            f"{show_difference(x.line.base_se_c, unit)}, thermal constant {x.line.constant_degree_days:.0f} ± "
+            f"{x.line.constant_se_degree_days:.0f} degree-days (°C)"
+        )
+    else:
+        lines.append(f"  no base temperature of your own: {x.line_problem}")
+        if x.own_table:
+            lines.append(f"  taken instead: the usual {show_temperature(USUAL_BASE_C, unit)}")
+    if x.own_table:
+        lines.append(table(["°C", "days"], [[f"{r.temperature_c:g}", f"{r.days:.1f}"] for r in x.profile.rows]))
+    else:
+        pairs = zip(x.base.rows, x.profile.rows, strict=True)
+        lines.append(
+            table(
+                ["°C", "days before", "days after"],
+                [[f"{a.temperature_c:g}", f"{a.days:.1f}", f"{b.days:.1f}"] for a, b in pairs],
+            )
+        )
+    lines.append(
+        f"  what a clutch's eggs share, spread: {100 * x.shared_before:.1f} % before, {100 * x.shared:.1f} % after"
+    )
+    before, after = x.error_before_days, x.error_after_days
+    if after is None:
+        lines.append("  one clutch alone cannot check itself: how far its word carries shows with the second")
+    else:
+        told = f", {before:.1f} d by the table as it was" if before is not None else ""
+        lines.append(f"  each clutch forecast by the others: {after:.1f} d off on average{told}")
+    return "\n".join(lines)
+
+
+def _json(x: Learned, applied: str | None) -> dict[str, object]:
+    return {
+        "species": x.profile.id,
+        "clutches": [
+            {
+                "clutch": c.clutch,
+                "eggs": c.eggs,
+                "mean_c": round(c.mean_c, 3),
+                "typical_days": round(c.days, 3),
+                "shift_log": round(c.shift, 5),
+                "shift_sd_log": round(c.sd, 5),
+                "error_before_days": c.before_days,
+                "error_by_others_days": c.after_days,
+            }
+            for c in x.used
+        ],
+        "left_out": [{"clutch": name, "reason": reason} for name, reason in x.left_out],
+        "own_table": x.own_table,
+        "factor": x.factor,
+        "shift_log": x.shift,
+        "shift_sd_log": x.shift_sd,
+        "between_clutches_log": x.between,
+        "shared_before_log": x.shared_before,
+        "shared_after_log": x.shared,
+        "base_c": x.line.base_c if x.line else None,
+        "thermal_constant_degree_days": x.line.constant_degree_days if x.line else None,
+        "no_line_because": x.line_problem or None,
+        "error_before_days": x.error_before_days,
+        "error_by_others_days": x.error_after_days,
+        "rows": [{"temperature_c": r.temperature_c, "days": r.days} for r in x.profile.rows],
+        "applied": applied,
+    }
+
+
+def _refused_json(species: str, error: MonitorError) -> dict[str, object]:
+    return {"species": species, "refused": error.what}
