@@ -19,6 +19,8 @@ from monitor.errors import EventRefused, UnknownSubject
 
 HOUR_MS: Final = 3_600_000
 DAY_MS: Final = 24 * HOUR_MS
+# Eggs told to be further developed than this when laid have nothing left that a forecast could be made of.
+MOST_DEVELOPED: Final = 0.8
 
 
 class Flag(enum.IntEnum):
@@ -75,6 +77,7 @@ class KeeperEvent:
     ``at_ms`` is when it happened or was seen; ``not_yet_at_ms`` the last look at which it had not happened yet
     (interval data). ``eggs`` counts the eggs it is about. ``box`` is where, ``to_box`` where to (moved).
     ``corrects`` names the event that this one replaces; ``withdrawn`` marks a correction that only takes back.
+    ``developed`` is how far the eggs were when laid, as a share of the whole development (laid).
     """
 
     kind: EventKind
@@ -92,6 +95,7 @@ class KeeperEvent:
     text: str = ""
     corrects: int | None = None
     withdrawn: bool = False
+    developed: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,6 +170,7 @@ class Clutch:
     unplaced: int = 0
     notes: tuple[tuple[int, str], ...] = ()
     events: tuple[KeeperEvent, ...] = field(default=(), repr=False)
+    developed: float = 0.0
 
     def lot(self, lot_id: str) -> Lot:
         for lot in self.lots:
@@ -256,6 +261,11 @@ class _Book:
     def __init__(self, laid: KeeperEvent) -> None:
         if laid.eggs is None or laid.eggs < 1:
             raise EventRefused(f"clutch {laid.clutch}: a clutch has at least one egg", fix="give --eggs N")
+        if not 0.0 <= laid.developed <= MOST_DEVELOPED:
+            raise EventRefused(
+                f"clutch {laid.clutch}: {laid.developed:g} developed when laid is not between 0 and {MOST_DEVELOPED:g}",
+                fix="give the share of the whole development, like --developed 0.2",
+            )
         self.laid = laid
         self.eggs = laid.eggs
         self.unplaced = laid.eggs
@@ -275,6 +285,7 @@ class _Book:
             unplaced=self.unplaced,
             notes=tuple(self.notes),
             events=tuple(self.events),
+            developed=self.laid.developed,
         )
 
     def take(self, event: KeeperEvent) -> None:
@@ -287,6 +298,11 @@ class _Book:
             )
         if event.eggs is not None and event.eggs < 1:
             raise EventRefused(f"clutch {event.clutch}: {event.kind.value} of {event.eggs} eggs", fix="give 1 or more")
+        if event.developed:
+            raise EventRefused(
+                f"clutch {event.clutch}: how far eggs were when laid belongs to the entry that says they were laid",
+                fix="correct that entry; see: warmtally clutch show",
+            )
         getattr(self, f"_{event.kind.value}")(event)
         self.events.append(event)
 

@@ -45,6 +45,7 @@ CURVE = "published curve"
 PROBE = "probe's uncertainty"
 PLACE = "what no probe sees in the box"
 GAPS = "filled gaps"
+START = "how far the eggs were when laid"
 AHEAD = "temperature still to come"
 
 
@@ -52,11 +53,11 @@ AHEAD = "temperature still to come"
 class Spread:
     """How far eggs, boxes and clutches lie apart, log scale (0.02 is 2 % of the incubation time).
 
-    Starting values, to be refitted from finished clutches: eggs within one clutch and treatment scatter with
-    a coefficient of variation of 3 to 4 %, clutches of one study and temperature with 2.2 to 2.8 % (measured on
-    compiled constant-temperature studies, reptiles: Noble et al. 2018, Sci. Data 5:180138, citation from
-    memory). ``curve_share`` is the part of the variance sigma_m^2 that comes from the published curve and the
-    population it was measured on, the rest is the clutch: 1 - (0.025 / 0.042)^2.
+    Starting values, to be refitted from finished clutches: eggs within one clutch and treatment scatter with a
+    coefficient of variation of 3 to 4 %, clutches of one study and temperature with 2.2 to 2.8 % (measured on compiled
+    constant-temperature studies, reptiles: Noble et al. 2018, Sci. Data 5:180138, citation from memory). The part
+    ``curve_share`` of the variance sigma_m^2 comes from the published curve and the population it was measured on:
+    1 - (0.025 / 0.042)^2; ``start_share`` is that of how far the eggs were when laid; the rest is the clutch.
     """
 
     sigma_m: float = 0.042
@@ -64,21 +65,19 @@ class Spread:
     scale_box: float = 0.02
     failed_share: float = 0.02
     curve_share: float = 0.65
+    start_share: float = 0.0
 
     def __post_init__(self) -> None:
         sizes = (self.sigma_m, self.scale_egg, self.scale_box)
         if not all(0.0 <= size <= 0.2 for size in sizes) or self.scale_egg < 0.002:
             raise ModelOutOfRange(f"spreads {sizes} are not within 0 to 0.2, the egg's above 0.002", where="forecast")
-        if not (0.0 <= self.failed_share < 1.0 and 0.0 <= self.curve_share <= 1.0):
-            raise ModelOutOfRange("failed_share (below 1) and curve_share lie between 0 and 1", where="forecast")
+        if not (0.0 <= self.failed_share < 1.0 and 0.0 <= self.curve_share <= 1.0 - self.start_share <= 1.0):
+            raise ModelOutOfRange("failed_share (below 1) and the shares lie between 0 and 1", where="forecast")
 
 
 @dataclass(frozen=True)
 class PipInterval:
-    """``count`` eggs pipped between two looks; ``after`` and ``by`` are the box's measured development then.
-
-    ``after`` = 0: no earlier look.
-    """
+    """``count`` eggs pipped between two looks; ``after`` (0: no look) and ``by`` are measured development then."""
 
     after: float
     by: float
@@ -487,8 +486,8 @@ def window(
     rate of today. Filled gaps act like the probe's error, in the proportion that the past has in the whole.
 
     Causes: the variance of the pip, given all that was seen, is split into the eggs' own (within v) and that
-    of v, which is shared between m and b by their covariance with the expected pip; m between clutch and
-    published curve by ``curve_share``; b between probe, gaps and place by their variances before anything was
+    of v, which is shared between m and b by their covariance with the expected pip; m between clutch, published
+    curve and state when laid by their shares; b between probe, gaps and place by their variances before anything was
     seen; the temperature to come adds (rate_sd_relative x development still needed)^2. A cause's days are
     the half-width times the square root of its share: their squares add up to the half-width's square.
 
@@ -555,8 +554,8 @@ def _variances(forecast: ClutchForecast, index: int, place: _Place, pips: _Pips,
     before = {PROBE: seen.sigma_bias**2, GAPS: sigma_gaps**2, PLACE: 2.0 * spread.scale_box**2}
     whole = sum(before.values())
     parts = {name: box * part / whole if whole > 0.0 else 0.0 for name, part in before.items()}
-    parts[EGGS] = within + shared * (1.0 - spread.curve_share)
-    parts[CURVE] = shared * spread.curve_share
+    parts[EGGS] = within + shared * (1.0 - spread.curve_share - spread.start_share)
+    parts[CURVE], parts[START] = shared * spread.curve_share, shared * spread.start_share
     return parts
 
 

@@ -28,6 +28,7 @@ from monitor.core.forecast import (
     update,
     window,
 )
+from monitor.core.sex import sex_now
 from monitor.core.snapshot import LotNow
 from monitor.core.species import Profile
 from monitor.core.whatif import LEAST_RATE, Plan
@@ -44,6 +45,9 @@ MOST_AHEAD_SD_C: Final = 3.0
 # The relative error of a curve inside its table, which the shared spread of a clutch has in it already
 # (reference: leave-one-temperature-out errors of 3.5 to 4.6 % inside the tabulated range).
 INSIDE_TABLE: Final = 0.04
+# Standard uncertainty of how far eggs were when laid, as a part of what the keeper told. Judgement, no source: it comes
+# from the stage of an opened egg or from relatives, and embryos of one stage differ.
+DEVELOPED_SD: Final = 0.25
 
 
 @dataclass(frozen=True)
@@ -52,7 +56,8 @@ class History:
 
     ``edge_ms`` has one more element than the rest: the moments between which the hours lie; ``cumulative`` and
     ``degree_days`` are sums from the beginning to each edge. ``temperature_c`` is the mean of each hour,
-    NaN where nothing is known; ``weight_s`` how long each hour counts. ``box_c`` and ``box_s``, for eggs that were
+    NaN where nothing is known; ``weight_s`` how long each hour counts. ``developed`` is what the eggs had behind them
+    when laid, with which ``cumulative`` begins. ``box_c`` and ``box_s``, for eggs that were
     moved: the last hours of the box where they lie now, three days at least, and how long each was measured.
     """
 
@@ -71,6 +76,7 @@ class History:
     notes: tuple[str, ...] = ()
     box_c: Values | None = None
     box_s: Values | None = None
+    developed: float = 0.0
 
     @staticmethod
     def of(
@@ -82,6 +88,7 @@ class History:
         notes: tuple[str, ...] = (),
         box_c: Values | None = None,
         box_s: Values | None = None,
+        developed: float = 0.0,
     ) -> History:
         """From (hour table, filled, begin in ms) of each stay, in order."""
         edges: list[NDArray[np.int64]] = []
@@ -108,12 +115,12 @@ class History:
         if not pieces:
             empty = np.empty(0, np.float64)
             return History(
-                np.array([now_ms]), np.zeros(1), np.zeros(1), empty, empty, 0.0, 0.0, 0.0, {}, uncertainty_c, compared,
-                now_ms, notes,
+                np.array([now_ms]), np.full(1, developed), np.zeros(1), empty, empty, 0.0, 0.0, 0.0, {}, uncertainty_c,
+                compared, now_ms, notes, developed=developed,
             )  # fmt: skip
         return History(
             edge_ms=np.append(np.concatenate(edges), end),
-            cumulative=np.concatenate(([0.0], np.cumsum(np.concatenate(development)))),
+            cumulative=developed + np.concatenate(([0.0], np.cumsum(np.concatenate(development)))),
             degree_days=np.concatenate(([0.0], np.cumsum(np.concatenate(degree_days)))),
             temperature_c=np.concatenate(temperature),
             weight_s=np.concatenate(weight),
@@ -127,6 +134,7 @@ class History:
             notes=notes,
             box_c=box_c,
             box_s=box_s,
+            developed=developed,
         )
 
     @property
@@ -264,8 +272,17 @@ def _plain(
         notes.append(
             f"{outside[0]:.1f} °C lies outside the published table ({low:g} to {high:g} °C): the window is wider"
         )
+    if history.developed:
+        more = DEVELOPED_SD * history.developed
+        notes.append(
+            f"told to be {100 * history.developed:.0f} % developed when laid; taken as good to ± {100 * more:.0f} % "
+            "(a quarter of it, by judgement)"
+        )
+    sexes, no_sex = sex_now(profile.sex, history.cumulative, history.temperature_c, history.uncertainty_c)
     return replace(
         base,
+        sex=sexes,
+        no_sex=no_sex,
         development=history.development,
         degree_days=float(history.degree_days[-1]),
         base_c=curve.base_c,
@@ -303,22 +320,30 @@ def evidence_of(lot: Lot, history: History, curve: RateCurve, expected_c: float 
     return BoxEvidence(
         box=lot.id,
         eggs=eggs,
-        sigma_bias=min(abs(log_slope(curve, mean)) * history.uncertainty_c, 0.3),
+        # What was before the laying no probe measured wrongly.
+        sigma_bias=min(abs(log_slope(curve, mean)) * history.uncertainty_c * (1.0 - history.developed), 0.3),
         pipped=tuple(pips),
         none_by=looked,
     )
 
 
 def _spread(profile: Profile, curve: RateCurve, histories: Sequence[History]) -> Spread:
-    """The profile's spread, with the curve's own error where it is asked outside its table."""
+    """The profile's spread, with the curve's own error where it is asked outside its table, and that of a start.
+
+    An error of the development when laid is shared by all boxes of a clutch, so a pip in one corrects it in all.
+    """
     t = np.concatenate([h.temperature_c for h in histories])
     t = t[~np.isnan(t)]
     relative = float(np.mean(curve.rate_sd_relative(t))) if len(t) else INSIDE_TABLE
     more = max(relative**2 - INSIDE_TABLE**2, 0.0)
+    start = (DEVELOPED_SD * max(h.developed for h in histories)) ** 2
+    shared = profile.spread.shared**2 + more + start
     return Spread(
-        sigma_m=min(math.sqrt(profile.spread.shared**2 + more), 0.2),
+        sigma_m=min(math.sqrt(shared), 0.2),
         scale_egg=max(profile.spread.egg, 0.002),
         scale_box=profile.spread.box,
+        curve_share=Spread().curve_share * (1.0 - start / shared),
+        start_share=start / shared,
     )
 
 
