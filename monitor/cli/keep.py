@@ -7,13 +7,17 @@ import dataclasses
 from collections.abc import Mapping
 
 from monitor.cli.room import RoomAtHand, now_ms, parse_time, print_json, room_at_hand, table, utc
-from monitor.core.events import Clutch, EventKind, KeeperEvent, effective
+from monitor.core.events import MOST_DEVELOPED, Clutch, EventKind, KeeperEvent, effective
 from monitor.core.snapshot import show_time
 from monitor.errors import EventRefused, UnknownSubject, UsageError
 from monitor.library import load_profile
 
 # A moment so little ahead of now is a clock that is a little off, not a mistake.
 AHEAD_MS = 300_000
+DEVELOPED = (
+    f"how far the eggs were when laid, as a share of the whole development: 0.2 or 20%%, {MOST_DEVELOPED:g} at most "
+    "(default: not at all)"
+)
 
 
 def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
@@ -29,6 +33,7 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
     add.add_argument("--species", required=True, help="a profile's id; see: warmtally species")
     add.add_argument("--laid", required=True, metavar="WHEN", help="day, or day and time, in the room's zone")
     add.add_argument("--eggs", required=True, type=int, help="how many")
+    add.add_argument("--developed", metavar="SHARE", help=DEVELOPED)
     add.add_argument("--note", default="", help="anything worth remembering")
     add.set_defaults(run=run_add)
     show = inner.add_parser(
@@ -72,6 +77,7 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
         if kind not in ("note", "laid", "candled"):
             p.add_argument("--eggs", type=int, help="how many (default: all that are there; pipped: one)")
         if kind == "laid":
+            p.add_argument("--developed", metavar="SHARE", help=DEVELOPED)
             p.add_argument("--eggs", type=int, required=True)
         if kind not in ("note", "laid"):
             p.add_argument("--box", default="", help="the box or lot it is about; may be left out when there is one")
@@ -98,6 +104,7 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
     correct.add_argument("--box", help="the box or lot it is about")
     correct.add_argument("--to", metavar="BOX", help="where to (moved)")
     correct.add_argument("--species", help="a profile's id (laid)")
+    correct.add_argument("--developed", metavar="SHARE", help=DEVELOPED)
     correct.add_argument("--note", help="anything worth remembering")
     correct.set_defaults(run=run_correct)
 
@@ -109,6 +116,21 @@ def _when(text: str, room: RoomAtHand) -> tuple[int, bool]:
     ):
         raise EventRefused(f"{text} lies in the future", fix="an entry tells what has happened; check the date")
     return at, day_only
+
+
+def _share(text: str) -> float:
+    """How far eggs were when laid: "0.2" or "20%". Raises UsageError for anything else."""
+    told = text.strip()
+    try:
+        share = float(told[:-1]) / 100.0 if told.endswith("%") else float(told)
+    except ValueError:
+        share = -1.0
+    if not 0.0 <= share <= MOST_DEVELOPED:
+        raise UsageError(
+            f"{text!r} is not a share of development from 0 to {MOST_DEVELOPED:g}",
+            fix="write --developed 0.2 or --developed 20%; leave it out when nothing is known",
+        )
+    return share
 
 
 def _boxes_known(room: RoomAtHand, *boxes: str) -> None:
@@ -151,6 +173,7 @@ def run_record(args: argparse.Namespace) -> int:
             species="-".join(species.lower().split()),
             fertile=getattr(args, "fertile", None),
             text=args.note,
+            developed=_share(developed) if (developed := getattr(args, "developed", None)) else 0.0,
         )
         told = room.store.ledger.tell(event)
         clutch = room.store.ledger.clutches()[args.clutch]
@@ -185,6 +208,8 @@ def run_correct(args: argparse.Namespace) -> int:
         ):
             if value is not None:
                 changes[name] = value
+        if args.developed is not None:
+            changes["developed"] = _share(args.developed)
         if args.species is not None:
             load_profile(args.species, room.settings.profiles_dir)
             changes["species"] = "-".join(args.species.lower().split())
@@ -220,6 +245,8 @@ def _sentence(event: KeeperEvent, room: RoomAtHand) -> str:
         parts.append(f"not yet at {show_time(event.not_yet_at_ms, room.zone)}")
     if event.species:
         parts.append(event.species)
+    if event.developed:
+        parts.append(f"{100 * event.developed:.0f} % developed")
     if event.text:
         parts.append(f'"{event.text}"')
     return ", ".join(parts)
@@ -247,6 +274,7 @@ def _clutch_json(clutch: Clutch) -> dict[str, object]:
         "species": clutch.species,
         "laid": utc(clutch.laid_ms),
         "laid_day_only": clutch.laid_day_only,
+        "developed_when_laid": clutch.developed,
         "eggs": clutch.eggs,
         "unplaced": clutch.unplaced,
         "lots": [
