@@ -8,6 +8,7 @@ from dataclasses import replace
 from monitor.cli.room import RoomAtHand, parse_temperature, parse_time, print_json, room_at_hand, utc
 from monitor.core.events import HOUR_MS
 from monitor.core.outlook import LOOK_BACK_H
+from monitor.core.sex import SexNow
 from monitor.core.siblings import NOT_TO_DO, TO_DO, Story, stories
 from monitor.core.snapshot import LotNow, show_day, show_difference, show_temperature, show_time
 from monitor.core.whatif import Plan, Step, set_points, swap
@@ -219,8 +220,28 @@ def _forecast_text(lot: LotNow, room: RoomAtHand, at_ms: int, plan: Plan | None)
         lines.append(f"  uncertain because: {causes}")
         if lot.chance_only_late is not None and (w.overdue or lot.lot.looked_ms is not None):
             lines.append(f"  chance that what lies still is only late: {100 * lot.chance_only_late:.0f} %")
+    if lot.sex is not None:
+        lines += _sex_text(lot.sex, room)
     lines += [f"  note: {note}" for note in lot.notes]
     return "\n".join(lines)
+
+
+def _sex_text(sex: SexNow, room: RoomAtHand) -> list[str]:
+    """Only for species whose sex is decided by temperature, once that has begun."""
+    side = "above" if sex.temperature_c > sex.pivotal_c else "below"
+    lines = [
+        f"  sex: mean {show_temperature(sex.temperature_c, room.unit, 2)} while it is decided, {100 * sex.behind:.0f} % over"
+    ]
+    lines.append(
+        f"    {show_difference(abs(sex.temperature_c - sex.pivotal_c), room.unit)} {side} the pivotal temperature of "
+        f"{show_temperature(sex.pivotal_c, room.unit)}: more {sex.more}"
+    )
+    if sex.females is not None and sex.females_p10 is not None and sex.females_p90 is not None:
+        lines.append(
+            f"    about {100 * sex.females:.0f} % females (8 in 10: {100 * sex.females_p10:.0f} to "
+            f"{100 * sex.females_p90:.0f} %), over many clutches; a single one may be far off"
+        )
+    return lines
 
 
 def _story_text(story: Story, room: RoomAtHand) -> str:
@@ -291,8 +312,25 @@ def lot_json(lot: LotNow, at_ms: int) -> dict[str, object]:
         "overdue": None if w is None else w.overdue,
         "chance_only_late": rounded(lot.chance_only_late, 4),
         "causes": [] if w is None else [{"cause": c.name, "days": round(c.days, 3)} for c in w.causes],
+        "sex": None if lot.sex is None else _sex_json(lot.sex),
+        "no_sex": None if lot.sex is not None else lot.no_sex or lot.refused or None,
         "refused": lot.refused or None,
         "notes": list(lot.notes),
+    }
+
+
+def _sex_json(sex: SexNow) -> dict[str, object]:
+    return {
+        "behind": round(sex.behind, 4),
+        "temperature_c": round(sex.temperature_c, 3),
+        "uncertainty_c": round(sex.u_c, 3),
+        "pivotal_c": sex.pivotal_c,
+        "more": sex.more,
+        "females": rounded(sex.females, 4),
+        "females_p10": rounded(sex.females_p10, 4),
+        "females_p90": rounded(sex.females_p90, 4),
+        "papers": list(sex.papers),
+        "text": sex.text or None,
     }
 
 

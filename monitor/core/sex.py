@@ -19,7 +19,6 @@ Clutches differ: at their pivotal temperature, single clutches of sliders gave a
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final, Literal, get_args
@@ -111,7 +110,8 @@ class SexNow:
 
     ``behind``: share of the sensitive period that is over. ``temperature_c``: development-weighted mean in it, with
     the probe's standard uncertainty ``u_c``. ``females``: expected share, with its 10 to 90 % interval from the probe
-    and from how clutches differ; None when only the side is known, which ``words`` tells.
+    and from how clutches differ; None when only the side is known: ``more`` is the sex on this side of the nearest
+    pivotal temperature. ``papers`` are keys of the profile's papers, ``text`` its own words.
     """
 
     behind: float
@@ -120,7 +120,10 @@ class SexNow:
     females: float | None
     females_p10: float | None
     females_p90: float | None
-    words: str
+    pivotal_c: float
+    more: Warm
+    papers: tuple[str, ...]
+    text: str
 
 
 def weighted_mean_c(
@@ -166,13 +169,15 @@ def sex_now(
         return None, f"temperature decides between {first} and {last} % of development, which has not begun"
     mean, behind = found
     turn = min(rule.turns, key=lambda x: abs(x.pivotal_c - mean))
-    if not rule.gives_share:
-        return SexNow(behind, mean, u_c, None, None, None, _side(turn, mean)), ""
-    z = np.linspace(-4.0, 4.0, 401)
-    weight = np.exp(-0.5 * z * z)
-    share = rule.females(mean, math.hypot(u_c, turn.pivotal_sd_c) * z)
-    expected, p10, p90 = _spread(share, weight / weight.sum())
-    return SexNow(behind, mean, u_c, expected, p10, p90, _side(turn, mean)), ""
+    other: Warm = "males" if turn.warm == "females" else "females"
+    more = turn.warm if mean > turn.pivotal_c else other
+    expected = p10 = p90 = None
+    if rule.gives_share:
+        z = np.linspace(-4.0, 4.0, 401)
+        weight = np.exp(-0.5 * z * z)
+        share = rule.females(mean, math.hypot(u_c, turn.pivotal_sd_c) * z)
+        expected, p10, p90 = _spread(share, weight / weight.sum())
+    return SexNow(behind, mean, u_c, expected, p10, p90, turn.pivotal_c, more, rule.papers, rule.text), ""
 
 
 def _spread(value: FloatArray, weight: FloatArray) -> tuple[float, float, float]:
@@ -180,10 +185,3 @@ def _spread(value: FloatArray, weight: FloatArray) -> tuple[float, float, float]
     upto = np.cumsum(weight[order]) - 0.5 * weight[order]
     p10, p90 = np.interp([0.1, 0.9], upto, value[order])
     return float(weight @ value), float(p10), float(p90)
-
-
-def _side(turn: Turn, mean_c: float) -> str:
-    """On which side of the nearest pivotal temperature the eggs were."""
-    more: Sequence[Warm] = (turn.warm, "males" if turn.warm == "females" else "females")
-    side, sex = ("above", more[0]) if mean_c > turn.pivotal_c else ("below", more[1])
-    return f"{abs(mean_c - turn.pivotal_c):.1f} °C {side} the pivotal temperature of {turn.pivotal_c:g} °C: more {sex}"

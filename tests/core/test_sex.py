@@ -98,7 +98,10 @@ def test_no_share_is_made_up_where_no_range_was_found() -> None:
     now, _ = sex_now(rule, *at(22.6), 0.1)
     assert now is not None
     assert now.females is None
-    assert now.words == "0.6 °C above the pivotal temperature of 22 °C: more males"
+    assert (now.pivotal_c, now.more) == (22.0, "males")
+    cool, _ = sex_now(rule, *at(21.4), 0.1)
+    assert cool is not None
+    assert cool.more == "females"
 
 
 # --- what weighs how much ---------------------------------------------------------------------------------------
