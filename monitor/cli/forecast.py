@@ -230,10 +230,11 @@ def _sex_text(sex: SexNow, room: RoomAtHand) -> list[str]:
     """Only for species whose sex is decided by temperature, once that has begun."""
     side = "above" if sex.temperature_c > sex.pivotal_c else "below"
     lines = [
-        f"  sex: mean {show_temperature(sex.temperature_c, room.unit, 2)} while it is decided, {100 * sex.behind:.0f} % over"
+        f"  sex: mean {show_temperature(sex.temperature_c, room.unit, 2)} in the part of development that decides it"
     ]
     lines.append(
-        f"    {show_difference(abs(sex.temperature_c - sex.pivotal_c), room.unit)} {side} the pivotal temperature of "
+        f"    ({100 * sex.behind:.0f} % of it over), "
+        f"{show_difference(abs(sex.temperature_c - sex.pivotal_c), room.unit)} {side} the pivotal temperature of "
         f"{show_temperature(sex.pivotal_c, room.unit)}: more {sex.more}"
     )
     if sex.females is not None and sex.females_p10 is not None and sex.females_p90 is not None:
