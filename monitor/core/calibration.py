@@ -39,6 +39,8 @@ LEAST_PAIRS: Final = 10
 # Steady: the whole group within 0.5 C an hour, and no probe still settling against the others. Judgement, no source.
 MOST_SLOPE_C_PER_H: Final = 0.5
 MOST_SETTLING_C_PER_H: Final = 0.15
+# A stretch is made longer while the probes stand against each other within so much of how they stand in it.
+SAME_C: Final = 0.05
 # Probes of one kind in one place follow it within so much of each other.
 LAG_S: Final = 300.0
 MOST_OUTSIDE_C: Final = 3.0
@@ -405,12 +407,14 @@ def _steady_part(
     stride = max(1, n // 24)
     ends = [n] if ends_now else list(range(n, LEAST_PAIRS - 1, -stride))
     for stop in ends:
-        for start in range(0, stop - LEAST_PAIRS + 1, stride):
-            if edges[stop - 1] + bin_ms - edges[start] < need_ms:
-                break
-            window = _moves(edges[start:stop], values[:, start:stop])
-            if window.steady:
-                return start, stop, window, need_ms
+        # The latest start that leaves enough of it.
+        start = int(np.searchsorted(edges[:stop], edges[stop - 1] + bin_ms - need_ms, "right")) - 1
+        if start < 0 or stop - start < LEAST_PAIRS:
+            continue
+        window = _moves(edges[start:stop], values[:, start:stop])
+        if window.steady:
+            start = _as_before(edges, values, start, stop)
+            return start, stop, _moves(edges[start:stop], values[:, start:stop]), need_ms
     longest, newest = 0.0, None
     for start in range(0, n - 4, stride):
         window = _moves(edges[start:], values[:, start:])
@@ -421,6 +425,20 @@ def _steady_part(
     last = max(0, n - max(LEAST_PAIRS, round(need_ms / bin_ms)))
     shown = newest if longest or n < 6 else _moves(edges[last:], values[:, last:])
     return None, n, shown, min(longest, need_ms)
+
+
+def _as_before(edges: Values, values: Values, start: int, stop: int) -> int:
+    """How far back a steady stretch reaches: block by block, while every probe stands against the others as in it."""
+    against = values - values.mean(axis=0)
+    usual = against[:, start:stop].mean(axis=1)
+    size = max(LEAST_PAIRS // 2, 1)
+    while start >= size:
+        block = against[:, start - size : start].mean(axis=1)
+        earlier = _moves(edges[start - size : stop], values[:, start - size : stop])
+        if float(np.abs(block - usual).max()) > SAME_C or not earlier.steady:
+            break
+        start -= size
+    return start
 
 
 def _moves(edges: Values, values: Values) -> _Window:
