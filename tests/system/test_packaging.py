@@ -1,0 +1,274 @@
+"""The wheel as somebody installs it, away from the checkout; and the lock files that it is installed with."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import subprocess
+import sys
+import tomllib
+import venv
+import zipfile
+from importlib import metadata
+from pathlib import Path
+
+import pytest
+from packaging.requirements import Requirement
+from packaging.specifiers import SpecifierSet
+from packaging.utils import canonicalize_name
+
+from monitor import __version__
+from tests.peers import PROJECT
+
+LOCKS = {"run": PROJECT / "deploy" / "requirements.lock", "test": PROJECT / "deploy" / "requirements-test.lock"}
+PROJECT_FILE = tomllib.loads((PROJECT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+VERBS = ["--version", "--help", "run --help", "check --help", "species", "rehearse --help"]
+
+# Where the program is meant to run: Python and processor. Linux alone, CPython alone.
+PLACES = [
+    {
+        "python_version": version,
+        "python_full_version": f"{version}.0",
+        "platform_machine": machine,
+        "sys_platform": "linux",
+        "platform_system": "Linux",
+        "os_name": "posix",
+        "implementation_name": "cpython",
+        "platform_python_implementation": "CPython",
+        "implementation_version": f"{version}.0",
+        "platform_release": "",
+        "platform_version": "",
+    }
+    for version in ("3.11", "3.12", "3.13")
+    for machine in ("x86_64", "aarch64")
+]
+
+
+def locked(kind: str) -> dict[str, str]:
+    """Package -> version of a lock file."""
+    text = LOCKS[kind].read_text(encoding="utf-8")
+    return {canonicalize_name(n): v for n, v in re.findall(r"^([A-Za-z0-9._-]+)==(\S+) \\$", text, re.MULTILINE)}
+
+
+def installed(name: str, version: str) -> metadata.Distribution:
+    """The package as it is here; skip (or fail in CI) where the tests run in an environment of other packages."""
+    try:
+        distribution = metadata.distribution(name)
+    except metadata.PackageNotFoundError:
+        distribution = None
+    if distribution is None or distribution.version != version:
+        text = f"{name} {version} is not what is installed here: run deploy/test, which makes its own environment"
+        if os.environ.get("CI") == "true":
+            pytest.fail(text)
+        pytest.skip(text)
+    return distribution
+
+
+def python_of(environment: Path, code: str, cwd: Path) -> str:
+    """What a program in that environment prints, run outside the checkout with nothing else on its path."""
+    done = subprocess.run(
+        [environment / "bin" / "python", "-I", "-c", code], capture_output=True, text=True, cwd=cwd, timeout=120
+    )
+    assert done.returncode == 0, done.stderr
+    return done.stdout
+
+
+def command(environment: Path, *words: str, cwd: Path) -> subprocess.CompletedProcess[str]:
+    """The command ``warmtally`` of that environment."""
+    return subprocess.run(
+        [environment / "bin" / "warmtally", *words],
+        capture_output=True,
+        text=True,
+        cwd=cwd,
+        stdin=subprocess.DEVNULL,
+        env={"PATH": "/usr/bin:/bin", "LANG": "C.UTF-8", "HOME": str(cwd)},
+        timeout=120,
+    )
+
+
+@pytest.fixture(scope="module")
+def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Built from a copy of what belongs to the wheel, so that nothing is left behind in the checkout."""
+    source, out = tmp_path_factory.mktemp("source"), tmp_path_factory.mktemp("wheel")
+    for name in ("monitor", "config"):
+        shutil.copytree(PROJECT / name, source / name, ignore=shutil.ignore_patterns("__pycache__", "data"))
+    for name in ("pyproject.toml", "README.md", "DEVELOPERS.md", "LICENSE"):
+        shutil.copy(PROJECT / name, source)
+    build = [sys.executable, "-m", "build", "--wheel", "--no-isolation", "--outdir", str(out), str(source)]
+    done = subprocess.run(build, capture_output=True, text=True)
+    assert done.returncode == 0, done.stdout + done.stderr
+    (built,) = out.glob("*.whl")
+    return built
+
+
+@pytest.fixture(scope="module")
+def environment(wheel: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An environment with the wheel, and this one's libraries beside it; of the checkout it knows nothing."""
+    place = tmp_path_factory.mktemp("installed") / "venv"
+    venv.create(place, with_pip=False, symlinks=True)
+    install = [sys.executable, "-m", "pip", "--quiet", "--disable-pip-version-check", "--no-input"]
+    install += ["--python", str(place / "bin" / "python"), "install", "--no-deps", "--no-index", str(wheel)]
+    subprocess.run(install, check=True, capture_output=True)
+    (site,) = place.glob("lib/python*/site-packages")
+    libraries = site.parent / "libraries"
+    libraries.mkdir()
+    (site / "libraries.pth").write_text(f"{libraries}\n")
+    # Only what the lock file names, one by one: neither the tests' packages nor the checkout come along.
+    for name in locked("run"):
+        for top in sorted(
+            {Path(f).parts[0] for f in metadata.files(name) or () if Path(f).parts[0] not in ("..", "bin")}
+        ):
+            source = Path(str(metadata.distribution(name).locate_file(top)))
+            if source.exists() and top != "__pycache__" and not (libraries / top).exists():
+                (libraries / top).symlink_to(source)
+    return place
+
+
+def test_the_wheel_holds_the_program_and_its_data_and_nothing_else(wheel: Path) -> None:
+    names = set(zipfile.ZipFile(wheel).namelist())
+    assert {n.split("/")[0] for n in names} == {"monitor", f"warmtally-{__version__}.dist-info"}
+    checkout = {
+        str(p.relative_to(PROJECT))
+        for p in (PROJECT / "monitor").rglob("*")
+        if p.is_file() and "__pycache__" not in p.parts
+    }
+    assert checkout <= names
+    profiles = {f"monitor/shipped/species/{p.name}" for p in (PROJECT / "config" / "species").glob("*.toml")}
+    assert len(profiles) > 0
+    assert profiles <= names
+    assert {"monitor/py.typed", "monitor/shipped/room.toml"} <= names
+    assert f"warmtally-{__version__}.dist-info/licenses/LICENSE" in names
+
+
+def test_the_installed_package_is_the_wheels_and_not_the_checkouts(environment: Path, tmp_path: Path) -> None:
+    place = python_of(environment, "import monitor; print(monitor.__file__)", tmp_path).strip()
+    assert Path(place).is_relative_to(environment)
+
+
+@pytest.mark.parametrize("words", VERBS)
+def test_the_installed_command_answers(environment: Path, tmp_path: Path, words: str) -> None:
+    done = command(environment, *words.split(), cwd=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.strip()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_every_module_can_be_imported_without_the_tests_packages(environment: Path, tmp_path: Path) -> None:
+    code = (
+        "import importlib, pkgutil, sys, monitor\n"
+        "names = [m.name for m in pkgutil.walk_packages(monitor.__path__, 'monitor.') if '__main__' not in m.name]\n"
+        "for name in names: importlib.import_module(name)\n"
+        "print(len(names)); print(*[m for m in ('scipy', 'pandas', 'pytest', 'hypothesis') if m in sys.modules])"
+    )
+    count, _, heavy = python_of(environment, code, tmp_path).partition("\n")
+    assert int(count) >= len(list((PROJECT / "monitor").rglob("*.py"))) - 2
+    assert heavy.strip() == ""
+
+
+def test_installed_it_finds_its_profiles_its_example_and_its_tables(environment: Path, tmp_path: Path) -> None:
+    code = (
+        "from pathlib import Path\n"
+        "from monitor.adapters.store import Store\n"
+        "from monitor.config import load\n"
+        "from monitor.library import load_profile, shipped_dir\n"
+        "print(shipped_dir())\n"
+        "print(load_profile('elaphe-taeniura').id)\n"
+        "room = load(shipped_dir().parent / 'room.toml', data_dir='data')\n"
+        "print(len(room.room.probes))\n"
+        "store = Store(room.data_dir)\n"
+        "print(len(store.readings.counts()), Path('data').is_dir())\n"
+        "store.close()\n"
+    )
+    where, profile, probes, stored = python_of(environment, code, tmp_path).splitlines()
+    assert Path(where).is_relative_to(environment)
+    assert profile == "elaphe-taeniura"
+    assert int(probes) >= 3
+    assert stored == "0 True"
+
+
+def test_the_installed_command_checks_the_example_that_came_along(environment: Path, tmp_path: Path) -> None:
+    (site,) = environment.glob("lib/python*/site-packages")
+    shutil.copy(site / "monitor" / "shipped" / "room.toml", tmp_path)
+    done = command(environment, "check", "--config", "room.toml", cwd=tmp_path)
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+# -- lock files ------------------------------------------------------------------------------------------------------
+
+
+def test_the_lock_files_fit_what_the_project_asks_for() -> None:
+    wanted = [Requirement(r) for r in PROJECT_FILE["dependencies"]]
+    extra = [Requirement(r) for r in PROJECT_FILE["optional-dependencies"]["test"]]
+    build = [Requirement(r) for r in ("hatchling>=1.27", "editables")]
+    for kind, needs in (("run", wanted + build), ("test", wanted + build + extra)):
+        have = locked(kind)
+        for need in needs:
+            version = have.get(canonicalize_name(need.name))
+            assert version is not None, f"{need.name} is not in {LOCKS[kind].name}: run deploy/lock"
+            assert need.specifier.contains(version), f"{need} against {version}: run deploy/lock"
+    assert locked("run").items() <= locked("test").items()
+
+
+@pytest.mark.parametrize("kind", LOCKS)
+def test_nothing_is_missing_on_another_python_or_processor(kind: str) -> None:
+    """A lock file is made on one computer; what its packages need elsewhere must be in it too."""
+    have = locked(kind)
+    looked = 0
+    for name, version in have.items():
+        distribution = installed(name, version)
+        for text in distribution.requires or ():
+            need = Requirement(text)
+            for place in PLACES:
+                if need.marker is None or need.marker.evaluate({**place, "extra": ""}):
+                    looked += 1
+                    found = have.get(canonicalize_name(need.name))
+                    assert found is not None, (
+                        f"{name} needs {need} on {place['python_version']} {place['platform_machine']}"
+                    )
+                    assert need.specifier.contains(found, prereleases=True), f"{name} needs {need}, {found} is locked"
+        for place in PLACES:
+            if "Requires-Python" in distribution.metadata:
+                python = SpecifierSet(distribution.metadata["Requires-Python"])
+                assert python.contains(place["python_full_version"]), (
+                    f"{name} does not run on {place['python_version']}"
+                )
+    assert looked > len(PLACES) * len(PROJECT_FILE["dependencies"])
+
+
+@pytest.mark.parametrize("kind", LOCKS)
+def test_every_package_is_locked_by_hash_and_no_address_is_in_the_file(kind: str) -> None:
+    text = LOCKS[kind].read_text(encoding="utf-8")
+    head, *lines = text.splitlines()
+    assert head.startswith("# Made by deploy/lock")
+    for line in lines:
+        assert re.fullmatch(r"[a-z0-9-]+==\S+ \\|    --hash=sha256:[0-9a-f]{64}( \\)?", line), line
+    for block in re.split(r"^(?=[a-z0-9-]+==)", text, flags=re.MULTILINE)[1:]:
+        assert "--hash=sha256:" in block, block
+
+
+@pytest.mark.slow
+def test_a_bare_environment_gets_all_it_needs_from_the_lock_file(wheel: Path, tmp_path: Path) -> None:
+    """The documented way: pip checks each file against its hash; then the wheel, and not a package more."""
+    place = tmp_path / "venv"
+    venv.create(place, with_pip=True)
+    pip = [
+        str(place / "bin" / "python"),
+        "-m",
+        "pip",
+        "--quiet",
+        "--disable-pip-version-check",
+        "--no-input",
+        "install",
+    ]
+    done = subprocess.run([*pip, "--require-hashes", "-r", LOCKS["run"]], capture_output=True, text=True)
+    if done.returncode != 0 and re.search(r"NewConnectionError|Temporary failure in name resolution", done.stderr):
+        if os.environ.get("CI") == "true":
+            pytest.fail(f"no package index can be reached: {done.stderr[-500:]}")
+        pytest.skip("no package index can be reached")
+    assert done.returncode == 0, done.stderr
+    subprocess.run([*pip, "--no-deps", "--no-index", str(wheel)], check=True, capture_output=True)
+    assert command(place, "--version", cwd=tmp_path).stdout == f"warmtally {__version__}\n"
+    assert command(place, "species", cwd=tmp_path).returncode == 0
+    subprocess.run([place / "bin" / "python", "-m", "pip", "--disable-pip-version-check", "check"], check=True)
+    test_every_module_can_be_imported_without_the_tests_packages(place, tmp_path)
