@@ -1,8 +1,9 @@
-"""The measurement of the library: its promises, and that its parts measure what they say."""
+"""The measurements of the library and of the spreads: promises, and that their parts measure what they say."""
 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from xml.etree import ElementTree
 
 import numpy as np
@@ -13,7 +14,7 @@ from monitor.core.curves import PublishedRates
 from monitor.core.forecast import Spread
 from monitor.core.species import Row
 from monitor.library import load_profile
-from tests.bench import library
+from tests.bench import library, spreads
 from tests.bench.library import P10, P90, PROBABILITIES, Table, leave_out
 
 
@@ -81,3 +82,30 @@ def test_the_reliability_plot_is_of_the_library_as_it_is() -> None:
     assert {"title", "desc", "polyline"} <= names
     assert kept == library.plot()
     assert math.isclose(float(tree.attrib["viewBox"].split()[2]), 760)
+
+
+def test_a_study_is_predicted_from_the_other_studies_alone() -> None:
+    profile = load_profile("natrix-natrix")
+    found = {(one.table, one.temperature_c): one for one in library.leave_out_study([profile])}
+    # Löwenborg et al. 2010 at 25 C: 38.4 days of 42 eggs; the other paper has 25 C itself (40.44 days, 2012).
+    one = found["natrix-natrix, without lowenborg-2010", 25.0]
+    assert one.observed_days == 38.4
+    assert one.published_days == pytest.approx(40.44)
+
+
+def test_the_scale_of_heavy_tailed_differences_is_found_again() -> None:
+    rng = np.random.default_rng(3)
+    scale = 0.04 * spreads.NORMAL_90 / spreads.T4_90
+    drawn = [spreads.Found(f"s{i % 40}", scale * float(rng.standard_t(4)), 0.0) for i in range(4000)]
+    assert spreads.scale_of(drawn) == pytest.approx(0.04, rel=0.05)
+    low, high = spreads.resampled(drawn, spreads.scale_of)
+    assert low < 0.04 < high
+    pairs = [replace(one, log=one.log * math.sqrt(2.0)) for one in drawn]
+    assert spreads.scale_of(pairs, 2.0) == pytest.approx(0.04, rel=0.05)
+
+
+def test_two_studies_are_compared_at_the_same_temperature() -> None:
+    (at_25, at_31) = spreads.study_differences([load_profile("natrix-natrix")])
+    assert at_25.log == pytest.approx(math.log(38.4 / 40.44))
+    assert at_31.log == pytest.approx(math.log(29.8 / 32.62))
+    assert at_25.known == pytest.approx(0.04**2 * (1 / 42 + 1 / 25))
