@@ -37,10 +37,12 @@ from monitor.core.conditions import Condition
 from monitor.core.curves import PublishedRates
 from monitor.core.development import hourly_parts
 from monitor.core.events import DAY_MS, HOUR_MS, Clutch, Lot, Stay
+from monitor.core.exposure import hourly_exposure
 from monitor.core.outlook import LOOK_BACK_H, History, forecast_clutch
 from monitor.core.settings import Box, Limits, Probe, Settings
-from monitor.core.snapshot import BoxNow, LotNow, ProbeNow, Service, Snapshot
+from monitor.core.snapshot import BoxNow, LotNow, ProbeNow, Service, Snapshot, Told
 from monitor.core.species import Profile
+from monitor.core.thermal import LOOK_BACK_S, Course, course, worth_knowing
 from monitor.core.whatif import Plan
 from monitor.errors import MonitorError
 from monitor.peers import Peer, hourly, peers_of
@@ -49,6 +51,7 @@ from monitor.peers import Peer, hourly, peers_of
 RECENT_MS = 26 * HOUR_MS
 # A forecast changes slowly: it is computed again every hour, or when the keeper told something.
 FORECAST_EVERY_MS = HOUR_MS
+COURSE_EVERY_MS = 5 * 60_000
 # Eggs are set within so long of being laid; the time between is counted at the box's temperature.
 LAID_TO_SET_MS = 48 * HOUR_MS
 
@@ -77,6 +80,7 @@ class Derived:
         self.seen_seq = -1
         self._bulks = ""
         self._forecasts: dict[str, tuple[object, list[LotNow]]] = {}
+        self._courses: dict[str, tuple[int, Course | None]] = {}
         self._corrections = Calibrations()
         self._corrections_version = -1
         self._peers: tuple[object, dict[str, Peer]] = (None, {})
@@ -350,7 +354,13 @@ class Derived:
         result = []
         for lot in lots:
             error = probes_error([self.effective(p, now_ms) for p in self.room.probes_in(lot.lot.box)])
-            result.append(replace(lot, common_c=error.common_c, session=error.session) if error.session else lot)
+            if error.session:
+                lot = replace(lot, common_c=error.common_c, session=error.session)
+            high_c, past = species.profile.high_limit_c, histories[lot.lot.id]
+            if high_c is not None:
+                heat = hourly_exposure(past.temperature_c, past.weight_s, high_c)
+                lot = replace(lot, heat=heat, heat_limit_c=high_c)
+            result.append(lot)
         return result
 
     def history(self, clutch: Clutch, lot: Lot, species: Species, now_ms: int) -> History:
@@ -481,6 +491,7 @@ class Derived:
                     peer.state,
                     peer.departure,
                     peer.first_ms,
+                    _told(c, now_ms),
                 )
             )
         return Snapshot(
@@ -505,6 +516,7 @@ class Derived:
             good = np.flatnonzero(c.usable & (c.at <= now_ms) & (c.at > now_ms - probe.quiet_after_s * 1000))
             if len(good):
                 humidity = float(c.value[good[-1]]) + probe.correction
+        profiles = [p for x in inside if (p := self.species(x.species).profile) is not None]
         return BoxNow(
             box,
             limits,
@@ -515,7 +527,41 @@ class Derived:
             series.source,
             humidity,
             tuple(x.lot.id for x in inside),
+            min((p.high_limit_c for p in profiles if p.high_limit_c is not None), default=None),
+            max((p.low_limit_c for p in profiles if p.low_limit_c is not None), default=None),
+            self._course(box, series, limits, now_ms),
         )
+
+    def _course(self, box: Box, series: BoxSeries, limits: Limits, now_ms: int) -> Course | None:
+        """Where a box is heading, if any limit makes that worth knowing; anew each five minutes."""
+        cut_ms = now_ms // COURSE_EVERY_MS * COURSE_EVERY_MS
+        cached = self._courses.get(box.id)
+        if cached is not None and cached[0] == cut_ms:
+            return cached[1]
+        heights = [
+            (abs(p.height_cm - box.height_cm), p.id, p)
+            for p in self.room.probes
+            if p.quantity == "temperature" and p.box is None and p.stack == box.stack and p.height_cm is not None
+        ]
+        air = None
+        if heights:
+            beside = min(heights)[2]
+            columns = self._columns([beside], cut_ms - round(LOOK_BACK_S * 1000), cut_ms + 1)[beside.id]
+            air = self._series(beside, columns)
+        air_c = air.temperature_c if air else None
+        inside = series.time_ms <= cut_ms
+        at_ms, temperature_c = series.time_ms[inside], series.temperature_c[inside]
+        found = None
+        if worth_knowing(at_ms, temperature_c, cut_ms, limits.too_cool_c, limits.too_warm_c, air_c):
+            found = course(
+                at_ms,
+                temperature_c,
+                cut_ms,
+                air_ms=air.time_ms if air else None,
+                air_c=air_c,
+            )
+        self._courses[box.id] = cut_ms, found
+        return found
 
     def limits(self, box: Box, species: Iterable[str]) -> tuple[Limits, str]:
         """The limits of a box: its own, else the room's, else the strictest of the profiles in it."""
@@ -564,6 +610,12 @@ def box_uncertainty(own: Iterable[Probe], around: Iterable[tuple[float, Probe]])
         return probes_error(own).total_c
     near = [p.standard_uncertainty for _, p in around]
     return math.hypot(max(near, default=1.0), 0.5)
+
+
+def _told(columns: Columns, now_ms: int) -> Told:
+    """The last day of a probe's readings as they came."""
+    c = columns.take(np.flatnonzero((columns.at > now_ms - DAY_MS) & (columns.at <= now_ms)))
+    return Told(c.at, c.value, c.flag, c.received, c.timed)
 
 
 def _empty_table(from_ms: int, to_ms: int) -> HourTable:

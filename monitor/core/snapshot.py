@@ -18,15 +18,31 @@ from monitor.core.calibration import Correction
 from monitor.core.conditions import Condition
 from monitor.core.drift import Departure
 from monitor.core.events import Clutch, Lot
+from monitor.core.exposure import Exposure
 from monitor.core.forecast import ExpectedRates, Window
 from monitor.core.settings import Box, DisplayUnit, Limits, Probe, Room
 from monitor.core.sex import SexNow
 from monitor.core.stacks import StackProfile
+from monitor.core.thermal import Course
 
 # So many messages of a probe that could not be read within a quarter hour are no accident.
 UNREAD_LEAST: Final = 3
 
 LinkState = Literal["up", "down", "refused", "connecting"]
+
+
+@dataclass(frozen=True)
+class Told:
+    """What a probe told in the last day, in order of time and of any quality: arrays of equal length.
+
+    ``value`` in Celsius or per cent as decoded, without any correction; ``timed``: with a time of its own.
+    """
+
+    time_ms: NDArray[np.int64]
+    value: NDArray[np.float64]
+    flag: NDArray[np.uint8]
+    received_ms: NDArray[np.int64]
+    timed: NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -48,11 +64,16 @@ class ProbeNow:
     drift: str = ""
     departure: Departure | None = None
     first_ms: int | None = None
+    told: Told | None = None
 
 
 @dataclass(frozen=True)
 class BoxNow:
-    """A box at this moment: its recent temperature (arrays of equal length) and the limits that hold for it."""
+    """A box at this moment: its recent temperature (arrays of equal length) and the limits that hold for it.
+
+    ``profile_high_c`` and ``profile_low_c`` are the strictest of the profiles whose eggs lie in it; ``course`` is where
+    it is heading, estimated only where a limit is passed or near.
+    """
 
     box: Box
     limits: Limits
@@ -63,6 +84,9 @@ class BoxNow:
     source: str
     humidity_pct: float | None = None
     occupied_by: tuple[str, ...] = ()
+    profile_high_c: float | None = None
+    profile_low_c: float | None = None
+    course: Course | None = None
 
     @property
     def now_c(self) -> float | None:
@@ -81,6 +105,8 @@ class LotNow:
     given all looks; ``open_window`` leaves the lot's own silent looks out, because a window that moves on while
     one waits could never be past. ``remaining_days`` is the time to development 1 at the expected rate. Of
     ``uncertainty_c`` the part ``common_c`` is shared with all boxes whose probes are of the same ``session``.
+    ``heat`` is how long the eggs were at or above ``heat_limit_c``, the highest temperature of their profile, by
+    hourly means.
     """
 
     lot: Lot
@@ -105,6 +131,8 @@ class LotNow:
     common_c: float = 0.0
     session: str = ""
     chance_only_late: float | None = None
+    heat: Exposure | None = None
+    heat_limit_c: float | None = None
     refused: str = ""
     notes: tuple[str, ...] = ()
     sex: SexNow | None = None

@@ -1,14 +1,15 @@
 """Where a box is heading, from its own recent course: time constants, equilibrium, and the time to a limit.
 
-The model is the one of :mod:`monitor.core.climate`: something changed (a heater died or stuck, the power went, a door stands
-open), since then the room's air goes towards another equilibrium with one time constant, and the box follows the air
-with its own. What changed, when, and both time constants are estimated from the last hours of the box and, where there is one, of an
-air probe beside it: least squares with prior knowledge (Gauss-Newton with Levenberg's damping), the uncertainty from the
-curvature at the solution. What the data cannot tell stays as uncertain as the prior knowledge is.
+The model is the one of :mod:`monitor.core.climate`: something changed (a heater died or stuck, the power went, a door
+stands open), since then the room's air goes towards another equilibrium with one time constant, and the box follows
+the air with its own. What changed, when, and both time constants are estimated from the last hours of the box and,
+where there is one, of an air probe beside it: least squares with prior knowledge (Gauss-Newton with Levenberg's
+damping), the uncertainty from the curvature at the solution. What the data cannot tell stays as uncertain as the
+prior knowledge is.
 
-The answer is a bundle of possible courses, drawn from that uncertainty in a fixed pattern (a Kronecker sequence through the
-normal distribution), so that the same readings always give the same answer. When only a straight line can be seen it is
-continued, flattening with a time constant that nobody knows, and the answer is wide.
+The answer is a bundle of possible courses, drawn from that uncertainty in a fixed pattern (a Kronecker sequence
+through the normal distribution), so that the same readings always give the same answer. When only a straight line can
+be seen it is continued, flattening with a time constant that nobody knows, and the answer is wide.
 """
 
 from __future__ import annotations
@@ -28,6 +29,8 @@ Times = NDArray[np.int64]
 HORIZON_S: Final = 24 * 3600.0
 """Nothing is said of what lies further ahead: the outdoors of tomorrow is not in today's readings."""
 SPANS_S: Final = (6 * 3600.0, 3 * 3600.0, 1.5 * 3600.0)
+LOOK_BACK_S: Final = SPANS_S[0]
+"""So much of the past is looked at."""
 LINE_S: Final = 3600.0
 BIN_S: Final = 300.0
 LEAST_LINE: Final = 4
@@ -36,6 +39,9 @@ LEAST_FIT: Final = 8
 AHEAD_STEP_S: Final = 300.0
 DRAWS: Final = 64
 STALE_S: Final = 3600.0
+# A limit so near, or ahead within so long at the present rate, is worth an estimate.
+NEAR_C: Final = 0.5
+AHEAD_S: Final = 4 * 3600.0
 
 # Standard deviation of a five-minute mean about the model, in C. Of a box: code and noise of a probe (1/16 C), and what
 # the two lags leave out; of the air: the swing of a thermostat. Judgement, no source; tests/bench/time_to_limit.py
@@ -47,22 +53,25 @@ AIR_SD_C: Final = 0.25
 ROOM_TAU: Final = (2.5 * 3600.0, 0.7)
 BOX_TAU: Final = (4.5 * 3600.0, 0.5)
 DISTANCE: Final = (14.0, 0.5)
-# How far a box may be behind its air at the start of what is looked at: in a steady room, and in one that moves already.
+# How far a box may be behind its air at the start of what is looked at: in a steady room, and in one that moves
+# already.
 STEADY_LAG_C: Final = 0.1
 MOVING_LAG_C: Final = 3.0
 # How a steady room drifts with the outdoors and its thermostat's droop, C per hour.
 DRIFT_C_PER_H: Final = 0.1
-# What the model leaves out: the swing of the outdoors by day and night (amplitude, standard deviation), and a share by which
-# all may go quicker or slower.
+# What the model leaves out: the swing of the outdoors by day and night (amplitude, standard deviation), and a share
+# by which all may go quicker or slower.
 OUTDOORS_C: Final = 3.0
 STRETCH: Final = 0.08
-# Mean squared residual, in units of the standard deviations above, up to which a model counts as describing the readings.
+# Mean squared residual, in units of the standard deviations above, up to which a model counts as describing the
+# readings.
 FITS: Final = 3.0
 
 
 @dataclass(frozen=True, slots=True)
 class Eta:
-    """How long until a limit is reached: 10, 50 and 90 % quantiles in seconds. ``high_s`` is inf for "perhaps never"."""
+    """How long until a limit is reached: 10, 50 and 90 % quantiles in seconds. ``high_s`` is inf for "perhaps
+    never"."""
 
     low_s: float
     mid_s: float
@@ -141,18 +150,31 @@ def course(
     return _from_line(box, now_ms)
 
 
-def can_reach(time_ms: Times, temperature_c: Floats, now_ms: int, limit_c: float, within_s: float) -> bool:
-    """A quick look whether a limit is worth an estimate: passed already, or ahead within so long at the rate of the
-    steepest of the last half hours and hour, with all its uncertainty."""
-    recent = np.flatnonzero(time_ms >= now_ms - LINE_S * 1000)
-    if len(recent) < 2:
+def worth_knowing(
+    time_ms: Times,
+    temperature_c: Floats,
+    now_ms: int,
+    low_c: float | None,
+    high_c: float | None,
+    air_c: Floats | None = None,
+) -> bool:
+    """A quick look whether a limit is passed or near: beyond or within half a degree of it, ahead within four hours at
+    the steepest rate of the last hour, or passed by the air, which the box follows."""
+    recent = np.flatnonzero((time_ms >= now_ms - LINE_S * 1000) & (time_ms <= now_ms))
+    if not len(recent):
         return False
-    t, c = (time_ms[recent] - time_ms[recent[-1]]) / 1000.0, temperature_c[recent]
-    away = limit_c - float(np.mean(c[-3:]))
-    half = c[t >= -LINE_S / 2]
-    slopes = (float(c[-1] - c[0]) / max(float(-t[0]), BIN_S), float(half[-1] - half[0]) / (LINE_S / 2))
-    sd = 2 * 0.0625 / LINE_S
-    return any(abs(away) <= 0.2 or (s + math.copysign(sd, away)) * within_s / away >= 1.0 for s in slopes)
+    t, c = (time_ms[recent] - now_ms) / 1000.0, temperature_c[recent]
+    here = float(c[-1])
+    rates = [(here - float(c[k])) / max(float(t[-1] - t[k]), BIN_S) for k in (0, len(t) // 2)]
+    for side, limit_c in ((-1.0, low_c), (1.0, high_c)):
+        if limit_c is None:
+            continue
+        away = side * (limit_c - here)
+        if away <= NEAR_C or max(side * r for r in rates) * AHEAD_S >= away:
+            return True
+        if air_c is not None and len(air_c) and side * (float(air_c[-1]) - limit_c) >= 0.0:
+            return True
+    return False
 
 
 # --- the readings ----------------------------------------------------------------------------------------------------
@@ -173,8 +195,9 @@ def _binned(time_ms: Times, value_c: Floats, now_ms: int) -> tuple[Floats, Float
 
 # --- two lags --------------------------------------------------------------------------------------------------------
 
-# Parameters: log tau of the room, log tau of the box, log of the distance to the new equilibrium, when it began (s), how far
-# the box was behind its air then, temperature of the box then, of the air then, drift of both all the while (C per hour).
+# Parameters: log tau of the room, log tau of the box, log of the distance to the new equilibrium, when it began (s),
+# how far the box was behind its air then, temperature of the box then, of the air then, drift of both all the while
+# (C per hour).
 _ROOM, _BOX, _DISTANCE, _ONSET, _LAG, _BOX_C, _AIR_C, _DRIFT = range(8)
 # Steps of the numerical derivatives.
 _STEPS: Final = np.array([1e-3, 1e-3, 1e-3, 1.0, 1e-3, 1e-3, 1e-3, 1e-3])
@@ -308,7 +331,8 @@ def _fitted(
     worst = max(float(np.mean(r[:n] ** 2)), float(np.mean(r[:n][recent] ** 2)))
     air_worst = float(np.mean(r[n : n + n_air] ** 2)) if n_air else 0.0
     inflate = max(1.0, worst, air_worst)
-    return _Fit(theta, np.linalg.inv(normal) * inflate, cost, sign, worst <= FITS and air_worst <= FITS)
+    covariance: Floats = np.linalg.inv(normal) * inflate
+    return _Fit(theta, covariance, cost, sign, worst <= FITS and air_worst <= FITS)
 
 
 def _from_fit(fit: _Fit, start_s: float, box: tuple[Floats, Floats], now_ms: int) -> Course:

@@ -1,10 +1,11 @@
 """Calm real rooms through the whole service: every notice that comes, and whether it is true.
 
-Two rooms in which nothing was wrong. A quiet one, six days, about every minute (UCI occupancy detection, Candanedo and Feldheim
-2016): its air stands for a box with a temperature and a humidity probe. And the calm weeks of a heated one, every ten minutes (IEA EBC
-Annex 58 twin houses): held at 30 C for nine days, and again five days in September; its air at 67 and 187 cm stands for two boxes with a
-clutch. All settings are the usual ones, but for limits that leave each room as much as a keeper would. What is true of them is read from
-the series itself (:func:`truly_uneven`), not from a run.
+Two rooms in which nothing was wrong. A quiet one, six days, about every minute (UCI occupancy detection, Candanedo
+and Feldheim 2016): its air stands for a box with a temperature and a humidity probe. And the calm weeks of a heated
+one, every ten minutes (IEA EBC Annex 58 twin houses): held at 30 C for nine days, and again five days in September;
+its air at 67 and 187 cm stands for two boxes with a clutch. All settings are the usual ones, but for limits that
+leave each room as much as a keeper would. What is true of them is read from the series itself (:func:`truly_uneven`),
+not from a run.
 """
 
 from __future__ import annotations
@@ -27,7 +28,10 @@ from tests.bench.stepped import Stepped, stepped
 from tests.peers import shared
 
 MINUTE_MS = 60_000
-CALM = (("2013-08-21T00:00:00+00:00", "2013-08-29T23:59:00+00:00"), ("2013-09-15T00:00:00+00:00", "2013-09-19T23:59:00+00:00"))
+CALM = (
+    ("2013-08-21T00:00:00+00:00", "2013-08-29T23:59:00+00:00"),
+    ("2013-09-15T00:00:00+00:00", "2013-09-19T23:59:00+00:00"),
+)
 # Rounds of the minute room: as often as this, with all readings in between. Every sample is judged in either case; a
 # notice comes up to so much later than with a round for each reading, and none is lost.
 ROUND_MS = 5 * MINUTE_MS
@@ -106,10 +110,9 @@ def measure() -> Figures:
             if figures[f"{label}_suspect_readings"]:
                 short.append(f"{label}: good readings were flagged")
     notes = [
-        f"a round every {ROUND_MS // MINUTE_MS} min of the minute room's data, all its readings judged; every row of the heated one",
-        "a stack that is uneven by a day's mean of 1 K or more is truly so, and so are the dates that it moves apart",
-    ]
-    return Figures(figures, short, notes)
+        f"a round every {ROUND_MS // MINUTE_MS} min of the minute room's data, all its readings judged; every row of
+        the heated one", "a stack that is uneven by a day's mean of 1 K or more is truly so, and so are the dates that
+        it moves apart", ] return Figures(figures, short, notes)
 
 
 def _ms(text: str) -> int:
