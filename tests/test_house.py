@@ -1,0 +1,203 @@
+"""The rules of the house that a machine can check."""
+
+from __future__ import annotations
+
+import ast
+import re
+import subprocess
+import tomllib
+from functools import cache
+from pathlib import Path
+
+import pytest
+
+from monitor.errors import MonitorError
+from tests.peers import PROJECT
+
+TOP = {
+    ".ci",
+    ".gitignore",
+    "DEVELOPERS.md",
+    "LICENSE",
+    "README.md",
+    "config",
+    "deploy",
+    "monitor",
+    "pyproject.toml",
+    "tests",
+}
+LONGEST = 600
+TOO_LONG: dict[str, str] = {}
+"""Modules that may be longer than LONGEST lines, each with the reason."""
+
+# Text that has no place in any file of the project; each with what it would give away.
+STRANGE = {
+    "a folder of somebody's computer": r"(?<![\w.])/(?:work|root|home/\w+|Users/\w+|tmp)/",
+    "the host of a package index": r"pypi\.org|pythonhosted|(?:deb|security)\.debian\.org|npmjs\.|debian\.org/debian",
+    "a number in somebody's list of work": r"(?i)\b(?:issue|ticket|pull request|task) (?:#|no\.? ?)?\d+|\bissues? #",
+    "the making instead of the thing": (
+        r"(?i)\b(?:this|previous) session\b|\bworkplace\b|\bas (?:requested|instructed)\b|\bthe brief\b"
+    ),
+    "work that was left undone": r"\b(?:TODO|FIXME|XXX|HACK)\b",
+}
+TOO_HEAVY = {"scipy", "pandas"}
+
+
+@cache
+def files() -> tuple[Path, ...]:
+    """Every file that belongs to the project: as git sees it, or in an unpacked archive all but what is made."""
+    listing = subprocess.run(
+        ["git", "ls-files", "--cached", "--others", "--exclude-standard", "-z"],
+        cwd=PROJECT,
+        capture_output=True,
+        text=True,
+    )
+    if listing.returncode == 0 and (PROJECT / ".git").exists():
+        found = [PROJECT / name for name in listing.stdout.split("\0") if name]
+    else:
+        found = [p for top in TOP for p in (PROJECT / top, *(PROJECT / top).rglob("*")) if "__pycache__" not in p.parts]
+    return tuple(sorted(p for p in found if p.is_file()))
+
+
+def text_of(path: Path) -> str:
+    return path.read_text(encoding="utf-8")
+
+
+def relative(path: Path) -> str:
+    return path.relative_to(PROJECT).as_posix()
+
+
+def modules(top: str) -> list[Path]:
+    return [p for p in files() if p.suffix == ".py" and p.relative_to(PROJECT).parts[0] == top]
+
+
+def leaves(kind: type[MonitorError] = MonitorError) -> list[type[MonitorError]]:
+    return [x for sub in kind.__subclasses__() for x in (sub, *leaves(sub)) if sub.__module__ == "monitor.errors"]
+
+
+def test_there_is_something_to_look_at() -> None:
+    assert len(modules("monitor")) > 30
+    assert len(modules("tests")) > 20
+
+
+def test_the_top_level_holds_nothing_but_what_it_should() -> None:
+    tops = {p.relative_to(PROJECT).parts[0] for p in files()}
+    assert tops == TOP
+
+
+@pytest.mark.parametrize("what", STRANGE)
+def test_no_file_mentions(what: str) -> None:
+    pattern = re.compile(STRANGE[what])
+    found = [
+        f"{relative(path)}:{number}: {line.strip()[:100]}"
+        for path in files()
+        if path != Path(__file__).resolve() and "__pycache__" not in path.parts
+        for number, line in enumerate(text_of(path).splitlines(), 1)
+        if pattern.search(line)
+    ]
+    assert found == []
+
+
+@pytest.mark.parametrize(
+    ("what", "line", "hit"),
+    [
+        ("a folder of somebody's computer", "open('/tmp/x')", True),
+        ("a folder of somebody's computer", "see /home/anna/room.toml", True),
+        ("a folder of somebody's computer", "topic eggroom/work/left", False),
+        ("a folder of somebody's computer", "https://example.org/tmp/x", False),
+        ("a number in somebody's list of work", "fixes issue #12", True),
+        ("a number in somebody's list of work", "the broker issues 12 warnings", False),
+        ("the making instead of the thing", "done in this session", True),
+        ("the making instead of the thing", "the broker forgets this client's session", False),
+        ("work that was left undone", "# TODO later", True),
+    ],
+)
+def test_the_patterns_hit_what_they_should(what: str, line: str, hit: bool) -> None:
+    assert bool(re.search(STRANGE[what], line)) is hit
+
+
+def test_every_failure_has_an_id_an_exit_code_and_a_meaning_of_its_own() -> None:
+    kinds = leaves()
+    assert len(kinds) > 10
+    assert len({k.id for k in kinds}) == len(kinds)
+    assert len({k.exit_code for k in kinds}) == len(kinds)
+    for kind in kinds:
+        # 0 is success, 1 any other failure of Python, 126 and above belong to the shell.
+        assert 2 <= kind.exit_code < 126, kind
+        assert re.fullmatch(r"[a-z]+(-[a-z]+)*", kind.id), kind
+        assert "meaning" in vars(kind), kind
+        assert kind.__doc__, kind
+
+
+def test_modules_stay_short_enough_to_be_read_in_one_go() -> None:
+    lengths = {relative(p): len(text_of(p).splitlines()) for p in modules("monitor")}
+    assert {name: n for name, n in lengths.items() if n > LONGEST and name not in TOO_LONG} == {}
+    assert {name for name in TOO_LONG if lengths.get(name, 0) <= LONGEST} == set(), "these need no exception any more"
+
+
+@pytest.mark.parametrize("top", ["monitor", "tests"])
+def test_every_module_says_what_it_is(top: str) -> None:
+    silent = [relative(p) for p in modules(top) if text_of(p).strip() and not ast.get_docstring(ast.parse(text_of(p)))]
+    assert silent == []
+
+
+def test_the_service_never_loads_what_is_too_heavy_for_it() -> None:
+    found = []
+    for path in modules("monitor"):
+        for node in ast.walk(ast.parse(text_of(path))):
+            names = [a.name for a in node.names] if isinstance(node, ast.Import) else []
+            names += [node.module or ""] if isinstance(node, ast.ImportFrom) else []
+            found += [f"{relative(path)}: {n}" for n in names if n.partition(".")[0] in TOO_HEAVY]
+    assert found == []
+    needs = tomllib.loads(text_of(PROJECT / "pyproject.toml"))["project"]["dependencies"]
+    assert not any(re.match(rf"{name}\b", need) for name in TOO_HEAVY for need in needs)
+
+
+def test_modules_are_named_by_their_idea() -> None:
+    vague = {
+        "utils",
+        "util",
+        "helpers",
+        "helper",
+        "manager",
+        "managers",
+        "common",
+        "misc",
+        "base",
+        "models",
+        "services",
+    }
+    assert [relative(p) for p in modules("monitor") if p.stem in vague] == []
+
+
+def _checks(function: ast.AST, local: dict[str, ast.AST], seen: frozenset[str] = frozenset()) -> bool:
+    """Whether a function can fail by what it finds: an assertion, itself or in a function of its file that it calls."""
+    for node in ast.walk(function):
+        if isinstance(node, ast.Assert | ast.Raise):
+            return True
+        if isinstance(node, ast.Call):
+            name = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
+            if name in {"raises", "fail", "wait_for", "warns", "assert_allclose", "run_state_machine_as_test"}:
+                return True
+            if any(k.arg == "check" and getattr(k.value, "value", False) for k in node.keywords):
+                return True
+            if name in local and name not in seen and _checks(local[name], local, seen | {name}):
+                return True
+    return False
+
+
+def test_every_test_can_fail() -> None:
+    """A test without an assertion shows nothing; one that only calls must at least call something that asserts."""
+    hollow = []
+    shared: dict[str, ast.AST] = {}
+    trees = {p: ast.parse(text_of(p)) for p in modules("tests")}
+    for tree in trees.values():
+        shared |= {
+            n.name: n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef) and not n.name.startswith("test_")
+        }
+    for path, tree in trees.items():
+        own = {n.name: n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef)}
+        for name, function in own.items():
+            if name.startswith("test_") and path.name.startswith("test_") and not _checks(function, {**shared, **own}):
+                hollow.append(f"{relative(path)}: {name}")
+    assert hollow == []
