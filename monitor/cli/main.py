@@ -32,7 +32,7 @@ a veterinarian. Dates are estimates: no egg is opened on the program's word."""
 
 def parser() -> argparse.ArgumentParser:
     """The whole command line."""
-    from monitor.cli import drill, files, forecast, learn, listen, rehearse
+    from monitor.cli import drill, files, forecast, learn, listen, rehearse, species
 
     top = argparse.ArgumentParser(
         prog="warmtally",
@@ -47,6 +47,7 @@ def parser() -> argparse.ArgumentParser:
     listen.add_parser(sub, [parent])
     keep.add_parsers(sub, parent)
     show.add_parsers(sub, parent)
+    species.add_parser(sub, [parent])
     forecast.add_parser(sub, parent)
     learn.add_parser(sub, [parent])
     drill.add_parser(sub, [parent])

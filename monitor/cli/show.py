@@ -1,10 +1,9 @@
-"""What is there: ``warmtally boxes``, ``notices``, ``answer`` and ``species``."""
+"""What is there: ``warmtally boxes``, ``notices`` and ``answer``."""
 
 from __future__ import annotations
 
 import argparse
 import getpass
-import math
 
 from monitor.cli.forecast import lot_json, rounded
 from monitor.cli.room import (
@@ -13,13 +12,11 @@ from monitor.cli.room import (
     parse_time,
     print_json,
     room_at_hand,
-    settings_of,
     table,
     utc,
 )
 from monitor.core.kinds.uneven import describe as describe_stack
 from monitor.core.snapshot import LotNow, Service, Snapshot, show_day, show_temperature, show_time
-from monitor.library import list_profiles, load_profile
 
 
 def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
@@ -51,16 +48,6 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
     answer.add_argument("id", type=int, metavar="ID")
     answer.add_argument("--by", default="", help="who answers (default: the user)")
     answer.set_defaults(run=run_answer)
-    species = sub.add_parser(
-        "species",
-        parents=[parent],
-        help="the profiles: list them, or show one with its sources",
-        description="The profiles: list them, or show one with its table, its limits and the papers behind it.",
-        epilog="example: warmtally species elaphe-taeniura",
-    )
-    species.add_argument("species", nargs="?")
-    species.add_argument("--json", action="store_true")
-    species.set_defaults(run=run_species)
 
 
 def _picture(room: RoomAtHand, at_ms: int) -> Snapshot:
@@ -200,93 +187,4 @@ def run_answer(args: argparse.Namespace) -> int:
     with room_at_hand(args) as room:
         notice = room.store.ledger.answer(args.id, now_ms(), args.by or getpass.getuser())
         print(f"notice {notice.id} answered by {notice.answer}: {notice.title}")
-    return 0
-
-
-def run_species(args: argparse.Namespace) -> int:
-    settings = settings_of(args) if args.config else None
-    own = settings.profiles_dir if settings else None
-    if args.species is None:
-        listing = list_profiles(own)
-        if args.json:
-            print_json(
-                [
-                    {"id": p.id, "scientific_name": p.scientific_name, "status": p.status, "grade": p.grade}
-                    for p in listing.profiles
-                ]
-            )
-            return 0
-        rows = [
-            [
-                p.id,
-                p.common_name,
-                f"{p.temperatures_c[0]:g} to {p.temperatures_c[-1]:g} °C" if p.temperatures_c else "-",
-                p.grade if p.status == "table" else "no forecast",
-            ]
-            for p in listing.profiles
-        ]
-        print(table(["profile", "name", "table", "confidence"], rows))
-        for bad in listing.bad:
-            print(f"not readable: {bad}")
-        return 0
-    p = load_profile(args.species, own)
-    # The line of the curve itself, whose base temperature the degree-days are counted from.
-    line = p.curve().line if p.status == "table" and p.line() is not None else None
-    if args.json:
-        print_json(
-            {
-                "id": p.id,
-                "scientific_name": p.scientific_name,
-                "status": p.status,
-                "reason": p.reason or None,
-                "grade": p.grade,
-                "counts": p.counts,
-                "rows": [
-                    {
-                        "temperature_c": r.temperature_c,
-                        "days": r.days,
-                        "eggs": r.eggs,
-                        "sd_days": r.sd_days,
-                        "paper": r.paper,
-                    }
-                    for r in p.rows
-                ],
-                "papers": {x.key: x.citation for x in p.papers},
-                "low_limit_c": p.low_limit_c,
-                "high_limit_c": p.high_limit_c,
-                "base_c": line.base_c if line else None,
-                "thermal_constant_degree_days": line.constant_degree_days if line else None,
-                "notes": list(p.notes),
-            }
-        )
-        return 0
-    print(f"{p.scientific_name} ({p.common_name or p.id}); confidence: {p.grade}; days count to: {p.counts}")
-    if p.reason:
-        print(f"no forecast: {p.reason}")
-    if p.rows:
-        print(
-            table(
-                ["°C", "days", "eggs", "paper"],
-                [[f"{r.temperature_c:g}", f"{r.days:g}", str(r.eggs or "-"), r.paper] for r in p.rows],
-            )
-        )
-    if line is not None:
-        # Two points leave nothing to tell an uncertainty from.
-        base, constant = (
-            "" if math.isnan(sd) else f" ± {sd:.{places}f}"
-            for sd, places in ((line.base_se_c, 1), (line.constant_se_degree_days, 0))
-        )
-        print(
-            f"straight line beside it: base temperature {line.base_c:.1f}{base} °C, thermal constant "
-            f"{line.constant_degree_days:.0f}{constant} degree-days"
-        )
-    if p.low_limit_c is not None or p.high_limit_c is not None:
-        low, high = ("-" if x is None else f"{x:g}" for x in (p.low_limit_c, p.high_limit_c))
-        print(f"limits: {low} to {high} °C ({p.limits_source})")
-    if p.lethal:
-        print(f"lethal: {p.lethal}")
-    for note in p.notes:
-        print(f"note: {note}")
-    for paper in p.papers:
-        print(f"{paper.key}: {paper.citation}")
     return 0

@@ -1,0 +1,190 @@
+"""``warmtally species``: the profiles, one of them with its sources, and its days against temperature as a plot."""
+
+from __future__ import annotations
+
+import argparse
+import math
+from pathlib import Path
+
+from monitor.cli.room import print_json, settings_of, table
+from monitor.core.curves import LineFit
+from monitor.core.plots import svg_plot, terminal_plot
+from monitor.core.sex import SexRule
+from monitor.core.species import Profile
+from monitor.errors import UsageError
+from monitor.library import list_profiles, load_profile
+
+
+def add_parser(
+    sub: argparse._SubParsersAction[argparse.ArgumentParser], parents: list[argparse.ArgumentParser]
+) -> None:
+    species = sub.add_parser(
+        "species",
+        parents=parents,
+        help="the profiles: list them, or show one with its sources",
+        description="The profiles: list them, or show one with its table, its limits and the papers behind it.",
+        epilog="examples: warmtally species elaphe-taeniura    warmtally species elaphe-taeniura --plot    "
+        "warmtally species caretta-caretta --svg days.svg",
+    )
+    species.add_argument("species", nargs="?", metavar="NAME", help="a profile's id or scientific name (default: all)")
+    species.add_argument("--svg", metavar="FILE", help="days against temperature as an SVG drawing, written to a file")
+    form = species.add_mutually_exclusive_group()
+    form.add_argument("--plot", action="store_true", help="the same, drawn in the terminal")
+    form.add_argument("--json", action="store_true")
+    species.set_defaults(run=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    settings = settings_of(args) if args.config else None
+    own = settings.profiles_dir if settings else None
+    if args.species is None:
+        if args.plot or args.svg:
+            raise UsageError("a plot is of one species", fix="warmtally species NAME --plot")
+        return _list(own, as_json=args.json)
+    profile = load_profile(args.species, own)
+    if args.svg:
+        _save(svg_plot(profile), Path(args.svg))
+        if not (args.plot or args.json):
+            print(f"{profile.scientific_name}: days against temperature are in {args.svg}")
+            return 0
+    if args.json:
+        print_json(_json(profile))
+    elif args.plot:
+        drawn = terminal_plot(profile)
+        print(f"{profile.scientific_name}: days by constant temperature; confidence: {profile.grade}\n{drawn}")
+        for key in dict.fromkeys(row.paper for row in profile.rows):
+            paper = profile.paper(key)
+            print(f"{key}: {paper.citation}" if paper else key)
+    else:
+        _show(profile)
+    return 0
+
+
+def _save(text: str, path: Path) -> None:
+    try:
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise UsageError(
+            f"{path} cannot be written: {error.strerror or error}", fix="name a file in a folder that is yours"
+        ) from error
+
+
+def _list(own: str | None, *, as_json: bool) -> int:
+    listing = list_profiles(own)
+    if as_json:
+        print_json(
+            [
+                {"id": p.id, "scientific_name": p.scientific_name, "status": p.status, "grade": p.grade}
+                for p in listing.profiles
+            ]
+        )
+        return 0
+    rows = [
+        [
+            p.id,
+            p.common_name,
+            f"{p.temperatures_c[0]:g} to {p.temperatures_c[-1]:g} °C" if p.temperatures_c else "-",
+            p.grade if p.status == "table" else "no forecast",
+        ]
+        for p in listing.profiles
+    ]
+    print(table(["profile", "name", "table", "confidence"], rows))
+    for bad in listing.bad:
+        print(f"not readable: {bad}")
+    return 0
+
+
+def _line(p: Profile) -> LineFit | None:
+    """The line of the curve itself, whose base temperature the degree-days are counted from."""
+    return p.curve().line if p.status == "table" and p.line() is not None else None
+
+
+def _json(p: Profile) -> dict[str, object]:
+    line = _line(p)
+    return {
+        "id": p.id,
+        "scientific_name": p.scientific_name,
+        "status": p.status,
+        "reason": p.reason or None,
+        "grade": p.grade,
+        "counts": p.counts,
+        "rows": [
+            {
+                "temperature_c": r.temperature_c,
+                "days": r.days,
+                "eggs": r.eggs,
+                "sd_days": r.sd_days,
+                "paper": r.paper,
+            }
+            for r in p.rows
+        ],
+        "papers": {x.key: x.citation for x in p.papers},
+        "low_limit_c": p.low_limit_c,
+        "high_limit_c": p.high_limit_c,
+        "base_c": line.base_c if line else None,
+        "thermal_constant_degree_days": line.constant_degree_days if line else None,
+        "sex": _sex_json(p),
+        "notes": list(p.notes),
+    }
+
+
+def _sex_json(p: Profile) -> dict[str, object] | None:
+    if p.sex is None:
+        return None
+    return {
+        "by": p.sex.by,
+        "turns": [{"pivotal_c": t.pivotal_c, "warm": t.warm, "range_c": t.range_c} for t in p.sex.turns],
+        "sensitive": list(p.sex.sensitive) if p.sex.by == "temperature" else None,
+        "text": p.sex.text or None,
+        "papers": list(p.sex.papers),
+    }
+
+
+def _show(p: Profile) -> None:
+    line = _line(p)
+    print(f"{p.scientific_name} ({p.common_name or p.id}); confidence: {p.grade}; days count to: {p.counts}")
+    if p.reason:
+        print(f"no forecast: {p.reason}")
+    if p.rows:
+        print(
+            table(
+                ["°C", "days", "eggs", "paper"],
+                [[f"{r.temperature_c:g}", f"{r.days:g}", str(r.eggs or "-"), r.paper] for r in p.rows],
+            )
+        )
+    if line is not None:
+        # Two points leave nothing to tell an uncertainty from.
+        base, constant = (
+            "" if math.isnan(sd) else f" ± {sd:.{places}f}"
+            for sd, places in ((line.base_se_c, 1), (line.constant_se_degree_days, 0))
+        )
+        print(
+            f"straight line beside it: base temperature {line.base_c:.1f}{base} °C, thermal constant "
+            f"{line.constant_degree_days:.0f}{constant} degree-days"
+        )
+    if p.low_limit_c is not None or p.high_limit_c is not None:
+        low, high = ("-" if x is None else f"{x:g}" for x in (p.low_limit_c, p.high_limit_c))
+        print(f"limits: {low} to {high} °C ({p.limits_source})")
+    if p.lethal:
+        print(f"lethal: {p.lethal}")
+    if p.sex is not None:
+        print(f"sex: {_sex_text(p.sex)}")
+    for note in p.notes:
+        print(f"note: {note}")
+    for paper in p.papers:
+        print(f"{paper.key}: {paper.citation}")
+
+
+def _sex_text(sex: SexRule) -> str:
+    """What decides the sex, in one line with its sources."""
+    unnamed = [key for key in sex.papers if key not in sex.text]
+    sources = f" ({', '.join(unnamed)})" if unnamed else ""
+    if sex.by == "genes" or not sex.turns:
+        return sex.text + sources
+    turns = "; ".join(
+        f"above {t.pivotal_c:g} °C more {t.warm}" + (f" (5 to 95 % within {t.range_c:g} °C)" if t.range_c else "")
+        for t in sex.turns
+    )
+    first, last = (round(100.0 * x) for x in sex.sensitive)
+    text = f"; {sex.text}" if sex.text else ""
+    return f"by temperature from {first} to {last} % of development: {turns}{text}{sources}"

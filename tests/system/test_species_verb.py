@@ -1,0 +1,72 @@
+"""``warmtally species`` from the command line: lists, shows, draws, and says what it cannot do."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+
+from monitor.cli.main import main
+
+
+def told(capsys: pytest.CaptureFixture[str], *words: str) -> str:
+    assert main(["species", *words]) == 0
+    return capsys.readouterr().out
+
+
+def refused(capsys: pytest.CaptureFixture[str], *words: str) -> str:
+    assert main(["species", *words]) != 0
+    said = capsys.readouterr()
+    assert said.out == ""
+    return said.err
+
+
+def test_all_profiles_are_listed(capsys: pytest.CaptureFixture[str]) -> None:
+    assert "elaphe-taeniura" in told(capsys)
+    assert len(json.loads(told(capsys, "--json"))) >= 60
+
+
+def test_a_profile_is_shown_with_its_sources_and_what_decides_the_sex(capsys: pytest.CaptureFixture[str]) -> None:
+    text = told(capsys, "Caretta caretta")
+    assert "confidence: good" in text
+    assert "sex: by temperature from 33 to 67 % of development: above 29 °C more females" in text
+    assert "kaska-1998: Kaska Y" in text
+    assert "sex: genes decide the sex" in told(capsys, "naja-atra")
+
+
+def test_scripts_get_the_same(capsys: pytest.CaptureFixture[str]) -> None:
+    found = json.loads(told(capsys, "sphenodon-guntheri", "--json"))
+    assert found["rows"][0] == {
+        "temperature_c": 18.3, "days": 263.0, "eggs": None, "sd_days": None, "paper": "mitchell-2006"
+    }  # fmt: skip
+    assert found["sex"]["turns"] == [{"pivotal_c": 21.6, "warm": "males", "range_c": None}]
+    assert found["sex"]["sensitive"] == [0.25, 0.55]
+    assert json.loads(told(capsys, "python-regius", "--json"))["sex"] is None
+
+
+def test_a_plot_is_drawn_in_the_terminal(capsys: pytest.CaptureFixture[str]) -> None:
+    text = told(capsys, "elaphe-taeniura", "--plot")
+    assert "o published   . curve between   - guess outside the table" in text
+    assert text.count("o") > 5
+    assert "du-2008: Du WG, Ji X (2008)" in text
+
+
+def test_a_drawing_is_written(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = tmp_path / "days.svg"
+    assert str(file) in told(capsys, "elaphe-taeniura", "--svg", str(file))
+    assert ElementTree.parse(file).getroot().attrib["role"] == "img"
+
+
+def test_a_drawing_goes_together_with_a_plot(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    file = tmp_path / "days.svg"
+    assert "published" in told(capsys, "elaphe-taeniura", "--plot", "--svg", str(file))
+    assert file.exists()
+
+
+def test_what_cannot_be_drawn_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert "a plot is of one species" in refused(capsys, "--plot")
+    assert "no published table" in refused(capsys, "pantherophis-guttatus", "--plot")
+    assert "cannot be written" in refused(capsys, "elaphe-taeniura", "--svg", str(tmp_path / "no" / "x.svg"))
+    assert "did you mean elaphe-taeniura" in refused(capsys, "elaphe-taenuira", "--plot")
