@@ -32,7 +32,7 @@ a veterinarian. Dates are estimates: no egg is opened on the program's word."""
 
 def parser() -> argparse.ArgumentParser:
     """The whole command line."""
-    from monitor.cli import drill, files, forecast, learn, listen, rehearse, species
+    from monitor.cli import compare, drill, files, forecast, learn, listen, probes, rehearse, species
 
     top = argparse.ArgumentParser(
         prog="warmtally",
@@ -49,6 +49,8 @@ def parser() -> argparse.ArgumentParser:
     show.add_parsers(sub, parent)
     species.add_parser(sub, [parent])
     forecast.add_parser(sub, parent)
+    probes.add_parsers(sub, parent)
+    compare.add_parsers(sub, parent)
     learn.add_parser(sub, [parent])
     drill.add_parser(sub, [parent])
     files.add_parsers(sub, [parent])

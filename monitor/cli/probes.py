@@ -1,0 +1,192 @@
+"""``warmtally probes``: each probe on one line, and whether it can be believed."""
+
+from __future__ import annotations
+
+import argparse
+from collections import Counter
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.adapters.store import Columns
+from monitor.cli.forecast import rounded
+from monitor.cli.room import RoomAtHand, now_ms, print_json, room_at_hand, table, utc
+from monitor.core.calibration import Correction, step_of
+from monitor.core.events import DAY_MS, Flag
+from monitor.core.settings import Probe
+from monitor.core.snapshot import show_difference, show_span, show_temperature
+from monitor.peers import Peer
+
+
+def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
+    probes = sub.add_parser(
+        "probes",
+        parents=[parent],
+        help="every probe: last heard, how good its readings are, corrected when and by how much, drifting or not",
+    )
+    probes.add_argument("--json", action="store_true")
+    probes.set_defaults(run=run_probes)
+
+
+@dataclass(frozen=True)
+class _Line:
+    """What is known of one probe."""
+
+    probe: Probe
+    last_ms: int | None
+    last_value: float | None
+    readings: int
+    good_share: float | None
+    objections: dict[str, int]
+    noise: float | None
+    step: float | None
+    correction: Correction | None
+    peer: Peer
+
+
+def noise_of(values: NDArray[np.float64]) -> float | None:
+    """Robust standard deviation of first differences over sqrt(2): what a probe flickers by, whatever its place does.
+
+    From the median absolute difference (Rousseeuw and Croux 1993: 1.4826 MAD); 0 for one that mostly repeats its code.
+    """
+    if len(values) < 10:
+        return None
+    d = np.diff(values)
+    return float(1.4826 * np.median(np.abs(d - np.median(d))) / np.sqrt(2.0))
+
+
+def _line(room: RoomAtHand, probe: Probe, now: int, last_ms: int | None, columns: Columns, peer: Peer) -> _Line:
+    usable = columns.usable
+    bad = Counter(
+        test or Flag(int(flag)).name.lower().replace("_", " ")
+        for flag, test, ok in zip(columns.flag, columns.test, usable, strict=True)
+        if not ok
+    )
+    values = columns.value[usable]
+    value = None
+    if last_ms is not None:
+        newest = room.store.readings.load([probe.id], last_ms, last_ms + 1)[probe.id]
+        if len(newest) and bool(newest.usable[-1]):
+            value = float(newest.value[-1]) + room.derived.effective(probe, now).correction
+    return _Line(
+        probe,
+        last_ms,
+        value,
+        len(columns),
+        float(usable.mean()) if len(columns) else None,
+        dict(bad),
+        noise_of(values),
+        step_of(values) if len(values) else None,
+        room.derived.corrections.holding(probe.id, now) if probe.quantity == "temperature" else None,
+        peer,
+    )
+
+
+def run_probes(args: argparse.Namespace) -> int:
+    """One line a probe."""
+    with room_at_hand(args) as room:
+        now = now_ms()
+        probes = room.settings.room.probes
+        last = room.store.readings.last_at(now)
+        day = room.store.readings.load([p.id for p in probes], now - DAY_MS, now + 1)
+        peers = room.derived.peers(now)
+        lines = [_line(room, p, now, last.get(p.id), day[p.id], peers.get(p.id, Peer())) for p in probes]
+        if args.json:
+            print_json([_json(line, now) for line in lines])
+            return 0
+        print(
+            table(
+                ["probe", "place", "last heard", "said", "good (24 h)", "noise", "correction", "among its peers"],
+                [_row(line, room, now) for line in lines],
+            )
+        )
+        never = [x.probe.id for x in lines if x.probe.quantity == "temperature" and not _compared(x)]
+        if len(never) > 1:
+            print(f"never compared: {', '.join(never)}; to find out what they differ by: warmtally compare")
+    return 0
+
+
+def _compared(line: _Line) -> bool:
+    return line.probe.compared or (line.correction is not None and line.correction.how == "side by side")
+
+
+def _place(probe: Probe) -> str:
+    if probe.box is not None:
+        return f"box {probe.box}"
+    return f"air of {probe.stack}, {probe.height_cm:.0f} cm" if probe.height_cm is not None else "-"
+
+
+def _row(line: _Line, room: RoomAtHand, now: int) -> list[str]:
+    warm = line.probe.quantity == "temperature"
+
+    def size(value: float, places: int = 2) -> str:
+        return show_difference(value, room.unit, places) if warm else f"{value:.{places}f} %"
+
+    said = "-"
+    if line.last_value is not None:
+        said = show_temperature(line.last_value, room.unit, 2) if warm else f"{line.last_value:.1f} %"
+    good = "-" if line.good_share is None else f"{100 * line.good_share:.0f} %"
+    if line.objections:
+        good += f" ({', '.join(f'{n} {t}' for t, n in sorted(line.objections.items()))})"
+    noise = "-" if line.noise is None else size(line.noise)
+    if line.noise == 0.0 and line.step is not None:
+        noise = f"below its step of {size(line.step)}"
+    c = line.correction
+    fixed = f", {size(line.probe.correction)} as configured" if line.probe.correction else ""
+    if c is not None:
+        sign = "+" if c.offset_c >= 0 else ""
+        corrected = (
+            f"{sign}{size(c.offset_c)} ± {size(2 * c.total_c)}, {c.how}, {show_span((now - c.from_ms) / 1000)} ago"
+        )
+    else:
+        corrected = f"none, ± {size(2 * line.probe.standard_uncertainty)}"
+    state = line.peer.state or "-"
+    if line.peer.departure is not None:
+        left = line.peer.departure
+        state = (
+            f"departing: {'+' if left.shift_c >= 0 else ''}{size(left.shift_c)}, {size(left.rate_c_per_day, 3)} a day"
+        )
+    heard = "never" if line.last_ms is None else f"{show_span(max(now - line.last_ms, 0) / 1000)} ago"
+    return [line.probe.id, _place(line.probe), heard, said, good, noise, corrected + fixed, state]
+
+
+def _json(line: _Line, now: int) -> dict[str, object]:
+    c, left = line.correction, line.peer.departure
+    unit = "c" if line.probe.quantity == "temperature" else "pct"
+    return {
+        "probe": line.probe.id,
+        "quantity": line.probe.quantity,
+        "box": line.probe.box,
+        "stack": line.probe.stack,
+        "height_cm": line.probe.height_cm,
+        "last_at": utc(line.last_ms),
+        f"last_{unit}": rounded(line.last_value, 3),
+        "readings_24h": line.readings,
+        "good_share_24h": rounded(line.good_share, 4),
+        "objections_24h": line.objections,
+        f"noise_{unit}": rounded(line.noise, 4),
+        f"step_{unit}": rounded(line.step, 4),
+        f"configured_correction_{unit}": line.probe.correction,
+        f"standard_uncertainty_{unit}": rounded(c.total_c if c else line.probe.standard_uncertainty, 4),
+        "compared": _compared(line),
+        "correction": None
+        if c is None
+        else {
+            "id": c.id,
+            "offset_c": rounded(c.offset_c, 4),
+            "uncertainty_c": rounded(c.uncertainty_c, 4),
+            "common_c": rounded(c.common_c, 4),
+            "how": c.how,
+            "from": utc(c.from_ms),
+            "age_days": rounded((now - c.from_ms) / DAY_MS, 2),
+        },
+        "among_peers": line.peer.state or None,
+        "drift": None
+        if left is None
+        else {
+            "shift_c": rounded(left.shift_c, 3),
+            "rate_c_per_day": rounded(left.rate_c_per_day, 4),
+            "since": utc(left.since_day * DAY_MS),
+        },
+    }
