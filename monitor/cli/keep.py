@@ -33,7 +33,7 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
     add.add_argument("--species", required=True, help="a profile's id; see: warmtally species")
     add.add_argument("--laid", required=True, metavar="WHEN", help="day, or day and time, in the room's zone")
     add.add_argument("--eggs", required=True, type=int, help="how many")
-    add.add_argument("--developed", metavar="SHARE", help=DEVELOPED)
+    add.add_argument("--developed", metavar="SHARE", default="0", help=DEVELOPED)
     add.add_argument("--note", default="", help="anything worth remembering")
     add.set_defaults(run=run_add)
     show = inner.add_parser(
@@ -77,7 +77,7 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
         if kind not in ("note", "laid", "candled"):
             p.add_argument("--eggs", type=int, help="how many (default: all that are there; pipped: one)")
         if kind == "laid":
-            p.add_argument("--developed", metavar="SHARE", help=DEVELOPED)
+            p.add_argument("--developed", metavar="SHARE", default="0", help=DEVELOPED)
             p.add_argument("--eggs", type=int, required=True)
         if kind not in ("note", "laid"):
             p.add_argument("--box", default="", help="the box or lot it is about; may be left out when there is one")
@@ -173,7 +173,7 @@ def run_record(args: argparse.Namespace) -> int:
             species="-".join(species.lower().split()),
             fertile=getattr(args, "fertile", None),
             text=args.note,
-            developed=_share(developed) if (developed := getattr(args, "developed", None)) else 0.0,
+            developed=_share(getattr(args, "developed", "0")),
         )
         told = room.store.ledger.tell(event)
         clutch = room.store.ledger.clutches()[args.clutch]
