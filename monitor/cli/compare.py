@@ -150,7 +150,11 @@ def run_compare(args: argparse.Namespace) -> int:
             )
 
         if args.reference_uncertainty is not None and not 0.0 <= args.reference_uncertainty <= 2.0:
-            raise UsageError("a standard uncertainty lies between 0 and 2 °C", where="--reference-uncertainty")
+            raise UsageError(
+                "a standard uncertainty lies between 0 and 2 °C",
+                where="--reference-uncertainty",
+                fix="give half of what the certificate says for 95 %",
+            )
         from_ms, to_ms, session = _session(args, room, TOGETHER, [p.id for p in probes], judge)
         return _conclude(args, room, (from_ms, to_ms), session, "side by side")
 

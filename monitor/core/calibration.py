@@ -429,7 +429,8 @@ def _steady_part(
 
 def _as_before(edges: Values, values: Values, start: int, stop: int) -> int:
     """How far back a steady stretch reaches: block by block, while every probe stands against the others as in it."""
-    against = values - values.mean(axis=0)
+    # One alone, in ice, is held against itself.
+    against = values - values.mean(axis=0) if len(values) > 1 else values
     usual = against[:, start:stop].mean(axis=1)
     size = max(LEAST_PAIRS // 2, 1)
     while start >= size:

@@ -230,6 +230,13 @@ def test_in_melting_ice_the_offset_is_what_the_probe_says() -> None:
     assert found.uncertainty_c == pytest.approx(math.hypot(0.1, STEP / math.sqrt(12)), abs=0.005)
 
 
+def test_the_way_down_to_the_ice_is_left_out_by_itself() -> None:
+    fell = np.concatenate([np.linspace(20.0, 0.25, 15), np.full(25, 0.25)])
+    said = Track(START + np.arange(40, dtype=np.int64) * MINUTE, np.round(fell / STEP) * STEP)
+    (found,) = ice_point(said).found
+    assert found.correction_c == pytest.approx(-0.25, abs=0.01)
+
+
 @pytest.mark.parametrize(
     ("bad", "what"),
     [

@@ -1,0 +1,355 @@
+"""Comparing probes as a keeper does it: together in one box, live or afterwards, in ice, swapped, and taken back."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import shlex
+import threading
+import time
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from monitor.adapters.store import Store
+from monitor.cli import compare
+from monitor.cli.main import main
+from monitor.core.events import DAY_MS, Flag, Reading
+from monitor.simroom import SimBox, SimProbe, SimRoom, SimSetting
+
+MINUTE = 60_000
+OFFSETS = {"upper-warmth": 0.4, "middle-warmth": -0.1, "lower-warmth": -0.3}
+HEIGHTS = {"upper": 150.0, "middle": 105.0, "lower": 60.0}
+
+
+def config(unit: str = "C") -> str:
+    boxes = "".join(f'[[stacks.boxes]]\nid = "{b}"\nheight_cm = {h:.0f}\n' for b, h in HEIGHTS.items())
+    probes = "".join(f'[[probes]]\nid = "{b}-warmth"\ntopic = "room/{b}"\nunit = "C"\nbox = "{b}"\n' for b in HEIGHTS)
+    damp = '[[probes]]\nid = "damp"\ntopic = "room/damp"\nunit = "%"\nbox = "upper"\n'
+    return (
+        f'[room]\nname = "Back room"\ntime_zone = "UTC"\ndisplay_unit = "{unit}"\n[broker]\nhost = "127.0.0.1"\n'
+        f'[[stacks]]\nid = "left"\n{boxes}{probes}{damp}'
+    )
+
+
+@dataclass
+class Answer:
+    code: int
+    out: str
+    err: str
+
+    @property
+    def json(self) -> Any:
+        return json.loads(self.out)
+
+
+@dataclass
+class Desk:
+    folder: Path
+
+    def __call__(self, line: str) -> Answer:
+        out, err = io.StringIO(), io.StringIO()
+        words = [*shlex.split(line), "--config", str(self.folder / "room.toml"), "--data", str(self.folder / "data")]
+        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+            try:
+                code = main(words)
+            except SystemExit as ended:
+                code = int(ended.code or 0)
+        return Answer(code, out.getvalue(), err.getvalue())
+
+    def does(self, line: str) -> Answer:
+        answer = self(line)
+        assert answer.code == 0, answer.err
+        return answer
+
+    def store(self) -> Store:
+        return Store(self.folder / "data")
+
+    def says(self, values: Mapping[str, np.ndarray[Any, Any]], at_ms: np.ndarray[Any, Any]) -> None:
+        with self.store() as store:
+            store.readings.ingest(
+                [
+                    Reading(name, int(t), float(v), int(t), Flag.GOOD)
+                    for name, column in values.items()
+                    for t, v in zip(at_ms, column, strict=True)
+                    if not np.isnan(v)
+                ]
+            )
+
+
+@pytest.fixture
+def desk(tmp_path: Path) -> Desk:
+    (tmp_path / "room.toml").write_text(config())
+    with Store(tmp_path / "data"):
+        return Desk(tmp_path)
+
+
+def at_text(at_ms: int) -> str:
+    return time.strftime("%Y-%m-%dT%H:%M:%SZ", time.gmtime(at_ms / 1000))
+
+
+@pytest.fixture
+def together(desk: Desk) -> tuple[Desk, int, int]:
+    """An hour and a half in which all three probes lay in one box of a simulated heated room, until just now."""
+    minutes = 90
+    setting = SimSetting(
+        (SimBox("one", 100.0),), tuple(SimProbe(n, "one", offset=o, noise=0.03) for n, o in OFFSETS.items())
+    )
+    kept = SimRoom(setting, seed=3).record(2 * 86_400.0 + minutes * 60, 60.0)
+    until = time.time_ns() // 1_000_000 // MINUTE * MINUTE - MINUTE
+    at = until - (minutes - 1 - np.arange(minutes, dtype=np.int64)) * MINUTE
+    desk.says({n: v[-minutes:] for n, v in kept.values.items()}, at)
+    return desk, int(at[0]), until
+
+
+def test_a_session_of_the_past_finds_what_the_probes_differ_by(together: tuple[Desk, int, int]) -> None:
+    desk, since, until = together
+    line = f"compare --from {at_text(since)} --to {at_text(until)} --json"
+    found = desk.does(line).json
+    mean = sum(OFFSETS.values()) / 3
+    assert not found["applied"]
+    assert {c["probe"] for c in found["corrections"]} == set(OFFSETS)
+    for c in found["corrections"]:
+        error = c["offset_c"] - (mean - OFFSETS[c["probe"]])
+        assert abs(error) < 3 * c["uncertainty_c"]
+        assert 0.03 < c["uncertainty_c"] < 0.06
+        assert c["common_c"] == pytest.approx(0.289 / 3**0.5, abs=0.002)
+    assert desk.does("compare list --json").json == []
+
+
+def test_in_words_it_says_what_is_added_and_how_to_apply_it_and_changes_nothing(
+    together: tuple[Desk, int, int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    desk, since, until = together
+    monkeypatch.setattr("sys.stdin", io.StringIO(""))
+    told = desk.does(f"compare --from {at_text(since)} --to {at_text(until)}").out
+    for word in ("upper-warmth", "+0.", "−0.", "against the mean of all", "nothing was changed", "--apply", "± 0.0"):
+        assert word in told
+    assert desk.does("compare list --json").json == []
+
+
+def test_applied_it_holds_is_listed_and_can_be_taken_back(together: tuple[Desk, int, int]) -> None:
+    desk, since, until = together
+    before = boxes(desk)
+    told = desk.does(f"compare --from {at_text(since)} --to {at_text(until)} --apply").out
+    assert "applied as 1, 2, 3" in told
+    listed = desk.does("compare list --json").json
+    assert [c["id"] for c in listed] == [1, 2, 3]
+    assert len({c["session"] for c in listed}) == 1
+    probes = {p["probe"]: p for p in desk.does("probes --json").json}
+    assert probes["upper-warmth"]["correction"]["offset_c"] == pytest.approx(-0.4, abs=0.1)
+    assert probes["upper-warmth"]["compared"]
+    assert probes["damp"]["correction"] is None
+    # What the probes said in that one box is not the temperature of their own boxes.
+    assert all(b["temperature_c"] is not None for b in before)
+    assert all(b["temperature_c"] is None for b in boxes(desk))
+    assert "none holds now" in desk.does("compare undo 1 2 3").out
+    assert boxes(desk) == before
+    assert all(c["withdrawn"] for c in desk.does("compare list --json").json)
+    assert "taken back" in desk.does("compare list").out
+
+
+def boxes(desk: Desk) -> Any:
+    return desk.does("boxes --json").json
+
+
+@pytest.mark.parametrize(("answer", "applied"), [("y", 3), ("n", 0), ("", 0)])
+def test_asked_at_a_terminal_only_a_yes_applies_it(
+    together: tuple[Desk, int, int], monkeypatch: pytest.MonkeyPatch, answer: str, applied: int
+) -> None:
+    desk, since, until = together
+    terminal = io.StringIO(answer + "\n")
+    monkeypatch.setattr(terminal, "isatty", lambda: True, raising=False)
+    monkeypatch.setattr("sys.stdin", terminal)
+    desk.does(f"compare --from {at_text(since)} --to {at_text(until)}")
+    assert len(desk.does("compare list --json").json) == applied
+
+
+def test_with_a_reference_the_others_are_brought_to_it(together: tuple[Desk, int, int]) -> None:
+    desk, since, until = together
+    found = desk.does(
+        f"compare --probes upper-warmth --reference lower-warmth --reference-uncertainty 0.05 "
+        f"--from {at_text(since)} --to {at_text(until)} --json"
+    ).json
+    by = {c["probe"]: c for c in found["corrections"]}
+    assert set(by) == {"upper-warmth", "lower-warmth"}
+    assert by["upper-warmth"]["offset_c"] == pytest.approx(-0.7, abs=0.12)
+    assert by["lower-warmth"]["offset_c"] == 0.0
+    assert by["upper-warmth"]["common_c"] == 0.05
+
+
+def test_a_second_session_is_judged_without_the_first_correction(together: tuple[Desk, int, int]) -> None:
+    """What a correction says is what is added to the probe's own words, and not on top of the last one."""
+    desk, since, until = together
+    line = f"compare --from {at_text(since)} --to {at_text(until)} --json --apply"
+    first, second = desk.does(line).json, desk.does(line).json
+    assert [c["offset_c"] for c in first["corrections"]] == [c["offset_c"] for c in second["corrections"]]
+    assert [c["id"] for c in second["corrections"]] == [4, 5, 6]
+
+
+@pytest.mark.parametrize(
+    ("line", "code", "words"),
+    [
+        ("compare --from {late} --to {until}", 26, "too short"),
+        ("compare --from {early} --to {since}", 26, "too few readings"),
+        ("compare --from {until} --to {since}", 2, "--to is not after --from"),
+        ("compare --to {until}", 2, "--to without --from"),
+        ("compare --probes nobody lower-warmth --from {since}", 6, "no temperature probe 'nobody'"),
+        ("compare --probes damp lower-warmth --from {since}", 6, "no temperature probe 'damp'"),
+        ("compare --probes lower-warmth --from {since}", 2, "two probes"),
+        ("compare --reference-uncertainty 9 --reference lower-warmth --from {since}", 2, "between 0 and 2"),
+        ("compare ice --probe upper-warmth --from {since}", 26, "not melting ice"),
+        ("compare undo 9", 6, "no correction 9"),
+        ("compare by-hand --probe upper-warmth --add 12 --uncertainty 0.1", 2, "broken probe"),
+    ],
+)
+def test_what_is_no_comparison_is_refused_with_what_to_do(
+    together: tuple[Desk, int, int], line: str, code: int, words: str
+) -> None:
+    desk, since, until = together
+    times = {"since": since, "until": until, "late": until - 20 * MINUTE, "early": since - DAY_MS}
+    answer = desk(line.format(**{k: at_text(v) for k, v in times.items()}))
+    assert answer.code == code
+    assert words in answer.err
+    assert "what to do:" in answer.err
+    assert desk.does("compare list --json").json == []
+
+
+def test_a_correction_by_hand_holds_from_its_day_on(desk: Desk) -> None:
+    told = desk.does(
+        "compare by-hand --probe upper-warmth --add -0.3 --uncertainty 0.1 --at 2026-05-01 --only-after"
+    ).out
+    assert told.startswith("correction 1: upper-warmth −0.30 °C ± 0.20 °C, from 2026-05-01 12:00 (by hand)")
+    (c,) = desk.does("compare list --json").json
+    assert (c["offset_c"], c["only_after"], c["away_until"]) == (-0.3, True, None)
+
+
+def test_ice_finds_the_error_at_zero_and_says_that_it_is_only_that(desk: Desk) -> None:
+    now = time.time_ns() // 1_000_000
+    at = now - np.arange(40, 0, -1, dtype=np.int64) * MINUTE
+    noise = np.random.default_rng(1).normal(0.0, 0.03, 40)
+    said = np.concatenate([np.linspace(20.0, 0.25, 15), np.full(25, 0.25)]) + noise
+    desk.says({"upper-warmth": np.round(said / 0.0625) * 0.0625}, at)
+    answer = desk.does(f"compare ice --probe upper-warmth --from {at_text(int(at[0]))} --apply")
+    assert "at 0 C only" in answer.out
+    (c,) = desk.does("compare list --json").json
+    assert c["how"] == "ice point"
+    assert c["offset_c"] == pytest.approx(-0.25, abs=0.05)
+    assert c["uncertainty_c"] == pytest.approx(0.1, abs=0.02)
+
+
+def test_a_swap_is_told_in_words_and_in_numbers(desk: Desk) -> None:
+    """Upper place 0.7 C warmer; the probe that began there says 0.5 C too much."""
+    start = 1_780_000_000_000
+    at = start + np.arange(0, 48 * 60, 10, dtype=np.int64) * MINUTE
+    rng = np.random.default_rng(2)
+    first = at < start + DAY_MS
+    upper, lower = 28.7 + rng.normal(0, 0.03, len(at)), 28.0 + rng.normal(0, 0.03, len(at))
+    desk.says({"upper-warmth": np.where(first, upper, lower) + 0.5, "lower-warmth": np.where(first, lower, upper)}, at)
+    spans = [at_text(start), at_text(start + DAY_MS - 1), at_text(start + DAY_MS), at_text(start + 2 * DAY_MS)]
+    line = "compare swap --probes upper-warmth lower-warmth --before {} {} --after {} {}".format(*spans)
+    told = desk.does(line).out
+    assert "The places differ: where upper-warmth lay at first it is 0.7" in told
+    assert "The probes differ: in one and the same place upper-warmth says 0.5" in told
+    found = desk.does(line + " --json").json
+    assert found["gradient_c"] == pytest.approx(0.7, abs=0.03)
+    assert found["probes_c"] == pytest.approx(0.5, abs=0.03)
+    turned = "compare swap --probes upper-warmth lower-warmth --before {2} {3} --after {0} {1}".format(*spans)
+    assert desk(turned).code == 2
+
+
+# -- live -----------------------------------------------------------------------------------------------------
+
+
+@contextlib.contextmanager
+def speaking(desk: Desk, values: Mapping[str, float]) -> Iterator[None]:
+    """Probes that report five times a second, as fast as a patient test may be."""
+    stop = threading.Event()
+
+    def speak() -> None:
+        with desk.store() as store:
+            while not stop.wait(0.2):
+                now = time.time_ns() // 1_000_000
+                store.readings.ingest([Reading(n, now, v, now, Flag.GOOD) for n, v in values.items()])
+
+    thread = threading.Thread(target=speak)
+    thread.start()
+    try:
+        yield
+    finally:
+        stop.set()
+        thread.join()
+
+
+def test_live_it_guides_watches_and_ends_by_itself_when_steady(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(compare, "LOOK_EVERY_S", 0.5)
+    with speaking(desk, {"upper-warmth": 28.5, "lower-warmth": 28.0}):
+        answer = desk.does("compare --probes upper-warmth lower-warmth --minutes 0.06 --apply")
+    for word in ("in one box of damp substrate", "water-tight bag", "Wash your hands", "to go", "steady. Put"):
+        assert word in answer.out
+    listed = {c["probe"]: c for c in desk.does("compare list --json").json}
+    assert listed["upper-warmth"]["offset_c"] == pytest.approx(-0.25)
+    assert listed["lower-warmth"]["offset_c"] == pytest.approx(0.25)
+
+
+def test_live_a_probe_that_is_silent_ends_in_a_reason(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(compare, "LOOK_EVERY_S", 0.2)
+    monkeypatch.setattr(compare, "PATIENCE_S", 1.5)
+    with speaking(desk, {"upper-warmth": 28.5}):
+        answer = desk("compare --probes upper-warmth lower-warmth --minutes 0.02 --json")
+    assert answer.code == 26
+    assert "too few readings of lower-warmth" in answer.err
+    assert answer.out == ""
+
+
+# -- probes ---------------------------------------------------------------------------------------------------
+
+
+def test_probes_are_shown_with_their_noise_and_what_the_tests_objected_to(together: tuple[Desk, int, int]) -> None:
+    desk, since, until = together
+    with desk.store() as store:
+        bad = [Reading("upper-warmth", since - k * MINUTE, 85.0, since, Flag.BAD, "power-on") for k in (1, 2, 3)]
+        store.readings.ingest(bad)
+    by = {p["probe"]: p for p in desk.does("probes --json").json}
+    upper = by["upper-warmth"]
+    assert upper["objections_24h"] == {"power-on": 3}
+    assert upper["good_share_24h"] == pytest.approx(90 / 93, abs=1e-4)
+    assert upper["last_at"] == at_text(until)
+    assert upper["step_c"] == pytest.approx(0.0625)
+    assert upper["noise_c"] == pytest.approx(0.03, abs=0.04)
+    assert upper["among_peers"] == "too few days"
+    assert upper["standard_uncertainty_c"] == pytest.approx(0.2887, abs=1e-4)
+    assert by["damp"]["last_at"] is None
+    told = desk.does("probes").out
+    for word in ("box upper", "3 power-on", "never compared: upper-warmth, middle-warmth, lower-warmth", "never"):
+        assert word in told
+
+
+def test_probes_in_fahrenheit_are_shown_in_fahrenheit(together: tuple[Desk, int, int]) -> None:
+    desk, _, _ = together
+    (desk.folder / "room.toml").write_text(config("F"))
+    assert "± 1.04 °F" in desk.does("probes").out
+
+
+def test_noise_is_that_of_the_flicker_and_not_of_the_course_of_the_day() -> None:
+    from monitor.cli.probes import noise_of
+
+    rng = np.random.default_rng(0)
+    t = np.arange(1440)
+    flicker = rng.normal(0.0, 0.1, 1440)
+    assert noise_of(28 + 2 * np.sin(2 * np.pi * t / 1440) + flicker) == pytest.approx(0.1, rel=0.1)
+    assert noise_of(np.full(50, 28.0)) == 0.0
+    assert noise_of(np.full(5, 28.0)) is None
+
+
+def test_a_day_without_any_reading_is_shown_as_such(desk: Desk) -> None:
+    with desk.store() as store:
+        old = time.time_ns() // 1_000_000 - 3 * DAY_MS
+        store.readings.ingest([Reading("upper-warmth", old, 27.5, old, Flag.GOOD)])
+    upper = desk.does("probes --json").json[0]
+    assert (upper["last_c"], upper["readings_24h"], upper["good_share_24h"]) == (27.5, 0, None)
