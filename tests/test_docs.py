@@ -65,7 +65,9 @@ def _verbs(at: argparse.ArgumentParser, words: str) -> Iterator[tuple[str, str]]
             helps = {choice.dest: choice.help or "" for choice in action._choices_actions}
             for name, below in action.choices.items():
                 deeper = list(_verbs(below, f"{words} {name}"))
-                yield from deeper or [(f"{words} {name}", helps[name])]
+                alone = not any(isinstance(x, argparse._SubParsersAction) and x.required for x in below._actions)
+                yield from [(f"{words} {name}", helps[name])] if alone else []
+                yield from deeper
 
 
 def leaves(of: type[MonitorError] = MonitorError) -> Iterator[type[MonitorError]]:
@@ -255,13 +257,9 @@ def test_every_command_that_is_named_anywhere_exists() -> None:
     for path in sources():
         # In a text of ours a command stands in backticks, behind a colon, or alone on its line.
         for found in re.finditer(r"(?:`|: |bin/|^ *)warmtally ([a-z]+)(?: ([a-z]+))?", path.read_text("utf-8"), re.M):
-            verb, below = found[1], found[2]
-            two = any(w.startswith(f"warmtally {verb} ") for w in words)
-            if (
-                f"warmtally {verb} {below}" not in words
-                if two and below
-                else not two and f"warmtally {verb}" not in words
-            ):
+            one = f"warmtally {found[1]}"
+            family = any(w.startswith(f"{one} ") for w in words)
+            if one not in words and not (family if found[2] is None else f"{one} {found[2]}" in words):
                 wrong.append(f"{path.relative_to(PROJECT)}: {found[0].strip()}")
     assert wrong == []
 
