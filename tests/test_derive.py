@@ -13,12 +13,13 @@ import numpy as np
 import pytest
 
 from monitor.adapters.store import Store, columns_of
+from monitor.core.calibration import Correction
 from monitor.core.development import degree_days, integrate_rate
 from monitor.core.events import DAY_MS, HOUR_MS, EventKind, Flag, KeeperEvent, Reading
 from monitor.core.outlook import History
-from monitor.core.whatif import Plan
 from monitor.core.settings import Box, Broker, Limits, Probe, Room, Settings
 from monitor.core.snapshot import LotNow, Service
+from monitor.core.whatif import Plan
 from monitor.derive import Derived
 from monitor.library import load_profile
 
@@ -302,6 +303,39 @@ def test_a_changed_correction_of_a_probe_changes_the_past(bench: Bench) -> None:
     assert {m for _, m in bench.store.db.rows("SELECT DISTINCT box, model FROM part")} == {
         corrected._model(corrected.room.boxes[0], corrected.species(SPECIES))
     }
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_corrections_told_and_taken_back_in_the_middle_leave_nothing_behind(bench: Bench, seed: int) -> None:
+    dice = random.Random(200 + seed)
+    bench.clutch(UPPER)
+    bench.clutch(MIDDLE, clutch="K02")
+    bench.clutch(PAIR, clutch="K03")
+    now = scrambled(dice, bench, 60)
+    day = START + 24 * HOUR_MS
+    found = [
+        Correction("up", day, -0.4, 0.1, 0.05, "side by side", day, "s1", to_ms=day + 90 * MINUTE),
+        Correction("low", day, 0.2, 0.1, 0.05, "side by side", day, "s1"),
+        Correction("two-b", day + 7 * HOUR_MS, 0.3, 0.1, 0.0, "ice point", day, only_after=True),
+    ]
+    before = {x.lot.id: x.development for x in bench.derived.lots(now)}
+    told = bench.store.corrections.tell(found)
+    for step in range(3):
+        if step == 2:
+            for correction in told:
+                bench.store.corrections.withdraw(correction.id, now)
+        bench.hour(now)
+        running = {x.lot.id: history(bench.derived, now, x.lot.id) for x in bench.derived.lots(now)}
+        bench.store.parts.forget_all()
+        afresh = bench.look(bench.store)
+        for lot, got in running.items():
+            assert_same(got, history(afresh, now, lot))
+        bench.derived.refresh(now)
+        developments = {lot: h.development for lot, h in running.items()}
+        if step < 2:
+            assert all(abs(developments[lot] - (before[lot] or 0.0)) > 1e-5 for lot in before)
+        else:
+            assert developments == pytest.approx(before, abs=1e-9)
 
 
 def test_a_second_hourly_work_finds_nothing_more_to_do(bench: Bench) -> None:
