@@ -305,6 +305,8 @@ deadband_c = 0.3
 on_delay = 101
 off_delay = 102
 max_gap = 103
+too_dry_pct = 71.5
+too_damp_pct = 97
 [watch]
 look_every = 5
 room_quiet_after = 104
@@ -317,6 +319,7 @@ past_window_share = 0.7
 stuck_after = 106
 shipping_behind = 107
 disk_low_mb = 108
+heading = "1.5 h"
 [[channels]]
 id = "bell"
 url = "json://127.0.0.1/bell"
@@ -366,8 +369,8 @@ def test_every_key_arrives_where_it_belongs(tmp_path: Path) -> None:
             stacks=("a", "b"),
             boxes=(Box("a1", "a", 10, 33, 22), Box("b1", "b", 20.5)),
             probes=(p, q),
-            limits=Limits(32, 21, 0.3, 101, 102, 103),
-            watch=Watch(104, 1.5, 0.4, 105, 3, 6, 0.7, 106, 107, 108),
+            limits=Limits(32, 21, 0.3, 101, 102, 103, 71.5, 97),
+            watch=Watch(104, 1.5, 0.4, 105, 3, 6, 0.7, 106, 107, 108, 5400),
         ),
         broker=Broker(
             host="broker.invalid",

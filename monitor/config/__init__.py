@@ -185,6 +185,8 @@ def _build(
                 on_delay_s=limits.part.on_delay,
                 off_delay_s=limits.part.off_delay,
                 max_gap_s=limits.part.max_gap,
+                too_dry_pct=limits.part.too_dry_pct,
+                too_damp_pct=limits.part.too_damp_pct,
             ),
             watch=Watch(
                 room_quiet_after_s=watch.room_quiet_after,
@@ -197,6 +199,7 @@ def _build(
                 stuck_after_s=watch.stuck_after,
                 shipping_behind_s=watch.shipping_behind,
                 disk_low_mb=watch.disk_low_mb,
+                heading_s=watch.heading,
             ),
         ),
         broker=Broker(

@@ -145,6 +145,10 @@ def _check_limits(contents: Contents, findings: Findings) -> None:
     room_warm, room_cool = limit(limits, "too_warm", findings), limit(limits, "too_cool", findings)
     deadband = limits.part.deadband_c if limits.sound("deadband_c") else 0.0
     _check_span(limits, room_warm, room_cool, deadband, findings)
+    dry, damp = limits.part.too_dry_pct, limits.part.too_damp_pct
+    if limits.sound("too_dry_pct", "too_damp_pct") and dry is not None and damp is not None and dry >= damp:
+        what = f"too dry from {dry:g} % down and too damp from {damp:g} % up leave nothing between"
+        findings.mistake("limits-crossed", f"{limits.key}.too_dry_pct", what, "set too_dry_pct below too_damp_pct")
     found = room_warm is not None or room_cool is not None or not limits.sound(*LimitKeys.model_fields)
     for box, _ in contents.boxes:
         warm, cool = limit(box, "too_warm", findings), limit(box, "too_cool", findings)

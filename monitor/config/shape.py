@@ -122,6 +122,7 @@ Words = Annotated[str, Field(min_length=1, max_length=255), AfterValidator(_word
 Span = Annotated[float, BeforeValidator(seconds), Field(ge=0, le=366 * 86400)]
 Wait = Annotated[float, BeforeValidator(seconds), Field(gt=0, le=366 * 86400)]
 Degrees = Annotated[float, Field(ge=-1000, le=1000)]
+Percent = Annotated[float, Field(ge=0, le=100)]
 Height = Annotated[float, Field(ge=-100, le=1000)]
 Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
 TimeForm = Literal["iso", "s", "ms"]
@@ -172,6 +173,8 @@ class LimitKeys(Part):
 
 
 class LimitsPart(LimitKeys):
+    too_dry_pct: Percent | None = None
+    too_damp_pct: Percent | None = None
     deadband_c: Annotated[float, Field(ge=0, le=5)] = 0.2
     on_delay: Span = 900.0
     off_delay: Span = 900.0
@@ -222,6 +225,7 @@ class WatchPart(Part):
     apart_days: Annotated[float, Field(gt=0, le=60)] = 2.0
     window_near_days: Annotated[float, Field(ge=0, le=60)] = 7.0
     past_window_share: Annotated[float, Field(gt=0, le=5)] = 0.5
+    heading: Span = 7200.0
     stuck_after: Annotated[float, BeforeValidator(seconds), Field(ge=60, le=86400)] = 900.0
     shipping_behind: Wait = 1800.0
     disk_low_mb: Annotated[float, Field(ge=10, le=1e6)] = 200.0

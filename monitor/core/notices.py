@@ -16,7 +16,7 @@ from typing import Final, Literal
 
 from monitor.core.conditions import Condition, Transition
 from monitor.core.kinds import Kind, Look
-from monitor.core.settings import Urgency
+from monitor.core.settings import URGENCIES, Urgency
 from monitor.core.snapshot import Snapshot, show_day, show_temperature, show_time
 
 NoticeChange = Literal["raised", "cleared", "drill", "daily"]
@@ -109,7 +109,10 @@ def _names(transitions: Sequence[Transition], looks: Mapping[str, Look]) -> str:
 def _raised(
     kind: Kind, transitions: Sequence[Transition], looks: Mapping[str, Look], snapshot: Snapshot, *, joins: bool
 ) -> Notice:
-    urgency: Urgency = "today" if joins and kind.urgency == "now" else kind.urgency
+    # The most pressing of those that are told together.
+    urgency = min((looks[t.subject].urgency or kind.urgency for t in transitions), key=URGENCIES.index)
+    if joins and urgency == "now":
+        urgency = "today"
     lines = []
     for t in transitions:
         look = looks[t.subject]

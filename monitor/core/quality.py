@@ -15,6 +15,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final
 
+import numpy as np
+from numpy.typing import NDArray
+
 from monitor.core.events import Flag, Reading
 from monitor.core.settings import Probe
 
@@ -180,3 +183,53 @@ def _next(look: _Look, flag: Flag, name: str) -> Context:
     if context.level is not None and abs(reading.value - context.level) <= STEP_C:
         return replace(context, seen_ms=reading.at_ms, level_count=context.level_count + 1)
     return replace(context, seen_ms=reading.at_ms, level=reading.value, level_since_ms=reading.at_ms, level_count=1)
+
+
+# --- tests of a whole series (QARTOD manuals of the IOOS) ------------------------------------------------------------
+#
+# They need the readings after the one that is judged, so they do not flag what arrives; the tests that look at a probe
+# beside the others (core.suspicion) are built on them.
+
+Flags = NDArray[np.uint8]
+Values = NDArray[np.float64]
+
+
+def spike(value: Values, suspect: float, fail: float) -> Flags:
+    """QARTOD spike test: |x - (previous + next) / 2| above ``suspect`` or ``fail``; the ends are not judged.
+
+    Shape (n,); flags 1, 2, 3 and 4 of :class:`Flag`.
+    """
+    flags = np.full(len(value), int(Flag.NOT_JUDGED), np.uint8)
+    if len(value) > 2:
+        away = np.abs(value[1:-1] - 0.5 * (value[:-2] + value[2:]))
+        flags[1:-1] = _graded(away > suspect, away > fail)
+    return flags
+
+
+def rate_of_change(time_s: Values, value: Values, limit_per_s: float) -> Flags:
+    """QARTOD rate of change: suspect where a step is faster than the limit; the first is good."""
+    flags = np.full(len(value), int(Flag.GOOD), np.uint8)
+    if len(value) > 1:
+        flags[1:][np.abs(np.diff(value)) / np.diff(time_s) > limit_per_s] = int(Flag.SUSPECT)
+    return flags
+
+
+def flat_line(time_s: Values, value: Values, suspect_s: float, fail_s: float, tolerance: float) -> Flags:
+    """QARTOD flat line: suspect or bad where a value and all before it within a time differ by less than a tolerance.
+
+    The times are counted in readings, by the median interval, rounded down.
+    """
+    flags = np.full(len(value), int(Flag.GOOD), np.uint8)
+    if len(value) < 2:
+        return flags
+    interval_s = float(np.median(np.diff(time_s)))
+    for after_s, flag in ((suspect_s, Flag.SUSPECT), (fail_s, Flag.BAD)):
+        width = int(after_s / interval_s) + 1
+        if 1 < width <= len(value):
+            windows = np.lib.stride_tricks.sliding_window_view(value, width)
+            flags[width - 1 :][np.ptp(windows, axis=1) < tolerance] = int(flag)
+    return flags
+
+
+def _graded(suspect: NDArray[np.bool_], bad: NDArray[np.bool_]) -> Flags:
+    return np.where(bad, int(Flag.BAD), np.where(suspect, int(Flag.SUSPECT), int(Flag.GOOD))).astype(np.uint8)

@@ -70,6 +70,8 @@ class Limits:
     on_delay_s: float = 900.0
     off_delay_s: float = 900.0
     max_gap_s: float = 3600.0
+    too_dry_pct: float | None = None
+    too_damp_pct: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +99,7 @@ class Watch:
     stuck_after_s: float = 900.0
     shipping_behind_s: float = 1800.0
     disk_low_mb: float = 200.0
+    heading_s: float = 7200.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -331,7 +331,7 @@ def _fitted(
     worst = max(float(np.mean(r[:n] ** 2)), float(np.mean(r[:n][recent] ** 2)))
     air_worst = float(np.mean(r[n : n + n_air] ** 2)) if n_air else 0.0
     inflate = max(1.0, worst, air_worst)
-    covariance: Floats = np.linalg.inv(normal) * inflate
+    covariance = np.asarray(np.linalg.inv(normal) * inflate, np.float64)
     return _Fit(theta, covariance, cost, sign, worst <= FITS and air_worst <= FITS)
 
 

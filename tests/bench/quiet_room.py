@@ -28,9 +28,10 @@ from tests.bench.stepped import Stepped, stepped
 from tests.peers import shared
 
 MINUTE_MS = 60_000
+# Calm spans, each with limits as far from its temperatures as those of eggs would be.
 CALM = (
-    ("2013-08-21T00:00:00+00:00", "2013-08-29T23:59:00+00:00"),
-    ("2013-09-15T00:00:00+00:00", "2013-09-19T23:59:00+00:00"),
+    ("2013-08-21T00:00:00+00:00", "2013-08-29T23:59:00+00:00", Limits(too_warm_c=33.0, too_cool_c=28.0)),
+    ("2013-09-15T00:00:00+00:00", "2013-09-19T23:59:00+00:00", Limits(too_warm_c=28.0, too_cool_c=23.0)),
 )
 # Rounds of the minute room: as often as this, with all readings in between. Every sample is judged in either case; a
 # notice comes up to so much later than with a round for each reading, and none is lost.
@@ -62,7 +63,7 @@ def quiet_settings() -> Settings:
             stacks=("table",),
             boxes=(Box("only", "table", 75.0),),
             probes=(probe, replace(probe, id="h", topic="quiet/h", quantity="humidity", unit="%")),
-            limits=Limits(too_warm_c=24.5, too_cool_c=18.0),
+            limits=Limits(too_warm_c=24.5, too_cool_c=18.0, too_dry_pct=15.0, too_damp_pct=60.0),
         ),
         broker=Broker(),
     )
@@ -96,9 +97,11 @@ def measure() -> Figures:
         figures["quiet_suspect_readings"] = _suspects(run)
         if figures["quiet_suspect_readings"]:
             short.append("quiet room: good readings were flagged")
-    for i, (a, b) in enumerate(CALM):
+    for i, (a, b, limits) in enumerate(CALM):
         calm = [(at, v) for at, v in rows() if _ms(a) <= at <= _ms(b)]
-        with tempfile.TemporaryDirectory() as name, stepped(settings(()), Path(name), calm[0][0]) as run:
+        given = settings(())
+        given = replace(given, room=replace(given.room, limits=limits))
+        with tempfile.TemporaryDirectory() as name, stepped(given, Path(name), calm[0][0]) as run:
             _set_eggs(run, calm[0][0])
             run.replay(((at, {f"eggroom/{p}": x for p, x in v.items()}) for at, v in calm), 10 * MINUTE_MS)
             label = f"heated_{i + 1}"
@@ -110,9 +113,11 @@ def measure() -> Figures:
             if figures[f"{label}_suspect_readings"]:
                 short.append(f"{label}: good readings were flagged")
     notes = [
-        f"a round every {ROUND_MS // MINUTE_MS} min of the minute room's data, all its readings judged; every row of
-        the heated one", "a stack that is uneven by a day's mean of 1 K or more is truly so, and so are the dates that
-        it moves apart", ] return Figures(figures, short, notes)
+        f"the minute room: a round every {ROUND_MS // MINUTE_MS} min of data, all its readings judged; the heated one: "
+        "a round for each row",
+        "a stack that is uneven by a day's mean of 1 K or more is truly so, and so are the dates that it moves apart",
+    ]
+    return Figures(figures, short, notes)
 
 
 def _ms(text: str) -> int:

@@ -11,12 +11,16 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from monitor.core.conditions import Condition, Phase, Transition
 from monitor.core.events import DAY_MS, HOUR_MS
+from monitor.core.exposure import Exposure
 from monitor.core.kinds import Kind, Look, all_kinds
 from monitor.core.notices import CAUTION, Notice, compose, daily, drill
-from monitor.core.snapshot import BoxNow, ProbeNow, Service, Snapshot
+from monitor.core.settings import Probe
+from monitor.core.snapshot import BoxNow, ProbeNow, Service, Snapshot, Told
+from monitor.core.thermal import course
 from tests.core.timeline import MINUTE, START, Script, a_lot, a_profile, a_room
 
 Unit = Literal["C", "F"]
@@ -28,12 +32,27 @@ IN_THE_RICH_ROOM = {
     *("too-warm", "too-cool", "probe-quiet", "room-quiet", "probe-unread", "stack-uneven", "siblings-apart"),
     *("window-near", "window-open", "window-past", "broker-refused", "store-failing", "disk-low", "clock-untrusted"),
     *("notices-stuck", "shipping-behind", "heartbeat-unanswered", "probe-drifting", "calibration-due"),
+    *("heading", "harm-near", "heat-exposure", "heat-sum", "too-dry", "too-damp", "condensation-near"),
+    *("probe-stuck", "probe-unit", "probe-jumps", "probe-out", "probe-clock"),
 }
+
+
+HOT = Exposure(11 * 3600.0, 3 * 3600.0, 0.0)
+
+
+def told_of(times: NDArray[np.int64]) -> Told:
+    n = len(times)
+    return Told(times, np.full(n, 28.0), np.ones(n, np.uint8), times, np.ones(n, bool))
 
 
 def rich(now_ms: int = NIGHT, unit: Unit = "C") -> Snapshot:
     """A room in which everything is wrong at once."""
     room = a_room(("a", "e"), unit=unit)
+    damp = Probe("h-a", "t/h", "humidity", "%", box="a", standard_uncertainty=1.5)
+    air = Probe("air", "t/air", stack="left", height_cm=80.0)
+    room = replace(
+        room, probes=(*room.probes, damp, air), limits=replace(room.limits, too_dry_pct=60.0, too_damp_pct=90.0)
+    )
     times = now_ms - np.arange(60, -1, -1, dtype=np.int64) * MINUTE
     boxes = (
         BoxNow(
@@ -46,17 +65,26 @@ def rich(now_ms: int = NIGHT, unit: Unit = "C") -> Snapshot:
             "its own probe",
             91.2,
             ("K01/a",),
+            30.0,
+            22.0,
+            course(times, 24.25 + 0.5 * np.arange(60, -1, -1) / 60, now_ms),
         ),
         BoxNow(room.boxes[1], room.limits, "set for the box", times, np.full(61, 31.75), 0.1, "its own probe"),
     )
     lots = tuple(
-        replace(a_lot(f"K0{i}/{box}", p10_ms=now_ms + round(d * DAY_MS)), remaining_days=20.0 + 9 * j)
+        replace(
+            a_lot(f"K0{i}/{box}", p10_ms=now_ms + round(d * DAY_MS)),
+            remaining_days=20.0 + 9 * j,
+            heat=HOT,
+            heat_limit_c=32.0,
+        )
         for j, box in enumerate("ae")
         for i, d in ((1, 3.0), (2, -1.0), (3, -30.0))
     )
     probes = (
         ProbeNow(room.probes[0], now_ms - 20 * MINUTE, -127.0, 4, now_ms - 30 * MINUTE, 4, "not a number: error"),
-        ProbeNow(room.probes[1], now_ms - MINUTE, 28.0, 1, None, 7, "no number at /value"),
+        ProbeNow(room.probes[1], now_ms - MINUTE, 28.0, 1, None, 7, "no number at /value", told=told_of(times)),
+        ProbeNow(air, now_ms - MINUTE, 25.0, 1, now_ms - MINUTE, told=told_of(times)),
     )
     service = Service(
         started_ms=now_ms - 10 * HOUR_MS,

@@ -27,7 +27,8 @@ class Look:
     """One subject at this moment: the samples since it was last judged, and the facts that a notice shows.
 
     ``line`` says in one sentence what, where and how much, with its uncertainty and limit; ``where`` is the
-    subject in the keeper's words. ``samples`` empty: nothing new is known, the state stays.
+    subject in the keeper's words. ``samples`` empty: nothing new is known, the state stays. ``urgency``: how long the
+    time left to harm is, where that is known better than from the kind alone.
     """
 
     subject: str
@@ -36,6 +37,7 @@ class Look:
     line: str = ""
     rule: Rule = NO_DELAY
     facts: Facts = field(default_factory=dict)
+    urgency: Urgency | None = None
 
 
 @dataclass(frozen=True, slots=True)

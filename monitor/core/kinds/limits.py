@@ -1,15 +1,31 @@
-"""Too warm and too cool: a box's temperature against its limits."""
+"""Too warm and too cool: a box's temperature against its limits, and where it is heading.
+
+Urgency follows the time left to harm. Harm is taken to begin at the limit of the profile of the eggs inside, where that
+lies beyond the limit that is told, and else two degrees beyond the limit. Neither is a temperature that kills at once:
+those of a profile are where fewer than half of the eggs hatch when kept so, and the two degrees are judgement.
+"""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from functools import partial
+from typing import Final
 
 import numpy as np
 
 from monitor.core.conditions import Rule, above, below
 from monitor.core.kinds import Kind, Look
-from monitor.core.snapshot import BoxNow, Snapshot, show_difference, show_temperature, show_time
+from monitor.core.settings import Urgency
+from monitor.core.snapshot import BoxNow, Snapshot, show_difference, show_span, show_temperature, show_time
+from monitor.core.thermal import Eta
+
+# Harm is taken to begin so far beyond the limit, unless the profile of the eggs says more: at least so far beyond.
+TO_HARM_C: Final = 2.0
+LEAST_TO_HARM_C: Final = 0.5
+SLOW_S: Final = 12 * 3600.0
+BACK_WITHIN_S: Final = 2 * 3600.0
+SURE: Final = 0.9
 
 
 def place(box: BoxNow) -> str:
@@ -41,6 +57,7 @@ def _look(snapshot: Snapshot, warm: bool) -> Iterable[Look]:
                 f"{show_time(box.at_ms, snapshot.zone, snapshot.now_ms)}, limit "
                 f"{show_temperature(limit, snapshot.unit)} ({box.limits_from})"
                 + (f"; holds {', '.join(box.occupied_by)}" if box.occupied_by else "; no eggs are entered for it")
+                + (ahead(box, limit, snapshot, warm) if (now_c >= limit if warm else now_c <= limit) else "")
             )
         yield Look(
             box.box.id,
@@ -49,7 +66,54 @@ def _look(snapshot: Snapshot, warm: bool) -> Iterable[Look]:
             line,
             Rule(box.limits.on_delay_s, box.limits.off_delay_s, box.limits.max_gap_s),
             {"value_c": now_c, "limit_c": limit, "uncertainty_c": box.uncertainty_c},
+            _urgency(box, limit, snapshot.now_ms, warm),
         )
+
+
+def harm(box: BoxNow, limit_c: float, warm: bool) -> tuple[float, str]:
+    """The temperature at which harm is taken to begin, and what it is in words."""
+    of_profile = box.profile_high_c if warm else box.profile_low_c
+    side = 1.0 if warm else -1.0
+    if of_profile is not None and side * (of_profile - limit_c) >= LEAST_TO_HARM_C:
+        return of_profile, f"the {'highest' if warm else 'lowest'} temperature of its profile"
+    return limit_c + side * TO_HARM_C, "two degrees beyond the limit"
+
+
+def _urgency(box: BoxNow, limit_c: float, now_ms: int, warm: bool) -> Urgency | None:
+    """Less than the kind's only where the course says so with a chance of nine in ten.
+
+    Too cool: "today" when harm is further away than twelve hours, since a night may pass before. Too warm: "today" when
+    the box is on its way back below the limit within two hours by itself.
+    """
+    if box.course is None or box.now_c is None:
+        return None
+    at_harm, _ = harm(box, limit_c, warm)
+    if (box.now_c >= at_harm) if warm else (box.now_c <= at_harm):
+        return None
+    if warm:
+        back = box.course.chance(limit_c - box.limits.deadband_c, BACK_WITHIN_S, now_ms)
+        return "today" if box.now_c > limit_c - box.limits.deadband_c and back >= SURE else None
+    return "today" if box.course.chance(at_harm, SLOW_S, now_ms) <= 1.0 - SURE else None
+
+
+def ahead(box: BoxNow, limit_c: float, snapshot: Snapshot, warm: bool) -> str:
+    """How long until harm begins, in words; nothing where the course is not known."""
+    if box.course is None or box.now_c is None:
+        return ""
+    at_harm, called = harm(box, limit_c, warm)
+    shown = f"{show_temperature(at_harm, snapshot.unit)}, {called}"
+    if (box.now_c >= at_harm) if warm else (box.now_c <= at_harm):
+        return f"; beyond {shown}"
+    eta = box.course.time_to(at_harm, snapshot.now_ms)
+    if eta is None:
+        return f"; as it goes it does not reach {shown}, within a day"
+    return f"; {show_eta(eta)} until it reaches {shown}"
+
+
+def show_eta(eta: Eta) -> str:
+    """About how long, with the span in which it lies 8 times in 10."""
+    late = "a day or more" if math.isinf(eta.high_s) else show_span(eta.high_s)
+    return f"about {show_span(eta.mid_s)} ({show_span(eta.low_s)} to {late}, 8 in 10)"
 
 
 KINDS = (
@@ -59,7 +123,8 @@ KINDS = (
         urgency="now",
         raises="a box at or above its upper limit for the on-delay",
         clears="below the limit by more than the deadband for the off-delay",
-        why="heat kills faster than cold; a heater that sticks does not stop by itself",
+        why="heat kills faster than cold; a heater that sticks does not stop by itself; it waits until today only "
+        "when the box will most likely be back below the limit within two hours",
         first="Go and look: switch the heater off at the plug, lift the lid a little; do not cool the eggs abruptly.",
         otherwise="Embryos die within hours when the temperature goes on rising.",
         look=partial(_look, warm=True),
@@ -72,7 +137,8 @@ KINDS = (
         urgency="now",
         raises="a box at or below its lower limit for the on-delay",
         clears="above the limit by more than the deadband for the off-delay",
-        why="a heater or its breaker may have failed; development slows or stops",
+        why="a heater or its breaker may have failed; development slows or stops; it waits until today only when "
+        "harm is most likely more than twelve hours away",
         first="Look at the heater, its breaker and its residual-current device; keep the room closed.",
         otherwise="Development slows and the hatch comes later; long cold kills.",
         look=partial(_look, warm=False),

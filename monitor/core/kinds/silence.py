@@ -38,8 +38,10 @@ def _quiet(probe: ProbeNow, newest_ms: int | None, snapshot: Snapshot) -> Where:
     # After a start the probe is given its time again: the absence was ours.
     if snapshot.now_ms - snapshot.service.started_ms < after_ms:
         return Where.BETWEEN
-    # One cause, one notice: messages that cannot be read, and a room in which nobody is heard, are told as such.
-    if probe.unread >= UNREAD_LEAST or snapshot.room_quiet:
+    # One cause, one notice: messages that cannot be read, a probe that speaks another unit, and a room in which nobody
+    # is heard, are told as such.
+    unit = snapshot.conditions.get(("probe-unit", probe.probe.id))
+    if probe.unread >= UNREAD_LEAST or snapshot.room_quiet or (unit is not None and unit.up):
         return Where.BETWEEN
     heard = newest_ms is not None and snapshot.now_ms - newest_ms < 0.5 * probe.probe.quiet_after_s * 1000
     return Where.BEYOND if heard else Where.BETWEEN

@@ -1,0 +1,110 @@
+"""Heading for the limit, and harm near: what a box's course says before it is there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Final
+
+from monitor.core.conditions import Rule, Sample, Where
+from monitor.core.kinds import Kind, Look
+from monitor.core.kinds.limits import ahead, harm, place, show_eta
+from monitor.core.settings import Urgency
+from monitor.core.snapshot import BoxNow, Snapshot, show_difference, show_temperature
+
+SURE: Final = 0.9
+DOUBTFUL: Final = 0.5
+DELAY_S: Final = 600.0
+# "Now" when harm is as likely as not within so long.
+SOON_S: Final = 6 * 3600.0
+# Harm is near when it is as likely as not within so long, and the notice of the limit is so old that whoever could help
+# has been told.
+NEAR_S: Final = 2 * 3600.0
+TOLD_BEFORE_MS: Final = 3_600_000
+
+
+def _sides(box: BoxNow) -> Iterable[tuple[bool, float]]:
+    for warm, limit in ((False, box.limits.too_cool_c), (True, box.limits.too_warm_c)):
+        if limit is not None:
+            yield warm, limit
+
+
+def _look_heading(snapshot: Snapshot) -> Iterable[Look]:
+    within_s = snapshot.room.watch.heading_s
+    for box in snapshot.boxes:
+        where, line, facts = Where.BACK, place(box), {}
+        urgency: Urgency | None = None
+        for warm, limit in _sides(box):
+            now_c, course = box.now_c, box.course
+            if now_c is None or course is None:
+                continue
+            chance = course.chance(limit, within_s, snapshot.now_ms)
+            eta = course.time_to(limit, snapshot.now_ms)
+            # Once there, it is too warm or too cool, which is told as such.
+            if (now_c >= limit if warm else now_c <= limit) or chance < DOUBTFUL or eta is None:
+                continue
+            where = Where.BEYOND if chance >= SURE else Where.BETWEEN
+            line = (
+                f"{place(box)}: {show_temperature(now_c, snapshot.unit)}, "
+                f"{'rising' if warm else 'falling'} by about "
+                f"{show_difference(abs(course.rate_c_per_h), snapshot.unit)} an hour; {show_eta(eta)} until it is too "
+                f"{'warm' if warm else 'cool'} ({show_temperature(limit, snapshot.unit)})"
+                + ahead(box, limit, snapshot, warm)
+            )
+            at_harm, _ = harm(box, limit, warm)
+            urgency = "now" if course.chance(at_harm, SOON_S, snapshot.now_ms) >= DOUBTFUL else "today"
+            facts = {"limit_c": limit, "eta_s": round(eta.mid_s), "chance": round(chance, 2)}
+        if where is Where.BACK and box.now_c is not None:
+            line = f"{place(box)}: {show_temperature(box.now_c, snapshot.unit)}, not heading for a limit"
+        samples = [Sample(snapshot.now_ms, where)] if within_s > 0 else []
+        yield Look(box.box.id, samples, f"box {box.box.id}", line, Rule(DELAY_S, DELAY_S), facts, urgency)
+
+
+def _look_harm(snapshot: Snapshot) -> Iterable[Look]:
+    for box in snapshot.boxes:
+        where, line = Where.BACK, place(box)
+        for warm, limit in _sides(box):
+            told = snapshot.conditions.get(("too-warm" if warm else "too-cool", box.box.id))
+            now_c = box.now_c
+            if told is None or not told.up or told.changed_ms is None or now_c is None:
+                continue
+            at_harm, _ = harm(box, limit, warm)
+            there = now_c >= at_harm if warm else now_c <= at_harm
+            chance = box.course.chance(at_harm, NEAR_S, snapshot.now_ms) if box.course is not None else 0.0
+            where = Where.BEYOND if there or chance >= DOUBTFUL else Where.BETWEEN
+            if snapshot.now_ms - told.changed_ms < TOLD_BEFORE_MS and where is Where.BEYOND:
+                where = Where.BETWEEN
+            line = f"{place(box)}: {show_temperature(now_c, snapshot.unit)}" + ahead(box, limit, snapshot, warm)
+        yield Look(box.box.id, [Sample(snapshot.now_ms, where)], f"box {box.box.id}", line, Rule(DELAY_S, DELAY_S))
+
+
+KINDS = (
+    Kind(
+        name="heading",
+        says="Heading for the limit",
+        urgency="today",
+        raises="nine chances in ten that a box reaches a limit within two hours (unless set), for ten minutes",
+        clears="the chance falls below a half, or the limit is reached",
+        why="a heater that has died or sticks shows in the course long before the limit, and what is found early is "
+        "mended early; now instead of today when harm is as likely as not within six hours",
+        first="Look at the heater, its thermostat and its breaker, and whether a door or window stands open.",
+        otherwise="The box is soon too warm or too cool.",
+        look=_look_heading,
+        groups=True,
+        tell_cleared=False,
+    ),
+    Kind(
+        name="harm-near",
+        says="Harm near",
+        urgency="now",
+        raises="a box that has been told as too warm or too cool an hour ago is at the temperature where harm is taken "
+        "to begin, or will as likely as not be there within two hours",
+        clears="it is no longer too warm or too cool",
+        why="nothing has helped so far: this is the last call before the eggs suffer",
+        first="Go there now. Too warm: heater off at the plug, lids lifted a little. Too cool: carry the boxes, "
+        "without turning them, to where it is warmer.",
+        otherwise="Embryos are harmed or die.",
+        look=_look_harm,
+        groups=True,
+        tell_cleared=False,
+    ),
+)
