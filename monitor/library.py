@@ -54,7 +54,7 @@ def load_profile(species_id: str, own_dir: Path | str | None = None) -> Profile:
     raise UnknownSubject(
         f"there is no species profile {species_id!r}" + (f"; did you mean {' or '.join(close)}?" if close else ""),
         where="species",
-        fix="list the profiles, or write one of your own from your dated clutches",
+        fix="list them: warmtally species; or give it a small file of your own in the folder that [profiles] names",
     )
 
 

@@ -412,6 +412,12 @@ def test_the_keepers_record_is_kept_as_the_readme_tells(checkout: Path) -> None:
     assert said.rstrip().splitlines()[-1].startswith("K02 "), "the backup can be read"
 
 
+def test_a_species_of_ones_own_takes_three_lines(checkout: Path) -> None:
+    said = played(f"PATH=$PWD/.venv/bin:$PATH\n{story(README, 'own-species')}", checkout)
+    assert "T01 laid" in said
+    assert "no forecast: no published table at hand" in said
+
+
 def recipe() -> dict[str, str]:
     return {m["name"]: m["text"] for m in BLOCK.finditer(DEVELOPERS.read_text(encoding="utf-8")) if m["what"] == "file"}
 

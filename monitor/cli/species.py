@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import argparse
 import math
+import os
 from pathlib import Path
 
 from monitor.cli.room import print_json, settings_of, table
+from monitor.config import find_config
 from monitor.core.curves import LineFit
 from monitor.core.plots import svg_plot, terminal_plot
 from monitor.core.sex import SexRule
 from monitor.core.species import Profile
-from monitor.errors import UsageError
+from monitor.errors import ConfigError, UsageError
 from monitor.library import list_profiles, load_profile
 
 
@@ -34,9 +36,19 @@ def add_parser(
     species.set_defaults(run=run)
 
 
+def _own_dir(args: argparse.Namespace) -> str | None:
+    """Where the keeper's own profiles lie. Before there is a room, those that came along can be looked at."""
+    try:
+        find_config(args.config)
+    except ConfigError:
+        if args.config or os.environ.get("WARMTALLY_CONFIG"):
+            raise
+        return None
+    return settings_of(args).profiles_dir
+
+
 def run(args: argparse.Namespace) -> int:
-    settings = settings_of(args) if args.config else None
-    own = settings.profiles_dir if settings else None
+    own = _own_dir(args)
     if args.species is None:
         if args.plot or args.svg:
             raise UsageError("a plot is of one species", fix="warmtally species NAME --plot")
