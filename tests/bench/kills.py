@@ -39,19 +39,19 @@ CRASH_POINTS = (
 SELDOM = "autosave_on_changes false\nautosave_interval 30"
 SPECIES = "pituophis-melanoleucus"
 HOURS = 6
-STEP_C = 1e-4
+STEP_C = 1e-5
 FIRST_C = 26.0
 # A share of the timed messages comes later than it was measured, by up to so many others.
 LATE_SHARE = 0.03
 LATE_BY = 500
 # What the cycled box does: for each value the kind that it raises.
-CYCLE = (("too-warm", 32.0), ("", 28.0), ("too-cool", 24.0), ("", 28.0))
+CYCLE = (("too-warm", 28.6), ("", 28.0), ("too-cool", 27.4), ("", 28.0))
 CYCLE_STEP_S = 2.5
 CYCLE_EVERY_S = 0.25
 
 
 def value_of(number: int, messages: int) -> float:
-    """A value for each number of ``range(messages)``, none twice, neighbours far apart (but within 5 C)."""
+    """A value for each number of ``range(messages)``, none twice, neighbours apart by tenths of a degree at most."""
     stride = next(k for k in range(int(messages * 0.38), 2 * messages) if np.gcd(k, messages) == 1)
     return round(FIRST_C + STEP_C * ((number * stride) % messages), 6)
 
@@ -67,7 +67,11 @@ def measure(messages: int = 20_000, kills: int = 6, seed: int = 1) -> Figures:
     rng = random.Random(seed)
     short: list[str] = []
     figures: dict[str, float] = {"messages": 2 * messages, "messages_with_time": messages, "messages_without": messages}
-    with tempfile.TemporaryDirectory() as name, http_sink() as sink, mosquitto(Path(name) / "broker", extra=SELDOM) as broker:
+    with (
+        tempfile.TemporaryDirectory() as name,
+        http_sink() as sink,
+        mosquitto(Path(name) / "broker", extra=SELDOM) as broker,
+    ):
         probes = [
             timed("numbered", "counted"),
             {"id": "bare", "topic": "eggs/bare", "box": "bare", "interval": 1},
@@ -76,7 +80,7 @@ def measure(messages: int = 20_000, kills: int = 6, seed: int = 1) -> Figures:
         tables = room(("counted", "bare", "cycled"), probes, port=broker.port, channels={"hook": sink.port})
         stacks = tables["stacks"]
         assert isinstance(stacks, list)
-        stacks[2]["boxes"][0] |= {"too_warm_c": 31.0, "too_cool_c": 25.0}
+        stacks[2]["boxes"][0] |= {"too_warm_c": 28.5, "too_cool_c": 27.5}
         start_ms = now_ms() - HOURS * 3_600_000 - 600_000
         step_ms = HOURS * 3_600_000 // messages
         with service(Path(name) / "service", tables) as run:
@@ -101,7 +105,8 @@ def measure(messages: int = 20_000, kills: int = 6, seed: int = 1) -> Figures:
                 publisher.publish("eggs/cycled", message(now_ms(), 28.0))
                 publisher.wait_acknowledged(60)
             until(lambda: _stored(run, "numbered") >= messages and _stored(run, "bare") >= messages, 60, 0.2)
-            until(lambda: run.undelivered() == 0, 30)
+            until(lambda: all(_changed(run, kind) >= 2 * cycled.count(kind) for kind in ("too-warm", "too-cool")), 30)
+            until(lambda: run.undelivered() == 0, 60)
             time.sleep(0.5)  # what came too often would show now
             figures |= _counts(run, messages, step_ms, start_ms, short)
             figures |= _sums(run, messages, step_ms, start_ms, short)
@@ -169,6 +174,11 @@ def _stored(run: Service, probe: str) -> int:
         return store.readings.counts().get(probe, 0)
 
 
+def _changed(run: Service, kind: str) -> int:
+    changes = run.changes()
+    return changes[f"{kind} raised"] + changes[f"{kind} cleared"]
+
+
 def _counts(run: Service, messages: int, step_ms: int, start_ms: int, short: list[str]) -> dict[str, float]:
     figures: dict[str, float] = {}
     wanted = {value_of(n, messages) for n in range(messages)}
@@ -223,6 +233,13 @@ def _notices(run: Service, cycled: list[str], sink: Sink, short: list[str]) -> d
     told = {n.key for n in run.notices()}
     figures: dict[str, float] = {"notices": len(told), "notices_arrived": len(arrived)}
     figures["notices_missing"] = len(told - arrived.keys())
+    for n in run.notices():
+        if n.key not in arrived:
+            with run.store() as store:
+                fares = ", ".join(
+                    f"{o.channel} {o.state} after {o.attempts} ({o.error})" for o in store.ledger.outgoing(n.id)
+                )
+            short.append(f"{n.key} has not arrived: {fares}")
     figures["notices_strange"] = len(arrived.keys() - told)
     figures["notices_doubled"] = sum(n - 1 for n in arrived.values())
     for kind in ("too-warm", "too-cool"):

@@ -29,7 +29,7 @@ from tests.v2front import BUCKET, ORG, TOKEN, victoria
 BOXES = ("upper", "lower")
 EVERY_S = 0.05
 # The lower probe reports seldom and keeps nothing: after an outage it is heard later than the other.
-LOWER_EVERY = 40
+LOWER_EVERY = 30
 SHORT_QUIET = {"interval": EVERY_S * LOWER_EVERY, "quiet_after": 2.5 * EVERY_S * LOWER_EVERY}
 
 
@@ -135,7 +135,7 @@ def broker_stopped(folder: Path, *, kill: bool, away_s: float) -> Found:
             sender = Sender(publisher)
             with Beat(sender, EVERY_S):
                 until(lambda: _stored(run) > 0, 20)
-                time.sleep(6.0)  # longer than silence may last, since the start
+                time.sleep(4.5)  # longer than silence may last, since the start
                 sender.away = True
                 broker.stop(kill=kill)
                 began = time.monotonic()
@@ -147,7 +147,7 @@ def broker_stopped(folder: Path, *, kill: bool, away_s: float) -> Found:
                 back = time.monotonic()
                 run.came("room-quiet cleared", 60)
                 found.put("cleared after s", time.monotonic() - back)
-                time.sleep(6.0)  # longer than a probe may be silent: what is wrongly told would show
+                time.sleep(4.5)  # longer than a probe may be silent: what is wrongly told would show
             _finish(run, sender)
             found.readings(run, sender.sent)
             found.conditions(run.changes(), ("room-quiet raised", "room-quiet cleared"))
