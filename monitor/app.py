@@ -16,7 +16,7 @@ import queue
 import signal
 import threading
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -30,7 +30,8 @@ from monitor.core.conditions import Condition
 from monitor.core.evaluation import Outcome, evaluate
 from monitor.core.events import HOUR_MS, Reading
 from monitor.core.notices import Notice, daily, drill
-from monitor.core.settings import URGENCIES, Settings, Urgency
+from monitor.core.routing import routes
+from monitor.core.settings import Settings, Urgency
 from monitor.core.snapshot import Service, Snapshot
 from monitor.derive import Derived
 from monitor.errors import MonitorError, StoreError, StoreFull
@@ -169,7 +170,7 @@ class App:
         worth = tuple(c for c in outcome.conditions if _differs(c, outcome.snapshot.conditions.get(c.key)))
         if not (worth or outcome.transitions or outcome.notices):
             return []
-        outcome = replace(outcome, conditions=worth)
+        outcome = replace(outcome, conditions=worth, notices=tuple(self._routed(outcome.notices, outcome.snapshot)))
         channels = recipients(self.settings.channels)
         try:
             return self._commit_all(outcome, channels)
@@ -179,22 +180,33 @@ class App:
                 raise
             return self._commit_all(outcome, channels)
 
+    def _routed(self, notices: Iterable[Notice], snapshot: Snapshot) -> list[Notice]:
+        """Notices with their ways to the channels: by urgency, kind and stack, quiet hours and further steps."""
+        stacks = {box.id: box.stack for box in self.settings.room.boxes}
+        stacks |= {name: name for name in self.settings.room.stacks}
+        stacks |= {lot.lot.id: stacks[lot.lot.box] for lot in snapshot.lots if lot.lot.box in stacks}
+        for probe in self.settings.room.probes:
+            place = self.settings.room.height_of(probe)
+            if place is not None:
+                stacks[probe.id] = place[0]
+        watch = self.settings.room.watch
+        return [replace(n, routes=routes(n, self.settings.channels, watch, snapshot.zone, stacks.get)) for n in notices]
+
     def _commit_all(self, outcome: Outcome, channels: Mapping[str, tuple[Urgency, ...]]) -> list[Notice]:
         return self.store.ledger.commit(outcome.conditions, outcome.transitions, outcome.notices, channels)
 
     def _carry_out(self, snapshot: Snapshot) -> list[Notice]:
         """What the calendar ordered since the last round."""
         made: list[Notice] = []
-        everyone = dict.fromkeys(recipients(self.settings.channels), URGENCIES)
         while True:
             try:
                 order = self._orders.get_nowait()
             except queue.Empty:
                 return made
             if order == "daily":
-                made += self.store.ledger.commit((), (), [daily(snapshot)], recipients(self.settings.channels))
+                made += self.store.ledger.commit((), (), self._routed([daily(snapshot)], snapshot), {})
             elif order == "drill":
-                made += self.store.ledger.commit((), (), [drill(snapshot)], everyone)
+                made += self.store.ledger.commit((), (), self._routed([drill(snapshot)], snapshot), {})
             elif order == "retention":
                 before = snapshot.now_ms - self.settings.calendar.keep_days * DAY_MS
                 dropped = self.store.readings.drop_before(before)

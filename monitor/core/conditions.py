@@ -100,6 +100,7 @@ class Condition:
     ``since_ms`` is when the state changed in the world (the first sample beyond the limit for a raise, the
     first sample back for a clear), ``changed_ms`` when the delay had run out. ``delay_from_ms`` is the running
     delay's start. ``facts`` are the numbers that a notice shows.
+    ``told_ms`` is when the keeper was last told of this raise, ``told`` how often so far.
     """
 
     kind: str
@@ -113,6 +114,8 @@ class Condition:
     acknowledged_ms: int | None = None
     shelved_until_ms: int | None = None
     facts: Mapping[str, str | float | int | None] = field(default_factory=dict)
+    told_ms: int | None = None
+    told: int = 0
 
     @property
     def key(self) -> tuple[str, str]:
@@ -147,7 +150,7 @@ def advance(condition: Condition, samples: Iterable[Sample], rule: Rule) -> tupl
     """
     phase, since, start = condition.phase, condition.since_ms, condition.delay_from_ms
     changed, last, dropped = condition.changed_ms, condition.last_ms, condition.dropped
-    acknowledged = condition.acknowledged_ms
+    acknowledged, told_ms, told = condition.acknowledged_ms, condition.told_ms, condition.told
     transitions: list[Transition] = []
     for sample in samples:
         if last is not None and sample.at_ms <= last:
@@ -172,7 +175,8 @@ def advance(condition: Condition, samples: Iterable[Sample], rule: Rule) -> tupl
                 phase = _DONE[phase]
                 since, changed, start = start, sample.at_ms, None
                 change: Change = "raised" if phase is Phase.RAISED else "cleared"
-                acknowledged = None if change == "raised" else acknowledged
+                if change == "raised":
+                    acknowledged, told_ms, told = None, None, 0
                 reason = (
                     f"{'beyond the limit' if change == 'raised' else 'back'} for {(sample.at_ms - since) / 1000:.0f} s"
                     f" (delay {delay_s:.0f} s)"
@@ -187,6 +191,8 @@ def advance(condition: Condition, samples: Iterable[Sample], rule: Rule) -> tupl
         last_ms=last,
         dropped=dropped,
         acknowledged_ms=acknowledged,
+        told_ms=told_ms,
+        told=told,
     )
     return new, transitions
 

@@ -7,11 +7,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Final
 
 from monitor.core.conditions import Condition, Phase, Transition, advance
 from monitor.core.kinds import Kind, Look, all_kinds
-from monitor.core.notices import Notice, compose
+from monitor.core.notices import Notice, compose, remind
+from monitor.core.settings import URGENCIES, Urgency, Watch
 from monitor.core.snapshot import Snapshot
+
+# A notice that is repeated comes at doubling distances, but at least once a day.
+LONGEST_REPEAT_S: Final = 86_400.0
 
 
 @dataclass(frozen=True)
@@ -32,11 +37,52 @@ def evaluate(snapshot: Snapshot, kinds: Sequence[Kind] | None = None) -> Outcome
     notices: list[Notice] = []
     for kind in all_kinds() if kinds is None else kinds:
         looks = {look.subject: look for look in kind.look(snapshot)}
-        conditions, moves = _advance_kind(kind, looks, snapshot)
-        notices += compose(kind, moves, looks, snapshot.conditions, snapshot)
-        changed += conditions
+        after, moves = _advance_kind(kind, looks, snapshot)
+        made = compose(kind, moves, looks, snapshot.conditions, snapshot)
+        for subject in {s for n in made if n.change == "raised" for s in n.subjects}:
+            after[subject] = replace(after[subject], told_ms=snapshot.now_ms, told=1)
+        made += _reminders(kind, after, looks, snapshot)
+        notices += made
+        before = snapshot.conditions
+        changed += [c for s, c in after.items() if c != before.get(c.key, Condition(kind.name, s))]
         transitions += moves
     return Outcome(snapshot, tuple(changed), tuple(transitions), tuple(notices))
+
+
+def _reminders(kind: Kind, after: dict[str, Condition], looks: dict[str, Look], snapshot: Snapshot) -> list[Notice]:
+    """What is still true and unanswered and due to be told again, in one notice; marks it as told.
+
+    A condition that was shelved when it was raised is told when the shelf has run out.
+    """
+    if not kind.repeats:
+        return []
+    due = []
+    for subject, condition in after.items():
+        if subject not in looks or not condition.up or condition.acknowledged_ms is not None:
+            continue
+        if condition.shelved(snapshot.now_ms):
+            continue
+        urgency = looks[subject].urgency or kind.urgency
+        wait_s = repeat_after_s(urgency, condition.told, snapshot.room.watch)
+        if wait_s is None:
+            continue
+        if condition.told_ms is None or snapshot.now_ms - condition.told_ms >= wait_s * 1000:
+            due.append((condition, urgency))
+    if not due:
+        return []
+    for condition, _ in due:
+        after[condition.subject] = replace(condition, told_ms=snapshot.now_ms, told=condition.told + 1)
+    urgency = min((u for _, u in due), key=URGENCIES.index)
+    return [remind(kind, [c for c, _ in due], looks, urgency, snapshot)]
+
+
+def repeat_after_s(urgency: Urgency, told: int, watch: Watch) -> float | None:
+    """Seconds from the last telling to the next while nobody answers; None: it is not repeated.
+
+    ``told``: how often it was told already. Each wait is twice the one before, a day at most.
+    """
+    base = {"now": watch.repeat_now_s, "today": watch.repeat_today_s, "diary": 0.0}[urgency]
+    return min(base * 2.0 ** (max(told, 1) - 1), LONGEST_REPEAT_S) if base > 0.0 else None
 
 
 def _not_ahead(condition: Condition, now_ms: int) -> Condition:
@@ -57,7 +103,9 @@ def _not_ahead(condition: Condition, now_ms: int) -> Condition:
     )
 
 
-def _advance_kind(kind: Kind, looks: dict[str, Look], snapshot: Snapshot) -> tuple[list[Condition], list[Transition]]:
+def _advance_kind(
+    kind: Kind, looks: dict[str, Look], snapshot: Snapshot
+) -> tuple[dict[str, Condition], list[Transition]]:
     before = {s: c for (k, s), c in snapshot.conditions.items() if k == kind.name}
     after: dict[str, Condition] = {}
     moves: list[Transition] = []
@@ -77,6 +125,8 @@ def _advance_kind(kind: Kind, looks: dict[str, Look], snapshot: Snapshot) -> tup
                     changed_ms=condition.last_ms,
                     delay_from_ms=None,
                     acknowledged_ms=None,
+                    told_ms=None,
+                    told=0,
                 )
                 assert condition.last_ms is not None
                 moves.append(
@@ -93,4 +143,4 @@ def _advance_kind(kind: Kind, looks: dict[str, Look], snapshot: Snapshot) -> tup
                         kind.name, subject, "cleared", snapshot.now_ms, snapshot.now_ms, "it is no longer watched"
                     )
                 )
-    return [c for s, c in after.items() if c != before.get(s, Condition(kind.name, s))], moves
+    return after, moves

@@ -19,7 +19,7 @@ from monitor.core.kinds import Kind, Look
 from monitor.core.settings import URGENCIES, Urgency
 from monitor.core.snapshot import Snapshot, show_day, show_temperature, show_time
 
-NoticeChange = Literal["raised", "cleared", "drill", "daily"]
+NoticeChange = Literal["raised", "still", "cleared", "drill", "daily"]
 
 # A further subject of a kind that was raised within this time joins it.
 JOIN_MS: Final = 6 * 3_600_000
@@ -31,10 +31,20 @@ CAUTION: Final = (
 
 
 @dataclass(frozen=True, slots=True)
+class Route:
+    """One channel for one notice: not before a moment (ms, 0: at once), and perhaps only if it is still open."""
+
+    channel: str
+    not_before_ms: int = 0
+    if_open: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Notice:
     """One message to the keeper about a change of one or several conditions of one kind.
 
     ``key`` is unique for ever; ``subjects`` are the boxes, lots, probes or parts of the service it is about.
+    ``routes``: the channels it goes to (None: not decided here).
     """
 
     key: str
@@ -48,6 +58,7 @@ class Notice:
     id: int = 0
     answered_ms: int | None = None
     answer: str = ""
+    routes: tuple[Route, ...] | None = None
 
 
 def compose(
@@ -162,6 +173,33 @@ def _cleared(
         change="cleared",
         urgency="today" if kind.urgency == "now" else "diary",
         title=f"{says}: {_names(transitions, looks)}",
+        text="\n".join(lines),
+    )
+
+
+def remind(
+    kind: Kind, conditions: Sequence[Condition], looks: Mapping[str, Look], urgency: Urgency, snapshot: Snapshot
+) -> Notice:
+    """A notice that is repeated because nobody has answered: what is still true, since when, told how often."""
+    lines = []
+    for condition in conditions:
+        look = looks[condition.subject]
+        since = show_time(condition.since_ms or snapshot.now_ms, snapshot.zone)
+        lines.append(
+            f"{_capital(look.line or look.where)} - since {since}, told {_count(condition.told, 'time', 'times')}."
+        )
+    lines += ["", f"First: {kind.first}", f"If nothing is done: {kind.otherwise}", "", "Answer it to end the repeats."]
+    names = [looks[c.subject].where for c in conditions]
+    first = conditions[0]
+    return Notice(
+        key=f"{kind.name}/{first.subject}/still/{first.since_ms}/{first.told}",
+        at_ms=snapshot.now_ms,
+        kind=kind.name,
+        subjects=tuple(c.subject for c in conditions),
+        change="still",
+        urgency=urgency,
+        title=f"Still {kind.says[0].lower()}{kind.says[1:]}: {', '.join(names[:3])}"
+        + (f" and {len(names) - 3} more" if len(names) > 3 else ""),
         text="\n".join(lines),
     )
 

@@ -100,6 +100,10 @@ class Watch:
     shipping_behind_s: float = 1800.0
     disk_low_mb: float = 200.0
     heading_s: float = 7200.0
+    repeat_now_s: float = 1800.0
+    repeat_today_s: float = 21600.0
+    quiet_from: str | None = None
+    quiet_until: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +164,9 @@ class Channel:
     url: str = field(repr=False)
     urgencies: tuple[Urgency, ...] = URGENCIES
     timeout_s: float = 20.0
+    after_s: float = 0.0
+    kinds: tuple[str, ...] = ()
+    stacks: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 
 from monitor.adapters.store.database import Database
 from monitor.core.conditions import Condition, Phase, Transition
-from monitor.core.events import Clutch, EventKind, KeeperEvent, project
-from monitor.core.notices import Notice
+from monitor.core.events import Clutch, EventKind, KeeperEvent, check_name, project
+from monitor.core.notices import Notice, Route
 from monitor.core.settings import Urgency
 from monitor.errors import UnknownSubject
 
@@ -69,6 +69,8 @@ class Ledger:
         Raises EventRefused or UnknownSubject, and then nothing is written. ``check`` may object to the clutches
         as they would be.
         """
+        if event.kind is EventKind.LAID:
+            check_name(event.clutch)
         body = {n: getattr(event, n) for n in _EVENT_FIELDS}
         with self.db.write() as c:
             number = int(
@@ -103,7 +105,8 @@ class Ledger:
     ) -> list[Notice]:
         """T2. Returns the notices that were new; one whose key is known is not made again.
 
-        ``channels``: which urgencies each channel takes.
+        ``channels``: which urgencies each channel takes, for notices that bring no routes of their own. Ways that
+        are used only while a matter is open are closed when all that their notice told of has cleared.
         """
         made: list[Notice] = []
         with self.db.write() as c:
@@ -139,11 +142,34 @@ class Ledger:
                     continue
                 number = int(cursor.lastrowid or 0)
                 made.append(dataclasses.replace(notice, id=number))
+                ways = notice.routes
+                if ways is None:
+                    ways = tuple(Route(name) for name, wanted in channels.items() if notice.urgency in set(wanted))
                 c.executemany(
-                    "INSERT INTO outbox(notice, channel) VALUES (?,?)",
-                    [(number, name) for name, wanted in channels.items() if notice.urgency in set(wanted)],
+                    "INSERT INTO outbox(notice, channel, not_before, if_open) VALUES (?,?,?,?)",
+                    [(number, way.channel, way.not_before_ms, int(way.if_open)) for way in ways],
                 )
+            for kind in {t.kind for t in moves if t.change == "cleared"}:
+                self._drop_needless(kind)
         return made
+
+    def _drop_needless(self, kind: str) -> None:
+        """Close the further steps of notices whose subjects are all well again; inside a transaction."""
+        c = self.db.connection
+        up = {
+            str(subject)
+            for subject, body in c.execute("SELECT subject, body FROM condition WHERE kind=?", (kind,)).fetchall()
+            if json.loads(body)["phase"] in (Phase.RAISED, Phase.FALLING)
+        }
+        rows = c.execute(
+            "SELECT o.id, n.subjects FROM outbox o JOIN notice n ON n.id=o.notice "
+            "WHERE o.state='waiting' AND o.if_open=1 AND n.kind=?",
+            (kind,),
+        ).fetchall()
+        c.executemany(
+            "UPDATE outbox SET state='not-needed' WHERE id=?",
+            [(number,) for number, subjects in rows if up.isdisjoint(json.loads(subjects))],
+        )
 
     def history(self, limit: int = 1000) -> list[Transition]:
         """Newest first."""
@@ -169,6 +195,11 @@ class Ledger:
         notice = self.notice(number)
         with self.db.write() as c:
             c.execute("UPDATE notice SET answered=?, answer=? WHERE id=? AND answered IS NULL", (now_ms, by, number))
+            c.execute(
+                "UPDATE outbox SET state='not-needed' WHERE state='waiting' AND if_open=1 AND notice IN "
+                "(SELECT id FROM notice WHERE kind=? AND subjects=?)",
+                (notice.kind, json.dumps(notice.subjects)),
+            )
             for subject in notice.subjects:
                 row = c.execute(
                     "SELECT body FROM condition WHERE kind=? AND subject=?", (notice.kind, subject)

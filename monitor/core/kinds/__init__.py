@@ -46,7 +46,8 @@ class Kind:
 
     ``says`` is the short heading of a notice; ``raises``, ``clears`` and ``why`` explain the kind; ``first`` is
     the first thing to do and ``otherwise`` what happens if nothing is done. ``groups``: when one subject is
-    raised, others whose delay is running are raised with it, because they have one cause.
+    raised, others whose delay is running are raised with it, because they have one cause. ``repeats``: told again
+    while nobody answers.
     """
 
     name: str
@@ -59,6 +60,7 @@ class Kind:
     otherwise: str
     look: Callable[[Snapshot], Iterable[Look]]
     groups: bool = False
+    repeats: bool = False
     tell_cleared: bool = True
     cleared_says: str = ""
 

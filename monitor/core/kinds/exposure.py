@@ -24,6 +24,9 @@ def _look_single(snapshot: Snapshot) -> Iterable[Look]:
         if found is None or box.profile_high_c is None or box.now_c is None:
             continue
         long = found.lasting_s >= HEAT_SINGLE_H * 3600.0
+        # One cause, one notice: as long as the box is told as too warm, that says it.
+        told = snapshot.conditions.get(("too-warm", box.box.id))
+        long = long and not (told is not None and told.up)
         where = Where.BEYOND if long else Where.BACK if found.lasting_s == 0.0 else Where.BETWEEN
         yield Look(
             box.box.id,
@@ -61,15 +64,16 @@ KINDS = (
     Kind(
         name="heat-exposure",
         says="Too hot for too long",
-        urgency="now",
-        raises="two hours in one go at or above the highest temperature of the profile of the eggs in the box",
+        urgency="today",
+        raises="two hours in one go at or above the highest temperature of the profile of the eggs in the box; not while "
+        "it is told as too warm",
         clears="the box is below that temperature",
         why="heat harms as a dose, by how hot and how long; the two hours are judgement, no source",
-        first="Go there now: heater off at the plug, lids lifted a little; do not cool the eggs abruptly.",
+        first="Lower the set point, or give the limits of the box a look; do not cool the eggs abruptly.",
         otherwise="Each further hour adds to the harm; embryos die or hatch deformed.",
         look=_look_single,
         groups=True,
-        cleared_says="No longer too hot",
+        tell_cleared=False,
     ),
     Kind(
         name="heat-sum",

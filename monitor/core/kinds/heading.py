@@ -19,6 +19,8 @@ SOON_S: Final = 6 * 3600.0
 # Harm is near when it is as likely as not within so long, and the notice of the limit is so old that whoever could help
 # has been told.
 NEAR_S: Final = 2 * 3600.0
+LATELY_MS: Final = 2 * 3_600_000
+LEAST_DAY_MS: Final = 12 * 3_600_000
 TOLD_BEFORE_MS: Final = 3_600_000
 
 
@@ -26,6 +28,18 @@ def _sides(box: BoxNow) -> Iterable[tuple[bool, float]]:
     for warm, limit in ((False, box.limits.too_cool_c), (True, box.limits.too_warm_c)):
         if limit is not None:
             yield warm, limit
+
+
+def _unlike_the_day(box: BoxNow, now_ms: int, warm: bool) -> bool:
+    """Whether a box is warmer, or cooler, than at any time of its last day but the last hours.
+
+    A room that warms up in the morning goes quickly towards a limit, too, and stops where it stopped the day before.
+    """
+    before = box.temperature_c[box.time_ms < now_ms - LATELY_MS]
+    if box.now_c is None or len(before) < 2 or now_ms - int(box.time_ms[0]) < LEAST_DAY_MS:
+        return False
+    band = box.limits.deadband_c
+    return box.now_c >= float(before.max()) + band if warm else box.now_c <= float(before.min()) - band
 
 
 def _look_heading(snapshot: Snapshot) -> Iterable[Look]:
@@ -42,7 +56,8 @@ def _look_heading(snapshot: Snapshot) -> Iterable[Look]:
             # Once there, it is too warm or too cool, which is told as such.
             if (now_c >= limit if warm else now_c <= limit) or chance < DOUBTFUL or eta is None:
                 continue
-            where = Where.BEYOND if chance >= SURE else Where.BETWEEN
+            sure = chance >= SURE and course.way == "two lags" and _unlike_the_day(box, snapshot.now_ms, warm)
+            where = Where.BEYOND if sure else Where.BETWEEN
             line = (
                 f"{place(box)}: {show_temperature(now_c, snapshot.unit)}, "
                 f"{'rising' if warm else 'falling'} by about "
@@ -69,7 +84,9 @@ def _look_harm(snapshot: Snapshot) -> Iterable[Look]:
                 continue
             at_harm, _ = harm(box, limit, warm)
             there = now_c >= at_harm if warm else now_c <= at_harm
-            chance = box.course.chance(at_harm, NEAR_S, snapshot.now_ms) if box.course is not None else 0.0
+            chance = 0.0
+            if box.course is not None and box.course.way == "two lags":
+                chance = box.course.chance(at_harm, NEAR_S, snapshot.now_ms)
             where = Where.BEYOND if there or chance >= DOUBTFUL else Where.BETWEEN
             if snapshot.now_ms - told.changed_ms < TOLD_BEFORE_MS and where is Where.BEYOND:
                 where = Where.BETWEEN
@@ -82,7 +99,8 @@ KINDS = (
         name="heading",
         says="Heading for the limit",
         urgency="today",
-        raises="nine chances in ten that a box reaches a limit within two hours (unless set), for ten minutes",
+        raises="nine chances in ten that a box reaches a limit within two hours (unless set), for ten minutes, while it "
+        "is warmer or cooler already than it ever was in its last day",
         clears="the chance falls below a half, or the limit is reached",
         why="a heater that has died or sticks shows in the course long before the limit, and what is found early is "
         "mended early; now instead of today when harm is as likely as not within six hours",

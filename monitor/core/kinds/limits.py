@@ -129,6 +129,7 @@ KINDS = (
         otherwise="Embryos die within hours when the temperature goes on rising.",
         look=partial(_look, warm=True),
         groups=True,
+        repeats=True,
         cleared_says="No longer too warm",
     ),
     Kind(
@@ -143,6 +144,7 @@ KINDS = (
         otherwise="Development slows and the hatch comes later; long cold kills.",
         look=partial(_look, warm=False),
         groups=True,
+        repeats=True,
         cleared_says="No longer too cool",
     ),
 )

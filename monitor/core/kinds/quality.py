@@ -105,7 +105,8 @@ def _look_unit(snapshot: Snapshot) -> Iterable[Look]:
             promised = "Celsius" if found.speaks == "Fahrenheit" else "Fahrenheit"
             line = (
                 f"{_where(probe.probe)}: it says {found.told:.1f}, which as {promised} cannot be, and as "
-                f"{found.speaks} is about the {show_temperature(found.would_be_c, snapshot.unit)} that it or the others had"
+                f"{found.speaks} is about the {show_temperature(found.would_be_c, snapshot.unit)} that it or others "
+                "had"
             )
         name = probe.probe.id
         yield Look(name, holds(snapshot.now_ms, found is not None), f"probe {name}", line)
@@ -167,8 +168,8 @@ def _look_swapped(snapshot: Snapshot) -> Iterable[Look]:
         line = f"probes {one.id} and {other.id}: each in its place"
         if at is not None:
             line = (
-                f"{_where(one)} and {_where(other)}: at about {show_time(at, snapshot.zone, snapshot.now_ms)} each took "
-                "on the temperature of the other within a quarter of an hour"
+                f"{_where(one)} and {_where(other)}: at about {show_time(at, snapshot.zone, snapshot.now_ms)} each "
+                "took on the temperature of the other within a quarter of an hour"
             )
         yield Look(subject, holds(snapshot.now_ms, at is not None), f"probes {one.id} and {other.id}", line)
 

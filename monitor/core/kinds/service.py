@@ -118,6 +118,7 @@ KINDS = (
         first="Check the login in the configuration and at the broker; the service tries again by itself.",
         otherwise="Nobody watches the eggs.",
         look=_broker,
+        repeats=True,
         cleared_says="The broker accepts again",
     ),
     Kind(
@@ -130,6 +131,7 @@ KINDS = (
         first="Free some space on the disk or mend the store as the message says.",
         otherwise="The broker's own queue fills and readings are lost there.",
         look=_store,
+        repeats=True,
         cleared_says="Readings are written again",
     ),
     Kind(
@@ -166,6 +168,7 @@ KINDS = (
         first="Try: warmtally drill. Look at the network and the channel's address.",
         otherwise="You are not told through this channel; the other channels are used.",
         look=_stuck,
+        repeats=True,
         cleared_says="Notices arrive again",
     ),
     Kind(
@@ -203,6 +206,7 @@ KINDS = (
         first="See what arrives: warmtally listen. Correct the probe's pointer, unit or time in the configuration.",
         otherwise="The box's temperature is only estimated.",
         look=_unread,
+        repeats=True,
         cleared_says="Probe's messages are read again",
     ),
 )

@@ -106,6 +106,7 @@ KINDS = (
         first="Look at the probe's battery, cable and place; look at the box's own thermometer meanwhile.",
         otherwise="The box's temperature is only estimated, and its window gets wider each day.",
         look=_look_probes,
+        repeats=True,
         groups=True,
         cleared_says="Probe heard again",
     ),
@@ -119,6 +120,7 @@ KINDS = (
         first="Look whether the room has power; then at the gateway, the network and the broker.",
         otherwise="Nobody watches the eggs. If the power is gone, they cool.",
         look=_look_room,
+        repeats=True,
         cleared_says="Room heard again",
     ),
 )
