@@ -56,8 +56,8 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
         "compare",
         parents=[parent],
         help="find what the probes differ by, and correct it",
-        description="Without WHAT: compare probes that lie side by side; wait until they are steady, print each one's correction "
-        "with its uncertainty, and apply it when told to.",
+        description="Without WHAT: compare probes that lie side by side; wait until they are steady, print each one's "
+        "correction with its uncertainty, and apply it when told to.",
         epilog="example: warmtally compare --probes left-upper-warmth left-lower-warmth",
     )
     compare.add_argument("--probes", nargs="+", metavar="ID", help="which ones (default: all temperature probes)")
@@ -77,7 +77,7 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
     inner = compare.add_subparsers(dest="what", metavar="WHAT", required=False)
 
     ice = inner.add_parser("ice", parents=[parent], help="one probe in melting ice: its error at 0 °C")
-    ice.add_argument("--probe", required=True, metavar="ID")
+    ice.add_argument("--probe", required=True, metavar="ID", help="which probe")
     ice.add_argument(
         "--uncertainty",
         type=float,
@@ -97,14 +97,14 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
         epilog="example: warmtally compare swap --probes upper lower --before 2026-05-01 2026-05-02T12:00 "
         "--after 2026-05-03 2026-05-04T12:00",
     )
-    swap.add_argument("--probes", nargs=2, required=True, metavar=("A", "B"))
+    swap.add_argument("--probes", nargs=2, required=True, metavar=("A", "B"), help="the two that changed places")
     swap.add_argument("--before", nargs=2, required=True, metavar=("FROM", "TO"), help="A in its own place, B in its")
     swap.add_argument("--after", nargs=2, required=True, metavar=("FROM", "TO"), help="A in B's place and B in A's")
     swap.add_argument("--json", action="store_true")
     swap.set_defaults(run=run_swap)
 
     by_hand = inner.add_parser("by-hand", parents=[parent], help="tell a correction that was found elsewhere")
-    by_hand.add_argument("--probe", required=True, metavar="ID")
+    by_hand.add_argument("--probe", required=True, metavar="ID", help="which probe")
     by_hand.add_argument(
         "--add", required=True, type=float, metavar="C", help="what is to be added to its readings, °C"
     )

@@ -133,12 +133,14 @@ def _share(text: str) -> float:
     return share
 
 
-def _boxes_known(room: RoomAtHand, *boxes: str) -> None:
+def _boxes_known(room: RoomAtHand, box: str, to_box: str, kind: EventKind) -> None:
+    """Eggs are put into boxes; what happened to them may be told by the lot as well."""
     known = [b.id for b in room.settings.room.boxes]
-    for box in boxes:
-        if box and box.split("/")[-1].split("#")[0] not in known:
+    by_lot = "" if kind is EventKind.SET else box.rpartition("/")[2].partition("#")[0]
+    for told, plain in ((box, by_lot or box), (to_box, to_box)):
+        if plain and plain not in known:
             raise UnknownSubject(
-                f"no box {box!r} in the configuration", where=room.settings.file, fix=f"boxes: {', '.join(known)}"
+                f"no box {told!r} in the configuration", where=room.settings.file, fix=f"boxes: {', '.join(known)}"
             )
 
 
@@ -153,7 +155,7 @@ def run_record(args: argparse.Namespace) -> int:
         kind = EventKind(args.kind)
         at, day_only = _when(args.at, room)
         box, to_box = getattr(args, "box", ""), getattr(args, "to", "")
-        _boxes_known(room, box, to_box)
+        _boxes_known(room, box, to_box, kind)
         not_yet = getattr(args, "not_yet_at", None)
         species = getattr(args, "species", "")
         if species:
@@ -215,7 +217,7 @@ def run_correct(args: argparse.Namespace) -> int:
             changes["species"] = "-".join(args.species.lower().split())
         if not changes and not args.withdraw:
             raise UsageError("nothing to correct", fix="give what was wrong (--at, --eggs, --box ...) or --withdraw")
-        _boxes_known(room, args.box or "", args.to or "")
+        _boxes_known(room, args.box or "", args.to or "", old.kind)
         new = dataclasses.replace(
             old,
             id=0,

@@ -55,7 +55,20 @@ def parser() -> argparse.ArgumentParser:
     drill.add_parser(sub, [parent])
     files.add_parsers(sub, [parent])
     rehearse.add_parser(sub)
+    _explain(sub)
     return top
+
+
+def _explain(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """At its own ``--help`` a verb says at least what the list of verbs says of it."""
+    listed = {choice.dest: choice.help for choice in verbs._choices_actions}
+    for name, verb in verbs.choices.items():
+        text = listed.get(name)
+        if not verb.description and text:
+            verb.description = f"{text[0].upper()}{text[1:]}."
+        for action in verb._actions:
+            if isinstance(action, argparse._SubParsersAction):
+                _explain(action)
 
 
 def main(argv: Sequence[str] | None = None) -> int:

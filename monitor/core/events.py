@@ -11,6 +11,7 @@ Times are integer milliseconds since the Unix epoch, UTC.
 from __future__ import annotations
 
 import enum
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from typing import Final
@@ -247,6 +248,15 @@ def project(events: Iterable[KeeperEvent], until_ms: int | None = None) -> dict[
             )
         book.take(event)
     return {name: book.clutch() for name, book in books.items()}
+
+
+def check_name(clutch: str) -> None:
+    """A clutch is asked for by its name, and its lots as NAME/BOX. Raises EventRefused for one that cannot be."""
+    if not re.fullmatch(r"\w(?:[\w .-]{0,62}[\w.-])?", clutch):
+        raise EventRefused(
+            f"{clutch!r} cannot be the name of a clutch",
+            fix="use up to 64 letters, digits, blanks, dots, hyphens and underscores, a letter or digit first",
+        )
 
 
 def _before_laid(event: KeeperEvent) -> EventRefused:

@@ -83,11 +83,12 @@ class Desk:
     def data(self) -> Path:
         return self.folder / "data"
 
-    def __call__(self, line: str, *, where: bool = True) -> Answer:
+    def __call__(self, line: str, *, where: bool = True, tail: bool = True) -> Answer:
         out, err = io.StringIO(), io.StringIO()
         words = shlex.split(line)
         if where:
-            words += ["--config", str(self.folder / "room.toml"), "--data", str(self.data)]
+            place = ["--config", str(self.folder / "room.toml"), "--data", str(self.data)]
+            words = words + place if tail else words[:2] + place + words[2:]
         with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
             try:
                 code = main(words)
@@ -272,6 +273,45 @@ def test_words_that_do_not_fit_are_a_usage_error_with_a_way_out(room: Desk, line
     answer = room(line)
     assert answer.code == 2, (answer.out, answer.err)
     assert "what to do:" in answer.err
+
+
+@pytest.mark.parametrize("name", ["K/01", "", " ", "K#1", "K01 ", "-K", "K\n01", "x" * 65])
+def test_a_clutch_has_a_name_by_which_its_lots_can_be_asked_for(room: Desk, name: str) -> None:
+    before = room.events()
+    answer = room(f"clutch add --species elaphe-taeniura --laid 2026-05-02 --eggs 3 -- {shlex.quote(name)}", tail=False)
+    assert answer.code == 5, (answer.out, answer.err)
+    assert "letters" in answer.err
+    assert room.events() == before
+
+
+@pytest.mark.parametrize("name", ["K02", "Gelege 7", "Ü-1.b_2", "7"])
+def test_names_of_many_a_kind_are_taken(room: Desk, name: str) -> None:
+    room.does(f'clutch add "{name}" --species elaphe-taeniura --laid 2026-05-02 --eggs 3')
+    room.does(f'record set "{name}" --box upper --at "2026-05-02 18:00"')
+    (got,) = room(f'forecast "{name}/upper" --at "2026-06-15 12:00" --json').json
+    assert got["lot"] == f"{name}/upper"
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "record set K02 --box K02/upper --eggs 1 --at 2026-05-02",
+        "record set K02 --box upper#2 --eggs 1 --at 2026-05-02",
+        'record moved K01 --box upper --to K01/lower --at "2026-06-01 09:00"',
+        "record correct 2 --box K01/lower",
+    ],
+)
+def test_eggs_are_put_into_boxes_not_into_lots(room: Desk, line: str) -> None:
+    room.does("clutch add K02 --species elaphe-taeniura --laid 2026-05-01 --eggs 2")
+    before = room.events()
+    answer = room(line)
+    assert answer.code == 6, (answer.out, answer.err)
+    assert "boxes: upper, lower" in answer.err
+    assert room.events() == before
+
+
+def test_a_lot_may_be_named_where_eggs_are_told_of(room: Desk) -> None:
+    assert "1 pipped" in room.does('record pipped K01 --box K01/upper --at "2026-07-01 06:30"')
 
 
 def test_a_wrong_entry_is_corrected_by_a_further_one(room: Desk) -> None:
