@@ -440,6 +440,20 @@ def test_ci_runs_the_command_that_people_run() -> None:
     assert "deploy/test" in (PROJECT / "README.md").read_text(encoding="utf-8")
 
 
+def test_every_program_that_a_test_needs_is_brought_along() -> None:
+    """On a computer that has none of them, deploy/test must install all of them."""
+    listed = re.search(r'^peers="(.*?)"$', (DEPLOY / "test").read_text(encoding="utf-8"), re.MULTILINE | re.DOTALL)
+    assert listed is not None
+    brought = {line.split()[1] for line in listed[1].splitlines()}
+    needed = {
+        package
+        for path in (PROJECT / "tests").rglob("*.py")
+        for package in re.findall(r'\bneed\(\s*"[^"]+",\s*"([^"]+)"', path.read_text(encoding="utf-8"))
+    }
+    assert len(needed) > 2
+    assert needed <= brought, f"not in deploy/test: {needed - brought}"
+
+
 def test_ci_fails_when_no_test_was_run(tmp_path: Path) -> None:
     (tmp_path / ".ci").mkdir()
     (tmp_path / "deploy").mkdir()
