@@ -349,7 +349,7 @@ def checkout(tmp_path: Path) -> Path:
     return folder
 
 
-def played(script: str, folder: Path, seconds_: float = 60.0) -> str:
+def played(script: str, folder: Path, seconds_: float = 180.0) -> str:
     """Run a script as a keeper would type it; all that was said. Fails when a command does."""
     environ = {k: v for k, v in os.environ.items() if not k.startswith("WARMTALLY_")} | {"TZ": "Europe/Vienna"}
     log = folder / "said"
@@ -389,8 +389,8 @@ def test_a_room_is_set_up_by_what_the_readme_tells(checkout: Path) -> None:
             ("--host 127.0.0.1", f"--host 127.0.0.1 --port {port}"),
             ("127.0.0.1:8080", f"127.0.0.1:{sink.port}"),
             ("sleep 10", "sleep 0.3"),
-            ("--seconds 25", "--seconds 2"),
-            ("sleep 20", "sleep 5"),
+            ("--seconds 25", "--seconds 4"),
+            ("sleep 20", "until warmtally boxes | grep '28[.]4'; do sleep 0.3; done"),
         ):
             assert old in script, old
             script = script.replace(old, new)
