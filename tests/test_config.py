@@ -320,11 +320,18 @@ stuck_after = 106
 shipping_behind = 107
 disk_low_mb = 108
 heading = "1.5 h"
+repeat_now = 109
+repeat_today = 110
+quiet_from = "21:30"
+quiet_until = "06:15"
 [[channels]]
 id = "bell"
 url = "json://127.0.0.1/bell"
 urgencies = ["today", "now", "today"]
 timeout = 9
+after = 111
+kinds = ["too-warm"]
+stacks = ["b"]
 [[channels]]
 id = "mail"
 url_env = "MAIL"
@@ -370,7 +377,7 @@ def test_every_key_arrives_where_it_belongs(tmp_path: Path) -> None:
             boxes=(Box("a1", "a", 10, 33, 22), Box("b1", "b", 20.5)),
             probes=(p, q),
             limits=Limits(32, 21, 0.3, 101, 102, 103, 71.5, 97),
-            watch=Watch(104, 1.5, 0.4, 105, 3, 6, 0.7, 106, 107, 108, 5400),
+            watch=Watch(104, 1.5, 0.4, 105, 3, 6, 0.7, 106, 107, 108, 5400, 109, 110, "21:30", "06:15"),
         ),
         broker=Broker(
             host="broker.invalid",
@@ -387,7 +394,7 @@ def test_every_key_arrives_where_it_belongs(tmp_path: Path) -> None:
             receive_maximum=12,
         ),
         channels=(
-            Channel("bell", "json://127.0.0.1/bell", ("today", "now"), 9),
+            Channel("bell", "json://127.0.0.1/bell", ("today", "now"), 9, 111, ("too-warm",), ("b",)),
             Channel("mail", "mailtos://mail.invalid"),
         ),
         shipping=Shipping("https://series.invalid", "org", "bucket", "word", 21, 22),

@@ -32,7 +32,7 @@ a veterinarian. Dates are estimates: no egg is opened on the program's word."""
 
 def parser() -> argparse.ArgumentParser:
     """The whole command line."""
-    from monitor.cli import compare, drill, files, forecast, learn, listen, probes, rehearse, species
+    from monitor.cli import attend, compare, drill, files, forecast, learn, listen, probes, rehearse, species
 
     top = argparse.ArgumentParser(
         prog="warmtally",
@@ -52,6 +52,7 @@ def parser() -> argparse.ArgumentParser:
     probes.add_parsers(sub, parent)
     compare.add_parsers(sub, parent)
     learn.add_parser(sub, [parent])
+    attend.add_parsers(sub, parent)
     drill.add_parser(sub, [parent])
     files.add_parsers(sub, [parent])
     rehearse.add_parser(sub)

@@ -200,6 +200,10 @@ def _build(
                 shipping_behind_s=watch.shipping_behind,
                 disk_low_mb=watch.disk_low_mb,
                 heading_s=watch.heading,
+                repeat_now_s=watch.repeat_now,
+                repeat_today_s=watch.repeat_today,
+                quiet_from=watch.quiet_from,
+                quiet_until=watch.quiet_until,
             ),
         ),
         broker=Broker(
@@ -218,7 +222,13 @@ def _build(
         ),
         channels=tuple(
             Channel(
-                id=c.part.id, url=url or "", urgencies=tuple(dict.fromkeys(c.part.urgencies)), timeout_s=c.part.timeout
+                id=c.part.id,
+                url=url or "",
+                urgencies=tuple(dict.fromkeys(c.part.urgencies)),
+                timeout_s=c.part.timeout,
+                after_s=c.part.after,
+                kinds=tuple(c.part.kinds),
+                stacks=tuple(c.part.stacks),
             )
             for c, url in zip(contents.channels, urls, strict=True)
         ),

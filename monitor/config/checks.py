@@ -15,6 +15,7 @@ from typing import Final
 
 from monitor.config.mistakes import Findings
 from monitor.config.shape import Contents, LimitKeys, Part, Read, is_there, shown
+from monitor.core.kinds import all_kinds
 
 COLDEST_LIMIT_C: Final = -10.0
 WARMEST_LIMIT_C: Final = 50.0
@@ -254,6 +255,7 @@ def _check_watchers(contents: Contents, findings: Findings, folder: Path) -> Non
     elif all(c.sound("urgencies") and "now" not in c.part.urgencies for c in contents.channels):
         what = 'no channel takes urgency "now": nobody is woken'
         findings.advice("nobody-woken", "channels", what, 'add "now" to the urgencies of one')
+    _check_ways(contents, findings)
     if contents.heartbeat is None:
         what = "if this computer stops, nothing tells"
         fix = "add [heartbeat] with an address elsewhere that misses the calls"
@@ -268,6 +270,30 @@ def _check_watchers(contents: Contents, findings: Findings, folder: Path) -> Non
         if host is not None and host[1] not in _LOCAL:
             what = "the token crosses the network in the clear"
             findings.advice("login-in-clear", "shipping.url", what, "use https://")
+
+
+def _check_ways(contents: Contents, findings: Findings) -> None:
+    """Which notices go to which channel, and when none does."""
+    kinds = [kind.name for kind in all_kinds()]
+    stacks = [s.part.id for s in contents.stacks]
+    for channel in contents.channels:
+        if channel.part.id == "log" and channel.sound("id"):
+            findings.mistake("reserved-id", f"{channel.key}.id", "the log is always there", "choose another id")
+        for name in channel.part.kinds if channel.sound("kinds") else ():
+            if name not in kinds:
+                what, fix = f'there is no kind "{name}"', _instead(name, "kind", kinds)
+                findings.mistake("unknown-kind", f"{channel.key}.kinds", what, fix)
+        for name in channel.part.stacks if channel.sound("stacks") else ():
+            if name not in stacks:
+                what, fix = f'there is no stack "{name}"', _instead(name, "stack", stacks)
+                findings.mistake("unknown-stack", f"{channel.key}.stacks", what, fix)
+    watch = contents.watch
+    ends = (watch.part.quiet_from, watch.part.quiet_until)
+    if watch.sound("quiet_from", "quiet_until") and (
+        ends.count(None) == 1 or (ends[0] is not None and ends[0] == ends[1])
+    ):
+        what = "quiet hours need a beginning and another end"
+        findings.mistake("quiet-hours-unfit", watch.key, what, "give quiet_from and quiet_until, or neither")
 
 
 def _instead(name: str, kind: str, names: Iterable[str]) -> str:

@@ -229,6 +229,10 @@ class WatchPart(Part):
     stuck_after: Annotated[float, BeforeValidator(seconds), Field(ge=60, le=86400)] = 900.0
     shipping_behind: Wait = 1800.0
     disk_low_mb: Annotated[float, Field(ge=10, le=1e6)] = 200.0
+    repeat_now: Span = 1800.0
+    repeat_today: Span = 21600.0
+    quiet_from: Clock | None = None
+    quiet_until: Clock | None = None
 
 
 class ChannelPart(Part):
@@ -239,6 +243,9 @@ class ChannelPart(Part):
     url_env: Words | None = None
     urgencies: Annotated[list[Urgency], Field(min_length=1)] = list(URGENCIES)
     timeout: Annotated[float, BeforeValidator(seconds), Field(ge=1, le=300)] = 20.0
+    after: Span = 0.0
+    kinds: list[Words] = []
+    stacks: list[Id] = []
 
 
 class ShippingPart(Part):

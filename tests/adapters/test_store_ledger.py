@@ -14,7 +14,7 @@ import pytest
 from monitor.adapters.store import Store
 from monitor.core.conditions import Condition, Phase, Transition
 from monitor.core.events import DAY_MS, EventKind, KeeperEvent
-from monitor.core.notices import Notice
+from monitor.core.notices import Notice, Route
 from monitor.core.settings import Urgency
 from monitor.errors import EventRefused, StoreError, UnknownSubject
 from tests.peers import PROJECT
@@ -306,3 +306,39 @@ def test_killed_between_any_two_steps_of_sending_every_notice_goes_out_once_at_l
     assert len(sent) <= len(keys) + kills
     with Store(tmp_path / "data") as store:
         assert {o.state for o in store.ledger.outgoing()} == {"delivered"}
+
+
+# -- further steps ------------------------------------------------------------------------------------------------------
+
+
+def stepped_notice(key: str, *boxes: str) -> Notice:
+    ways = (Route("mail"), Route("neighbour", T0 + 1_200_000, if_open=True))
+    return replace(notice(key, "now", *boxes), routes=ways)
+
+
+def states(store: Store) -> dict[str, str]:
+    return {o.channel: o.state for o in store.ledger.outgoing()}
+
+
+def test_a_further_step_waits_for_its_time(store: Store) -> None:
+    store.ledger.commit([RAISED], [RAISE], [stepped_notice("k1", RAISED.subject)], {})
+    assert [w.channel for w in store.ledger.lease("mail", T0)] == ["mail"]
+    assert store.ledger.lease("neighbour", T0) == []
+    assert [w.channel for w in store.ledger.lease("neighbour", T0 + 1_200_000)] == ["neighbour"]
+
+
+def test_an_answer_makes_the_further_step_needless(store: Store) -> None:
+    made = store.ledger.commit([RAISED], [RAISE], [stepped_notice("k1", RAISED.subject)], {})
+    store.ledger.answer(made[0].id, T0 + 60_000, "keeper")
+    assert states(store) == {"mail": "waiting", "neighbour": "not-needed"}
+
+
+def test_when_all_it_tells_of_has_cleared_the_further_step_is_needless(store: Store) -> None:
+    other = replace(RAISED, subject="box other")
+    store.ledger.commit([RAISED, other], [RAISE], [stepped_notice("k1", RAISED.subject, "box other")], {})
+    over = replace(RAISED, phase=Phase.CLEAR)
+    store.ledger.commit([over], [replace(RAISE, change="cleared")], [], {})
+    assert states(store)["neighbour"] == "waiting"
+    end = replace(RAISE, subject="box other", change="cleared")
+    store.ledger.commit([replace(other, phase=Phase.CLEAR)], [end], [], {})
+    assert states(store) == {"mail": "waiting", "neighbour": "not-needed"}

@@ -1,0 +1,164 @@
+"""What is told, and how much of it: ``warmtally explain``, ``shelve`` and ``attention``."""
+
+from __future__ import annotations
+
+import argparse
+import difflib
+import getpass
+
+from pydantic_core import PydanticCustomError
+
+from monitor.cli.room import now_ms, parse_time, print_json, room_at_hand, table
+from monitor.config.shape import seconds
+from monitor.core.attention import WAKING_A_WEEK, account
+from monitor.core.kinds import Kind, all_kinds
+from monitor.core.snapshot import show_time
+from monitor.errors import UnknownSubject, UsageError
+
+
+def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
+    explain = sub.add_parser(
+        "explain",
+        help="a kind of condition: what raises and clears it, and why",
+        epilog="example: warmtally explain too-warm    (without KIND: all of them, a line each)",
+    )
+    explain.add_argument("kind", nargs="?", metavar="KIND")
+    explain.add_argument("--json", action="store_true")
+    explain.set_defaults(run=run_explain)
+    shelve = sub.add_parser(
+        "shelve",
+        parents=[parent],
+        help="say nothing about a condition for a while; it stays listed and is told again when the time is up",
+        epilog='examples: warmtally shelve probe-quiet upper-warmth --for "6 h"    '
+        "warmtally shelve probe-quiet upper-warmth --end",
+    )
+    shelve.add_argument("kind", metavar="KIND")
+    shelve.add_argument("subject", metavar="SUBJECT", help="the box, probe, stack or lot it is about")
+    how = shelve.add_mutually_exclusive_group(required=True)
+    how.add_argument("--for", dest="span", metavar="SPAN", help='how long: "90 min", "6 h", "2 d"; a week at most')
+    how.add_argument("--until", metavar="WHEN")
+    how.add_argument("--end", action="store_true", help="tell again from now on")
+    shelve.add_argument("--by", default="", help="who does it (default: the user)")
+    shelve.set_defaults(run=run_shelve)
+    attention = sub.add_parser(
+        "attention", parents=[parent], help="how much attention the notices asked for, and what could be quieter"
+    )
+    attention.add_argument("--days", type=float, default=28.0)
+    attention.add_argument("--json", action="store_true")
+    attention.set_defaults(run=run_attention)
+
+
+# A shelf always ends: what is shelved for good is forgotten.
+LONGEST_SHELF_MS = 7 * 86_400_000
+
+
+def run_explain(args: argparse.Namespace) -> int:
+    kinds = {kind.name: kind for kind in all_kinds()}
+    if args.kind is None:
+        if args.json:
+            print_json([_as_json(k) for k in kinds.values()])
+        else:
+            print(table(["kind", "urgency", "says"], [[k.name, k.urgency, k.says] for k in kinds.values()]))
+        return 0
+    kind = kinds.get(args.kind)
+    if kind is None:
+        near = difflib.get_close_matches(args.kind, kinds, n=1)
+        raise UnknownSubject(
+            f"no kind {args.kind!r}", fix=f"did you mean {near[0]}?" if near else "see them all: warmtally explain"
+        )
+    if args.json:
+        print_json(_as_json(kind))
+        return 0
+    print(f"{kind.name}: {kind.says} (urgency: {kind.urgency})")
+    for label, text in (
+        ("raised by", kind.raises),
+        ("cleared by", kind.clears),
+        ("why", kind.why),
+        ("first", kind.first),
+        ("if nothing is done", kind.otherwise),
+    ):
+        print(f"  {label}: {text}")
+    if kind.groups:
+        print("  subjects that follow within one cause are told in one notice")
+    if kind.repeats:
+        print("  told again while nobody answers, at doubling distances ([watch] repeat_now, repeat_today)")
+    return 0
+
+
+def _as_json(kind: Kind) -> dict[str, object]:
+    return {
+        "kind": kind.name,
+        "says": kind.says,
+        "urgency": kind.urgency,
+        "raises": kind.raises,
+        "clears": kind.clears,
+        "why": kind.why,
+        "first": kind.first,
+        "otherwise": kind.otherwise,
+        "groups": kind.groups,
+        "repeats": kind.repeats,
+    }
+
+
+def run_shelve(args: argparse.Namespace) -> int:
+    with room_at_hand(args) as room:
+        now = now_ms()
+        until: int | None = None
+        if args.span is not None:
+            try:
+                until = now + round(seconds(args.span) * 1000)
+            except PydanticCustomError as error:
+                raise UsageError(f"{args.span!r} is not a time span", fix='write "90 min", "6 h" or "2 d"') from error
+        elif args.until is not None:
+            until = parse_time(args.until, room.zone)[0]
+        if until is not None and not now < until <= now + LONGEST_SHELF_MS:
+            raise UsageError("a shelf ends within a week, and not in the past", fix='for example --for "6 h"')
+        room.store.ledger.shelve(args.kind, args.subject, until, now, args.by or getpass.getuser())
+        if until is None:
+            print(f"{args.kind}, {args.subject}: told again from now on")
+        else:
+            print(f"{args.kind}, {args.subject}: not told until {show_time(until, room.zone)}; it stays listed")
+    return 0
+
+
+def run_attention(args: argparse.Namespace) -> int:
+    if not 1.0 <= args.days <= 3650.0:
+        raise UsageError(f"{args.days:g} days are not a span to account for", fix="give 1 to 3650")
+    with room_at_hand(args) as room:
+        ledger = room.store.ledger
+        found = account(
+            ledger.notices(100_000), ledger.history(100_000), ledger.conditions().values(), now_ms(), args.days
+        )
+    if args.json:
+        print_json(
+            {
+                "days": found.days,
+                "notices": found.notices,
+                "waking": found.waking,
+                "waking_a_week": round(found.waking_a_week, 3),
+                "within_budget": found.within_budget,
+                "repeated": found.repeated,
+                "by_kind": found.by_kind,
+                "standing": [list(x) for x in found.standing],
+                "chattering": [list(x) for x in found.chattering],
+                "shelved": [list(x) for x in found.shelved],
+                "answered": found.answered,
+                "answered_after_min": found.answered_after_min,
+            }
+        )
+        return 0
+    print(f"the last {found.days:g} days: {found.notices} notices, {found.repeated} of them repeats")
+    verdict = "within" if found.within_budget else "more than"
+    print(f'urgency "now": {found.waking}, {found.waking_a_week:.1f} a week ({verdict} the aim of {WAKING_A_WEEK:g})')
+    if found.answered_after_min is not None:
+        print(f"answered: {found.answered}, half of them within {found.answered_after_min:.0f} min")
+    if found.by_kind:
+        print(table(["kind", "notices"], [[k, str(n)] for k, n in found.by_kind.items()]))
+    for label, keys, advice in (
+        ("standing for more than a day", found.standing, "mend the cause, or set the limit so that it means something"),
+        ("chattering", found.chattering, "widen the deadband or the delays"),
+        ("shelved", found.shelved, "told again when the shelf ends"),
+    ):
+        for kind, subject in keys:
+            print(f"{label}: {kind}, {subject} ({advice})")
+    return 0
