@@ -308,7 +308,7 @@ def test_killed_between_any_two_steps_of_sending_every_notice_goes_out_once_at_l
         assert {o.state for o in store.ledger.outgoing()} == {"delivered"}
 
 
-# -- further steps ------------------------------------------------------------------------------------------------------
+# -- further steps ----------------------------------------------------------------------------------------------------
 
 
 def stepped_notice(key: str, *boxes: str) -> Notice:
