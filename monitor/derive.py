@@ -80,6 +80,8 @@ class Derived:
         self.seen_seq = -1
         self._bulks = ""
         self._forecasts: dict[str, tuple[object, list[LotNow]]] = {}
+        # Whole hours by box and model (first, last, sums), kept only while all lots are looked at for one moment.
+        self._whole: dict[tuple[str, str], tuple[int, int, HourRows]] | None = None
         self._courses: dict[str, tuple[int, Course | None]] = {}
         self._corrections = Calibrations()
         self._corrections_version = -1
@@ -243,12 +245,12 @@ class Derived:
             heat[index], covered[index] = rows.heat, rows.covered_s
         for start, stop in _runs(fresh, join=24):
             a, b = max(from_ms, (first + start) * HOUR_MS), min(to_ms, (first + stop) * HOUR_MS)
-            got = self._compute(box, species.curve, a, b, until_ms=now_ms)
             where = slice(start, stop)
             development[where] = degree_days[where] = heat[where] = covered[where] = 0.0
-            index = got.hour - first
-            development[index], degree_days[index] = got.development, got.degree_days
-            heat[index], covered[index] = got.heat, got.covered_s
+            for got in self._fresh(box, species.curve, model, a, b, now_ms):
+                index = got.hour - first
+                development[index], degree_days[index] = got.development, got.degree_days
+                heat[index], covered[index] = got.heat, got.covered_s
         mean = np.divide(heat, covered, out=np.full(n, np.nan), where=covered > 0)
         return HourTable(int(first), development, degree_days, mean, covered, need)
 
@@ -261,6 +263,24 @@ class Derived:
             if b > 0 and a < n:
                 mask[max(a, 0) : b] = True
         return mask
+
+    def _fresh(
+        self, box: Box, curve: PublishedRates, model: str, from_ms: int, to_ms: int, now_ms: int
+    ) -> list[HourRows]:
+        """As :meth:`_compute`, in pieces; while all lots are looked at, a box's whole hours are computed only once."""
+        first, last = -(-from_ms // HOUR_MS), to_ms // HOUR_MS
+        if self._whole is None or last - first < 24:
+            return [self._compute(box, curve, from_ms, to_ms, until_ms=now_ms)]
+        known = self._whole.get((box.id, model))
+        if known is None or first < known[0] or last > known[1]:
+            whole = self._compute(box, curve, first * HOUR_MS, last * HOUR_MS, until_ms=now_ms)
+            known = self._whole[box.id, model] = first, last, whole
+        pieces = [known[2].between(first, last)]
+        if from_ms < first * HOUR_MS:
+            pieces.append(self._compute(box, curve, from_ms, first * HOUR_MS, until_ms=now_ms))
+        if last * HOUR_MS < to_ms:
+            pieces.append(self._compute(box, curve, last * HOUR_MS, to_ms, until_ms=now_ms))
+        return pieces
 
     def _compute(
         self, box: Box, curve: PublishedRates, from_ms: int, to_ms: int, *, until_ms: int = 2**62, stored: bool = False
@@ -330,18 +350,22 @@ class Derived:
         """Every lot that is or was there by ``now_ms``, with development and window as known then."""
         self._follow_corrections()
         result = []
-        for name, found in self.store.ledger.clutches(now_ms).items():
-            if clutch is not None and name != clutch:
-                continue
-            now_key = now_ms // FORECAST_EVERY_MS, self.store.readings.bulks(), self._corrections_version
-            key = (found, *now_key, plan)
-            cached = self._forecasts.get(name)
-            if cached is not None and cached[0] == key:
-                result += cached[1]
-                continue
-            lots = self._lots_of(found, now_ms, plan)
-            self._forecasts[name] = key, lots
-            result += lots
+        self._whole = {}
+        try:
+            for name, found in self.store.ledger.clutches(now_ms).items():
+                if clutch is not None and name != clutch:
+                    continue
+                now_key = now_ms // FORECAST_EVERY_MS, self.store.readings.bulks(), self._corrections_version
+                key = (found, *now_key, plan)
+                cached = self._forecasts.get(name)
+                if cached is not None and cached[0] == key:
+                    result += cached[1]
+                    continue
+                lots = self._lots_of(found, now_ms, plan)
+                self._forecasts[name] = key, lots
+                result += lots
+        finally:
+            self._whole = None
         return result
 
     def _lots_of(self, clutch: Clutch, now_ms: int, plan: Plan | None) -> list[LotNow]:

@@ -25,6 +25,13 @@ class HourRows:
     heat: NDArray[np.float64]
     covered_s: NDArray[np.float64]
 
+    def between(self, from_hour: int, to_hour: int) -> HourRows:
+        """Those with ``from_hour <= hour < to_hour``."""
+        some = (self.hour >= from_hour) & (self.hour < to_hour)
+        return HourRows(
+            self.hour[some], self.development[some], self.degree_days[some], self.heat[some], self.covered_s[some]
+        )
+
 
 class Parts:
     """Partial sums and dirty hours."""

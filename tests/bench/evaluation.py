@@ -1,0 +1,191 @@
+"""One whole evaluation of a full room, beside numpy doing nothing but the integrals over the same arrays.
+
+The room: 20 boxes with a probe each, a reading every ten minutes; 200 lots of four species, 120 days old, each clutch
+in two boxes. *From scratch*: nothing summed up yet, everything is computed from the raw readings. *First round*: sums
+of finished hours are in the store, no forecast is in memory, as after a start. *Next round*: a quarter of a minute
+later, as the service makes them all day. The integrals alone: the rate by interpolation in a fine table and the
+trapezoid rule, once for each lot, readings in memory already.
+"""
+
+from __future__ import annotations
+
+import resource
+import tempfile
+import time
+import tracemalloc
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+
+from monitor.adapters.store import Columns, Store
+from monitor.core.curves import PublishedRates
+from monitor.core.evaluation import evaluate
+from monitor.core.events import DAY_MS, HOUR_MS, EventKind, KeeperEvent
+from monitor.core.settings import Box, Broker, Probe, Room, Settings
+from monitor.core.snapshot import Service
+from monitor.derive import Derived
+from monitor.library import load_profile
+from tests.bench import Figures
+
+START_MS = round(datetime(2026, 1, 1, tzinfo=UTC).timestamp() * 1000)
+# Slow at these temperatures, so that nothing is long overdue after 120 days.
+SPECIES = ("pituophis-melanoleucus", "centrochelys-sulcata", "varanus-albigularis", "sphenodon-punctatus")
+LOOK_EVERY_S = 15.0
+MIDDLE_C = {"pituophis-melanoleucus": 22.0, "centrochelys-sulcata": 28.0, "varanus-albigularis": 27.0}
+
+
+def settings(folder: Path, boxes: int, interval_s: float) -> Settings:
+    """One stack of boxes with a probe each."""
+    return Settings(
+        room=Room(
+            name="full room",
+            zone="UTC",
+            display_unit="C",
+            stacks=("rack",),
+            boxes=tuple(Box(f"box{n}", "rack", 10.0 * n) for n in range(boxes)),
+            probes=tuple(
+                Probe(
+                    f"probe{n}",
+                    f"room/{n}",
+                    interval_s=interval_s,
+                    quiet_after_s=4 * interval_s,
+                    box=f"box{n}",
+                )
+                for n in range(boxes)
+            ),
+        ),
+        broker=Broker(),
+        data_dir=str(folder),
+    )
+
+
+def fill(store: Store, lots: int, boxes: int, days: int, interval_s: float) -> dict[str, npt.NDArray[np.float64]]:
+    """Readings and clutches; box -> its temperatures."""
+    rng = np.random.default_rng(7)
+    at = START_MS + np.arange(round(days * 86_400 / interval_s) + 1, dtype=np.int64) * round(interval_s * 1000)
+    n = len(at)
+    hours = (at - START_MS) / HOUR_MS
+    series = {}
+    for box in range(boxes):
+        middle = MIDDLE_C.get(SPECIES[box % 4], 21.0)
+        value = middle + 0.4 * np.sin(2 * np.pi * hours / 24) + 0.05 * rng.standard_normal(n)
+        store.readings.bulk(f"probe{box}", Columns(at, value, at, np.ones(n, np.uint8), np.ones(n, bool), ("",) * n))
+        series[f"box{box}"] = value
+    for number in range(lots // 2):
+        # A clutch lies in two boxes of its own species' warmth.
+        pair = (number % boxes, (number + 4) % boxes)
+        told = {"clutch": f"K{number}", "recorded_ms": START_MS}
+        species = SPECIES[pair[0] % 4]
+        store.ledger.tell(KeeperEvent(EventKind.LAID, at_ms=START_MS, species=species, eggs=12, **told))  # type: ignore[arg-type]
+        for box in pair:
+            store.ledger.tell(KeeperEvent(EventKind.SET, at_ms=START_MS, box=f"box{box}", eggs=6, **told))  # type: ignore[arg-type]
+    return series
+
+
+def one_round(derived: Derived, now_ms: int, warm_start_ms: int) -> int:
+    """What the service does each time it looks; the number of lots."""
+    derived.follow(now_ms)
+    snapshot = derived.snapshot(now_ms, Service(started_ms=warm_start_ms))
+    evaluate(snapshot)
+    return len(snapshot.lots)
+
+
+def integrals(
+    series: dict[str, npt.NDArray[np.float64]], lots: list[tuple[str, PublishedRates]], step_days: float
+) -> float:
+    """Development of every lot by plain numpy."""
+    total = 0.0
+    for box, curve in lots:
+        grid = np.arange(5.0, 45.0, 0.01)
+        rate = np.interp(series[box], grid, curve.rate_per_day(grid))
+        total += float(np.trapezoid(rate, dx=step_days))
+    return total
+
+
+def timed(work: Callable[[], object], times: int = 1) -> float:
+    """Seconds, the least of several runs."""
+    best = float("inf")
+    for _ in range(times):
+        began = time.perf_counter()
+        work()
+        best = min(best, time.perf_counter() - began)
+    return best
+
+
+def peak_mb(work: Callable[[], object]) -> float:
+    """Most memory that the work had at one time."""
+    tracemalloc.start()
+    try:
+        work()
+        return tracemalloc.get_traced_memory()[1] / 2**20
+    finally:
+        tracemalloc.stop()
+
+
+def measure(lots: int = 200, boxes: int = 20, days: int = 120, interval_s: float = 600.0) -> Figures:
+    """Fill a room, then time each way of looking at it."""
+    figures: dict[str, float | int] = {"lots": lots, "boxes": boxes, "days": days, "interval_s": interval_s}
+    now = START_MS + days * DAY_MS
+    with tempfile.TemporaryDirectory() as name, Store(Path(name) / "data", create=True) as store:
+        room = settings(Path(name), boxes, interval_s)
+        began = time.perf_counter()
+        series = fill(store, lots, boxes, days, interval_s)
+        figures["fill_s"] = time.perf_counter() - began
+        figures["readings"] = sum(len(values) for values in series.values())
+
+        def anew() -> Derived:
+            return Derived(store, room, load_profile)
+
+        def first() -> int:
+            return one_round(anew(), now, START_MS)
+
+        running = anew()
+        at = iter(range(now, now + HOUR_MS // 2, 15_000))
+
+        def following() -> int:
+            return one_round(running, next(at), START_MS)
+
+        figures["from_scratch_s"] = timed(first)
+        figures["from_scratch_peak_mb"] = peak_mb(first)
+        figures["sum_up_s"] = timed(lambda: anew().refresh(now))
+        seen = first()
+        figures["first_round_s"] = timed(first, 3)
+        figures["first_round_peak_mb"] = peak_mb(first)
+        following()
+        figures["next_round_s"] = timed(following, 5)
+        figures["next_round_peak_mb"] = peak_mb(following)
+        figures["resident_most_mb"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+
+        kept = [
+            (stay.box, curve)
+            for clutch in store.ledger.clutches(now).values()
+            if (curve := running.species(clutch.species).curve) is not None
+            for lot in clutch.lots
+            for stay in lot.path
+        ]
+        figures["integrals_alone_s"] = timed(lambda: integrals(series, kept, interval_s / 86_400), 3)
+        figures["integrals_alone_peak_mb"] = peak_mb(lambda: integrals(series, kept, interval_s / 86_400))
+        by_numpy = integrals(series, kept, interval_s / 86_400)
+        found = sum(lot.development or 0.0 for lot in running.lots(now))
+    for way in ("from_scratch", "first_round", "next_round"):
+        figures[f"{way}_to_integrals_ratio"] = figures[f"{way}_s"] / figures["integrals_alone_s"]
+    short = []
+    if seen != lots:
+        short.append(f"{seen} lots were evaluated, not {lots}")
+    if abs(found / by_numpy - 1.0) > 1e-3:
+        short.append(f"the developments add up to {found:.3f}, the integrals alone to {by_numpy:.3f}")
+    for way, most in (("first_round_s", LOOK_EVERY_S), ("next_round_s", LOOK_EVERY_S / 10)):
+        if figures[way] > most:
+            short.append(f"{way} is {figures[way]:.1f} s, more than {most:g} s")
+    return Figures(
+        figures,
+        short,
+        [
+            "from scratch is what a start without sums would cost; sum_up is the same work once, written to the store",
+            "a first round may take no longer than the time between two looks, a next one a tenth of it",
+            "peaks are of what Python and numpy held during the work (traced, so slower than the times beside them)",
+        ],
+    )
