@@ -98,6 +98,7 @@ def _not_ahead(condition: Condition, now_ms: int) -> Condition:
         phase=phase,
         since_ms=None if condition.since_ms is None else min(condition.since_ms, now_ms),
         changed_ms=None if condition.changed_ms is None else min(condition.changed_ms, now_ms),
+        told_ms=None if condition.told_ms is None else min(condition.told_ms, now_ms),
         delay_from_ms=None,
         last_ms=now_ms - 1,
     )
@@ -125,6 +126,8 @@ def _advance_kind(
                     changed_ms=condition.last_ms,
                     delay_from_ms=None,
                     acknowledged_ms=None,
+                    told_ms=None,
+                    told=0,
                     told_ms=None,
                     told=0,
                 )

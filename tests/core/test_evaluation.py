@@ -269,6 +269,26 @@ def test_a_clock_that_is_set_back_blinds_nobody() -> None:
     assert ("room-quiet", "raised", "back room") in without_minutes(quiet.told())
 
 
+def test_a_clock_that_is_set_back_does_not_end_the_repeats() -> None:
+    script = Script(courses={"a": lambda _: 24.0}, hours=12)
+    ahead = 30 * 24 * HOUR_MS
+    up = Condition(
+        "too-cool", "a", Phase.RAISED, START + ahead, START + ahead, None, START + ahead, told_ms=START + ahead, told=1
+    )
+    run = Run(script, {up.key: up}).go(1, 600, 300)
+    assert [n.change for n in run.notices if n.kind == "too-cool"][:1] == ["still"]
+
+
+def test_what_is_raised_along_is_a_new_matter() -> None:
+    old = Condition("made-up", "y", told_ms=START - 60_000, told=4, acknowledged_ms=START - 50_000)
+    looks = [beyond("x", START - 1000, START), beyond("y", START, delay_s=600.0)]
+    kind = a_kind(looks, groups=True)
+    shelved = replace(old, shelved_until_ms=START + HOUR_MS)
+    found = {c.subject: c for c in evaluate(a_snapshot(conditions={old.key: shelved}), [kind]).conditions}
+    assert (found["y"].phase, found["y"].told, found["y"].told_ms) == (Phase.RAISED, 0, None)
+    assert found["y"].acknowledged_ms is None
+
+
 # -- the table of kinds -------------------------------------------------------------------------------------------
 
 
