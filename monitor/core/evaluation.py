@@ -128,8 +128,6 @@ def _advance_kind(
                     acknowledged_ms=None,
                     told_ms=None,
                     told=0,
-                    told_ms=None,
-                    told=0,
                 )
                 assert condition.last_ms is not None
                 moves.append(
