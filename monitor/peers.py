@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from monitor.adapters.store import Readings
 from monitor.core.calibration import Calibrations
-from monitor.core.drift import Departure, departing
+from monitor.core.drift import Departure, Level, departing, level
 from monitor.core.events import DAY_MS, HOUR_MS
 from monitor.core.settings import Probe, Room
 
@@ -46,6 +46,28 @@ def peers_of(readings: Readings, room: Room, corrections: Calibrations, now_ms: 
     result: dict[str, Peer] = {}
     for stack in room.stacks:
         result |= _of_stack(stack, readings, room, corrections, now_ms)
+    return result
+
+
+def levels_of(readings: Readings, room: Room, corrections: Calibrations, now_ms: int) -> dict[str, Level]:
+    """Each stack's level of the last days against the middle of the room's limits, where both are set."""
+    warm, cool = room.limits.too_warm_c, room.limits.too_cool_c
+    if warm is None or cool is None:
+        return {}
+    days = np.arange(now_ms // DAY_MS - LOOK_BACK_DAYS, now_ms // DAY_MS)
+    result: dict[str, Level] = {}
+    for stack in room.stacks:
+        table = [
+            _daily(readings, probe, corrections, days)
+            for probe in room.probes
+            if probe.quantity == "temperature" and (room.height_of(probe) or ("",))[0] == stack
+        ]
+        if table:
+            values = np.vstack(table)
+            known = ~np.isnan(values).all(axis=0)
+            found = level(np.nanmedian(values[:, known], axis=0), (warm + cool) / 2.0)
+            if found is not None:
+                result[stack] = found
     return result
 
 

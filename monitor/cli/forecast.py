@@ -263,7 +263,7 @@ def _story_text(story: Story, room: RoomAtHand) -> str:
         f"  given all looks it is due {due}; chance that it is only late: {100 * story.chance_only_late:.0f} %"
     )
     if not story.compared:
-        lines.append("  the probes were not compared side by side: do that before trusting half a degree")
+        lines.append("  the probes were never compared: do that before trusting half a degree (warmtally compare)")
     lines += [f"  do: {text}" for text in TO_DO]
     lines += [f"  {text}" for text in NOT_TO_DO]
     return "\n".join(lines)

@@ -16,7 +16,7 @@ from monitor.core.calibration import Correction, step_of
 from monitor.core.events import DAY_MS, Flag
 from monitor.core.settings import Probe
 from monitor.core.snapshot import show_difference, show_span, show_temperature
-from monitor.peers import Peer
+from monitor.peers import Peer, levels_of
 
 
 def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
@@ -92,8 +92,23 @@ def run_probes(args: argparse.Namespace) -> int:
         day = room.store.readings.load([p.id for p in probes], now - DAY_MS, now + 1)
         peers = room.derived.peers(now)
         lines = [_line(room, p, now, last.get(p.id), day[p.id], peers.get(p.id, Peer())) for p in probes]
+        levels = levels_of(room.store.readings, room.settings.room, room.derived.corrections, now)
         if args.json:
-            print_json([_json(line, now) for line in lines])
+            print_json(
+                {
+                    "probes": [_json(line, now) for line in lines],
+                    "stacks": [
+                        {
+                            "stack": stack,
+                            "level_c": rounded(x.mean_c, 3),
+                            "middle_of_limits_c": rounded(x.set_c, 3),
+                            "within_c": rounded(x.within_c, 3),
+                            "off": x.since_day is not None,
+                        }
+                        for stack, x in levels.items()
+                    ],
+                }
+            )
             return 0
         print(
             table(
@@ -101,6 +116,13 @@ def run_probes(args: argparse.Namespace) -> int:
                 [_row(line, room, now) for line in lines],
             )
         )
+        for stack, x in levels.items():
+            if x.since_day is not None:
+                print(
+                    f"stack {stack}: by its days {show_difference(abs(x.off_c), room.unit)} "
+                    f"{'warmer' if x.off_c > 0 else 'cooler'} than the middle of the limits "
+                    f"({show_temperature(x.set_c, room.unit)})"
+                )
         never = [x.probe.id for x in lines if x.probe.quantity == "temperature" and not _compared(x)]
         if len(never) > 1:
             print(f"never compared: {', '.join(never)}; to find out what they differ by: warmtally compare")

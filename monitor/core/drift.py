@@ -183,6 +183,44 @@ def _exact_p(n: int, s: int) -> float:
     return sum(w for inv, w in enumerate(counts) if abs(pairs - 2 * inv) >= s) / math.factorial(n)
 
 
+# -- a stack against its set point ------------------------------------------------------------------------------
+
+LEAST_LEVEL_SD_C: Final = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """A stack's level smoothed over days, against the temperature it is meant to have; ``within_c`` is the control
+    limit, and ``since_day`` the index of the first day of the present stay outside of it (None: inside)."""
+
+    mean_c: float
+    set_c: float
+    within_c: float
+    since_day: int | None
+
+    @property
+    def off_c(self) -> float:
+        return self.mean_c - self.set_c
+
+
+def level(daily_c: Floats, set_c: float) -> Level | None:
+    """Daily levels by :func:`ewma` (weight 0.2, three sigma; sigma robust, of the first fourteen days, 0.1 C at least).
+
+    None for fewer than ten days.
+    """
+    daily = np.asarray(daily_c, np.float64)
+    daily = daily[~np.isnan(daily)]
+    if len(daily) < LEAST_DAYS:
+        return None
+    base = daily[:BASELINE_DAYS]
+    sigma = max(1.4826 * float(np.median(np.abs(base - np.median(base)))), LEAST_LEVEL_SD_C)
+    found = ewma(daily, set_c, sigma)
+    inside = np.flatnonzero((found.z >= found.low) & (found.z <= found.high))
+    first = int(inside[-1]) + 1 if len(inside) else 0
+    within = float(found.high[-1]) - set_c
+    return Level(float(found.z[-1]), set_c, within, first if first < len(daily) else None)
+
+
 # -- a probe among its peers ----------------------------------------------------------------------------------
 
 BASELINE_DAYS: Final = 14

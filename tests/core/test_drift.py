@@ -202,6 +202,25 @@ def test_a_line_through_one_point_is_refused_and_a_level_series_has_no_trend() -
     assert (level.s, level.z, level.tau, level.p) == (0, 0.0, 0.0, 1.0)
 
 
+# -- a stack against its set point ------------------------------------------------------------------------------
+
+
+def test_a_stack_that_sways_about_its_set_point_is_inside_and_one_that_sags_is_outside_since_some_day() -> None:
+    days = np.random.default_rng(1).normal(28.5, 0.1, 40)
+    calm = drift.level(days, 28.5)
+    assert calm is not None
+    assert calm.since_day is None
+    days[25:] -= 0.4
+    sagged = drift.level(days, 28.5)
+    assert sagged is not None
+    assert sagged.off_c == pytest.approx(-0.4, abs=0.1)
+    assert sagged.since_day is not None
+    assert 25 <= sagged.since_day <= 28
+    # Three sigma of the average: sigma sqrt(weight / (2 - weight)) = sigma / 3 with weight 0.2 (NIST 6.3.2.4).
+    assert sagged.within_c == pytest.approx(0.1, abs=0.05)
+    assert drift.level(days[:9], 28.5) is None
+
+
 # -- a probe among its peers ----------------------------------------------------------------------------------
 
 HEIGHTS: Final = {"low": 60.0, "middle": 105.0, "high": 150.0}

@@ -141,7 +141,7 @@ def test_applied_it_holds_is_listed_and_can_be_taken_back(together: tuple[Desk, 
     listed = desk.does("compare list --json").json
     assert [c["id"] for c in listed] == [1, 2, 3]
     assert len({c["session"] for c in listed}) == 1
-    probes = {p["probe"]: p for p in desk.does("probes --json").json}
+    probes = {p["probe"]: p for p in desk.does("probes --json").json["probes"]}
     assert probes["upper-warmth"]["correction"]["offset_c"] == pytest.approx(-0.4, abs=0.1)
     assert probes["upper-warmth"]["compared"]
     assert probes["damp"]["correction"] is None
@@ -315,7 +315,7 @@ def test_probes_are_shown_with_their_noise_and_what_the_tests_objected_to(togeth
     with desk.store() as store:
         bad = [Reading("upper-warmth", since - k * MINUTE, 85.0, since, Flag.BAD, "power-on") for k in (1, 2, 3)]
         store.readings.ingest(bad)
-    by = {p["probe"]: p for p in desk.does("probes --json").json}
+    by = {p["probe"]: p for p in desk.does("probes --json").json["probes"]}
     upper = by["upper-warmth"]
     assert upper["objections_24h"] == {"power-on": 3}
     assert upper["good_share_24h"] == pytest.approx(90 / 93, abs=1e-4)
@@ -336,6 +336,19 @@ def test_probes_in_fahrenheit_are_shown_in_fahrenheit(together: tuple[Desk, int,
     assert "± 1.04 °F" in desk.does("probes").out
 
 
+def test_a_stack_that_runs_beside_the_middle_of_its_limits_is_told(desk: Desk) -> None:
+    path = desk.folder / "room.toml"
+    path.write_text(path.read_text() + "[limits]\ntoo_warm_c = 31.0\ntoo_cool_c = 26.0\n")
+    today = time.time_ns() // 1_000_000 // DAY_MS * DAY_MS
+    at = np.arange(today - 20 * DAY_MS, today, 3_600_000, dtype=np.int64)
+    days = (at - at[0]) // DAY_MS
+    desk.says({n: 28.5 - 0.1 * np.maximum(days - 10, 0) + np.zeros(len(at)) for n in OFFSETS}, at)
+    assert "stack left: by its days 0.6 °C cooler than the middle of the limits (28.5 °C)" in desk.does("probes").out
+    (stack,) = desk.does("probes --json").json["stacks"]
+    assert stack["off"]
+    assert stack["level_c"] == pytest.approx(28.5 - 0.554, abs=0.005)
+
+
 def test_noise_is_that_of_the_flicker_and_not_of_the_course_of_the_day() -> None:
     from monitor.cli.probes import noise_of
 
@@ -351,5 +364,5 @@ def test_a_day_without_any_reading_is_shown_as_such(desk: Desk) -> None:
     with desk.store() as store:
         old = time.time_ns() // 1_000_000 - 3 * DAY_MS
         store.readings.ingest([Reading("upper-warmth", old, 27.5, old, Flag.GOOD)])
-    upper = desk.does("probes --json").json[0]
+    upper = desk.does("probes --json").json["probes"][0]
     assert (upper["last_c"], upper["readings_24h"], upper["good_share_24h"]) == (27.5, 0, None)

@@ -25,7 +25,7 @@ def doubt(beyond_probes: bool, compared: bool) -> str:
         )
     if beyond_probes:
         return "more than the probes' stated uncertainty explains; they were not compared side by side"
-    return "the probes alone could explain it; put them side by side in one box for an hour, or swap them, to find out"
+    return "the probes alone could explain it; to find out, put them side by side in one box: warmtally compare"
 
 
 def describe(profile: StackProfile, unit: DisplayUnit) -> str:
