@@ -15,7 +15,7 @@ from monitor.core.evaluation import evaluate
 from monitor.core.events import HOUR_MS, Flag, Reading
 from monitor.core.kinds import Kind, Look, all_kinds
 from monitor.core.notices import Notice
-from monitor.core.settings import Limits
+from monitor.core.settings import Limits, Watch
 from monitor.core.snapshot import Service, Snapshot
 from tests.core.timeline import MINUTE, START, Run, Script, a_room, without_minutes
 
@@ -270,7 +270,7 @@ def test_a_clock_that_is_set_back_blinds_nobody() -> None:
 
 
 def test_a_clock_that_is_set_back_does_not_end_the_repeats() -> None:
-    script = Script(courses={"a": lambda _: 24.0}, hours=12)
+    script = Script(replace(a_room(), watch=Watch()), {"a": lambda _: 24.0}, hours=12)
     ahead = 30 * 24 * HOUR_MS
     up = Condition(
         "too-cool", "a", Phase.RAISED, START + ahead, START + ahead, None, START + ahead, told_ms=START + ahead, told=1
