@@ -17,7 +17,7 @@ from monitor.adapters.store.shipping import ShippingBook
 
 
 class Store:
-    """All of the store for one thread: ``readings``, ``ledger``, ``corrections``, ``parts``, ``shipping``, and the database below."""
+    """All of the store for one thread, part by part, and the database below."""
 
     def __init__(self, data_dir: str | Path, *, create: bool = True) -> None:
         self.db = Database(data_dir, create=create)
