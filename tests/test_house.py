@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ast
 import re
+import shutil
 import subprocess
 import tomllib
 from functools import cache
@@ -46,13 +47,10 @@ TOO_HEAVY = {"scipy", "pandas"}
 @cache
 def files() -> tuple[Path, ...]:
     """Every file that belongs to the project: as git sees it, or in an unpacked archive all but what is made."""
-    listing = subprocess.run(
-        ["git", "ls-files", "--cached", "--others", "--exclude-standard", "-z"],
-        cwd=PROJECT,
-        capture_output=True,
-        text=True,
-    )
-    if listing.returncode == 0 and (PROJECT / ".git").exists():
+    git = shutil.which("git") if (PROJECT / ".git").exists() else None
+    command = ["ls-files", "--cached", "--others", "--exclude-standard", "-z"]
+    listing = subprocess.run([git, *command], cwd=PROJECT, capture_output=True, text=True) if git else None
+    if listing is not None and listing.returncode == 0:
         found = [PROJECT / name for name in listing.stdout.split("\0") if name]
     else:
         found = [p for top in TOP for p in (PROJECT / top, *(PROJECT / top).rglob("*")) if "__pycache__" not in p.parts]
