@@ -1,8 +1,8 @@
 """Seven real sea-turtle nests, forecast with a profile from published laboratory points only.
 
 The nests: Girondot & Kaska 2014, J. Therm. Biol. 45:96-102; a reading every 90 minutes from laying to the last
-one, which is taken as the end (probably emergence rather than hatching). Each nest goes through the whole way a keeper's box
-goes: import of a logger's file, a clutch, and forecasts asked for at shares of the nest's duration.
+one, which is taken as the end (probably emergence rather than hatching). Each nest goes through the whole way a
+keeper's box goes: import of a logger's file, a clutch, and forecasts asked for at shares of its duration.
 """
 
 from __future__ import annotations
