@@ -29,7 +29,7 @@ import numpy as np
 from monitor.core.curves import LineFit, PublishedRates, RateCurve, fit_line
 from monitor.core.events import DAY_MS, Clutch, Lot
 from monitor.core.forecast import BoxEvidence, PipInterval, Spread, update
-from monitor.core.outlook import INSIDE_TABLE, History, evidence_of
+from monitor.core.outlook import DEVELOPED_SD, INSIDE_TABLE, History, evidence_of
 from monitor.core.sex import Turn
 from monitor.core.species import (
     GRADES,
@@ -69,7 +69,8 @@ PROVISIONAL_DEGREE_DAYS: Final = 800.0
 @dataclass(frozen=True)
 class OwnBox:
     """One box of a clutch. ``days`` since laying and ``development`` belong to the middle of its pips, ``mean_c`` to
-    the time up to there; all 0 for a box without pips. ``evidence`` is development by the curve that was learned on.
+    the time up to there; all 0 for a box without pips. ``evidence`` is development by the curve that was learned on;
+    ``developed`` is how far the eggs were told to be when laid, which both hold and the days do not.
     """
 
     evidence: BoxEvidence
@@ -77,6 +78,11 @@ class OwnBox:
     development: float
     mean_c: float
     filled_share: float
+    developed: float = 0.0
+
+    def days_per_development(self, scale: float) -> float:
+        """Days of the whole development at the pace it had, by a curve times ``scale``."""
+        return self.days / ((self.development - self.developed) * scale)
 
 
 @dataclass(frozen=True)
@@ -163,7 +169,7 @@ def own_box(lot: Lot, history: History, curve: RateCurve) -> OwnBox | None:
     if evidence is None:
         return None
     if not lot.pips:
-        return OwnBox(evidence, 0.0, 0.0, 0.0, history.filled_share)
+        return OwnBox(evidence, 0.0, 0.0, 0.0, history.filled_share, history.developed)
     counts = [pip.count for pip in lot.pips]
     middles = [pip.by_ms if pip.after_ms is None else (pip.after_ms + pip.by_ms) / 2 for pip in lot.pips]
     at_ms = round(float(np.average(middles, weights=counts)))
@@ -176,6 +182,7 @@ def own_box(lot: Lot, history: History, curve: RateCurve) -> OwnBox | None:
         development=history.development_at(at_ms),
         mean_c=float(np.average(history.temperature_c[before], weights=np.maximum(history.weight_s[before], 1e-9))),
         filled_share=history.filled_share,
+        developed=history.developed,
     )
 
 
@@ -287,7 +294,10 @@ def _ask(clutch: OwnClutch, curve: RateCurve, spread: Spread, scale: float, *, o
     filled = max(box.filled_share for box in pipped)
     if filled > MOST_FILLED:
         raise ModelOutOfRange(f"{100 * filled:.0f} % of its time was not measured but filled in")
-    if any(box.days <= 0.0 or box.development <= 0.0 for box in pipped):
+    developed = max(box.developed for box in pipped)
+    if developed > 0.0 and own_table:
+        raise ModelOutOfRange("its eggs were part-developed when laid, which says nothing without a table")
+    if any(box.days <= 0.0 or box.development <= developed for box in pipped):
         raise ModelOutOfRange("it pipped before anything was measured; check its dates")
     shift, sd = _alone([_scaled(box.evidence, scale) for box in clutch.boxes], spread)
     if sd > VAGUE:
@@ -306,12 +316,12 @@ def _ask(clutch: OwnClutch, curve: RateCurve, spread: Spread, scale: float, *, o
     if not own_table:
         # Outside the table the curve may be wrong by more, and that is no news of the clutch.
         beyond = float(np.mean(curve.rate_sd_relative(np.array([box.mean_c for box in pipped]))))
-        sd = math.sqrt(sd**2 + max(beyond**2 - INSIDE_TABLE**2, 0.0))
+        sd = math.sqrt(sd**2 + max(beyond**2 - INSIDE_TABLE**2, 0.0) + (DEVELOPED_SD * developed) ** 2)
     points = []
     for box in pipped:
         own, own_sd = _alone([_scaled(box.evidence, scale)], spread)
-        points.append((box.mean_c, box.days / (box.development * scale) * math.exp(own), 1.0 / own_sd**2))
-    days = float(np.average([box.days / (box.development * scale) for box in pipped], weights=eggs)) * math.exp(shift)
+        points.append((box.mean_c, box.days_per_development(scale) * math.exp(own), 1.0 / own_sd**2))
+    days = float(np.average([box.days_per_development(scale) for box in pipped], weights=eggs)) * math.exp(shift)
     return _Asked(clutch.id, sum(eggs), mean_c, days, shift, sd, tuple(points))
 
 

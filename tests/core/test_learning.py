@@ -382,3 +382,16 @@ def test_a_clutch_without_a_pip_says_nothing() -> None:
     box = own_box(silent, history(52.0, 28.0), CURVE)
     assert box is not None
     assert own_clutch(Clutch("K", TABLE.id, 0, False, 5, (silent,)), [box, None]) is None
+
+
+def test_eggs_that_were_part_developed_when_laid_say_less_and_their_days_are_told_whole() -> None:
+    rng = np.random.default_rng(24)
+    plain = clutch(rng, "K", 0.02, boxes=3)
+    # The same looks, a quarter of it before the laying: fewer days, the same development.
+    part = OwnClutch("K", tuple(replace(b, days=0.75 * b.days, developed=0.25 * b.development) for b in plain.boxes))
+    a, b = learn(TABLE, [plain], ON).used[0], learn(TABLE, [part], ON).used[0]
+    assert b.shift == pytest.approx(a.shift)
+    assert b.days == pytest.approx(a.days)
+    assert b.sd > a.sd
+    with pytest.raises(EventRefused, match="part-developed when laid"):
+        learn(without_table(), [part], ON)
