@@ -32,8 +32,8 @@ from monitor.core.boxes import (
     probes_error,
     probes_for,
 )
-from monitor.core.calibration import Calibrations
 from monitor.core.conditions import Condition
+from monitor.core.corrections import Calibrations
 from monitor.core.curves import PublishedRates
 from monitor.core.development import hourly_parts
 from monitor.core.events import DAY_MS, HOUR_MS, Clutch, Lot, Stay
@@ -378,13 +378,10 @@ class Derived:
         result = []
         for lot in lots:
             error = probes_error([self.effective(p, now_ms) for p in self.room.probes_in(lot.lot.box)])
-            if error.session:
-                lot = replace(lot, common_c=error.common_c, session=error.session)
+            shared = replace(lot, common_c=error.common_c, session=error.session) if error.session else lot
             high_c, past = species.profile.high_limit_c, histories[lot.lot.id]
-            if high_c is not None:
-                heat = hourly_exposure(past.temperature_c, past.weight_s, high_c)
-                lot = replace(lot, heat=heat, heat_limit_c=high_c)
-            result.append(lot)
+            heat = None if high_c is None else hourly_exposure(past.temperature_c, past.weight_s, high_c)
+            result.append(replace(shared, heat=heat, heat_limit_c=high_c))
         return result
 
     def history(self, clutch: Clutch, lot: Lot, species: Species, now_ms: int) -> History:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.adapters.store import Readings
-from monitor.core.calibration import Calibrations
+from monitor.core.corrections import Calibrations
 from monitor.core.drift import Departure, Level, departing, level
 from monitor.core.events import DAY_MS, HOUR_MS
 from monitor.core.settings import Probe, Room

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from monitor.adapters.store import Store, columns_of
-from monitor.core.calibration import Correction
+from monitor.core.corrections import Correction
 from monitor.core.development import degree_days, integrate_rate
 from monitor.core.events import DAY_MS, HOUR_MS, EventKind, Flag, KeeperEvent, Reading
 from monitor.core.outlook import History

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from monitor.core.boxes import ProbesError, probes_error
-from monitor.core.calibration import Correction
+from monitor.core.corrections import Correction
 from monitor.core.events import DAY_MS, HOUR_MS, Flag, Reading
 from monitor.core.settings import Probe
 from monitor.core.siblings import apart

@@ -18,14 +18,13 @@ from monitor.core.calibration import (
     ICE_NOTE,
     KITCHEN_ICE_C,
     STEADY_MINUTES,
-    Correction,
-    How,
     Session,
     Track,
     ice_point,
     side_by_side,
     swap_test,
 )
+from monitor.core.corrections import Correction, How
 from monitor.core.settings import Probe
 from monitor.core.snapshot import show_difference, show_span, show_temperature, show_time
 from monitor.errors import ComparisonRefused, UnknownSubject, UsageError

@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from monitor.adapters.store import Columns
 from monitor.cli.forecast import rounded
 from monitor.cli.room import RoomAtHand, now_ms, print_json, room_at_hand, table, utc
-from monitor.core.calibration import Correction, step_of
+from monitor.core.calibration import step_of
+from monitor.core.corrections import Correction
 from monitor.core.events import DAY_MS, Flag
 from monitor.core.settings import Probe
 from monitor.core.snapshot import show_difference, show_span, show_temperature

@@ -1,4 +1,4 @@
-"""Probes against each other and against the ice point: corrections with their uncertainty, as dated events.
+"""Probes against each other and against the ice point: what each is off by, with its uncertainty.
 
 Two probes that lie side by side in one place must say the same; what they differ by is theirs, and not the room's. A
 correction found so has two uncertainties: one that is the probe's own, and one that is common to all probes of the
@@ -13,19 +13,17 @@ reference, the resolution (a rectangle one step wide: step / sqrt(12), GUM F.2.2
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from monitor.core.drift import theil_sen_slope
-from monitor.core.settings import Probe
 
 Times = NDArray[np.int64]
 Values = NDArray[np.float64]
-How = Literal["side by side", "ice point", "by hand"]
 
 # Places closer than a hand in stirred water or one box of damp substrate: standard uncertainty of the difference
 # between them. Judgement, no source.
@@ -44,96 +42,11 @@ SAME_C: Final = 0.05
 # Probes of one kind in one place follow it within so much of each other.
 LAG_S: Final = 300.0
 MOST_OUTSIDE_C: Final = 3.0
+# Two steady stretches in which a probe stands so differently to the others are of two places.
+MOST_OTHERWISE_C: Final = 0.15
 _MS_PER_H: Final = 3_600_000.0
 # A trend is found as well in so many block means as in thousands of readings.
 _MOST_POINTS: Final = 60
-
-
-# -- corrections as dated events ------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, slots=True)
-class Correction:
-    """What is to be added to a probe's readings from a moment on.
-
-    ``uncertainty_c`` is the probe's own standard uncertainty, ``common_c`` the one that it shares with every probe of
-    the same ``session``. ``to_ms``: until then the probe lay away from its box, and what it said between belongs to
-    no box. A probe's first correction also holds before it was found, since the error was there before; unless
-    ``only_after``.
-    """
-
-    probe: str
-    from_ms: int
-    offset_c: float
-    uncertainty_c: float
-    common_c: float
-    how: How
-    recorded_ms: int
-    session: str = ""
-    to_ms: int | None = None
-    only_after: bool = False
-    id: int = 0
-    withdrawn: bool = False
-
-    @property
-    def total_c(self) -> float:
-        return math.hypot(self.uncertainty_c, self.common_c)
-
-
-class Calibrations:
-    """All corrections that stand. Of two that begin at one moment, the one told later holds."""
-
-    def __init__(self, corrections: Iterable[Correction] = ()) -> None:
-        self._of: dict[str, tuple[Correction, ...]] = {}
-        for c in sorted((c for c in corrections if not c.withdrawn), key=lambda c: (c.from_ms, c.id)):
-            self._of[c.probe] = (*self._of.get(c.probe, ()), c)
-
-    def of(self, probe: str) -> tuple[Correction, ...]:
-        """In the order in which they begin."""
-        return self._of.get(probe, ())
-
-    def holding(self, probe: str, at_ms: int) -> Correction | None:
-        """The newest one that has begun; before the first, the first itself, unless it is for afterwards only."""
-        known = self.of(probe)
-        begun = [c for c in known if c.from_ms <= at_ms]
-        if begun:
-            return begun[-1]
-        return known[0] if known and not known[0].only_after else None
-
-    def offset_c(self, probe: str, at_ms: Times) -> Values:
-        """What to add to readings at these moments."""
-        known = self.of(probe)
-        if not known:
-            return np.zeros(len(at_ms))
-        before = 0.0 if known[0].only_after else known[0].offset_c
-        steps = np.array([before, *(c.offset_c for c in known)])
-        return steps[np.searchsorted(np.array([c.from_ms for c in known], np.int64), at_ms, "right")]
-
-    def away(self, probe: str, at_ms: Times) -> NDArray[np.bool_]:
-        """Whether the probe lay elsewhere, to be compared, at these moments."""
-        mask = np.zeros(len(at_ms), bool)
-        for c in self.of(probe):
-            if c.to_ms is not None:
-                mask |= (at_ms >= c.from_ms) & (at_ms <= c.to_ms)
-        return mask
-
-    def digest(self, probe: str) -> tuple[tuple[int, float, int | None, bool], ...]:
-        """What a probe's corrected readings depend on."""
-        return tuple((c.from_ms, c.offset_c, c.to_ms, c.only_after) for c in self.of(probe))
-
-    def effective(self, probe: Probe, at_ms: int) -> Probe:
-        """The probe with what is known of it at a moment; the configuration's own correction lies beneath."""
-        c = self.holding(probe.id, at_ms)
-        if c is None:
-            return probe
-        return replace(
-            probe,
-            correction=probe.correction + c.offset_c,
-            standard_uncertainty=c.total_c,
-            common_c=c.common_c,
-            session=c.session,
-            compared=c.how == "side by side" or probe.compared,
-        )
 
 
 # -- type A ---------------------------------------------------------------------------------------------------
@@ -328,6 +241,12 @@ def side_by_side(
     if start is None:
         refused, fix = _why_not(base, need_ms)
         return replace(base, refused=refused, fix=fix)
+    if not ends_now and (other := _elsewhere(edges, values, bin_ms, need_ms, start, stop)) is not None:
+        return replace(
+            base,
+            refused=f"{names[other]} stood otherwise to the others before: they were not together all the time",
+            fix="give --from and --to of the time in which they lay in one place, and no more",
+        )
     edges, values = edges[start:stop], values[:, start:stop]
     assert window is not None
     aim = values[names.index(reference)] if reference is not None else values.mean(axis=0)
@@ -425,6 +344,16 @@ def _steady_part(
     last = max(0, n - max(LEAST_PAIRS, round(need_ms / bin_ms)))
     shown = newest if longest or n < 6 else _moves(edges[last:], values[:, last:])
     return None, n, shown, min(longest, need_ms)
+
+
+def _elsewhere(edges: Values, values: Values, bin_ms: float, need_ms: float, start: int, stop: int) -> int | None:
+    """The probe that stood otherwise to the others in an earlier steady stretch; None where there is none such."""
+    first, last, _, _ = _steady_part(edges[:start], values[:, :start], bin_ms, need_ms, ends_now=False)
+    if first is None:
+        return None
+    against = values - values.mean(axis=0)
+    moved = np.abs(against[:, first:last].mean(axis=1) - against[:, start:stop].mean(axis=1))
+    return int(np.argmax(moved)) if float(moved.max()) > MOST_OTHERWISE_C else None
 
 
 def _as_before(edges: Values, values: Values, start: int, stop: int) -> int:

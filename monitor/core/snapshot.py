@@ -14,11 +14,11 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.core.calibration import Correction
 from monitor.core.conditions import Condition
+from monitor.core.corrections import Correction
 from monitor.core.drift import Departure
 from monitor.core.events import Clutch, Lot
-from monitor.core.exposure import Exposure
+from monitor.core.exposure import Exposure, exposure
 from monitor.core.forecast import ExpectedRates, Window
 from monitor.core.settings import Box, DisplayUnit, Limits, Probe, Room
 from monitor.core.sex import SexNow
@@ -87,6 +87,13 @@ class BoxNow:
     profile_high_c: float | None = None
     profile_low_c: float | None = None
     course: Course | None = None
+
+    @property
+    def heat(self) -> Exposure | None:
+        """How long the last day was at or above the highest temperature of the profiles in it; None without any."""
+        if self.profile_high_c is None:
+            return None
+        return exposure(self.time_ms, self.temperature_c, self.profile_high_c, max_gap_s=self.limits.max_gap_s)
 
     @property
     def now_c(self) -> float | None:

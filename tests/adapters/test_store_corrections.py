@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from monitor.adapters.store import Store, database
-from monitor.core.calibration import Correction
+from monitor.core.corrections import Correction
 from monitor.errors import EventRefused, StoreError, UnknownSubject
 
 A = Correction("a", 1000, 0.25, 0.04, 0.2, "side by side", 2000, "s1", 1500)

@@ -17,7 +17,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from monitor.core.boxes import Series
-from monitor.core.calibration import Calibrations, Correction, Swap, Track, side_by_side, swap_test
+from monitor.core.calibration import Swap, Track, side_by_side, swap_test
+from monitor.core.corrections import Calibrations, Correction
 from monitor.core.events import DAY_MS
 from monitor.core.kinds.uneven import describe
 from monitor.core.settings import Probe, Watch

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import json
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
+from scipy.stats import studentized_range
 
 from monitor.core.boxes import Series
 from monitor.core.events import HOUR_MS
 from monitor.core.settings import Probe
 from monitor.core.stacks import StackProfile, profile
+from tests.peers import shared
 
 MINUTE = 60_000
 
@@ -90,3 +94,43 @@ def test_two_levels_at_one_height_have_no_gradient() -> None:
     got = found(even("a", 50, 28.0), even("b", 50, 29.0))
     assert got.gradient_c_per_m is None
     assert got.difference_c == pytest.approx(1.0)
+
+
+def test_the_first_row_of_a_heated_room_has_its_gradient() -> None:
+    """Check twin-gradient-row1: IEA EBC Annex 58 twin house, experiment 1, first row."""
+    entries = json.loads(shared("reference", "checks_monitoring.json").read_text("utf-8"))
+    entry = next(e for e in entries if e["id"] == "twin-gradient-row1")
+    heights, values, expected = entry["inputs"]["h"], entry["inputs"]["T"], entry["expected"]
+    got = found(*(even(f"at {h}", 100 * h, t) for h, t in zip(heights, values, strict=True)))
+    assert got.gradient_c_per_m == pytest.approx(expected["ols_K_per_m"], abs=entry["tolerance"])
+    end_to_end = (got.levels[-1].mean_c - got.levels[0].mean_c) / (heights[-1] - heights[0])
+    assert end_to_end == pytest.approx(expected["end_to_end_K_per_m"], abs=entry["tolerance"])
+
+
+@pytest.mark.parametrize("n", range(2, 11))
+def test_of_several_levels_that_are_alike_one_case_in_twenty_looks_uneven(n: int) -> None:
+    """The warmest and the coolest of many were picked: the bound is that of a range (studentized range, as scipy
+    has it), and for two levels the usual two standard uncertainties."""
+    bound = studentized_range.ppf(0.95, n, 1e7) / 2**0.5 if n > 2 else 2.0
+
+    def uneven(factor: float) -> bool:
+        difference = factor * bound * 0.1 * 2**0.5
+        levels = [even(f"l{i}", 10.0 * i, 28.0, sd=0.1) for i in range(n - 1)]
+        return found(*levels, even("top", 200.0, 28.0 + difference, sd=0.1)).beyond_probes
+
+    assert not uneven(0.99)
+    assert uneven(1.01)
+
+
+def test_of_one_session_only_the_probes_own_errors_part_two_levels() -> None:
+    def of(name: str, height_cm: float, value: float, session: str) -> tuple[str, float, Series]:
+        _, _, series = even(name, height_cm, value, compared=True)
+        probe = replace(series.probe, standard_uncertainty=0.5, common_c=0.4, session=session)
+        return name, height_cm, replace(series, probe=probe)
+
+    same = found(of("a", 50, 28.0, "s1"), of("b", 150, 28.9, "s1"))
+    other = found(of("a", 50, 28.0, "s1"), of("b", 150, 28.9, "s2"))
+    assert same.difference_sd_c == pytest.approx(0.3 * 2**0.5)
+    assert other.difference_sd_c == pytest.approx(0.5 * 2**0.5)
+    assert same.beyond_probes
+    assert not other.beyond_probes

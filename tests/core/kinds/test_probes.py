@@ -8,8 +8,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from monitor.core.calibration import Correction
 from monitor.core.conditions import Condition, Phase
+from monitor.core.corrections import Correction
 from monitor.core.drift import Departure
 from monitor.core.evaluation import Outcome, evaluate
 from monitor.core.events import DAY_MS
