@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import csv
 import math
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+from monitor.adapters.store import Columns
 from monitor.core.boxes import ProbesError, probes_error
 from monitor.core.corrections import Correction
 from monitor.core.events import DAY_MS, HOUR_MS, Flag, Reading
@@ -18,6 +21,7 @@ from monitor.core.settings import Probe
 from monitor.core.siblings import apart
 from monitor.core.snapshot import Service
 from monitor.derive import Derived
+from tests.peers import shared
 from tests.test_derive import MINUTE, START, UPPER, Bench, a_room, assert_same, course, every, history, one
 
 DAYS = 6
@@ -220,4 +224,23 @@ def test_a_probe_that_drifts_is_seen_in_the_store_and_a_comparison_begins_a_new_
     bench.store.corrections.tell([correction(0.0, first + 39 * DAY_MS, probe="q")])
     bench.derived.follow(now)
     assert bench.derived.peers(now)["q"].state == "too few days"
+    bench.store.close()
+
+
+def test_forty_one_days_of_a_real_heated_room_look_at_no_probe_askance(tmp_path: Path) -> None:
+    """IEA EBC Annex 58 twin house, three heights of air: every day's look at the probes among their peers, by the way
+    the service has to it. Its heating was changed six times, and with it the gradient."""
+    columns = {"air_067cm_c": 67.0, "air_125cm_c": 125.0, "air_187cm_c": 187.0}
+    probes = tuple(Probe(n, f"t/{n}", stack="left", height_cm=h, interval_s=600) for n, h in columns.items())
+    with shared("data", "heated_room_three_heights.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    at = np.array([round(datetime.fromisoformat(r["time_utc"]).timestamp() * 1000) for r in rows], np.int64)
+    bench = Bench(tmp_path, a_room(probes=probes))
+    n = len(at)
+    for name in columns:
+        value = np.array([float(r[name] or "nan") for r in rows])
+        flag = np.where(np.isnan(value), int(Flag.MISSING), int(Flag.GOOD)).astype(np.uint8)
+        bench.store.readings.bulk(name, Columns(at, value, at, flag, np.ones(n, bool), ("",) * n))
+    seen = [bench.derived.peers(int(at[0]) + day * DAY_MS) for day in range(1, 42)]
+    assert {peer.departure for look in seen for peer in look.values()} == {None}
     bench.store.close()
