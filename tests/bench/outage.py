@@ -219,7 +219,9 @@ def channel_dead(folder: Path, minutes: int = 60) -> Found:
             warm = range(10, 25)
             for n in range(minutes):
                 minute(n, 32.5 if n in warm else 28.0)
-            stuck = [n for n in run.notices if n.kind == "notices-stuck"]
+            every = [n for n in run.notices if n.kind == "notices-stuck"]
+            stuck = [n for n in every if n.change == "raised"]
+            found.put("told again meanwhile", len(every) - len(stuck))
             found.put("taken by the dead channel", len(dead.taken), 0)
             found.put("told through the other meanwhile", len({n.key for n in stuck}.intersection(other.keys())), 1)
             if stuck:
