@@ -219,6 +219,7 @@ def scenario() -> Scenario:
             Expected(BEFORE, "window-open", "birch/upper", "raised", 40 * HOUR, 76 * HOUR),
             *(Expected(stuck, "too-warm", box, "raised", 3 * HOUR, 8 * HOUR) for box, _ in BOXES),
             *(Expected(mended, "too-warm", box, "cleared", HOUR, 8 * HOUR) for box, _ in BOXES),
+            *(Expected(stuck, "heading", box, "raised", HOUR, 6 * HOUR) for box, _ in BOXES),
             Expected(quiet, "probe-quiet", "middle-warmth", "raised", 15, 40),
             Expected(battery, "probe-quiet", "middle-warmth", "cleared", 0, 20),
             Expected(still, "stack-uneven", STACK, "raised", 4 * HOUR, 14 * HOUR),

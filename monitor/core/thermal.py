@@ -46,26 +46,28 @@ AHEAD_S: Final = 4 * 3600.0
 # Standard deviation of a five-minute mean about the model, in C. Of a box: code and noise of a probe (1/16 C), and what
 # the two lags leave out; of the air: the swing of a thermostat. Judgement, no source; tests/bench/time_to_limit.py
 # measures what comes of it.
-BOX_SD_C: Final = 0.03
+BOX_SD_C: Final = 0.04
 AIR_SD_C: Final = 0.25
 # Prior knowledge, as median and standard deviation on the log scale: time constant of a room, time constant of a box of
 # damp substrate, how far from an incubating room its new equilibrium lies. Judgement, no source.
 ROOM_TAU: Final = (2.5 * 3600.0, 0.7)
 BOX_TAU: Final = (4.5 * 3600.0, 0.5)
-DISTANCE: Final = (14.0, 0.5)
+DISTANCE: Final = (16.0, 0.5)
 # How far a box may be behind its air at the start of what is looked at: in a steady room, and in one that moves
 # already.
-STEADY_LAG_C: Final = 0.1
+STEADY_LAG_C: Final = 0.05
 MOVING_LAG_C: Final = 3.0
 # How a steady room drifts with the outdoors and its thermostat's droop, C per hour.
 DRIFT_C_PER_H: Final = 0.1
 # What the model leaves out: the swing of the outdoors by day and night (amplitude, standard deviation), and a share
 # by which all may go quicker or slower.
 OUTDOORS_C: Final = 3.0
-STRETCH: Final = 0.08
+STRETCH: Final = 0.12
 # Mean squared residual, in units of the standard deviations above, up to which a model counts as describing the
 # readings.
 FITS: Final = 3.0
+# Box or air has to have moved by so many standard deviations to be worth an extrapolation.
+SHOWS: Final = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +146,7 @@ def course(
         return None
     air = _binned(air_ms, air_c, now_ms) if air_ms is not None and air_c is not None else _NO_AIR
     found = _two_lags(box, air)
-    if found is not None:
+    if found is not None and _shows(found[0]):
         fit, start_s = found
         return _from_fit(fit, start_s, box, now_ms)
     return _from_line(box, now_ms)
@@ -246,6 +248,14 @@ def _two_lags(box: tuple[Floats, Floats], air: tuple[Floats, Floats]) -> tuple[_
             # A line that does as well leaves nothing to be seen of a bend.
             return (best, start_s) if best.cost + 6.0 < _line_cost(b) or len(a[0]) else None
     return None
+
+
+def _shows(fit: _Fit) -> bool:
+    """Whether there is anything to be seen yet: before, the answer would come from the priors and not from readings."""
+    begin_s = min(float(fit.theta[_ONSET]), -BIN_S)
+    box, air = _moved(fit.theta[None, :], fit.sign, np.array([begin_s, 0.0]))
+    moved = max(abs(float(box[0, 1] - box[0, 0])) / BOX_SD_C, abs(float(air[0, 1] - air[0, 0])) / AIR_SD_C)
+    return moved >= SHOWS
 
 
 def _direction(box: tuple[Floats, Floats], air: tuple[Floats, Floats]) -> float:

@@ -5,28 +5,23 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from monitor.core.conditions import Sample, Where
-from monitor.core.exposure import HEAT_SINGLE_H, HEAT_SUM_H, Exposure, exposure
+from monitor.core.exposure import HEAT_SINGLE_H, HEAT_SUM_H
 from monitor.core.kinds import Kind, Look
 from monitor.core.kinds.limits import place
-from monitor.core.snapshot import BoxNow, Snapshot, show_span, show_temperature
-
-
-def of_box(box: BoxNow, max_gap_s: float) -> Exposure | None:
-    """What the last day was above the highest temperature of the profile in a box; None without such a profile."""
-    if box.profile_high_c is None:
-        return None
-    return exposure(box.time_ms, box.temperature_c, box.profile_high_c, max_gap_s=max_gap_s)
+from monitor.core.snapshot import Snapshot, show_span, show_temperature
 
 
 def _look_single(snapshot: Snapshot) -> Iterable[Look]:
     for box in snapshot.boxes:
-        found = of_box(box, box.limits.max_gap_s)
+        found = box.heat
         if found is None or box.profile_high_c is None or box.now_c is None:
             continue
         long = found.lasting_s >= HEAT_SINGLE_H * 3600.0
-        # One cause, one notice: as long as the box is told as too warm, that says it.
+        # One cause, one notice: a spell in which the box was told as too warm has been told, with its length.
         told = snapshot.conditions.get(("too-warm", box.box.id))
-        long = long and not (told is not None and told.up)
+        began_ms = snapshot.now_ms - found.lasting_s * 1000
+        if told is not None and (told.up or (told.changed_ms is not None and told.changed_ms >= began_ms)):
+            long = False
         where = Where.BEYOND if long else Where.BACK if found.lasting_s == 0.0 else Where.BETWEEN
         yield Look(
             box.box.id,
@@ -65,8 +60,8 @@ KINDS = (
         name="heat-exposure",
         says="Too hot for too long",
         urgency="today",
-        raises="two hours in one go at or above the highest temperature of the profile of the eggs in the box; not while "
-        "it is told as too warm",
+        raises="two hours in one go at or above the highest temperature of the profile of the eggs in the box; not "
+        "while it is told as too warm",
         clears="the box is below that temperature",
         why="heat harms as a dose, by how hot and how long; the two hours are judgement, no source",
         first="Lower the set point, or give the limits of the box a look; do not cool the eggs abruptly.",

@@ -22,6 +22,8 @@ NEAR_S: Final = 2 * 3600.0
 LATELY_MS: Final = 2 * 3_600_000
 LEAST_DAY_MS: Final = 12 * 3_600_000
 TOLD_BEFORE_MS: Final = 3_600_000
+# Whoever answered that notice has so much time to help.
+ANSWERED_MS: Final = 2 * 3_600_000
 
 
 def _sides(box: BoxNow) -> Iterable[tuple[bool, float]]:
@@ -88,7 +90,9 @@ def _look_harm(snapshot: Snapshot) -> Iterable[Look]:
             if box.course is not None and box.course.way == "two lags":
                 chance = box.course.chance(at_harm, NEAR_S, snapshot.now_ms)
             where = Where.BEYOND if there or chance >= DOUBTFUL else Where.BETWEEN
-            if snapshot.now_ms - told.changed_ms < TOLD_BEFORE_MS and where is Where.BEYOND:
+            fresh = snapshot.now_ms - told.changed_ms < TOLD_BEFORE_MS
+            answered = told.acknowledged_ms is not None and snapshot.now_ms - told.acknowledged_ms < ANSWERED_MS
+            if (fresh or answered) and where is Where.BEYOND:
                 where = Where.BETWEEN
             line = f"{place(box)}: {show_temperature(now_c, snapshot.unit)}" + ahead(box, limit, snapshot, warm)
         yield Look(box.box.id, [Sample(snapshot.now_ms, where)], f"box {box.box.id}", line, Rule(DELAY_S, DELAY_S))
@@ -99,8 +103,8 @@ KINDS = (
         name="heading",
         says="Heading for the limit",
         urgency="today",
-        raises="nine chances in ten that a box reaches a limit within two hours (unless set), for ten minutes, while it "
-        "is warmer or cooler already than it ever was in its last day",
+        raises="nine chances in ten that a box reaches a limit within two hours (unless set), for ten minutes, while "
+        "it is warmer or cooler already than it ever was in its last day",
         clears="the chance falls below a half, or the limit is reached",
         why="a heater that has died or sticks shows in the course long before the limit, and what is found early is "
         "mended early; now instead of today when harm is as likely as not within six hours",
@@ -114,8 +118,8 @@ KINDS = (
         name="harm-near",
         says="Harm near",
         urgency="now",
-        raises="a box that has been told as too warm or too cool an hour ago is at the temperature where harm is taken "
-        "to begin, or will as likely as not be there within two hours",
+        raises="a box that was told as too warm or too cool an hour ago, and not answered within two, is where harm is "
+        "taken to begin, or will as likely as not be there within two hours",
         clears="it is no longer too warm or too cool",
         why="nothing has helped so far: this is the last call before the eggs suffer",
         first="Go there now. Too warm: heater off at the plug, lids lifted a little. Too cool: carry the boxes, "

@@ -26,6 +26,7 @@ LEAST_TO_HARM_C: Final = 0.5
 SLOW_S: Final = 12 * 3600.0
 BACK_WITHIN_S: Final = 2 * 3600.0
 SURE: Final = 0.9
+LEAST_DOSE_S: Final = 600.0
 
 
 def place(box: BoxNow) -> str:
@@ -57,6 +58,7 @@ def _look(snapshot: Snapshot, warm: bool) -> Iterable[Look]:
                 f"{show_time(box.at_ms, snapshot.zone, snapshot.now_ms)}, limit "
                 f"{show_temperature(limit, snapshot.unit)} ({box.limits_from})"
                 + (f"; holds {', '.join(box.occupied_by)}" if box.occupied_by else "; no eggs are entered for it")
+                + (_dose(box, snapshot) if warm else "")
                 + (ahead(box, limit, snapshot, warm) if (now_c >= limit if warm else now_c <= limit) else "")
             )
         yield Look(
@@ -106,8 +108,21 @@ def ahead(box: BoxNow, limit_c: float, snapshot: Snapshot, warm: bool) -> str:
         return f"; beyond {shown}"
     eta = box.course.time_to(at_harm, snapshot.now_ms)
     if eta is None:
+        if box.course.way != "two lags":
+            return ""
         return f"; as it goes it does not reach {shown}, within a day"
     return f"; {show_eta(eta)} until it reaches {shown}"
+
+
+def _dose(box: BoxNow, snapshot: Snapshot) -> str:
+    """How long it has been beyond what the profile of its eggs bears, if it has."""
+    heat = box.heat
+    if heat is None or box.profile_high_c is None or heat.total_s < LEAST_DOSE_S:
+        return ""
+    return (
+        f"; {show_span(heat.total_s)} of the last day at or above {show_temperature(box.profile_high_c, snapshot.unit)}, "
+        "the highest temperature of its profile"
+    )
 
 
 def show_eta(eta: Eta) -> str:
