@@ -44,6 +44,11 @@ TOGETHER: Final = (
     "Meanwhile their boxes are not measured: what they say from now on until the end is not counted for the boxes,",
     "and a notice may come of one. The eggs stay where they are. Wash your hands after handling substrate and eggs.",
 )
+UNMOVED_BEFORE_MS: Final = 90 * 60_000
+UNMOVED: Final = (
+    "caution: before the session the probes stood to each other just as in it. If they were not in one place then, "
+    "they were not in it either: do not apply this, a difference between their boxes would be taken for theirs."
+)
 ICE: Final = (
     "Crushed ice of clean water, with just so much water that the gaps are full; the probe in a water-tight bag, in",
     "the middle, not touching the vessel. Stir now and then. Its box is not measured meanwhile: a notice may come.",
@@ -155,7 +160,17 @@ def run_compare(args: argparse.Namespace) -> int:
                 fix="give half of what the certificate says for 95 %",
             )
         from_ms, to_ms, session = _session(args, room, TOGETHER, [p.id for p in probes], judge)
+        if _unmoved(session, judge(from_ms - UNMOVED_BEFORE_MS, from_ms, True)):
+            print(UNMOVED, file=sys.stderr)
         return _conclude(args, room, (from_ms, to_ms), session, "side by side")
+
+
+def _unmoved(session: Session, before: Session) -> bool:
+    """Whether the probes stood to each other before the session just as in it, while they do differ."""
+    was = {f.probe: f.correction_c for f in before.found}
+    now = {f.probe: f.correction_c for f in session.found}
+    alike = was.keys() == now.keys() and all(abs(was[n] - now[n]) < 0.05 for n in now)
+    return alike and max(now.values()) - min(now.values()) > 0.1
 
 
 def run_ice(args: argparse.Namespace) -> int:

@@ -170,6 +170,16 @@ def test_asked_at_a_terminal_only_a_yes_applies_it(
     assert len(desk.does("compare list --json").json) == applied
 
 
+def test_probes_that_were_perhaps_never_moved_are_told_as_such(together: tuple[Desk, int, int]) -> None:
+    """What they differ by in their own boxes is the boxes as well as the probes."""
+    desk, since, until = together
+    line = "compare --from {} --to {} --json"
+    later = desk.does(line.format(at_text(since + 45 * MINUTE), at_text(until)))
+    assert "just as in it" in later.err
+    assert len(later.json["corrections"]) == 3
+    assert desk.does(line.format(at_text(since), at_text(until))).err == ""
+
+
 def test_with_a_reference_the_others_are_brought_to_it(together: tuple[Desk, int, int]) -> None:
     desk, since, until = together
     found = desk.does(
