@@ -38,13 +38,25 @@ def rows() -> list[tuple[int, float]]:
 
 def settings() -> Settings:
     probe = Probe(
-        "air", "office/air", unit="F", pointer="/value", time_pointer="/at", interval_s=3600.0, box="office",
+        "air",
+        "office/air",
+        unit="F",
+        pointer="/value",
+        time_pointer="/at",
+        interval_s=3600.0,
+        box="office",
         quiet_after_s=QUIET_AFTER_S,
-    )  # fmt: skip
+    )
     limits = Limits(
-        too_warm_c=(80 - 32) / 1.8, too_cool_c=(62 - 32) / 1.8, deadband_c=1 / 1.8, on_delay_s=7200.0,
-        off_delay_s=7200.0, max_gap_s=10800.0, )  # fmt: skip room = Room("office", "UTC", "F", ("office",),
-        (Box("office", "office", 100.0),), (probe,), limits) return Settings(room=room, broker=Broker())
+        too_warm_c=(80 - 32) / 1.8,
+        too_cool_c=(62 - 32) / 1.8,
+        deadband_c=1 / 1.8,
+        on_delay_s=7200.0,
+        off_delay_s=7200.0,
+        max_gap_s=10800.0,
+    )
+    room = Room("office", "UTC", "F", ("office",), (Box("office", "office", 100.0),), (probe,), limits)
+    return Settings(room=room, broker=Broker())
 
 
 def measure() -> Figures:
@@ -85,7 +97,9 @@ def measure() -> Figures:
     told_limits = sum(n.kind in ("too-warm", "too-cool") for n in told)
     if told_limits != figures["spells_beyond_limits"]:
         short.append(f"{told_limits} spells told, {figures['spells_beyond_limits']} are there")
-    notes = ["a spell: two hours at or beyond 62 or 80 F, ended by two hours back by more than 1 F; no gap over three hours"]
+    notes = [
+        "a spell: two hours at or beyond 62 or 80 F, ended by two hours back by more than 1 F; no gap over three hours"
+    ]
     return Figures(figures, short, notes)
 
 

@@ -120,8 +120,8 @@ def _dose(box: BoxNow, snapshot: Snapshot) -> str:
     if heat is None or box.profile_high_c is None or heat.total_s < LEAST_DOSE_S:
         return ""
     return (
-        f"; {show_span(heat.total_s)} of the last day at or above {show_temperature(box.profile_high_c, snapshot.unit)}, "
-        "the highest temperature of its profile"
+        f"; {show_span(heat.total_s)} of the last day at or above "
+        f"{show_temperature(box.profile_high_c, snapshot.unit)}, the highest temperature of its profile"
     )
 
 
