@@ -12,6 +12,7 @@ from __future__ import annotations
 import csv
 import tempfile
 from datetime import UTC, datetime
+from itertools import pairwise
 from pathlib import Path
 
 from monitor.core.settings import Box, Broker, Limits, Probe, Room, Settings
@@ -78,7 +79,7 @@ def measure() -> Figures:
             figures[f"window_{i + 1}_first_after_h"] = hours
         if hours is None or hours > LATEST_HOURS:
             short.append(f"window {i + 1}: nothing was told within {LATEST_HOURS / 24:.0f} days of its start")
-    gaps = sum(b - a > QUIET_AFTER_S * 1000 for (a, _), (b, _) in zip(series, series[1:], strict=False))
+    gaps = sum(b - a > QUIET_AFTER_S * 1000 for (a, _), (b, _) in pairwise(series))
     figures["silences"] = gaps
     figures["silences_told"] = sum(n.kind == "room-quiet" for n in told)
     if figures["silences_told"] != gaps:
