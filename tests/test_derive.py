@@ -259,16 +259,22 @@ def test_a_late_reading_between_following_and_the_hourly_work_is_not_lost(bench:
     assert got.development == pytest.approx(exact(all_of_them, START, now)[0], abs=1e-9)
 
 
-def test_a_clock_that_went_back_does_not_hide_late_readings(bench: Bench) -> None:
+def test_a_clock_that_went_back_does_not_hide_late_readings(tmp_path: Path) -> None:
+    whole = a_room()
+    bench = Bench(tmp_path, replace(whole, boxes=whole.boxes[:1], probes=whole.probes[:1], stacks=("left",)))
     bench.clutch(UPPER)
-    bench.ingest(*course("up", every(10, START, 10)), *course("up", every(10, START + 11 * HOUR_MS, 9)))
+    silence = START + 10 * HOUR_MS, START + 12 * HOUR_MS + 30 * MINUTE
+    bench.ingest(*holed(course("up", every(10, START, 20)), *silence))
     bench.hour(START + 20 * HOUR_MS)
-    bench.ingest(*course("up", every(10, START + 10 * HOUR_MS, 1)[1:-1]))
-    for back in (13, 14, 15, 20):
+    # One more reading joins both sides over hours that were summed up while the clock was ahead.
+    bench.ingest(*course("up", [START + 10 * HOUR_MS + 55 * MINUTE]))
+    for back in (13, 14, 15, 16, 20):
         bench.hour(START + back * HOUR_MS)
     now = START + 20 * HOUR_MS
     bench.derived.follow(now)
     assert_same(history(bench.derived, now), history(bench.only_earlier(now, "plain"), now))
+    for store in bench.opened:
+        store.close()
 
 
 def test_an_import_into_hours_already_summed_is_taken_up(bench: Bench) -> None:
@@ -570,6 +576,17 @@ def test_the_past_is_answered_with_what_was_known_then(bench: Bench, seed: int) 
             np.testing.assert_allclose(a.temperature_c, b.temperature_c, rtol=0, atol=1e-12)
             assert (a.humidity_pct, a.occupied_by) == (b.humidity_pct, b.occupied_by)
         assert seen.stacks == known.stacks
+
+
+def test_a_neighbour_s_later_readings_do_not_fill_the_gap_of_then(bench: Bench) -> None:
+    bench.clutch(UPPER)
+    at = START + 80 * HOUR_MS + 20 * MINUTE
+    bench.ingest(*course("up", every(10, START, 50), 28.5), *course("low", every(10, START, 80), 27.0))
+    bench.ingest(*course("low", every(10, at, 10), 35.0))
+    bench.hour(START + 95 * HOUR_MS)
+    then = history(bench.only_earlier(at, "then"), at)
+    assert set(then.how) == {"neighbours"}
+    assert_same(history(bench.look(bench.store), at), then)
 
 
 # -- edges ---------------------------------------------------------------------------------------------------

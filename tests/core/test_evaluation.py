@@ -125,6 +125,14 @@ def test_a_box_that_joins_one_that_nobody_was_told_of_is_told_in_full() -> None:
     assert run.conditions["too-cool", "a"].up, "its state is kept all the same"
 
 
+def test_a_box_that_was_well_for_a_while_does_not_join_itself() -> None:
+    samples = [Sample(START - 2, Where.BACK), Sample(START - 1, Where.BEYOND)]
+    up = Condition("made-up", "x", Phase.RAISED, START - 5, START - 5, None, START - 5)
+    kind = a_kind([Look("x", samples, "x", "x is bad")], groups=True)
+    (notice,) = evaluate(a_snapshot(conditions={up.key: up}), [kind]).notices
+    assert (notice.change, notice.urgency, notice.title) == ("raised", "now", "Made up: x")
+
+
 def test_after_six_hours_a_further_box_is_news_again() -> None:
     run = Run(Script(courses={"a": step(10, 1e9, 24.0), "b": step(450, 1e9, 24.0)}, hours=8)).go(0, 480, 60)
     assert [n.urgency for n in run.notices] == ["now", "now"]
