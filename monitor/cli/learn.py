@@ -22,7 +22,8 @@ from monitor.core.learning import (
 )
 from monitor.core.snapshot import show_difference, show_temperature
 from monitor.core.species import Profile, parse_profile
-from monitor.derive import Derived, Species
+from monitor.derive import Derived
+from monitor.hours import Species
 from monitor.errors import ConfigError, MonitorError, UnknownSubject, UsageError
 from monitor.library import load_profile
 
