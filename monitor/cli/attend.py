@@ -36,14 +36,14 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
     shelve.add_argument("subject", metavar="SUBJECT", help="the box, probe, stack or lot it is about")
     how = shelve.add_mutually_exclusive_group(required=True)
     how.add_argument("--for", dest="span", metavar="SPAN", help='how long: "90 min", "6 h", "2 d"; a week at most')
-    how.add_argument("--until", metavar="WHEN")
+    how.add_argument("--until", metavar="WHEN", help="until when, a week at most")
     how.add_argument("--end", action="store_true", help="tell again from now on")
     shelve.add_argument("--by", default="", help="who does it (default: the user)")
     shelve.set_defaults(run=run_shelve)
     attention = sub.add_parser(
         "attention", parents=[parent], help="how much attention the notices asked for, and what could be quieter"
     )
-    attention.add_argument("--days", type=float, default=28.0)
+    attention.add_argument("--days", type=float, default=28.0, help="over how many last days (default: 28)")
     attention.add_argument("--json", action="store_true")
     attention.set_defaults(run=run_attention)
 
