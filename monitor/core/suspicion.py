@@ -29,14 +29,17 @@ STUCK_LSB: Final = 3.0
 CODE_UNKNOWN: Final = 0.5
 """Step of a probe's code where it never changed: the coarsest that thermometers on sale have (from memory)."""
 UNIT_WITHIN_C: Final = 2.0
+UNIT_PEERS_C: Final = 4.0
 UNIT_APART_C: Final = 15.0
 JUMP_C: Final = 1.0
 JUMPS: Final = 5
 GRID_MS: Final = 300_000
-# A box of damp substrate makes no half degree within a quarter of an hour; a lid lifted for a moment does not either.
-SUDDEN_C: Final = 0.5
+# What a box of damp substrate does not make within a quarter of an hour, and how far it has to have been from the air.
+# Air itself was seen to do the one and the other by 0.93 C when a heater stopped (IEA Annex 58 twin houses, 187 cm).
+SUDDEN_C: Final = 0.8
 SUDDEN_STEPS: Final = 3
-AWAY_C: Final = 0.8
+AWAY_C: Final = 1.2
+SWAP_C: Final = 0.5
 NEAR_C: Final = 0.3
 SWAP_WITHIN_C: Final = 0.3
 CLOCK_S: Final = 600.0
@@ -113,11 +116,12 @@ def other_unit(own: Series, others: Sequence[Series], unit: str) -> OtherUnit | 
     # As it was before the newest run of readings near the present level.
     elsewhere = np.flatnonzero(np.abs(value - here) > UNIT_APART_C / 2)
     former = value[elsewhere[elsewhere >= len(value) // 8]] if len(elsewhere) else np.empty(0)
-    levels = [float(np.median(former))] if len(former) >= 3 else []
-    levels += [float(np.median(v[-5:])) for _, v in others if len(v) >= 3]
-    for level in levels:
+    levels = [(float(np.median(former)), UNIT_WITHIN_C)] if len(former) >= 3 else []
+    # Boxes of one stack are not equally warm.
+    levels += [(float(np.median(v[-5:])), UNIT_PEERS_C) for _, v in others if len(v) >= 3]
+    for level, within in levels:
         would_be = (here - 32.0) / 1.8 if unit == "C" else 1.8 * here + 32.0
-        if abs(here - level) >= UNIT_APART_C and abs(would_be - level) <= UNIT_WITHIN_C * (1.0 if unit == "C" else 1.8):
+        if abs(here - level) >= UNIT_APART_C and abs(would_be - level) <= within * (1.0 if unit == "C" else 1.8):
             since = int(at[elsewhere[-1] + 1]) if len(elsewhere) else int(at[0])
             told = here if unit == "C" else would_be
             return OtherUnit(since, told, level, "Fahrenheit" if unit == "C" else "Celsius")
@@ -127,7 +131,12 @@ def other_unit(own: Series, others: Sequence[Series], unit: str) -> OtherUnit | 
 def jumps(own: Series) -> int:
     """How often within its readings a box's probe jumped away by more than a degree for one reading and came back."""
     _, value = own
-    return int((spike(value, JUMP_C, 1e9) == 3).sum())
+    if len(value) < 3:
+        return 0
+    suspect = spike(value, JUMP_C, 1e9)[1:-1] == 3
+    # Beside a jump lie two readings that are no jumps: theirs is the way between what lies on their two sides.
+    came_back = np.abs(value[2:] - value[:-2]) <= 0.5 * np.abs(value[1:-1] - value[:-2])
+    return int((suspect & came_back).sum())
 
 
 def left_box(box: Series, air: Series, now_ms: int) -> LeftBox | None:
@@ -159,13 +168,13 @@ def swapped(one: Series, other: Series, now_ms: int) -> int | None:
     grid = np.arange(now_ms - 24 * HOUR_MS, now_ms + 1, GRID_MS, dtype=np.int64)
     a, b = _on_grid(one, grid), _on_grid(other, grid)
     d = a - b
-    turn = np.flatnonzero(d[:-SUDDEN_STEPS] * d[SUDDEN_STEPS:] < -(SUDDEN_C**2) / 4)
+    turn = np.flatnonzero(d[:-SUDDEN_STEPS] * d[SUDDEN_STEPS:] < -(SWAP_C**2) / 4)
     for k in turn[::-1].tolist():
         before, after = slice(max(k - 12, 0), k + 1), slice(k + SUDDEN_STEPS + 1, k + SUDDEN_STEPS + 13)
         if np.isnan(a[before]).all() or np.isnan(b[before]).all() or np.isnan(a[after]).sum() > 6 or len(a[after]) < 6:
             continue
         a0, b0, a1, b1 = (float(np.nanmedian(x)) for x in (a[before], b[before], a[after], b[after]))
-        if abs(a0 - b0) >= SUDDEN_C and abs(a1 - b0) <= SWAP_WITHIN_C and abs(b1 - a0) <= SWAP_WITHIN_C:
+        if abs(a0 - b0) >= SWAP_C and abs(a1 - b0) <= SWAP_WITHIN_C and abs(b1 - a0) <= SWAP_WITHIN_C:
             return int(grid[k])
     return None
 

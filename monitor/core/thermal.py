@@ -68,6 +68,9 @@ STRETCH: Final = 0.12
 FITS: Final = 3.0
 # Box or air has to have moved by so many standard deviations to be worth an extrapolation.
 SHOWS: Final = 4.0
+# Where in the span the change may have been, as starting points; and the cost by reading below which no other is tried.
+ONSETS: Final = (0.5, 0.25, 0.1, 0.85)
+PLAIN: Final = 0.3
 
 
 @dataclass(frozen=True, slots=True)
@@ -240,8 +243,12 @@ def _two_lags(box: tuple[Floats, Floats], air: tuple[Floats, Floats]) -> tuple[_
             continue
         start_s = float(b[0][0])
         sign = _direction(b, a)
-        fits = [_fitted(b, a, sign, start_s * share, steady=True) for share in (0.85, 0.5, 0.25, 0.1)]
-        fits += [_fitted(b, a, s, start_s, steady=False) for s in (-1.0, 1.0)]
+        fits: list[_Fit] = []
+        starts = [(sign, start_s * share, True) for share in ONSETS] + [(-1.0, start_s, False), (1.0, start_s, False)]
+        for towards, onset_s, steady in starts:
+            fits.append(_fitted(b, a, towards, onset_s, steady=steady))
+            if fits[-1].good and fits[-1].cost < PLAIN * (len(b[0]) + len(a[0])):
+                break
         good = [f for f in fits if f.good]
         if good:
             best = min(good, key=lambda f: f.cost)

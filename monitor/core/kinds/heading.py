@@ -16,13 +16,11 @@ DOUBTFUL: Final = 0.5
 DELAY_S: Final = 600.0
 # "Now" when harm is as likely as not within so long.
 SOON_S: Final = 6 * 3600.0
-# Harm is near when it is as likely as not within so long, and the notice of the limit is so old that whoever could help
-# has been told.
+# Harm is near when it is as likely as not within so long.
 NEAR_S: Final = 2 * 3600.0
 LATELY_MS: Final = 2 * 3_600_000
 LEAST_DAY_MS: Final = 12 * 3_600_000
-TOLD_BEFORE_MS: Final = 3_600_000
-# Whoever answered that notice has so much time to help.
+# Whoever answered the notice of the limit has so much time to help.
 ANSWERED_MS: Final = 2 * 3_600_000
 
 
@@ -82,7 +80,7 @@ def _look_harm(snapshot: Snapshot) -> Iterable[Look]:
         for warm, limit in _sides(box):
             told = snapshot.conditions.get(("too-warm" if warm else "too-cool", box.box.id))
             now_c = box.now_c
-            if told is None or not told.up or told.changed_ms is None or now_c is None:
+            if told is None or not told.up or now_c is None:
                 continue
             at_harm, _ = harm(box, limit, warm)
             there = now_c >= at_harm if warm else now_c <= at_harm
@@ -90,9 +88,8 @@ def _look_harm(snapshot: Snapshot) -> Iterable[Look]:
             if box.course is not None and box.course.way == "two lags":
                 chance = box.course.chance(at_harm, NEAR_S, snapshot.now_ms)
             where = Where.BEYOND if there or chance >= DOUBTFUL else Where.BETWEEN
-            fresh = snapshot.now_ms - told.changed_ms < TOLD_BEFORE_MS
-            answered = told.acknowledged_ms is not None and snapshot.now_ms - told.acknowledged_ms < ANSWERED_MS
-            if (fresh or answered) and where is Where.BEYOND:
+            # Without an answer the notice of the limit itself is told again and again.
+            if told.acknowledged_ms is None or snapshot.now_ms - told.acknowledged_ms < ANSWERED_MS:
                 where = Where.BETWEEN
             line = f"{place(box)}: {show_temperature(now_c, snapshot.unit)}" + ahead(box, limit, snapshot, warm)
         yield Look(box.box.id, [Sample(snapshot.now_ms, where)], f"box {box.box.id}", line, Rule(DELAY_S, DELAY_S))
@@ -118,10 +115,10 @@ KINDS = (
         name="harm-near",
         says="Harm near",
         urgency="now",
-        raises="a box that was told as too warm or too cool an hour ago, and not answered within two, is where harm is "
-        "taken to begin, or will as likely as not be there within two hours",
+        raises="two hours after a notice of too warm or too cool was answered, the box is still so, and is where harm "
+        "is taken to begin or will as likely as not be there within two hours",
         clears="it is no longer too warm or too cool",
-        why="nothing has helped so far: this is the last call before the eggs suffer",
+        why="an answered notice is not told again, and what was done has not helped",
         first="Go there now. Too warm: heater off at the plug, lids lifted a little. Too cool: carry the boxes, "
         "without turning them, to where it is warmer.",
         otherwise="Embryos are harmed or die.",

@@ -99,13 +99,15 @@ def _urgency(box: BoxNow, limit_c: float, now_ms: int, warm: bool) -> Urgency | 
 
 
 def ahead(box: BoxNow, limit_c: float, snapshot: Snapshot, warm: bool) -> str:
-    """How long until harm begins, in words; nothing where the course is not known."""
-    if box.course is None or box.now_c is None:
+    """How long until harm begins, in words; nothing where it has not and the course is not known."""
+    if box.now_c is None:
         return ""
     at_harm, called = harm(box, limit_c, warm)
     shown = f"{show_temperature(at_harm, snapshot.unit)}, {called}"
     if (box.now_c >= at_harm) if warm else (box.now_c <= at_harm):
-        return f"; beyond {shown}"
+        return f"; it has reached {shown}"
+    if box.course is None:
+        return ""
     eta = box.course.time_to(at_harm, snapshot.now_ms)
     if eta is None:
         if box.course.way != "two lags":
