@@ -10,6 +10,7 @@ import numpy as np
 
 from monitor.core.conditions import Rule, holds
 from monitor.core.kinds import Kind, Look
+from monitor.core.quality import POWER_ON_C
 from monitor.core.settings import Probe
 from monitor.core.snapshot import (
     ProbeNow,
@@ -100,6 +101,9 @@ def _look_unit(snapshot: Snapshot) -> Iterable[Look]:
             continue
         others = [s for p in _others(probe, snapshot) if p.told is not None and len((s := _usable(p.told))[0])]
         found = other_unit((told.time_ms, told.value), others, probe.probe.unit)
+        if found is not None and bool((told.value[-3:] == POWER_ON_C).all()):
+            # 85 °F would be a box's 29.4 °C; exactly that, again and again, is a probe that does not measure.
+            found = None
         line = f"{_where(probe.probe)}: its readings fit its unit"
         if found is not None:
             promised = "Celsius" if found.speaks == "Fahrenheit" else "Fahrenheit"
@@ -142,6 +146,8 @@ def _look_out(snapshot: Snapshot) -> Iterable[Look]:
             continue
         _, air_id, air = min(near, key=lambda x: x[:2])
         found = left_box(own, air, snapshot.now_ms)
+        if found is not None and _explained(p.id, found.at_ms, snapshot):
+            found = None
         line = f"{_where(p)}: it does not follow the air"
         if found is not None:
             sure = "rather sure" if found.before_c >= 4 * max(found.since_c, 0.1) else "likely"
@@ -152,6 +158,20 @@ def _look_out(snapshot: Snapshot) -> Iterable[Look]:
                 f"{show_difference(found.before_c, snapshot.unit)} away ({sure}, not certain)"
             )
         yield Look(p.id, holds(snapshot.now_ms, found is not None), f"probe {p.id}", line, RULE)
+
+
+def _explained(probe: str, left_ms: int, snapshot: Snapshot) -> bool:
+    """Whether it was told already that the probe left the box then, and came back; or it was told as stuck until then.
+
+    Box and air are often equally warm: then being with the air comes and goes, and only the first time is news.
+    """
+    before = snapshot.conditions.get(("probe-out", probe))
+    if before is not None and not before.up and before.changed_ms is not None and before.changed_ms >= left_ms:
+        return True
+    held = snapshot.conditions.get(("probe-stuck", probe))
+    if held is None or held.changed_ms is None:
+        return False
+    return held.up or abs(held.changed_ms - left_ms) <= FRESH_MS
 
 
 def _look_swapped(snapshot: Snapshot) -> Iterable[Look]:
@@ -176,7 +196,8 @@ def _look_swapped(snapshot: Snapshot) -> Iterable[Look]:
 
 def _look_clock(snapshot: Snapshot) -> Iterable[Look]:
     for probe, told in _told(snapshot):
-        timed = told.timed & (told.flag <= 2)
+        # What was received in the future came while this computer's clock was ahead.
+        timed = told.timed & (told.flag <= 2) & (told.received_ms <= snapshot.now_ms)
         received = told.received_ms[timed]
         late_s = late_by_s(told.time_ms[timed], received)
         fresh = bool(len(received)) and snapshot.now_ms - int(np.max(received)) < FRESH_MS

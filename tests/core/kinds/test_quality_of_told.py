@@ -1,0 +1,96 @@
+"""What the last day of a probe looks like is judged once, and for what it is."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from monitor.core.conditions import Condition, Phase, Where
+from monitor.core.kinds import Look
+from monitor.core.kinds.quality import KINDS
+from monitor.core.settings import Box, Probe, Room
+from monitor.core.snapshot import ProbeNow, Service, Snapshot, Told
+
+STEP_MS = 300_000
+N = 288
+NOW = 1_790_000_000_000
+AT = NOW - STEP_MS * np.arange(N - 1, -1, -1, dtype=np.int64)
+ROOM = Room(
+    "room",
+    "UTC",
+    "C",
+    ("rack",),
+    (Box("low", "rack", 40.0),),
+    (Probe("low-t", "t/low", box="low"), Probe("air-t", "t/air", stack="rack", height_cm=40.0)),
+)
+
+
+def told(value: object, received_ms: object = None, flag: int = 1) -> Told:
+    values = np.broadcast_to(np.asarray(value, np.float64), (N,))
+    received = AT if received_ms is None else np.asarray(received_ms, np.int64)
+    return Told(AT, values, np.full(N, flag, np.uint8), received, np.ones(N, np.bool_))
+
+
+def snapshot(low: Told, air: Told, conditions: Mapping[tuple[str, str], Condition] | None = None) -> Snapshot:
+    probes = tuple(
+        ProbeNow(p, int(AT[-1]), float(t.value[-1]), 1, int(AT[-1]), told=t)
+        for p, t in zip(ROOM.probes, (low, air), strict=True)
+    )
+    service = Service(started_ms=NOW - 86_400_000)
+    return Snapshot(NOW, ROOM, ZoneInfo("UTC"), service, probes, conditions=dict(conditions or {}))
+
+
+def look(kind: str, at: Snapshot, subject: str = "low-t") -> Look:
+    (found,) = [k for k in KINDS if k.name == kind]
+    return next(x for x in found.look(at) if x.subject == subject)
+
+
+def states(found: Look) -> list[Where]:
+    return [s.where for s in found.samples]
+
+
+def test_a_probe_that_says_85_and_nothing_else_does_not_speak_fahrenheit() -> None:
+    """85 °F is 29.4 °C, about what the box had; exactly that, again and again, is the value before a measurement."""
+    value = np.full(N, 28.0)
+    value[-12:] = 85.0
+    assert states(look("probe-unit", snapshot(told(value), told(28.0)))) == [Where.BACK]
+    value[-12:] = 85.0 + 0.1 * np.arange(12)
+    assert states(look("probe-unit", snapshot(told(value), told(28.0)))) == [Where.BEYOND]
+
+
+def fallen_out() -> tuple[Told, Told]:
+    """Two hours ago the probe went from its box, at 30 and falling, to the air at 27."""
+    value = 30.0 - 0.001 * np.arange(N)
+    value[-24:] = 27.0
+    return told(value), told(27.0)
+
+
+def test_a_probe_out_of_its_box_is_told_once_for_each_time_it_left() -> None:
+    low, air = fallen_out()
+    assert states(look("probe-out", snapshot(low, air))) == [Where.BEYOND]
+    key = ("probe-out", "low-t")
+    over = Condition(*key, phase=Phase.CLEAR, since_ms=NOW - STEP_MS, changed_ms=NOW - STEP_MS)
+    assert states(look("probe-out", snapshot(low, air, {key: over}))) == [Where.BACK]
+    before = Condition(*key, phase=Phase.CLEAR, since_ms=NOW - 6 * 3_600_000, changed_ms=NOW - 6 * 3_600_000)
+    assert states(look("probe-out", snapshot(low, air, {key: before}))) == [Where.BEYOND]
+
+
+def test_a_probe_that_sticks_no_more_has_not_left_its_box() -> None:
+    low, air = fallen_out()
+    key = ("probe-stuck", "low-t")
+    for hours, expected in ((2.0, Where.BACK), (12.0, Where.BEYOND)):
+        ended = NOW - round(hours * 3_600_000)
+        was = Condition(*key, phase=Phase.CLEAR, since_ms=ended, changed_ms=ended)
+        assert states(look("probe-out", snapshot(low, air, {key: was}))) == [expected]
+    is_stuck = Condition(*key, phase=Phase.RAISED, since_ms=NOW - 3_600_000, changed_ms=NOW - 3_600_000)
+    assert states(look("probe-out", snapshot(low, air, {key: is_stuck}))) == [Where.BACK]
+
+
+def test_what_was_received_in_the_future_says_nothing_of_a_probe_s_clock() -> None:
+    """This computer's clock stood a day ahead for a while, and was set right."""
+    received = AT.copy()
+    received[-24:-1] += 86_400_000
+    assert states(look("probe-clock", snapshot(told(28.0, received), told(28.0)))) == [Where.BACK]
+    assert states(look("probe-clock", snapshot(told(28.0, AT + 3_600_000 - 3_600_000), told(28.0)))) == [Where.BACK]
