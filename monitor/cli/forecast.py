@@ -304,6 +304,13 @@ def lot_json(lot: LotNow, at_ms: int) -> dict[str, object]:
         "filled_share": rounded(lot.filled_share, 6),
         "filled": {way: round(seconds / 3600.0, 2) for way, seconds in lot.filled_how.items()},
         "mean_c": rounded(lot.mean_c, 3),
+        "heat": None
+        if lot.heat is None
+        else {
+            "limit_c": lot.heat_limit_c,
+            "total_h": round(lot.heat.total_s / 3600, 2),
+            "longest_h": round(lot.heat.longest_s / 3600, 2),
+        },
         "expected_c": rounded(lot.expected_c, 3),
         "rate_per_day": rounded(lot.rate_per_day, 6),
         "first_pip": None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import getpass
+import math
 
 from monitor.cli.forecast import lot_json, rounded
 from monitor.cli.room import (
@@ -15,8 +16,9 @@ from monitor.cli.room import (
     table,
     utc,
 )
+from monitor.core.exposure import Exposure
 from monitor.core.kinds.uneven import describe as describe_stack
-from monitor.core.snapshot import LotNow, Service, Snapshot, show_day, show_temperature, show_time
+from monitor.core.snapshot import BoxNow, LotNow, Service, Snapshot, show_day, show_temperature, show_time
 
 
 def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
@@ -55,6 +57,35 @@ def _picture(room: RoomAtHand, at_ms: int) -> Snapshot:
     return room.derived.snapshot(at_ms, Service(started_ms=0))
 
 
+def _heat_json(heat: Exposure, limit_c: float | None) -> dict[str, object]:
+    """Hours at or above the highest temperature of the profile."""
+    return {
+        "limit_c": limit_c,
+        "total_h": round(heat.total_s / 3600, 2),
+        "longest_h": round(heat.longest_s / 3600, 2),
+        "lasting_h": round(heat.lasting_s / 3600, 2),
+    }
+
+
+def _course_json(box: BoxNow, at_ms: int) -> dict[str, object] | None:
+    """Where a box is heading; None where no limit is passed or near."""
+    if box.course is None:
+        return None
+    ways: dict[str, object] = {"from": box.course.way, "rate_c_per_h": round(box.course.rate_c_per_h, 3)}
+    for name, limit_c in (("too_cool", box.limits.too_cool_c), ("too_warm", box.limits.too_warm_c)):
+        eta = None if limit_c is None else box.course.time_to(limit_c, at_ms)
+        ways[f"{name}_in_h"] = (
+            None
+            if eta is None
+            else {
+                "p10": round(eta.low_s / 3600, 2),
+                "p50": round(eta.mid_s / 3600, 2),
+                "p90": round(eta.high_s / 3600, 2) if math.isfinite(eta.high_s) else None,
+            }
+        )
+    return ways
+
+
 def run_boxes(args: argparse.Namespace) -> int:
     with room_at_hand(args) as room:
         at, _ = parse_time(args.at, room.zone)
@@ -74,6 +105,8 @@ def run_boxes(args: argparse.Namespace) -> int:
                         "too_cool_c": b.limits.too_cool_c,
                         "too_warm_c": b.limits.too_warm_c,
                         "limits_from": b.limits_from,
+                        "heat_last_day": None if b.heat is None else _heat_json(b.heat, b.profile_high_c),
+                        "course": _course_json(b, at),
                         "conditions": sorted(k for (k, s), c in picture.conditions.items() if c.up and s == b.box.id),
                         "lots": [lot_json(lots[i], at) for i in b.occupied_by],
                     }
