@@ -199,7 +199,7 @@ def scrambled(dice: random.Random, bench: Bench, hours: int) -> int:
     return now
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(3))
 def test_running_equals_rebuilt_equals_reckoned_from_nothing(bench: Bench, seed: int) -> None:
     dice = random.Random(seed)
     bench.clutch(UPPER)
@@ -221,7 +221,7 @@ def test_running_equals_rebuilt_equals_reckoned_from_nothing(bench: Bench, seed:
         assert_same(d, c)
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(3))
 def test_without_gaps_the_sum_is_the_exact_integral(bench: Bench, seed: int) -> None:
     dice = random.Random(seed)
     bench.clutch(UPPER, at_ms=START + 11 * MINUTE)
