@@ -211,7 +211,7 @@ def of_probes() -> list[Fault]:
         ),
         Fault("swapped probes", 6, (Want("probes-swapped", "lower-t/top-t", 180),), mangle=swapped("lower-t", "top-t")),
         # Until the clock is told of, nobody watches the present: that it is taken as quiet is right, too.
-        Fault("probe's clock two hours behind", 6, (Want("probe-clock", UPPER, 90),), may=("probe-quiet",),
+        Fault("probe's clock two hours behind", 6, (Want("probe-clock", UPPER, 180),), may=("probe-quiet",),
               mangle=clock_off(UPPER, -121)),
         Fault("probe's clock three hours ahead", 6, (Want("probe-clock|probe-unread", UPPER, 180),),
               mangle=clock_off(UPPER, 180)),
