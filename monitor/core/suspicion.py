@@ -40,6 +40,7 @@ SUDDEN_C: Final = 0.8
 SUDDEN_STEPS: Final = 3
 AWAY_C: Final = 1.2
 SWAP_C: Final = 0.5
+OPENING_C: Final = 1.0
 NEAR_C: Final = 0.3
 SWAP_WITHIN_C: Final = 0.3
 CLOCK_S: Final = 600.0
@@ -73,6 +74,15 @@ class LeftBox:
     at_ms: int
     before_c: float
     since_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """When the air moved suddenly, by how much at most, and whether it is half way back or more."""
+
+    at_ms: int
+    moved_c: float
+    back: bool
 
 
 def stuck(own: Series, others: Sequence[Series], now_ms: int) -> Stuck | None:
@@ -160,6 +170,27 @@ def left_box(box: Series, air: Series, now_ms: int) -> LeftBox | None:
         if abs(was) >= AWAY_C and has_been <= 2 * NEAR_C:
             return LeftBox(int(grid[k]), abs(was), float(np.nanmedian(np.abs(since))))
     return None
+
+
+def opening(air: Series, now_ms: int) -> Opening | None:
+    """The newest time within three hours at which the air fell or rose by a degree or more within a quarter of an hour,
+    against its hour before: a door or a window, or a heater that was switched. No fault of a probe."""
+    grid = np.arange(now_ms - 4 * HOUR_MS, now_ms + 1, GRID_MS, dtype=np.int64)
+    a = _on_grid(air, grid)
+    steps = a[SUDDEN_STEPS:] - a[:-SUDDEN_STEPS]
+    sudden = np.flatnonzero(np.abs(steps) >= OPENING_C)
+    sudden = sudden[sudden >= 12]
+    if not len(sudden):
+        return None
+    # Where the newest run of such steps began.
+    first = int(sudden[np.flatnonzero(np.diff(sudden, prepend=sudden[0] - 10) > SUDDEN_STEPS)[-1]])
+    before = float(np.nanmedian(a[first - 12 : first + 1])) if not np.isnan(a[first - 12 : first + 1]).all() else np.nan
+    away = a[first:] - before
+    if np.isnan(before) or np.isnan(away).all():
+        return None
+    most = float(away[int(np.nanargmax(np.abs(away)))])
+    back = abs(float(away[~np.isnan(away)][-1])) <= 0.5 * abs(most)
+    return Opening(int(grid[first]), most, back)
 
 
 def swapped(one: Series, other: Series, now_ms: int) -> int | None:

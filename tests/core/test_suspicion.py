@@ -10,7 +10,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from monitor.core.suspicion import Series, jumps, late_by_s, left_box, other_unit, stuck, swapped
+from monitor.core.events import Reading
+from monitor.core.quality import Context, judge
+from monitor.core.settings import Probe
+from monitor.core.suspicion import Series, jumps, late_by_s, left_box, opening, other_unit, stuck, swapped
 from monitor.simroom import Act, Action, Heater, SimBox, SimProbe, SimRoom, SimSetting
 from tests.peers import shared
 
@@ -155,6 +158,32 @@ def test_single_jumps_are_counted_and_levels_are_not() -> None:
     loose[[20, 60, 100, 140, 200]] += 3.0
     assert jumps((times, loose)) == 5
     assert jumps((times, np.where(times > 15 * HOUR, values + 3.0, values))) == 0
+
+
+def test_an_opened_door_is_seen_in_the_air_with_its_time_and_whether_it_is_over() -> None:
+    doors = [at(28, Act.DOOR_OPENS), at(28.25, Act.DOOR_CLOSES)]
+    said, now = played(*doors, hours=28.5)
+    found = opening(said["air"], now)
+    assert found is not None
+    assert found.at_ms == pytest.approx(28 * HOUR, abs=16 * MINUTE)
+    assert found.moved_c < -3.0
+    said, now = played(*doors, hours=30.0)
+    later = opening(said["air"], now)
+    assert later is not None
+    assert later.back
+    assert later.moved_c == pytest.approx(found.moved_c, abs=2.0)
+    assert opening(said["low"], now) is None, "the box does not notice"
+    said, now = played(hours=30.0)
+    assert opening(said["air"], now) is None
+    assert opening((said["air"][0][:3], said["air"][1][:3]), now) is None
+
+
+def test_a_door_is_no_doubtful_reading() -> None:
+    said, _ = played(at(28, Act.DOOR_OPENS), at(28.25, Act.DOOR_CLOSES), every_s=60.0)
+    context = Context()
+    for at_ms, value in zip(*(x.tolist() for x in said["air"]), strict=True):
+        reading, context = judge(Reading("air", at_ms, value, at_ms), context, Probe("air", "t/air"))
+        assert reading.flag <= 2, (at_ms, value)
 
 
 def clock(delays_s: list[float]) -> float | None:

@@ -15,9 +15,10 @@ from typing import Final
 import numpy as np
 
 from monitor.core.conditions import Rule, above, below
-from monitor.core.kinds import Kind, Look
+from monitor.core.kinds import Facts, Kind, Look
 from monitor.core.settings import Urgency
 from monitor.core.snapshot import BoxNow, Snapshot, show_difference, show_span, show_temperature, show_time
+from monitor.core.suspicion import opening
 from monitor.core.thermal import Eta
 
 # Harm is taken to begin so far beyond the limit, unless the profile of the eggs says more: at least so far beyond.
@@ -50,6 +51,11 @@ def _look(snapshot: Snapshot, warm: bool) -> Iterable[Look]:
         ]
         line = ""
         now_c = box.now_c
+        told = ""
+        door: Facts = {}
+        if now_c is not None and (now_c >= limit if warm else now_c <= limit):
+            told, door = _door(box, snapshot)
+            told += ahead(box, limit, snapshot, warm)
         if now_c is not None and box.at_ms is not None:
             # A plus and minus of two standard uncertainties: about 95 % (GUM 6.2).
             line = (
@@ -59,7 +65,7 @@ def _look(snapshot: Snapshot, warm: bool) -> Iterable[Look]:
                 f"{show_temperature(limit, snapshot.unit)} ({box.limits_from})"
                 + (f"; holds {', '.join(box.occupied_by)}" if box.occupied_by else "; no eggs are entered for it")
                 + (_dose(box, snapshot) if warm else "")
-                + (ahead(box, limit, snapshot, warm) if (now_c >= limit if warm else now_c <= limit) else "")
+                + told
             )
         yield Look(
             box.box.id,
@@ -67,7 +73,7 @@ def _look(snapshot: Snapshot, warm: bool) -> Iterable[Look]:
             f"box {box.box.id}",
             line,
             Rule(box.limits.on_delay_s, box.limits.off_delay_s, box.limits.max_gap_s),
-            {"value_c": now_c, "limit_c": limit, "uncertainty_c": box.uncertainty_c},
+            {"value_c": now_c, "limit_c": limit, "uncertainty_c": box.uncertainty_c, **door},
             _urgency(box, limit, snapshot.now_ms, warm),
         )
 
@@ -114,6 +120,25 @@ def ahead(box: BoxNow, limit_c: float, snapshot: Snapshot, warm: bool) -> str:
             return ""
         return f"; as it goes it does not reach {shown}, within a day"
     return f"; {show_eta(eta)} until it reaches {shown}"
+
+
+def _door(box: BoxNow, snapshot: Snapshot) -> tuple[str, Facts]:
+    """A sudden move of the air in the last hours, in words and as facts: it may be all there is to it."""
+    for probe in snapshot.probes:
+        p = probe.probe
+        if p.box is not None or p.stack != box.box.stack or p.quantity != "temperature" or probe.told is None:
+            continue
+        good = probe.told.flag <= 2
+        found = opening((probe.told.time_ms[good], probe.told.value[good]), snapshot.now_ms)
+        if found is not None:
+            moved = show_difference(abs(found.moved_c), snapshot.unit)
+            text = (
+                f"; the air of its stack {'rose' if found.moved_c > 0 else 'fell'} by {moved} at about "
+                f"{show_time(found.at_ms, snapshot.zone, snapshot.now_ms)}"
+                f"{', and is coming back' if found.back else ''} (a door, a window, or the heater)"
+            )
+            return text, {"air_moved_c": round(found.moved_c, 2), "air_moved_ms": found.at_ms}
+    return "", {}
 
 
 def _dose(box: BoxNow, snapshot: Snapshot) -> str:

@@ -114,3 +114,14 @@ def test_a_box_that_is_too_warm_and_on_its_way_back_can_wait() -> None:
 def test_the_span_is_told_with_its_bounds() -> None:
     assert show_eta(Eta(9000.0, 12000.0, 17400.0)) == "about 3 h 20 min (2 h 30 min to 4 h 50 min, 8 in 10)"
     assert show_eta(Eta(9000.0, 12000.0, float("inf"))) == "about 3 h 20 min (2 h 30 min to a day or more, 8 in 10)"
+
+
+def test_an_open_door_is_named_where_it_is_all_there_is_to_it() -> None:
+    script = [act(0.5, Act.DOOR_OPENS), act(1.5, Act.DOOR_CLOSES)]
+    played = play(script, 2.0, limits=Limits(31.0, 27.6, on_delay_s=600.0))
+    (_, notice), *_ = played.of("too-cool")
+    assert "the air of its stack fell by" in notice.text
+    assert "(a door, a window, or the heater)" in notice.text
+    condition = next(c for (kind, _), c in played.conditions.items() if kind == "too-cool" and c.up)
+    assert isinstance(condition.facts["air_moved_c"], float)
+    assert condition.facts["air_moved_c"] < -1.0
