@@ -321,8 +321,20 @@ class App:
 
 def _differs(new: Condition, old: Condition | None) -> bool:
     """Whether a condition's state is another one, beyond what was looked at last."""
-    old = old or Condition(*new.key)
-    return replace(new, last_ms=None, dropped=0, facts={}) != replace(old, last_ms=None, dropped=0, facts={})
+    return _standing(new) != _standing(old or Condition(*new.key))
+
+
+def _standing(c: Condition) -> tuple[object, ...]:
+    return (
+        c.phase,
+        c.since_ms,
+        c.changed_ms,
+        c.delay_from_ms,
+        c.acknowledged_ms,
+        c.shelved_until_ms,
+        c.told_ms,
+        c.told,
+    )
 
 
 def _near_limits(snapshot: Snapshot) -> dict[str, tuple[float, float]]:

@@ -31,7 +31,9 @@ class Outcome:
 
 def evaluate(snapshot: Snapshot, kinds: Sequence[Kind] | None = None) -> Outcome:
     """Advance every condition to ``snapshot.now_ms`` and say who is told what."""
-    snapshot = replace(snapshot, conditions={k: _not_ahead(c, snapshot.now_ms) for k, c in snapshot.conditions.items()})
+    if any(c.last_ms is not None and c.last_ms > snapshot.now_ms for c in snapshot.conditions.values()):
+        judged = {k: _not_ahead(c, snapshot.now_ms) for k, c in snapshot.conditions.items()}
+        snapshot = replace(snapshot, conditions=judged)
     changed: list[Condition] = []
     transitions: list[Transition] = []
     notices: list[Notice] = []
@@ -111,10 +113,12 @@ def _advance_kind(
     after: dict[str, Condition] = {}
     moves: list[Transition] = []
     for subject, look in looks.items():
-        old = before.get(subject, Condition(kind.name, subject))
-        new, made = advance(old, look.samples, look.rule)
-        after[subject] = replace(new, facts=dict(look.facts)) if look.samples else new
-        moves += made
+        old = before.get(subject) or Condition(kind.name, subject)
+        after[subject] = old
+        if look.samples:
+            new, made = advance(old, look.samples, look.rule)
+            after[subject] = replace(new, facts=dict(look.facts))
+            moves += made
     if kind.groups and any(t.change == "raised" for t in moves):
         # One cause: what is on its way is raised along, so that a cold room is one notice and not twenty.
         for subject, condition in after.items():
