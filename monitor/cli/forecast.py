@@ -10,7 +10,7 @@ from monitor.core.events import HOUR_MS
 from monitor.core.outlook import LOOK_BACK_H
 from monitor.core.sex import SexNow
 from monitor.core.siblings import NOT_TO_DO, TO_DO, Story, stories
-from monitor.core.snapshot import LotNow, show_day, show_difference, show_temperature, show_time
+from monitor.core.snapshot import LotNow, show_day, show_difference, show_eggs, show_temperature, show_time
 from monitor.core.whatif import Plan, Step, set_points, swap
 from monitor.errors import UnknownSubject, UsageError
 
@@ -190,7 +190,7 @@ def _bar(development: float, width: int = 40) -> str:
 
 def _forecast_text(lot: LotNow, room: RoomAtHand, at_ms: int, plan: Plan | None) -> str:
     unit, zone = room.unit, room.zone
-    lines = [f"{lot.lot.id}: {lot.lot.eggs} eggs of {lot.species} in box {lot.lot.box}, {show_time(at_ms, zone)}"]
+    lines = [f"{lot.lot.id}: {show_eggs(lot.lot.eggs)} of {lot.species} in box {lot.lot.box}, {show_time(at_ms, zone)}"]
     if lot.development is not None and lot.degree_days is not None and lot.base_c is not None:
         lines.append(
             f"  development {_bar(lot.development)} {100 * lot.development:.1f} %   "

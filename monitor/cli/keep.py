@@ -8,7 +8,7 @@ from collections.abc import Mapping
 
 from monitor.cli.room import RoomAtHand, now_ms, parse_time, print_json, room_at_hand, table, utc
 from monitor.core.events import MOST_DEVELOPED, Clutch, EventKind, KeeperEvent, effective
-from monitor.core.snapshot import show_time
+from monitor.core.snapshot import show_eggs, show_time
 from monitor.errors import EventRefused, UnknownSubject, UsageError
 from monitor.library import load_profile
 
@@ -236,7 +236,7 @@ def _sentence(event: KeeperEvent, room: RoomAtHand) -> str:
     at = show_time(event.at_ms, room.zone)
     parts = [f"{event.clutch} {event.kind.value}", at[:10] if event.day_only else at]
     if event.eggs is not None:
-        parts.append(f"{event.eggs} eggs")
+        parts.append(show_eggs(event.eggs))
     if event.fertile is not None:
         parts.append(f"{event.fertile} alive")
     if event.box:
@@ -260,14 +260,14 @@ def _print_lots(clutch: Clutch) -> None:
             continue
         state = "" if lot.open else " (closed)"
         print(
-            f"  {lot.id}: {lot.eggs} eggs in box {lot.box}{state}"
+            f"  {lot.id}: {show_eggs(lot.eggs)} in box {lot.box}{state}"
             + (f", {lot.pipped} pipped" if lot.pipped else "")
             + (f", {lot.hatched} hatched" if lot.hatched else "")
             + (f", {lot.dead} dead" if lot.dead else "")
             + (f", {lot.removed} removed" if lot.removed else "")
         )
     if clutch.unplaced:
-        print(f"  {clutch.unplaced} eggs are in no box yet")
+        print(f"  in no box yet: {show_eggs(clutch.unplaced)}")
 
 
 def _clutch_json(clutch: Clutch) -> dict[str, object]:
@@ -329,7 +329,8 @@ def run_show(args: argparse.Namespace) -> int:
             print_json(_clutch_json(clutch))
             return 0
         laid = show_time(clutch.laid_ms, room.zone)
-        print(f"{clutch.id}: {clutch.species}, laid {laid[:10] if clutch.laid_day_only else laid}, {clutch.eggs} eggs")
+        laid = laid[:10] if clutch.laid_day_only else laid
+        print(f"{clutch.id}: {clutch.species}, laid {laid}, {show_eggs(clutch.eggs)}")
         _print_lots(clutch)
         print()
         print(

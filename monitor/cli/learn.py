@@ -23,8 +23,8 @@ from monitor.core.learning import (
 from monitor.core.snapshot import show_difference, show_temperature
 from monitor.core.species import Profile, parse_profile
 from monitor.derive import Derived
-from monitor.hours import Species
 from monitor.errors import ConfigError, MonitorError, UnknownSubject, UsageError
+from monitor.hours import Species
 from monitor.library import load_profile
 
 # The first words of a file that this command wrote; what a keeper wrote by hand is never taken for it.

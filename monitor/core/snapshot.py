@@ -228,6 +228,11 @@ def show_difference(difference_c: float, unit: DisplayUnit, places: int = 1) -> 
     return f"{value:.{places}f} °{unit}".replace("-", "−")
 
 
+def show_eggs(count: int) -> str:
+    """A number of eggs in words."""
+    return "1 egg" if count == 1 else f"{count} eggs"
+
+
 def show_time(at_ms: int, zone: tzinfo, now_ms: int | None = None) -> str:
     """A moment in the room's zone; the date is left out on the same day."""
     at = datetime.fromtimestamp(at_ms / 1000, zone)

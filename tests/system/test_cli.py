@@ -172,7 +172,7 @@ def test_a_clutch_is_added_set_and_pips(desk: Desk) -> None:
     assert "next: warmtally record set K01" in told
     told = desk.does('record set K01 --box upper --eggs 6 --at "2026-05-01 09:00"')
     assert "K01/upper: 6 eggs in box upper" in told
-    assert "6 eggs are in no box yet" in told
+    assert "in no box yet: 6 eggs" in told
     told = desk.does('record pipped K01 --box upper --eggs 2 --at "2026-07-01 06:30" --not-yet-at "2026-06-30 22:00"')
     assert "not yet at 2026-06-30 22:00" in told
     assert "6 eggs in box upper, 2 pipped" in told

@@ -11,7 +11,7 @@ from functools import partial
 
 from monitor.core.conditions import holds
 from monitor.core.kinds import Kind, Look
-from monitor.core.snapshot import LotNow, Snapshot, show_day
+from monitor.core.snapshot import LotNow, Snapshot, show_day, show_eggs
 
 _DAY_MS = 86_400_000.0
 # A stage is gone back to only when the date has moved away by so much: forecasts sway by hours with the weather,
@@ -47,7 +47,7 @@ def describe(lot: LotNow, snapshot: Snapshot) -> str:
     window = lot.open_window
     assert window is not None
     text = (
-        f"{lot.lot.id} ({lot.lot.waiting} eggs, {lot.species}): first pip expected "
+        f"{lot.lot.id} ({show_eggs(lot.lot.waiting)}, {lot.species}): first pip expected "
         f"{show_day(window.p10_ms, snapshot.zone)} to {show_day(window.p90_ms, snapshot.zone)} "
         f"(8 in 10; middle {show_day(window.p50_ms, snapshot.zone)}), development "
         f"{100 * (lot.development or 0):.0f} %"
