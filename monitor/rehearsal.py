@@ -152,7 +152,14 @@ def _settings() -> Settings:
         limits=Limits(deadband_c=0.2, on_delay_s=900.0, off_delay_s=900.0),
         # A quarter of a day instead of a whole one, so that a stack can be uneven and even again in five days; and how
         # full the real disk is, is no part of the play.
-        watch=Watch(uneven_c=1.0, uneven_over_s=6 * 3600.0, apart_days=2.0, window_near_days=7.0, disk_low_mb=0.0),
+        watch=Watch(
+            heading_s=7200.0,
+            uneven_c=1.0,
+            uneven_over_s=6 * 3600.0,
+            apart_days=2.0,
+            window_near_days=7.0,
+            disk_low_mb=0.0,
+        ),
     )
     return Settings(room=room, broker=Broker(client_id="warmtally-rehearsal"), commit_every_s=0.01)
 

@@ -225,7 +225,7 @@ class WatchPart(Part):
     apart_days: Annotated[float, Field(gt=0, le=60)] = 2.0
     window_near_days: Annotated[float, Field(ge=0, le=60)] = 7.0
     past_window_share: Annotated[float, Field(gt=0, le=5)] = 0.5
-    heading: Span = 7200.0
+    heading: Span = 0.0
     stuck_after: Annotated[float, BeforeValidator(seconds), Field(ge=60, le=86400)] = 900.0
     shipping_behind: Wait = 1800.0
     disk_low_mb: Annotated[float, Field(ge=10, le=1e6)] = 200.0

@@ -99,7 +99,7 @@ class Watch:
     stuck_after_s: float = 900.0
     shipping_behind_s: float = 1800.0
     disk_low_mb: float = 200.0
-    heading_s: float = 7200.0
+    heading_s: float = 0.0
     repeat_now_s: float = 1800.0
     repeat_today_s: float = 21600.0
     quiet_from: str | None = None

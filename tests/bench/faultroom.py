@@ -34,7 +34,7 @@ from monitor.app import App
 from monitor.core.events import EventKind, KeeperEvent
 from monitor.core.kinds import all_kinds
 from monitor.core.notices import Notice
-from monitor.core.settings import Box, Broker, Channel, Limits, Probe, Room, Settings
+from monitor.core.settings import Box, Broker, Channel, Limits, Probe, Room, Settings, Watch
 from monitor.simroom import Act, Action, Heater, SimBox, SimProbe, SimRoom, SimSetting
 from tests.bench.stepped import Clock
 from tests.peers import Mosquitto, wait_for
@@ -91,6 +91,8 @@ def settings() -> Settings:
             boxes=tuple(Box(name, STACK, height_cm, WARM_C, COOL_C) for name, height_cm in BOXES.items()),
             probes=tuple(probes),
             limits=Limits(too_dry_pct=75.0),
+            # The early notice is off unless asked for; here it is, so that it is judged as well.
+            watch=Watch(heading_s=7200.0),
         ),
         broker=Broker(),
         commit_every_s=0.0,

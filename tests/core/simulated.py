@@ -119,7 +119,7 @@ def _room(setting: SimSetting, limits: Limits, shown: Mapping[str, Mapping[str, 
         probes.append(replace(probe, **shown.get(p.id, {})))  # type: ignore[arg-type]
     boxes = tuple(Box(b.id, "rack", b.height_cm) for b in setting.boxes)
     # How far apart the boxes are is no part of it.
-    return Room("sim", "UTC", "C", ("rack",), boxes, tuple(probes), limits, Watch())
+    return Room("sim", "UTC", "C", ("rack",), boxes, tuple(probes), limits, Watch(heading_s=7200.0))
 
 
 def _snapshot(

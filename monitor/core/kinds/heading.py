@@ -100,8 +100,8 @@ KINDS = (
         name="heading",
         says="Heading for the limit",
         urgency="today",
-        raises="nine chances in ten that a box reaches a limit within two hours (unless set), for ten minutes, while "
-        "it is warmer or cooler already than it ever was in its last day",
+        raises="(only with [watch] heading) nine chances in ten that a box reaches a limit within that time, for "
+        "ten minutes, while it is warmer or cooler already than it ever was in its last day",
         clears="the chance falls below a half, or the limit is reached",
         why="a heater that has died or sticks shows in the course long before the limit, and what is found early is "
         "mended early; now instead of today when harm is as likely as not within six hours",
