@@ -251,6 +251,7 @@ class App:
             link=link.state,
             link_since_ms=link.since_ms,
             link_detail=link.detail,
+            last_live_ms=link.last_live_ms,
             store_error=link.store_error or self._error,
             disk_free_mb=free_mb(self.settings.data_dir),
             clock_trusted=self._trusted,

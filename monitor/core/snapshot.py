@@ -148,12 +148,13 @@ class LotNow:
 
 @dataclass(frozen=True)
 class Service:
-    """How the service itself fares."""
+    """How the service itself fares. ``last_live_ms``: when the newest message that was not retained came."""
 
     started_ms: int
     link: LinkState = "up"
     link_since_ms: int | None = None
     link_detail: str = ""
+    last_live_ms: int | None = None
     store_error: str = ""
     disk_free_mb: float | None = None
     clock_trusted: bool = True
@@ -187,19 +188,38 @@ class Snapshot:
         return self.room.display_unit
 
     @property
+    def _patience_ms(self) -> float:
+        """A room of slow probes alone is not quiet before the quickest of them is due."""
+        return max(self.room.watch.room_quiet_after_s * 1000, min(p.probe.quiet_after_s for p in self.probes) * 1000)
+
+    @property
+    def behind_s(self) -> float | None:
+        """By how much all that arrives is older than this computer's clock says; None: it is not, or nothing arrives.
+
+        Then either this clock was set wrong, or whatever gives the readings their times has a wrong one.
+        """
+        live_ms = self.service.last_live_ms
+        heard = [p.last_ms for p in self.probes if p.last_ms is not None]
+        if self.service.link != "up" or live_ms is None or not heard:
+            return None
+        if any(p.unread >= UNREAD_LEAST for p in self.probes):
+            return None
+        arrives = 0 <= self.now_ms - live_ms < self._patience_ms
+        return (live_ms - max(heard)) / 1000 if arrives and self.now_ms - max(heard) >= self._patience_ms else None
+
+    @property
     def room_quiet(self) -> bool | None:
         """Whether nothing at all arrives: the broker or the gateway is gone rather than one probe.
 
         None: not known. So it is until the room had its time after the start, while the link is just being made,
-        while what arrives is no usable reading, and while the broker refuses, which is told as such.
+        while what arrives is no usable reading or all of it old (:attr:`behind_s`), and while the broker refuses, which
+        are told as such.
         """
         if not self.probes:
             return False
         if self.service.link == "refused":
             return None
-        watch_ms = self.room.watch.room_quiet_after_s * 1000
-        # A room of slow probes alone is not quiet before the quickest of them is due.
-        patience_ms = max(watch_ms, min(p.probe.quiet_after_s for p in self.probes) * 1000)
+        watch_ms, patience_ms = self.room.watch.room_quiet_after_s * 1000, self._patience_ms
 
         def fresh(at_ms: int | None) -> bool:
             return at_ms is not None and self.now_ms - at_ms < patience_ms
@@ -209,7 +229,7 @@ class Snapshot:
         if self.now_ms - self.service.started_ms < patience_ms:
             return None
         if not any(fresh(p.last_ms) for p in self.probes):
-            return True
+            return True if self.behind_s is None else None
         since = self.service.link_since_ms
         if self.service.link != "up" and since is not None and self.now_ms - since >= watch_ms:
             return True

@@ -1,5 +1,4 @@
-"""Notices on their way: a channel that fails by a script, quiet hours on the nights when clocks change, further steps,
-repeats.
+"""Notices on their way: a failing channel, quiet hours on the nights when clocks change, further steps, repeats.
 
 The real service on a simulated clock, a round every ten minutes, real HTTP receivers. What must arrive, where and when
 is worked out here from the local time of each event, not from a run.

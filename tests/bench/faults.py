@@ -1,4 +1,4 @@
-"""Forty faults of probes, heat, broker and service, each played for itself: what should be told of it, and what was.
+"""Forty-nine faults of probes, heat, broker and service, each for itself: what should be told, and what was.
 
 Wanted is what a keeper would want to hear, written down before it was played, and read from the true temperature of
 the boxes where it is about a limit (:mod:`tests.bench.faultroom`). A fault falls short when something wanted did not

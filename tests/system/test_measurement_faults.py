@@ -32,6 +32,7 @@ def test_thirty_calm_hours_are_told_to_nobody(start: Calm) -> None:
         "door open for five minutes",
         "broker killed",
         "killed while a probe is quiet",
+        "clock set forward a day",
     ],
 )
 def test_a_fault_is_told_as_a_keeper_wants_it(name: str, start: Calm) -> None:

@@ -32,17 +32,18 @@ def _disk(snapshot: Snapshot) -> Iterable[Look]:
 
 
 def _clock(snapshot: Snapshot) -> Iterable[Look]:
-    service = snapshot.service
+    service, behind_s = snapshot.service, snapshot.behind_s
     why = f": {service.clock_detail}" if service.clock_detail else ""
-    yield Look(
-        "clock",
-        holds(snapshot.now_ms, not service.clock_trusted),
-        "the clock",
-        "the clock of this machine is trusted"
-        if service.clock_trusted
-        else f"the clock of this machine cannot be trusted{why}",
-        Rule(on_delay_s=300.0),
-    )
+    line = "the clock of this machine is trusted"
+    if not service.clock_trusted:
+        line = f"the clock of this machine cannot be trusted{why}"
+    elif behind_s is not None:
+        line = (
+            f"all readings that arrive carry times that are {show_span(behind_s)} old: the clock of this machine is "
+            "ahead, or that of whatever gives them their times is behind"
+        )
+    untrusted = not service.clock_trusted or behind_s is not None
+    yield Look("clock", holds(snapshot.now_ms, untrusted), "the clock", line, Rule(on_delay_s=300.0))
 
 
 def _stuck(snapshot: Snapshot) -> Iterable[Look]:
@@ -150,7 +151,7 @@ KINDS = (
         name="clock-untrusted",
         says="Clock not trusted",
         urgency="today",
-        raises="the machine's clock is not set or jumped, for five minutes",
+        raises="the machine's clock is not set, or all that arrives is old by it, for five minutes",
         clears="the clock is set again",
         why="development is a sum over time: a wrong clock moves every date",
         first="Look at the machine's time and its time service.",
