@@ -392,9 +392,10 @@ class _Sender:
 
 
 def _mark_delivered(store: Store, *, row: Waiting, now_ms: int, recovered: bool) -> None:
-    store.ledger.delivered(row.id, now_ms)
+    # The others first: whoever waits for the queue to be empty must not look between the two.
     if recovered:
         store.ledger.retry_at_once(row.channel)
+    store.ledger.delivered(row.id, now_ms)
 
 
 def _mark_failed(store: Store, *, row: Waiting, error: str, not_before_ms: int, give_up: bool) -> None:
