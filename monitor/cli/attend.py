@@ -19,6 +19,7 @@ from monitor.errors import UnknownSubject, UsageError
 def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
     explain = sub.add_parser(
         "explain",
+        parents=[parent],
         help="a kind of condition: what raises and clears it, and why",
         epilog="example: warmtally explain too-warm    (without KIND: all of them, a line each)",
     )
