@@ -42,6 +42,11 @@ AWAY_C: Final = 1.2
 SWAP_C: Final = 0.5
 OPENING_C: Final = 1.0
 NEAR_C: Final = 0.3
+# Air that moves by so much within a quarter of an hour: a door or a window. A box whose lid is open follows by 40 %,
+# with a time constant of half an hour; what follows by more is in the air. Both are judgement.
+GUST_C: Final = 1.5
+WITH_AIR: Final = 0.7
+NOT_WITH_AIR: Final = 0.3
 SWAP_WITHIN_C: Final = 0.3
 CLOCK_S: Final = 600.0
 CLOCK_SWAYS_S: Final = 120.0
@@ -65,6 +70,15 @@ class OtherUnit:
     told: float
     would_be_c: float
     speaks: str
+
+
+@dataclass(frozen=True, slots=True)
+class WithAir:
+    """When the air moved last, by how much within a quarter of an hour, and by how much the probe did."""
+
+    at_ms: int
+    air_c: float
+    moved_c: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,6 +205,29 @@ def opening(air: Series, now_ms: int) -> Opening | None:
     most = float(away[int(np.nanargmax(np.abs(away)))])
     back = abs(float(away[~np.isnan(away)][-1])) <= 0.5 * abs(most)
     return Opening(int(grid[first]), most, back)
+
+
+def goes_with_air(own: Series, air: Series, others: Sequence[Series], now_ms: int) -> WithAir | None:
+    """A box's probe that followed the air's newest sudden move, while at least half of the other boxes did not.
+
+    Shows a probe that lies beside its box where box and air are equally warm, as soon as a door is opened. Where all
+    boxes follow, that is how they are made, and says nothing.
+    """
+    grid = np.arange(now_ms - 24 * HOUR_MS, now_ms + 1, GRID_MS, dtype=np.int64)
+    a, p = _on_grid(air, grid), _on_grid(own, grid)
+    air_moved = a[SUDDEN_STEPS:] - a[:-SUDDEN_STEPS]
+    gusts = np.flatnonzero(np.abs(air_moved) >= GUST_C)
+    if not len(gusts):
+        return None
+    # The steepest quarter hour of the newest gust.
+    newest = gusts[gusts >= gusts[-1] - 2 * SUDDEN_STEPS]
+    k = int(newest[np.argmax(np.abs(air_moved[newest]))])
+    moved = float(p[k + SUDDEN_STEPS] - p[k])
+    kept = [float(o[k + SUDDEN_STEPS] - o[k]) / air_moved[k] for o in (_on_grid(s, grid) for s in others)]
+    kept = [share for share in kept if not np.isnan(share)]
+    if np.isnan(moved) or not kept or moved / air_moved[k] < WITH_AIR or float(np.median(kept)) > NOT_WITH_AIR:
+        return None
+    return WithAir(int(grid[k]), float(air_moved[k]), moved)
 
 
 def swapped(one: Series, other: Series, now_ms: int) -> int | None:

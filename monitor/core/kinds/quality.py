@@ -21,7 +21,7 @@ from monitor.core.snapshot import (
     show_temperature,
     show_time,
 )
-from monitor.core.suspicion import JUMPS, Series, jumps, late_by_s, left_box, other_unit, stuck, swapped
+from monitor.core.suspicion import JUMPS, Series, goes_with_air, jumps, late_by_s, left_box, other_unit, stuck, swapped
 
 # Until another reading or two agree; what is found here has been so for long.
 RULE: Final = Rule(on_delay_s=300.0)
@@ -157,6 +157,18 @@ def _look_out(snapshot: Snapshot) -> Iterable[Look]:
                 f"{show_time(found.at_ms, snapshot.zone, snapshot.now_ms)}; before it was "
                 f"{show_difference(found.before_c, snapshot.unit)} away ({sure}, not certain)"
             )
+        else:
+            others = [s for q in _others(probe, snapshot) if q.probe.box is not None and (s := _corrected(q))]
+            gust = goes_with_air(own, air, others, snapshot.now_ms)
+            if gust is not None and not _explained(p.id, gust.at_ms, snapshot):
+                line = (
+                    f"{_where(p)}: it followed the air (probe {air_id}) by "
+                    f"{show_difference(abs(gust.moved_c), snapshot.unit)} of "
+                    f"{show_difference(abs(gust.air_c), snapshot.unit)} within a quarter of an hour, at "
+                    f"{show_time(gust.at_ms, snapshot.zone, snapshot.now_ms)}, as no box can and the others did not"
+                )
+                yield Look(p.id, holds(snapshot.now_ms, True), f"probe {p.id}", line, RULE)
+                continue
         yield Look(p.id, holds(snapshot.now_ms, found is not None), f"probe {p.id}", line, RULE)
 
 
@@ -249,8 +261,9 @@ KINDS = (
         name="probe-out",
         says="Probe out of its box",
         urgency="today",
-        raises="a box's probe goes to the temperature of the air faster than a box can, and stays with it",
-        clears="it leaves the air again, or a day has passed",
+        raises="a box's probe goes to the temperature of the air faster than a box can, and stays with it; or it "
+        "follows a sudden move of the air as the other boxes do not",
+        clears="it leaves the air again or no longer follows it, or a day has passed",
         why="a probe that fell out, or was not put back, tells of the room and not of the eggs",
         first="Look whether the probe lies beside the eggs; put it back.",
         otherwise="Development is counted at the temperature of the air.",

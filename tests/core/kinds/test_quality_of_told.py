@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -25,6 +26,8 @@ ROOM = Room(
     (Box("low", "rack", 40.0),),
     (Probe("low-t", "t/low", box="low"), Probe("air-t", "t/air", stack="rack", height_cm=40.0)),
 )
+
+HIGH = Probe("high-t", "t/high", box="high")
 
 
 def told(value: object, received_ms: object = None, flag: int = 1) -> Told:
@@ -94,3 +97,19 @@ def test_what_was_received_in_the_future_says_nothing_of_a_probe_s_clock() -> No
     received[-24:-1] += 86_400_000
     assert states(look("probe-clock", snapshot(told(28.0, received), told(28.0)))) == [Where.BACK]
     assert states(look("probe-clock", snapshot(told(28.0, AT + 3_600_000 - 3_600_000), told(28.0)))) == [Where.BACK]
+
+
+def test_a_probe_that_goes_with_the_air_when_a_door_opens_is_out_of_its_box() -> None:
+    gust = np.where((AT > NOW - 2 * 3_600_000) & (AT <= NOW - 6_000_000), -4.0, 0.0)
+    room = replace(ROOM, boxes=(*ROOM.boxes, Box("high", "rack", 90.0)), probes=(*ROOM.probes, HIGH))
+
+    def at(low: object, high: object) -> Snapshot:
+        whole = snapshot(told(low), told(28.0 + gust))
+        other = ProbeNow(HIGH, int(AT[-1]), 28.0, 1, int(AT[-1]), told=told(high))
+        return replace(whole, room=room, probes=(*whole.probes, other))
+
+    found = look("probe-out", at(28.0 + 0.9 * gust, 28.0 + 0.05 * gust))
+    assert states(found) == [Where.BEYOND]
+    assert "it followed the air (probe air-t) by 3.6 °C of 4.0 °C within a quarter of an hour" in found.line
+    for low, high in ((0.05, 0.05), (0.5, 0.05), (0.9, 0.9)):
+        assert states(look("probe-out", at(28.0 + low * gust, 28.0 + high * gust))) == [Where.BACK], (low, high)
