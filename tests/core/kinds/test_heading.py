@@ -18,7 +18,7 @@ def test_a_heater_that_dies_is_told_before_the_box_is_too_cool() -> None:
     played = play([act(0.5, Act.HEATER_DIES)], 4.0)
     (heading, notice), *_ = played.of("heading")
     (cool, limit), *_ = played.of("too-cool")
-    assert 0.8 < heading < cool - 0.75
+    assert 1.0 < heading < cool - 0.5
     said = re.search(r"about (?:(\d+) h )?(\d+) min \(.*8 in 10\) until it is too cool \(25\.0 °C\)", notice.text)
     assert said, notice.text
     told_h = int(said[1] or 0) + int(said[2]) / 60
@@ -31,7 +31,7 @@ def test_a_heater_that_sticks_is_told_before_the_box_is_too_warm() -> None:
     played = play([act(-1, Act.HEATER_STICKS_ON)], 5.5)
     (heading, notice), *_ = played.of("heading")
     (warm, _), *_ = played.of("too-warm")
-    assert heading < warm - 0.75
+    assert heading < warm - 0.5
     assert "rising by about" in notice.text
 
 
