@@ -41,8 +41,10 @@ def evaluate(snapshot: Snapshot, kinds: Sequence[Kind] | None = None) -> Outcome
         looks = {look.subject: look for look in kind.look(snapshot)}
         after, moves = _advance_kind(kind, looks, snapshot)
         made = compose(kind, moves, looks, snapshot.conditions, snapshot)
-        for subject in {s for n in made if n.change == "raised" for s in n.subjects}:
-            after[subject] = replace(after[subject], told_ms=snapshot.now_ms, told=1)
+        raised = {s for n in made if n.change == "raised" for s in n.subjects}
+        told = _told_before(kind, after, raised, snapshot.now_ms)
+        for subject in raised:
+            after[subject] = replace(after[subject], told_ms=snapshot.now_ms, told=max(told, 1))
         made += _reminders(kind, after, looks, snapshot)
         notices += made
         before = snapshot.conditions
@@ -51,20 +53,31 @@ def evaluate(snapshot: Snapshot, kinds: Sequence[Kind] | None = None) -> Outcome
     return Outcome(snapshot, tuple(changed), tuple(transitions), tuple(notices))
 
 
+def _unanswered(condition: Condition, now_ms: int) -> bool:
+    return condition.up and condition.acknowledged_ms is None and not condition.shelved(now_ms)
+
+
+def _told_before(kind: Kind, after: dict[str, Condition], raised: set[str], now_ms: int) -> int:
+    """How often what is raised was told already, for its cause: one that joins others takes on their distances."""
+    if not kind.groups:
+        return 0
+    return max((c.told for s, c in after.items() if s not in raised and _unanswered(c, now_ms)), default=0)
+
+
 def _reminders(kind: Kind, after: dict[str, Condition], looks: dict[str, Look], snapshot: Snapshot) -> list[Notice]:
     """What is still true and unanswered and due to be told again, in one notice; marks it as told.
 
-    A condition that was shelved when it was raised is told when the shelf has run out.
+    Where subjects have one cause, all are told again with the first that is due: a warm room is one notice each time,
+    and not one for each box. A condition that was shelved when it was raised is told when the shelf has run out.
     """
     if not kind.repeats:
         return []
-    due = []
+    due, others = [], []
     for subject, condition in after.items():
-        if subject not in looks or not condition.up or condition.acknowledged_ms is not None:
-            continue
-        if condition.shelved(snapshot.now_ms):
+        if subject not in looks or not _unanswered(condition, snapshot.now_ms):
             continue
         urgency = looks[subject].urgency or kind.urgency
+        others.append((condition, urgency))
         wait_s = repeat_after_s(urgency, condition.told, snapshot.room.watch)
         if wait_s is None:
             continue
@@ -72,6 +85,7 @@ def _reminders(kind: Kind, after: dict[str, Condition], looks: dict[str, Look], 
             due.append((condition, urgency))
     if not due:
         return []
+    due = others if kind.groups else due
     for condition, _ in due:
         after[condition.subject] = replace(condition, told_ms=snapshot.now_ms, told=condition.told + 1)
     urgency = min((u for _, u in due), key=URGENCIES.index)

@@ -92,6 +92,36 @@ def test_several_that_are_due_are_told_in_one_notice_with_its_own_key() -> None:
     assert "Mend it." in first[0].text
 
 
+def test_what_has_one_cause_is_told_again_together_and_what_joins_takes_on_the_distances() -> None:
+    def course(groups: bool) -> list[tuple[int, str, tuple[str, ...]]]:
+        run = Run()
+        found: list[tuple[int, str, tuple[str, ...]]] = []
+        for minute in range(0, 480, 5):
+            bad = {"a"} | ({"b"} if minute >= 100 else set())
+            made = run.tick(minute, replace(kind(bad), groups=groups)).notices
+            found += [(minute, n.change, n.subjects) for n in made]
+        return found
+
+    together = course(True)
+    assert together == [
+        (0, "raised", ("a",)),
+        (30, "still", ("a",)),
+        (90, "still", ("a",)),
+        (100, "raised", ("b",)),
+        (210, "still", ("a", "b")),
+        (450, "still", ("a", "b")),
+    ]
+    assert len(course(False)) == len(together) + 3, "each for itself, where they have nothing to do with each other"
+
+
+def test_what_joins_one_that_was_answered_has_distances_of_its_own() -> None:
+    run = Run()
+    run.tick(0, replace(kind({"a"}), groups=True))
+    run.conditions["bad", "a"] = replace(run.conditions["bad", "a"], acknowledged_ms=START + 5 * MINUTE)
+    both = replace(kind({"a", "b"}), groups=True)
+    assert run.course(range(100, 200, 5), both) == [(100, "raised"), (130, "still"), (190, "still")]
+
+
 def test_shelved_when_raised_it_is_told_when_the_shelf_ends() -> None:
     run = Run()
     run.conditions["bad", "a"] = Condition("bad", "a", shelved_until_ms=START + 60 * MINUTE)
