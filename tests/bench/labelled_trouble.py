@@ -1,5 +1,4 @@
-"""A real room with labelled trouble, in Fahrenheit, through the whole service: how soon each trouble is told, and
-what else is.
+"""A real room with labelled trouble, in Fahrenheit, through the whole service: when each is told, and what else.
 
 An office's air, hourly, with nine silences (Numenta Anomaly Benchmark, ambient_temperature_system_failure), as one
 probe that speaks Fahrenheit. Limits as a keeper of that room would set them: 62 and 80 F, for two hours. The labels
