@@ -113,7 +113,7 @@ class Hours:
                 old = self._recent.get(probe, Columns.empty())
                 self._recent[probe] = Columns.joined([old, new]).sorted_first_wins()
             fresh = self.store.readings.since(self.seen_seq)
-        if now_ms - self._recent_from > 2 * RECENT_MS:
+        if now_ms - self._recent_from > RECENT_MS + HOUR_MS:
             self._recent_from = now_ms - RECENT_MS
             self._recent = {name: c.take(np.flatnonzero(c.at >= self._recent_from)) for name, c in self._recent.items()}
 
