@@ -276,6 +276,8 @@ def test_interrupted_it_still_shows_what_it_heard(broker: Mosquitto) -> None:
             stderr=subprocess.PIPE,
             text=True,
             env={**os.environ, "PYTHONPATH": str(PROJECT)},
+            # Tests that run in the background may have been started with the keyboard's signal ignored.
+            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
         ) as process,
     ):
         assert process.stdout is not None
