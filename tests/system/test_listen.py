@@ -277,7 +277,7 @@ def test_interrupted_it_still_shows_what_it_heard(broker: Mosquitto) -> None:
             text=True,
             env={**os.environ, "PYTHONPATH": str(PROJECT)},
             # Tests that run in the background may have been started with the keyboard's signal ignored.
-            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
+            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # noqa: PLW1509 - no threads here yet
         ) as process,
     ):
         assert process.stdout is not None
