@@ -284,6 +284,7 @@ class Line:
         # Up is the line only when the broker has said to every topic that it will send it.
         if not self._subscribing:
             self._set(state="refused" if every and len(every) >= len(self._topics) else "up", detail=detail)
+            _log.info("subscribed to %d of %d topics", len(self._topics) - len(every), len(self._topics))
 
     def _on_message(self, client: Client, _data: Any, message: MQTTMessage) -> None:
         # An exception here would end paho's thread while it still calls itself connected.

@@ -155,8 +155,11 @@ class Service:
         wait_for(said, seconds, f"the service to say {text!r}; it said:\n{self.log()[-3000:]}")
 
     def wait_up(self, *, times: int = 1) -> None:
-        """Until it has been connected to its broker so many times in its life."""
-        self.wait_log("connected to", times=times)
+        """Until the broker has promised it its topics so many times in its life.
+
+        Connected is not enough: what is published before the subscription stands is no client's message.
+        """
+        self.wait_log("subscribed to", times=times)
 
     def kill(self) -> None:
         """As if the power went, for the process."""
