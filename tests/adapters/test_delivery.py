@@ -7,6 +7,7 @@ import json
 import logging
 import os
 import random
+import re
 import signal
 import socket
 import sqlite3
@@ -103,7 +104,7 @@ def mail(port: int, to: str = "keeper@example.org") -> Channel:
 def test_a_notice_arrives_once_with_its_text_and_its_key(tmp_path: Path) -> None:
     with http_sink() as sink, running(tmp_path, hook(sink.port)) as post:
         post.raise_("box 1/too-warm/17", title="Box 1: 33.4 °C, limit 33.0 °C (−2 °C since noon)")
-        assert post.delivery.drain(10)
+        assert post.delivery.drain(20)
         post.go_on(3)
         (arrival,) = sink.arrivals
         assert arrival.title == "Box 1: 33.4 °C, limit 33.0 °C (−2 °C since noon)"
@@ -115,7 +116,7 @@ def test_a_notice_arrives_once_with_its_text_and_its_key(tmp_path: Path) -> None
 def test_a_key_in_any_alphabet_fits_into_the_headers(tmp_path: Path) -> None:
     with http_sink() as sink, smtp_sink() as letters, running(tmp_path, hook(sink.port), mail(letters.port)) as post:
         post.raise_("Kästchen −2\r\nX: y")
-        assert post.delivery.drain(10)
+        assert post.delivery.drain(20)
         assert [a.key for a in (*sink.taken, *letters.taken)] == ["K%C3%A4stchen %E2%88%922%0D%0AX: y"] * 2
         assert letters.taken[0].text.splitlines()[-1] == "notice 1 - key Kästchen −2 X: y"
 
@@ -142,7 +143,7 @@ def test_the_more_urgent_goes_first(tmp_path: Path) -> None:
         for key, urgency in (("d1", "diary"), ("t1", "today"), ("n1", "now"), ("d2", "diary"), ("n2", "now")):
             post.raise_(key, urgency)  # type: ignore[arg-type]
         post.delivery.start()
-        assert post.delivery.drain(10)
+        assert post.delivery.drain(20)
         post.delivery.stop()
         assert sink.keys() == ["n1", "n2", "t1", "d1", "d2"]
 
@@ -154,7 +155,7 @@ def test_an_urgent_notice_overtakes_those_that_wait(tmp_path: Path) -> None:
         sink.wait_for(1)
         post.raise_("urgent", "now")
         sink.release()
-        assert post.delivery.drain(10)
+        assert post.delivery.drain(20)
         assert sink.keys()[:2] == ["diary 0", "urgent"]
         assert len(sink.taken) == 6
 
@@ -178,19 +179,21 @@ def test_a_channel_without_an_answer_fails_after_its_time_out(tmp_path: Path) ->
     with http_sink("t") as sink, running(tmp_path, hook(sink.port, timeout_s=0.3)) as post:
         began = time.monotonic()
         post.raise_("key")
-        assert post.delivery.drain(10)
+        assert post.delivery.drain(20)
         assert 0.3 <= time.monotonic() - began < 8.0
-        assert post.delivery.status()["hook"].last_error == "no connection, or no answer in time"
+        # On a machine with no time to spare the outer bound may be the first to strike.
+        said = post.delivery.status()["hook"].last_error
+        assert said.startswith(("no connection, or no answer in time", "no answer within"))
         post.go_on(1)
         assert sink.keys() == ["key"]
 
 
 def test_an_answer_that_drips_for_ever_is_left_behind(tmp_path: Path) -> None:
-    with http_sink("d") as sink, running(tmp_path, hook(sink.port, timeout_s=0.1)) as post:
+    with http_sink("d") as sink, running(tmp_path, hook(sink.port, timeout_s=0.5)) as post:
         began = time.monotonic()
         post.raise_("key")
-        assert post.delivery.drain(10)
-        assert 2.2 <= time.monotonic() - began < 8.0
+        assert post.delivery.drain(20)
+        assert 3.0 <= time.monotonic() - began < 10.0
         assert "left hanging" in post.delivery.status()["hook"].last_error
         post.go_on(1)
         assert sink.keys() == ["key"]
@@ -212,7 +215,7 @@ def test_an_answer_that_drips_for_ever_is_left_behind(tmp_path: Path) -> None:
 def test_anything_but_a_clear_yes_is_a_no(tmp_path: Path, sign: str, reason: str) -> None:
     with http_sink(sign) as sink, running(tmp_path, hook(sink.port)) as post:
         post.raise_("key")
-        assert post.delivery.drain(10)
+        assert post.delivery.drain(20)
         assert post.states("hook") == {1: "waiting"}
         with Store(tmp_path) as store:
             assert [o.error for o in store.ledger.outgoing() if o.channel == "hook"] == [reason]
@@ -237,7 +240,7 @@ def test_mail_refused_for_now_or_for_good_is_tried_again(tmp_path: Path) -> None
 def test_mail_that_one_of_two_recipients_did_not_get_is_not_taken(tmp_path: Path) -> None:
     with smtp_sink(".5") as sink, running(tmp_path, mail(sink.port, "a@example.org,b@example.org")) as post:
         post.raise_("key")
-        assert post.delivery.drain(10)
+        assert post.delivery.drain(20)
         assert post.states("mail") == {1: "waiting"}
         post.go_on(1)
         assert post.states("mail") == {1: "delivered"}
@@ -249,7 +252,7 @@ def test_optional_in_an_address_does_not_make_a_failure_a_success(tmp_path: Path
         channel = Channel("hook", f"json://127.0.0.1:{sink.port}/in?optional=yes&retry=3", timeout_s=5.0)
         with running(tmp_path, channel) as post:
             post.raise_("key")
-            assert post.delivery.drain(10)
+            assert post.delivery.drain(20)
             assert post.states("hook") == {1: "waiting"}
             assert len(sink.arrivals) == 1
 
@@ -273,12 +276,12 @@ def test_waits_grow_are_spread_and_have_a_ceiling() -> None:
 def test_a_failed_notice_waits_and_is_not_tried_before(tmp_path: Path) -> None:
     with http_sink(then="5") as sink, running(tmp_path, hook(sink.port)) as post:
         post.raise_("key")
-        assert post.delivery.drain(10)
+        assert post.delivery.drain(20)
         post.clock.now_ms += 4_999
-        assert post.delivery.drain(10)
+        assert post.delivery.drain(20)
         assert len(sink.arrivals) == 1
         post.clock.now_ms += 5_001
-        assert post.delivery.drain(10)
+        assert post.delivery.drain(20)
         assert len(sink.arrivals) == 2
 
 
@@ -290,10 +293,10 @@ def test_a_notice_is_given_up_by_its_age(
         post.raise_("old", urgency)
         post.go_on(6)
         post.clock.now_ms = START_MS + days * DAY_MS - 60_000
-        assert post.delivery.drain(10)
+        assert post.delivery.drain(20)
         assert post.states("hook") == {1: "waiting"}
         post.clock.now_ms = START_MS + days * DAY_MS + 900_000
-        assert post.delivery.drain(10)
+        assert post.delivery.drain(20)
         assert post.states("hook") == {1: "given-up"}
         assert "notice 1 given up after" in caplog.text
         count = len(sink.arrivals)
@@ -313,10 +316,10 @@ def test_when_a_channel_recovers_the_others_do_not_wait(tmp_path: Path) -> None:
     with http_sink("555") as sink, running(tmp_path, hook(sink.port)) as post:
         for n in range(3):
             post.raise_(f"key {n}")
-        assert post.delivery.drain(10)
+        assert post.delivery.drain(20)
         assert post.delivery.status()["hook"].waiting == 3
         post.raise_("key 3")
-        assert post.delivery.drain(10)
+        assert post.delivery.drain(20)
         assert sink.keys()[0] == "key 3"
         assert set(sink.keys()) == {"key 0", "key 1", "key 2", "key 3"}
 
@@ -324,10 +327,10 @@ def test_when_a_channel_recovers_the_others_do_not_wait(tmp_path: Path) -> None:
 def test_a_clock_set_back_does_not_stretch_the_waits(tmp_path: Path) -> None:
     with http_sink("5") as sink, running(tmp_path, hook(sink.port)) as post:
         post.raise_("key")
-        assert post.delivery.drain(10)
+        assert post.delivery.drain(20)
         post.clock.now_ms -= 400 * DAY_MS
         post.delivery.retry_at_once()
-        assert post.delivery.drain(10)
+        assert post.delivery.drain(20)
         assert sink.keys() == ["key"]
 
 
@@ -340,7 +343,7 @@ def test_the_status_says_since_when_a_channel_fails_and_why(tmp_path: Path) -> N
         with running(tmp_path, hook(sink.port), clock=clock) as post:
             assert post.delivery.status()["hook"] == delivery.ChannelStatus(None, None, "", 0)
             post.raise_("key")
-            assert post.delivery.drain(10)
+            assert post.delivery.drain(20)
             first = post.delivery.status()["hook"]
             assert first == delivery.ChannelStatus(None, START_MS, "refused (HTTP 500)", 1)
             assert post.delivery.status()[LOG] == delivery.ChannelStatus(START_MS, None, "", 0)
@@ -348,7 +351,7 @@ def test_the_status_says_since_when_a_channel_fails_and_why(tmp_path: Path) -> N
         clock.now_ms += 3_600_000
         sink.script = "555"
         with running(tmp_path, hook(sink.port), clock=clock) as post:
-            assert post.delivery.drain(10)
+            assert post.delivery.drain(20)
             assert post.delivery.status()["hook"].failing_since_ms == START_MS
             post.go_on(2)
             end = post.delivery.status()["hook"]
@@ -361,7 +364,7 @@ def test_a_bad_address_fails_in_words_and_holds_up_no_other(tmp_path: Path) -> N
     bad = Channel("pager", "nosuchthing://hidden-word")
     with http_sink() as sink, running(tmp_path, bad, hook(sink.port)) as post:
         post.raise_("key")
-        assert post.delivery.drain(10)
+        assert post.delivery.drain(20)
         assert sink.keys() == ["key"]
         assert "knows no kind of address" in post.delivery.status()["pager"].last_error
 
@@ -401,7 +404,7 @@ def test_notices_for_a_channel_that_is_gone_are_given_up_aloud(
         assert post.states("old phone") == {1: "given-up"}
         assert "1 notices given up: channel old phone is no longer configured" in caplog.text
         post.raise_("next")
-        assert post.delivery.drain(10)
+        assert post.delivery.drain(20)
         assert sink.keys() == ["next"]
 
 
@@ -409,7 +412,7 @@ def test_the_log_takes_every_notice_in_one_line(tmp_path: Path, caplog: pytest.L
     caplog.set_level(logging.INFO)
     with running(tmp_path) as post:
         post.raise_("key", "diary", title="Two\nlines\x1b[31m")
-        assert post.delivery.drain(10)
+        assert post.delivery.drain(20)
     (line,) = [r.getMessage() for r in caplog.records if r.name == "warmtally.notices"]
     assert line == "[diary] Two lines [31m / text of key / notice 1 - key key"
 
@@ -527,7 +530,7 @@ def test_stopped_during_a_hung_send_the_notice_is_sent_again_after_the_start(tmp
             assert time.monotonic() - began < 2.0
             assert post.states("hook") == {1: "leased"}
         with running(tmp_path, hook(sink.port)) as post:
-            assert post.delivery.drain(10)
+            assert post.delivery.drain(20)
             assert sink.keys() == ["key"]
 
 
@@ -538,7 +541,7 @@ def test_a_new_start_forgets_the_waits_of_the_old_one(tmp_path: Path) -> None:
             with running(tmp_path, hook(sink.port), clock=clock) as post:
                 if not sink.arrivals:
                     post.raise_("key")
-                assert post.delivery.drain(10)
+                assert post.delivery.drain(20)
         assert [a.sign for a in sink.arrivals] == ["5", "."]
 
 
@@ -558,7 +561,7 @@ def test_a_send_that_could_not_even_begin_is_begun_again(
     monkeypatch.setattr(delivery, "_STORE_PAUSE_S", 0.05)
     with http_sink() as sink, running(tmp_path, hook(sink.port)) as post:
         post.raise_("key")
-        assert post.delivery.drain(10)
+        assert post.delivery.drain(20)
         assert sink.keys() == ["key"]
     assert "channel hook: unexpected RuntimeError" in caplog.text
 
@@ -581,7 +584,7 @@ def test_a_store_that_does_not_answer_after_the_send_is_told_as_soon_as_it_does(
         blocker.close()
         wait_for(lambda: post.states("hook") == {1: "delivered"})
         post.raise_("next")
-        assert post.delivery.drain(10)
+        assert post.delivery.drain(20)
         assert sink.keys() == ["key", "next"]
 
 
@@ -658,7 +661,7 @@ def test_the_drill_verb_prints_a_line_for_each_and_fails_if_one_did_not_take_it(
             f'[[channels]]\nid = "mail"\nurl = "json://127.0.0.1:{bad.port}/in"\n',
         )
         assert verb("--config", str(config), "--channel", "phone") == 0
-        assert capsys.readouterr().out.startswith("phone  took it after 0.")
+        assert re.match(r"phone  took it after [0-9]+\.[0-9] s$", capsys.readouterr().out.strip())
         with pytest.raises(DeliveryFailed, match="1 of 2 channels did not take the test notice: mail") as caught:
             verb("--config", str(config), "--json")
         assert caught.value.exit_code == 23
@@ -680,7 +683,7 @@ def test_threads_end_with_the_service(tmp_path: Path) -> None:
     before = set(threading.enumerate())
     with http_sink() as sink, running(tmp_path, hook(sink.port)) as post:
         post.raise_("key")
-        assert post.delivery.drain(10)
+        assert post.delivery.drain(20)
     wait_for(
         lambda: not {t.name for t in set(threading.enumerate()) - before if t.name.startswith(("channel", "send"))}
     )
@@ -692,6 +695,6 @@ def test_a_receiver_that_accepts_the_connection_and_says_nothing_is_a_failure(tm
         quick = Channel(channel.id, channel.url, timeout_s=0.3)
         with running(tmp_path, quick) as post:
             post.raise_("key")
-            assert post.delivery.drain(10)
+            assert post.delivery.drain(20)
             assert post.states("mail") == {1: "waiting"}
             assert post.delivery.status()["mail"].last_error == "no connection, or no answer in time"
