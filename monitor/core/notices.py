@@ -44,7 +44,8 @@ class Notice:
     """One message to the keeper about a change of one or several conditions of one kind.
 
     ``key`` is unique for ever; ``subjects`` are the boxes, lots, probes or parts of the service it is about.
-    ``routes``: the channels it goes to (None: not decided here).
+    ``routes``: the channels it goes to (None: not decided here). ``answer``: by whom it was answered, in words;
+    ``answer_way`` and ``answer_channel``: by which way, and with the code of which channel.
     """
 
     key: str
@@ -58,6 +59,8 @@ class Notice:
     id: int = 0
     answered_ms: int | None = None
     answer: str = ""
+    answer_way: str = ""
+    answer_channel: str = ""
     routes: tuple[Route, ...] | None = None
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from monitor.adapters.store.answers import Answers, secret_of
 from monitor.adapters.store.chunks import Columns
 from monitor.adapters.store.corrections import Corrections
 from monitor.adapters.store.database import Database, ServiceLock
@@ -23,6 +24,7 @@ class Store:
         self.db = Database(data_dir, create=create)
         self.readings = Readings(self.db)
         self.ledger = Ledger(self.db)
+        self.answers = Answers(self.ledger)
         self.corrections = Corrections(self.db)
         self.parts = Parts(self.db)
         self.shipping = ShippingBook(self.db)
@@ -38,6 +40,7 @@ class Store:
 
 
 __all__ = [
+    "Answers",
     "Columns",
     "Corrections",
     "Database",
@@ -52,4 +55,5 @@ __all__ = [
     "Store",
     "Waiting",
     "columns_of",
+    "secret_of",
 ]

@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from monitor.adapters.store.database import Database
+from monitor.core.answers import Answer
 from monitor.core.conditions import Condition, Phase, Transition
 from monitor.core.events import Clutch, EventKind, KeeperEvent, check_name, project
 from monitor.core.notices import Notice, Route
@@ -191,16 +192,33 @@ class Ledger:
         return _notice(rows[0])
 
     def answer(self, number: int, now_ms: int, by: str) -> Notice:
-        """Acknowledge: the notice, and the conditions it is about that are still raised."""
-        notice = self.notice(number)
+        """Answer with the command; see :meth:`answer_once`."""
+        return self.answer_once(number, now_ms, Answer("command", by=by))[0]
+
+    def answer_once(self, number: int, now_ms: int, answer: Answer) -> tuple[Notice, bool]:
+        """Acknowledge: the notice, and the conditions it is about that are still raised.
+
+        Returns the notice as it stands then, and whether this answer was the first: later ones change nothing of who
+        answered it. A condition that cleared and was raised again, with a notice of its own, is not acknowledged by
+        the answer to an older one. Raises UnknownSubject.
+        """
         with self.db.write() as c:
-            c.execute("UPDATE notice SET answered=?, answer=? WHERE id=? AND answered IS NULL", (now_ms, by, number))
+            notice = self.notice(number)
+            first = notice.answered_ms is None
+            if first:
+                c.execute("UPDATE notice SET answered=?, answer=? WHERE id=?", (now_ms, answer.words, number))
+                c.execute(
+                    "INSERT INTO answer(notice, at, way, channel, by) VALUES (?,?,?,?,?)",
+                    (number, now_ms, answer.way, answer.channel, answer.by),
+                )
+            later = self._raised_later(notice)
+            current = [s for s in notice.subjects if s not in later]
             c.execute(
                 "UPDATE outbox SET state='not-needed' WHERE state='waiting' AND if_open=1 AND notice IN "
-                "(SELECT id FROM notice WHERE kind=? AND subjects=?)",
-                (notice.kind, json.dumps(notice.subjects)),
+                "(SELECT id FROM notice WHERE kind=? AND subjects=? AND id<?)",
+                (notice.kind, json.dumps(notice.subjects), min(later.values(), default=2**62)),
             )
-            for subject in notice.subjects:
+            for subject in current:
                 row = c.execute(
                     "SELECT body FROM condition WHERE kind=? AND subject=?", (notice.kind, subject)
                 ).fetchone()
@@ -215,9 +233,31 @@ class Ledger:
                     )
                     c.execute(
                         "INSERT INTO history(at, kind, subject, change, reason) VALUES (?,?,?,?,?)",
-                        (now_ms, notice.kind, subject, "acknowledged", f"notice {number} answered by {by}"),
+                        (now_ms, notice.kind, subject, "acknowledged", f"notice {number} answered by {answer.words}"),
                     )
-        return self.notice(number)
+            return self.notice(number), first
+
+    def _raised_later(self, notice: Notice) -> dict[str, int]:
+        """Subjects of a notice that were raised anew since, each with the first notice that told of that."""
+        found: dict[str, int] = {}
+        for number, subjects in self.db.rows(
+            "SELECT id, subjects FROM notice WHERE id>? AND kind=? AND change='raised' ORDER BY id",
+            notice.id,
+            notice.kind,
+        ):
+            for subject in set(json.loads(subjects)).intersection(notice.subjects):
+                found.setdefault(subject, int(number))
+        return found
+
+    def still_true(self, notice: Notice) -> bool:
+        """Whether any of what a notice told is still so."""
+        later = self._raised_later(notice)
+        return any(
+            subject in notice.subjects
+            and subject not in later
+            and json.loads(body)["phase"] in (Phase.RAISED, Phase.FALLING)
+            for subject, body in self.db.rows("SELECT subject, body FROM condition WHERE kind=?", notice.kind)
+        )
 
     def shelve(self, kind: str, subject: str, until_ms: int | None, now_ms: int, by: str) -> None:
         """No notices about a condition until a moment; None ends that. The state goes on being kept."""
@@ -259,7 +299,7 @@ class Ledger:
         with self.db.write() as c:
             rows = c.execute(
                 "SELECT o.id, o.channel, o.attempts, n.id, n.key, n.at, n.kind, n.subjects, n.change, n.urgency, "
-                "n.title, n.text, n.answered, n.answer FROM outbox o JOIN notice n ON n.id=o.notice "
+                "n.title, n.text, n.answered, n.answer, '', '' FROM outbox o JOIN notice n ON n.id=o.notice "
                 "WHERE o.state='waiting' AND o.channel=? AND o.not_before<=? ORDER BY "
                 "CASE n.urgency WHEN 'now' THEN 0 WHEN 'today' THEN 1 ELSE 2 END, o.id LIMIT ?",
                 (channel, now_ms, limit),
@@ -313,11 +353,14 @@ class Ledger:
         }
 
 
-_NOTICE = "SELECT id, key, at, kind, subjects, change, urgency, title, text, answered, answer FROM notice"
+_NOTICE = (
+    "SELECT id, key, n.at, kind, subjects, change, urgency, title, text, answered, answer, COALESCE(a.way, ''), "
+    "COALESCE(a.channel, '') FROM notice n LEFT JOIN answer a ON a.notice=n.id"
+)
 
 
 def _notice(row: Sequence[object]) -> Notice:
-    number, key, at, kind, subjects, change, urgency, title, text, answered, answer = row
+    number, key, at, kind, subjects, change, urgency, title, text, answered, answer, way, channel = row
     return Notice(
         key=str(key),
         at_ms=int(at),  # type: ignore[call-overload]
@@ -330,6 +373,8 @@ def _notice(row: Sequence[object]) -> Notice:
         id=int(number),  # type: ignore[call-overload]
         answered_ms=answered,  # type: ignore[arg-type]
         answer=str(answer),
+        answer_way=str(way),
+        answer_channel=str(channel),
     )
 
 

@@ -1,0 +1,102 @@
+"""Answers that come with a code: what it stands for, and the answer itself, in one transaction.
+
+The secret under which codes are signed is a file of its own in the data directory, made at the first start, readable
+for the service alone. It is no part of the store's file, so that a copy of the store answers nothing.
+"""
+
+from __future__ import annotations
+
+import os
+import secrets
+from pathlib import Path
+from typing import Final
+
+from monitor.adapters.store.ledger import Ledger
+from monitor.core.answers import UNKNOWN, Answer, Found, Status, Way
+from monitor.core.tokens import SECRET_BYTES, Code, channel_of, read
+from monitor.errors import StoreError, UnknownSubject
+
+SECRET_FILE: Final = "answers.secret"  # noqa: S105 - the file's name
+
+
+def secret_of(data_dir: str | Path) -> bytes:
+    """The room's secret for codes; made when there is none. Raises StoreError, which never tells what is in it."""
+    path = Path(data_dir) / SECRET_FILE
+    try:
+        if not path.exists():
+            _write(path)
+        if path.stat().st_mode & 0o077:
+            path.chmod(0o600)
+        found = bytes.fromhex(path.read_text("ascii"))
+    except OSError as error:
+        raise StoreError(
+            f"the secret of the codes that answer notices cannot be read or made ({error.strerror})",
+            where=str(path),
+            fix="let this user own the file and write to its folder, or remove [answers]",
+        ) from error
+    except ValueError:
+        found = b""
+    if len(found) != SECRET_BYTES:
+        raise StoreError(
+            "the secret of the codes that answer notices is damaged",
+            where=str(path),
+            fix="delete the file: another is made at the next start, and codes that were sent before are void",
+        )
+    return found
+
+
+def _write(path: Path) -> None:
+    """Whole or not at all: under another name first. Only the service makes it, which holds the folder's lock."""
+    fresh = path.with_suffix(".new")
+    fresh.unlink(missing_ok=True)
+    handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    with os.fdopen(handle, "w", encoding="ascii") as file:
+        file.write(secrets.token_hex(SECRET_BYTES) + "\n")
+        file.flush()
+        os.fsync(file.fileno())
+    fresh.replace(path)
+
+
+class Answers:
+    """Answers by code or number."""
+
+    def __init__(self, ledger: Ledger) -> None:
+        self._ledger = ledger
+
+    def look(self, secret: bytes, text: str, now_ms: int) -> Found:
+        """What a code stands for; changes nothing."""
+        with self._ledger.db.read():
+            code = read(text)
+            return UNKNOWN if code is None else self._genuine(secret, code, now_ms)
+
+    def give(self, secret: bytes, text: str, now_ms: int, way: Way, by: str = "", *, again: bool = False) -> Found:
+        """Answer the notice of a code, if it can be answered. ``again``: this message may have come before."""
+        found = self.look(secret, text, now_ms)
+        if found.notice is None or found.status == "expired":
+            return found
+        return self._given(found.notice.id, now_ms, Answer(way, found.channel, by), again=again)
+
+    def give_number(self, number: int, now_ms: int, by: str = "", *, again: bool = False) -> Found:
+        """Answer a notice by its number alone."""
+        try:
+            return self._given(number, now_ms, Answer("number", by=by), again=again)
+        except UnknownSubject:
+            return UNKNOWN
+
+    def _genuine(self, secret: bytes, code: Code, now_ms: int) -> Found:
+        try:
+            notice = self._ledger.notice(code.notice)
+        except UnknownSubject:
+            return UNKNOWN
+        channel = channel_of(secret, code, [o.channel for o in self._ledger.outgoing(code.notice)])
+        if channel is None:
+            return UNKNOWN
+        # Answered comes first: that is what somebody with an old link wants to know.
+        status: Status = "before" if notice.answered_ms is not None else "expired" if code.expired(now_ms) else "open"
+        return Found(status, notice, channel, over=not self._ledger.still_true(notice))
+
+    def _given(self, number: int, now_ms: int, answer: Answer, *, again: bool) -> Found:
+        notice, first = self._ledger.answer_once(number, now_ms, answer)
+        same = again and (notice.answer_way, notice.answer) == (answer.way, answer.words)
+        over = not self._ledger.still_true(notice)
+        return Found("given" if first else "before", notice, answer.channel, over=over, again=same)
