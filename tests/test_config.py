@@ -17,6 +17,7 @@ from monitor.config.checks import celsius
 from monitor.config.mistakes import Findings
 from monitor.config.shape import MANY, TABLES, read_part, seconds
 from monitor.core.settings import (
+    Answers,
     Box,
     Broker,
     Calendar,
@@ -335,6 +336,11 @@ stacks = ["b"]
 [[channels]]
 id = "mail"
 url_env = "MAIL"
+[answers]
+listen = "[::]:8484"
+address = "https://eggs.invalid/back"
+topic = "eggs/answer"
+bare_numbers = true
 [shipping]
 url = "https://series.invalid"
 org = "org"
@@ -397,6 +403,7 @@ def test_every_key_arrives_where_it_belongs(tmp_path: Path) -> None:
             Channel("bell", "json://127.0.0.1/bell", ("today", "now"), 9, 111, ("too-warm",), ("b",)),
             Channel("mail", "mailtos://mail.invalid"),
         ),
+        answers=Answers(("::", 8484), "https://eggs.invalid/back", "eggs/answer", True),
         shipping=Shipping("https://series.invalid", "org", "bucket", "word", 21, 22),
         heartbeat=Heartbeat("https://beat.invalid", 23),
         calendar=Calendar("07:30", "monday", "11:15", 500),

@@ -16,6 +16,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Final
 
+from monitor.config.answers import answers_of
 from monitor.config.checks import check_all, limit
 from monitor.config.mistakes import MISTAKES, Findings, Mistake
 from monitor.config.secrets import Vault, carries_login
@@ -232,6 +233,7 @@ def _build(
             )
             for c, url in zip(contents.channels, urls, strict=True)
         ),
+        answers=answers_of(contents.answers),
         shipping=Shipping(
             url=ship.part.url,
             org=ship.part.org,

@@ -13,6 +13,7 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
 
+from monitor.config.answers import check_answers
 from monitor.config.mistakes import Findings
 from monitor.config.shape import Contents, LimitKeys, Part, Read, is_there, shown
 from monitor.core.kinds import all_kinds
@@ -33,6 +34,7 @@ def check_all(contents: Contents, folder: Path, findings: Findings) -> None:
     _check_rhythm(contents, findings)
     _check_broker(contents, findings, folder)
     _check_watchers(contents, findings, folder)
+    check_answers(contents, findings)
 
 
 def celsius(temperature_f: float) -> float:

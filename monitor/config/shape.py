@@ -248,6 +248,13 @@ class ChannelPart(Part):
     stacks: list[Id] = []
 
 
+class AnswersPart(Part):
+    listen: Words | None = None
+    address: WebAddress | None = None
+    topic: Topic | None = None
+    bare_numbers: bool = False
+
+
 class ShippingPart(Part):
     needed = ("url", "org", "bucket")
     url: WebAddress = "http://127.0.0.1"
@@ -292,6 +299,7 @@ TABLES: Final[dict[str, type[Part]]] = {
     "limits": LimitsPart,
     "watch": WatchPart,
     "channels": ChannelPart,
+    "answers": AnswersPart,
     "shipping": ShippingPart,
     "heartbeat": HeartbeatPart,
     "calendar": CalendarPart,
@@ -328,6 +336,7 @@ class Contents:
     watch: Read[WatchPart]
     calendar: Read[CalendarPart]
     store: Read[StorePart]
+    answers: Read[AnswersPart] | None
     shipping: Read[ShippingPart] | None
     heartbeat: Read[HeartbeatPart] | None
     profiles: Read[ProfilesPart] | None
@@ -407,6 +416,7 @@ def _read_tables(tables: dict[str, Any], findings: Findings) -> Contents:
         watch=one("watch", WatchPart),
         calendar=one("calendar", CalendarPart),
         store=one("store", StorePart),
+        answers=maybe("answers", AnswersPart),
         shipping=maybe("shipping", ShippingPart),
         heartbeat=maybe("heartbeat", HeartbeatPart),
         profiles=maybe("profiles", ProfilesPart),

@@ -170,6 +170,19 @@ class Channel:
 
 
 @dataclass(frozen=True, slots=True)
+class Answers:
+    """Ways back from the keeper: a page (``listen``: host and port, ``address``: what stands in the link), a topic.
+
+    ``bare_numbers``: on the topic, the number of a notice answers it without a code.
+    """
+
+    listen: tuple[str, int] | None = None
+    address: str = ""
+    topic: str = ""
+    bare_numbers: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Shipping:
     """An outside InfluxDB 2.x write endpoint. Off unless configured."""
 
@@ -206,6 +219,7 @@ class Settings:
     room: Room
     broker: Broker
     channels: tuple[Channel, ...] = ()
+    answers: Answers | None = None
     shipping: Shipping | None = None
     heartbeat: Heartbeat | None = None
     calendar: Calendar = Calendar()

@@ -58,7 +58,12 @@ def test_looking_changes_nothing_and_answering_does_what_the_command_does(store:
     notice = tell(store)
     before = list(store.db.connection.iterdump())
     found = store.answers.look(SECRET, code(notice), T0 + 1)
-    assert (found.status, found.notice, found.channel, found.over) == ("open", replace(notice, routes=None), "phone", False)
+    assert (found.status, found.notice, found.channel, found.over) == (
+        "open",
+        replace(notice, routes=None),
+        "phone",
+        False,
+    )
     assert list(store.db.connection.iterdump()) == before
     found = store.answers.give(SECRET, code(notice), T0 + 2, "link")
     assert found.status == "given"
