@@ -6,10 +6,13 @@ happens if nothing is done. Its key is stable, so that a message that had to be 
 All subjects of one kind that change at one tick make one notice: a cold room is one notice, not twenty. A box that
 joins a condition which the keeper was told of within the last hours is told as "also" and one step less
 urgent, since its cause is most likely the same.
+
+How it is worded stands in ``texts``, and may be the keeper's own; what is told, how urgent it is and its key are not.
 """
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
@@ -17,7 +20,8 @@ from typing import Final, Literal
 from monitor.core.conditions import Condition, Transition
 from monitor.core.kinds import Kind, Look
 from monitor.core.settings import URGENCIES, Urgency
-from monitor.core.snapshot import Snapshot, show_day, show_temperature, show_time
+from monitor.core.snapshot import BoxNow, LotNow, Snapshot, show_day, show_difference, show_temperature, show_time
+from monitor.core.texts import Words
 
 NoticeChange = Literal["raised", "still", "cleared", "drill", "daily"]
 
@@ -113,11 +117,58 @@ def _key(kind: Kind, transitions: Sequence[Transition]) -> str:
     return f"{kind.name}/{first.subject}/{first.change}/{first.at_ms}"
 
 
-def _names(transitions: Sequence[Transition], looks: Mapping[str, Look]) -> str:
-    names = [looks[t.subject].where if t.subject in looks else t.subject for t in transitions]
-    if len(names) <= 3:
-        return ", ".join(names)
-    return f"{', '.join(names[:2])} and {len(names) - 2} more"
+def words_of(kind: Kind) -> Words:
+    """What a kind says unless the keeper changed it, with the places of its values."""
+    return Words(
+        kind.name,
+        kind.says,
+        kind.cleared_says or f"{kind.says}: over",
+        kind.first,
+        kind.otherwise,
+        tuple(_place(fact) for fact in kind.shows),
+    )
+
+
+def _place(fact: str) -> str:
+    """The place of a fact in a template: its name without the unit, since the unit is the keeper's."""
+    return fact.rsplit("_", 1)[0]
+
+
+def _values(kind: Kind, look: Look, snapshot: Snapshot) -> dict[str, str]:
+    """The facts of a look that its kind shows, in the keeper's unit; those that are not known just now left out."""
+    shown = {}
+    for fact in kind.shows:
+        value = look.facts.get(fact)
+        if isinstance(value, int | float):
+            twice = fact == "uncertainty_c"
+            shown[_place(fact)] = (
+                show_difference(2 * value, snapshot.unit) if twice else show_temperature(value, snapshot.unit)
+            )
+    return shown
+
+
+def _frame(kind: Kind, names: Sequence[str], snapshot: Snapshot, urgency: Urgency, whole: int = 2) -> dict[str, str]:
+    """The places that a title and a text have, but for the lines. ``whole``: names that are told when there are more
+    than three."""
+    texts = snapshot.room.texts
+    where = ", ".join(names)
+    if len(names) > 3:
+        where = texts.fill("all.many", {"where": ", ".join(names[:whole]), "more": str(len(names) - whole)}, kind.name)
+    places = {"where": where, "room": snapshot.room.name, "urgency": urgency, "caution": ""}
+    words = texts.words(words_of(kind), places)
+    return places | words | {"says_low": words["says"][:1].lower() + words["says"][1:]}
+
+
+def _line(key: str, kind: Kind, look: Look, snapshot: Snapshot, **more: str) -> str:
+    """One subject in a text: what is known of it, and since when."""
+    places = {"line": _capital(look.line or look.where), "where": look.where, "subject": look.subject}
+    return snapshot.room.texts.fill(key, places | _values(kind, look, snapshot) | more, kind.name)
+
+
+def _text(key: str, kind: Kind, lines: Sequence[str], places: Mapping[str, str], snapshot: Snapshot) -> str:
+    """A whole text; where a place had nothing to say no gap is left."""
+    filled = snapshot.room.texts.fill(key, {**places, "lines": "\n".join(lines)}, kind.name)
+    return re.sub(r"\n{3,}", "\n\n", filled).strip()
 
 
 def _raised(
@@ -127,14 +178,16 @@ def _raised(
     urgency = min((looks[t.subject].urgency or kind.urgency for t in transitions), key=URGENCIES.index)
     if joins and urgency == "now":
         urgency = "today"
-    lines = []
-    for t in transitions:
-        look = looks[t.subject]
-        lines.append(f"{_capital(look.line or look.where)} - since {show_time(t.since_ms, snapshot.zone)}.")
-    lines += ["", f"First: {kind.first}", f"If nothing is done: {kind.otherwise}"]
-    if urgency == "now" and kind.groups:
-        lines += ["", CAUTION]
-    says = f"Also {kind.says[0].lower()}{kind.says[1:]}" if joins else kind.says
+    texts, zone = snapshot.room.texts, snapshot.zone
+    lines = [
+        _line("all.raised.line", kind, looks[t.subject], snapshot, since=show_time(t.since_ms, zone))
+        for t in transitions
+    ]
+    places = _frame(kind, [looks[t.subject].where for t in transitions], snapshot, urgency)
+    severe = urgency == "now" and kind.groups
+    text = _text("all.raised.text", kind, lines, places | {"caution": CAUTION if severe else ""}, snapshot)
+    if severe and CAUTION not in text:
+        text += f"\n\n{CAUTION}"
     return Notice(
         key=_key(kind, transitions),
         at_ms=snapshot.now_ms,
@@ -142,8 +195,8 @@ def _raised(
         subjects=tuple(t.subject for t in transitions),
         change="raised",
         urgency=urgency,
-        title=f"{says}: {_names(transitions, looks)}",
-        text="\n".join(lines),
+        title=texts.fill("all.raised.also" if joins else "all.raised.title", places, kind.name),
+        text=text,
     )
 
 
@@ -154,29 +207,31 @@ def _cleared(
     looks: Mapping[str, Look],
     snapshot: Snapshot,
 ) -> Notice:
+    texts, zone = snapshot.room.texts, snapshot.zone
+    urgency: Urgency = "today" if kind.urgency == "now" else "diary"
+    names = [looks[t.subject].where if t.subject in looks else t.subject for t in transitions]
+    places = _frame(kind, names, snapshot, urgency)
     lines = []
     for t in transitions:
-        look = looks.get(t.subject)
-        told = _capital(look.line or look.where) if look else f"{t.subject}: no longer watched"
-        since = f"since {show_time(t.since_ms, snapshot.zone)}"
-        if t.subject in passed:
-            since = (
-                f"{kind.says.lower()} from {show_time(passed[t.subject].since_ms, snapshot.zone)} to "
-                f"{show_time(t.since_ms, snapshot.zone)}; the readings came late"
-            )
-        lines.append(f"{told} - {since}.")
-    says = kind.cleared_says or f"{kind.says}: over"
-    if not any(t.subject in looks for t in transitions):
-        says = f"{kind.says}: no longer watched"
+        look, since = looks.get(t.subject), show_time(t.since_ms, zone)
+        if look is None:
+            lines.append(texts.fill("all.cleared.gone_line", {"subject": t.subject, "since": since}, kind.name))
+        elif t.subject in passed:
+            said = {"says": places["says"], "says_low": places["says_low"]}
+            began = show_time(passed[t.subject].since_ms, zone)
+            lines.append(_line("all.cleared.late", kind, look, snapshot, **said, **{"from": began}, until=since))
+        else:
+            lines.append(_line("all.cleared.line", kind, look, snapshot, since=since))
+    watched = any(t.subject in looks for t in transitions)
     return Notice(
         key=_key(kind, transitions),
         at_ms=snapshot.now_ms,
         kind=kind.name,
         subjects=tuple(t.subject for t in transitions),
         change="cleared",
-        urgency="today" if kind.urgency == "now" else "diary",
-        title=f"{says}: {_names(transitions, looks)}",
-        text="\n".join(lines),
+        urgency=urgency,
+        title=texts.fill("all.cleared.title" if watched else "all.cleared.gone", places, kind.name),
+        text=_text("all.cleared.text", kind, lines, places, snapshot),
     )
 
 
@@ -184,15 +239,14 @@ def remind(
     kind: Kind, conditions: Sequence[Condition], looks: Mapping[str, Look], urgency: Urgency, snapshot: Snapshot
 ) -> Notice:
     """A notice that is repeated because nobody has answered: what is still true, since when, told how often."""
+    texts, zone = snapshot.room.texts, snapshot.zone
     lines = []
-    for condition in conditions:
-        look = looks[condition.subject]
-        since = show_time(condition.since_ms or snapshot.now_ms, snapshot.zone)
-        lines.append(
-            f"{_capital(look.line or look.where)} - since {since}, told {_count(condition.told, 'time', 'times')}."
-        )
-    lines += ["", f"First: {kind.first}", f"If nothing is done: {kind.otherwise}", "", "Answer it to end the repeats."]
-    names = [looks[c.subject].where for c in conditions]
+    for c in conditions:
+        since = show_time(c.since_ms or snapshot.now_ms, zone)
+        times = {"times": _count(c.told, "time", "times"), "told": str(c.told)}
+        lines.append(_line("all.still.line", kind, looks[c.subject], snapshot, since=since, **times))
+    places = _frame(kind, [looks[c.subject].where for c in conditions], snapshot, urgency, whole=3)
+    severe = {"caution": CAUTION if urgency == "now" and kind.groups else ""}
     first = conditions[0]
     return Notice(
         key=f"{kind.name}/{first.subject}/still/{first.since_ms}/{first.told}",
@@ -201,9 +255,8 @@ def remind(
         subjects=tuple(c.subject for c in conditions),
         change="still",
         urgency=urgency,
-        title=f"Still {kind.says[0].lower()}{kind.says[1:]}: {', '.join(names[:3])}"
-        + (f" and {len(names) - 3} more" if len(names) > 3 else ""),
-        text="\n".join(lines),
+        title=texts.fill("all.still.title", places, kind.name),
+        text=_text("all.still.text", kind, lines, places | severe, snapshot),
     )
 
 
@@ -217,39 +270,26 @@ def _count(number: int, one: str, many: str) -> str:
 
 def daily(snapshot: Snapshot) -> Notice:
     """The daily line of every box, in the keeper's unit and zone; one for each local day."""
-    day = show_time(snapshot.now_ms, snapshot.zone)[:10]
-    lines = []
+    texts, zone = snapshot.room.texts, snapshot.zone
+    day = show_time(snapshot.now_ms, zone)[:10]
     lots = {lot.lot.id: lot for lot in snapshot.lots}
+    lines = []
     for box in snapshot.boxes:
-        fresh = box.at_ms is not None and snapshot.now_ms - box.at_ms < 2 * 3_600_000
-        text = f"box {box.box.id}: "
-        if box.now_c is None or not fresh:
-            text += "no reading" + (f" since {show_time(box.at_ms, snapshot.zone)}" if box.at_ms is not None else "")
-        else:
-            low, high = float(box.temperature_c.min()), float(box.temperature_c.max())
-            text += (
-                f"{show_temperature(box.now_c, snapshot.unit)} (last day {show_temperature(low, snapshot.unit)} to "
-                f"{show_temperature(high, snapshot.unit)})"
-            )
-        for lot_id in box.occupied_by:
-            lot = lots[lot_id]
-            if lot.development is None:
-                text += f"; {lot_id}: {lot.refused or 'no development yet'}"
-                continue
-            text += f"; {lot_id}: {100 * lot.development:.0f} %"
-            if lot.lot.pipped:
-                text += f", {lot.lot.pipped} of {lot.lot.eggs_set} pipped"
-            elif lot.window is not None:
-                text += (
-                    f", first pip {show_day(lot.window.p10_ms, snapshot.zone)} to "
-                    f"{show_day(lot.window.p90_ms, snapshot.zone)}"
-                )
-        lines.append(text)
+        inside = "".join(_daily_lot(lots[lot_id], snapshot) for lot_id in box.occupied_by)
+        lines.append(_daily_box(box, inside, snapshot))
     up = [c for c in snapshot.conditions.values() if c.up]
     for condition in sorted(up, key=lambda c: c.key):
-        state = "acknowledged" if condition.acknowledged_ms is not None else "not answered yet"
-        since = show_time(condition.since_ms or snapshot.now_ms, snapshot.zone)
-        lines.append(f"still true: {condition.kind}, {condition.subject}, since {since} ({state})")
+        since = show_time(condition.since_ms or snapshot.now_ms, zone)
+        places = {"kind": condition.kind, "subject": condition.subject, "since": since}
+        lines.append(texts.fill("daily.open" if condition.acknowledged_ms is None else "daily.answered", places))
+    places = {
+        "room": snapshot.room.name,
+        "day": day,
+        "boxes": _count(len(snapshot.boxes), "box", "boxes"),
+        "box_count": str(len(snapshot.boxes)),
+        "conditions": _count(len(up), "condition", "conditions"),
+        "condition_count": str(len(up)),
+    }
     return Notice(
         key=f"daily/{snapshot.room.name}/{day}",
         at_ms=snapshot.now_ms,
@@ -257,15 +297,40 @@ def daily(snapshot: Snapshot) -> Notice:
         subjects=tuple(b.box.id for b in snapshot.boxes),
         change="daily",
         urgency="diary",
-        title=f"Room {snapshot.room.name} on {day}: {_count(len(snapshot.boxes), 'box', 'boxes')}, "
-        f"{_count(len(up), 'condition', 'conditions')}",
-        text="\n".join(lines),
+        title=texts.fill("daily.title", places),
+        text=texts.fill("daily.text", {**places, "lines": "\n".join(lines)}).strip(),
     )
+
+
+def _daily_box(box: BoxNow, inside: str, snapshot: Snapshot) -> str:
+    texts, unit = snapshot.room.texts, snapshot.unit
+    places = {"box": box.box.id, "lots": inside}
+    if box.at_ms is None:
+        return texts.fill("daily.silent", places)
+    if box.now_c is None or snapshot.now_ms - box.at_ms >= 2 * 3_600_000:
+        return texts.fill("daily.silent_since", places | {"since": show_time(box.at_ms, snapshot.zone)})
+    low, high = float(box.temperature_c.min()), float(box.temperature_c.max())
+    span = {"low": show_temperature(low, unit), "high": show_temperature(high, unit)}
+    return texts.fill("daily.box", places | {"value": show_temperature(box.now_c, unit)} | span)
+
+
+def _daily_lot(lot: LotNow, snapshot: Snapshot) -> str:
+    texts, zone = snapshot.room.texts, snapshot.zone
+    if lot.development is None:
+        return texts.fill("daily.lot_refused", {"lot": lot.lot.id, "why": lot.refused or "no development yet"})
+    places = {"lot": lot.lot.id, "percent": f"{100 * lot.development:.0f}"}
+    if lot.lot.pipped:
+        return texts.fill("daily.lot_pipped", places | {"pipped": str(lot.lot.pipped), "eggs": str(lot.lot.eggs_set)})
+    if lot.window is None:
+        return texts.fill("daily.lot", places)
+    due = {"earliest": show_day(lot.window.p10_ms, zone), "latest": show_day(lot.window.p90_ms, zone)}
+    return texts.fill("daily.lot_due", places | due)
 
 
 def drill(snapshot: Snapshot) -> Notice:
     """The weekly test notice, which travels the whole way that a real one does."""
     day = show_time(snapshot.now_ms, snapshot.zone)[:10]
+    places = {"room": snapshot.room.name, "day": day}
     return Notice(
         key=f"drill/{snapshot.room.name}/{day}",
         at_ms=snapshot.now_ms,
@@ -273,6 +338,6 @@ def drill(snapshot: Snapshot) -> Notice:
         subjects=(),
         change="drill",
         urgency="diary",
-        title=f"Test notice of {day}",
-        text="This is the weekly test. If it reached you on every channel, notices reach you. Nothing to do.",
+        title=snapshot.room.texts.fill("drill.title", places),
+        text=snapshot.room.texts.fill("drill.text", places).strip(),
     )

@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+from monitor.core.texts import Texts
+
 Quantity = Literal["temperature", "humidity"]
 Unit = Literal["C", "F", "K", "%"]
 DisplayUnit = Literal["C", "F"]
@@ -118,6 +120,7 @@ class Room:
     probes: tuple[Probe, ...]
     limits: Limits = Limits()
     watch: Watch = Watch()
+    texts: Texts = field(default_factory=Texts)
 
     def box(self, box_id: str) -> Box | None:
         return next((b for b in self.boxes if b.id == box_id), None)

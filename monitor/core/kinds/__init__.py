@@ -47,7 +47,7 @@ class Kind:
     ``says`` is the short heading of a notice; ``raises``, ``clears`` and ``why`` explain the kind; ``first`` is
     the first thing to do and ``otherwise`` what happens if nothing is done. ``groups``: when one subject is
     raised, others whose delay is running are raised with it, because they have one cause. ``repeats``: told again
-    while nobody answers.
+    while nobody answers. ``shows``: facts of its looks, temperatures in C, that a keeper's own text may show by itself.
     """
 
     name: str
@@ -63,6 +63,7 @@ class Kind:
     repeats: bool = False
     tell_cleared: bool = True
     cleared_says: str = ""
+    shows: tuple[str, ...] = ()
 
 
 @cache

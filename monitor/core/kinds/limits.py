@@ -173,6 +173,7 @@ KINDS = (
         groups=True,
         repeats=True,
         cleared_says="No longer too warm",
+        shows=("value_c", "limit_c", "uncertainty_c"),
     ),
     Kind(
         name="too-cool",
@@ -188,5 +189,6 @@ KINDS = (
         groups=True,
         repeats=True,
         cleared_says="No longer too cool",
+        shows=("value_c", "limit_c", "uncertainty_c"),
     ),
 )
