@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import json
 import math
-from typing import Any
 
 import numpy as np
 import pytest
@@ -18,59 +16,10 @@ from monitor.core.calibration import (
     swap_test,
     type_a,
 )
-from tests.peers import shared
 
 MINUTE = 60_000
 START = 1_780_000_000_000
 STEP = 0.0625
-
-
-def check(name: str) -> dict[str, Any]:
-    entries = json.loads(shared("reference", "checks_monitoring.json").read_text("utf-8"))
-    found: dict[str, Any] = next(e for e in entries if e["id"] == name)
-    return found
-
-
-def test_every_entry_on_calibration_is_checked_here() -> None:
-    entries = json.loads(shared("reference", "checks_monitoring.json").read_text("utf-8"))
-    names = {e["id"] for e in entries if e["topic"] == "calibration"}
-    assert names == {"gum-h3", "gum-h3-systematic", "gum-4.4.3-typeA"}
-
-
-def test_the_line_of_corrections_is_that_of_the_guide_gum_h3() -> None:
-    entry = check("gum-h3")
-    line = correction_line(entry["inputs"]["t"], entry["inputs"]["b"], entry["inputs"]["t0"])
-    expected = entry["expected"]
-    assert (line.y1, line.y2) == pytest.approx((expected["y1"], expected["y2"]), abs=5e-5)
-    assert (line.u_y1, line.u_y2) == pytest.approx((expected["u_y1"], expected["u_y2"]), abs=5e-5)
-    assert line.r == pytest.approx(expected["r"], abs=5e-4)
-    assert line.s == pytest.approx(expected["s"], abs=5e-5)
-    assert line.s**2 * line.dof == pytest.approx(expected["ss"], abs=1e-12)
-    assert line.dof == expected["dof"]
-    b, u = line.at(30.0)
-    assert (b, u) == pytest.approx((expected["b_30C"], expected["u_b_30C"]), abs=5e-5)
-
-
-def test_an_error_common_to_all_points_moves_the_line_and_not_its_slope_gum_h3_systematic() -> None:
-    entry = check("gum-h3-systematic")
-    base = check(entry["inputs"]["base"])["inputs"]
-    line = correction_line(base["t"], base["b"], base["t0"])
-    merged = line.with_common(entry["inputs"]["E_sys_u"])
-    assert merged.u_y1 == pytest.approx(entry["expected"]["u_intercept_merged"], abs=1e-9)
-    assert merged.u_y2 == pytest.approx(entry["expected"]["u_slope"], abs=1e-9)
-    # At the pivot the common error adds in full, and nowhere else is it more or less.
-    for t in (20.0, 24.0, 30.0):
-        assert merged.at(t)[1] == pytest.approx(math.hypot(line.at(t)[1], 0.005), abs=1e-12)
-
-
-def test_type_a_is_that_of_the_guide_gum_4_4_3() -> None:
-    entry = check("gum-4.4.3-typeA")
-    found = type_a(entry["inputs"]["t"], independent=True)
-    expected = entry["expected"]
-    assert (found.mean, found.sd, found.u) == pytest.approx(
-        (expected["mean"], expected["s"], expected["s_mean"]), abs=entry["tolerance"]
-    )
-    assert found.n == expected["n"]
 
 
 @pytest.mark.parametrize("r", [0.0, 0.5, 0.8])

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import json
 import tempfile
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -284,13 +283,7 @@ def _fields(condition: Condition) -> dict[str, Any]:
     return {name: getattr(condition, name) for name in Condition.__slots__}
 
 
-# -- real series, with events computed by another implementation of the same rules ----------------------------
-
-
-def check_of(name: str) -> dict[str, Any]:
-    entries = json.loads(shared("reference", "checks_monitoring.json").read_text())
-    found: dict[str, Any] = next(e for e in entries if e["id"] == name)
-    return found
+# -- a real series, by both ----------------------------
 
 
 def _events(series: Sequence[Sample], on_s: float, off_s: float, gap_s: float | None) -> list[tuple[str, int]]:
@@ -302,24 +295,8 @@ def _utc(text: str) -> int:
     return int(datetime.fromisoformat(text).replace(tzinfo=UTC).timestamp() * 1000)
 
 
-@pytest.mark.parametrize("name", ["fsm-ambient-high80", "fsm-ambient-low62"])
-def test_the_failing_room_raises_and_clears_as_published_with_the_check(name: str) -> None:
-    entry = check_of(name)
-    given_, expected = entry["inputs"], entry["expected"]
-    with shared("data", "ambient_temperature_system_failure.csv").open() as file:
-        rows = [(_utc(r["timestamp"]), float(r["value"])) for r in csv.DictReader(file)]
-    judge, limit = (above, given_["high"]) if "high" in given_ else (below, given_["low"])
-    series = [judge(t, v, limit, given_["deadband"]) for t, v in rows]
-    found = _events(series, given_["on_s"], given_["off_s"], given_["max_gap_s"])
-    assert found == [(change, _utc(at)) for change, at in expected["events"]]
-    if "raises_bare" in expected:
-        bare = _events([judge(t, v, limit, 0.0) for t, v in rows], 0, 0, None)
-        assert sum(change == "raise" for change, _ in bare) == expected["raises_bare"]
-
-
 @pytest.mark.parametrize("limit", [1.5, 1.0])
 def test_the_heated_rooms_gradient_runs_as_in_the_plain_machine(limit: float) -> None:
-    # The checks of this kind were computed from the neighbouring house's file, which is not this one.
     with shared("data", "heated_room_three_heights.csv").open() as file:
         rows = [
             (_utc(r["time_utc"].rstrip("Z")), (float(r["air_187cm_c"]) - float(r["air_067cm_c"])) / 1.2)

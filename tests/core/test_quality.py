@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import csv
-import json
 import math
 from collections.abc import Iterable
 from datetime import UTC, datetime
-from typing import Any
 
 import numpy as np
 import pytest
@@ -211,53 +209,12 @@ def test_a_real_heated_room_raises_no_doubt(column: str) -> None:
 # --- tests of a whole series
 
 
-def _check(name: str) -> dict[str, Any]:
-    for entry in json.loads(shared("reference", "checks_monitoring.json").read_text()):
-        if entry["id"] == name:
-            return dict(entry)
-    pytest.fail(f"no check value {name}")
-
-
-@pytest.mark.parametrize("name", ["qartod-spike-average", "qartod-spike-ends"])
-def test_spikes_are_flagged_as_in_the_published_examples(name: str) -> None:
-    check = _check(name)
-    given = check["inputs"]
-    flags = spike(np.array(given["x"], float), given["suspect"], given["fail"])
-    assert flags.tolist() == check["expected"]["flags"]
-
-
-def test_the_rate_of_change_is_flagged_as_in_the_published_example() -> None:
-    check = _check("qartod-roc")
-    given = check["inputs"]
-    time_s = np.array([given["dt_s"] * i for i in range(len(given["x"]))], np.float64)
-    flags = rate_of_change(time_s, np.array(given["x"], float), given["threshold_per_s"])
-    assert flags.tolist() == check["expected"]["flags"]
-
-
-def test_a_flat_line_is_flagged_as_in_the_published_example() -> None:
-    check = _check("qartod-flatline")
-    given = check["inputs"]
-    time_s = np.array([given["dt_s"] * i for i in range(len(given["x"]))], np.float64)
-    flags = flat_line(time_s, np.array(given["x"], float), given["suspect_s"], given["fail_s"], given["tolerance"])
-    assert flags.tolist() == check["expected"]["flags"]
-
-
 def test_a_series_too_short_for_a_test_passes_or_is_not_judged() -> None:
     for n in (0, 1, 2):
         values, at = np.zeros(n), np.arange(n, dtype=np.float64)
         assert spike(values, 1.0, 2.0).tolist() == [2] * n
         assert rate_of_change(at, values, 1.0).tolist() == [1] * n
         assert flat_line(at, values, 600.0, 1200.0, 0.1).tolist() == [1] * n
-
-
-def test_the_flags_are_those_of_the_scheme() -> None:
-    assert _check("qartod-flags")["expected"] == {
-        "GOOD": Flag.GOOD,
-        "UNKNOWN_not_evaluated": Flag.NOT_JUDGED,
-        "SUSPECT": Flag.SUSPECT,
-        "FAIL": Flag.BAD,
-        "MISSING": Flag.MISSING,
-    }
 
 
 def test_persistence_limits_made_for_the_open_air_would_cry_wolf_in_a_quiet_room() -> None:
