@@ -173,10 +173,10 @@ def scrambled(dice: random.Random, bench: Bench, hours: int) -> int:
         for r in course(probe, sorted(set(times)), middle):
             late = dice.choice([0, 0, 0, 0, 0, 0, 0, 0, 30, 90, 400, 1700]) * MINUTE
             flag = Flag.BAD if dice.random() < 0.02 else Flag.GOOD
-            pool.append((r.at_ms + late, replace(r, flag=flag, received_ms=r.at_ms + late)))
+            pool.append((r.at_ms + late, r._replace(flag=flag, received_ms=r.at_ms + late)))
             if dice.random() < 0.03:
                 # The same moment once more, with another value: the first one stands.
-                pool.append((r.at_ms + late + dice.choice([0, 1, 2000]) * MINUTE, replace(r, value=r.value + 1.5)))
+                pool.append((r.at_ms + late + dice.choice([0, 1, 2000]) * MINUTE, r._replace(value=r.value + 1.5)))
     pool.sort(key=lambda x: x[0])
     now = START
     while pool:
@@ -302,7 +302,7 @@ def test_a_changed_correction_of_a_probe_changes_the_past(bench: Bench) -> None:
     probes = tuple(replace(p, correction=-0.5) if p.id == "up" else p for p in bench.room.probes)
     corrected = bench.look(bench.store, a_room(probes=probes))
     corrected.follow(now)
-    shifted = [replace(r, value=r.value - 0.5) for r in bench.readings]
+    shifted = [r._replace(value=r.value - 0.5) for r in bench.readings]
     assert history(corrected, now).development == pytest.approx(exact(shifted, START, now)[0], abs=1e-9)
     corrected.refresh(now)
     assert history(corrected, now).development == pytest.approx(exact(shifted, START, now)[0], abs=1e-9)
@@ -508,7 +508,7 @@ def test_a_filled_gap_is_the_same_before_and_after_folding(bench: Bench) -> None
     now = START + 100 * HOUR_MS
     bench.hour(now)
     bench.ingest(*late)
-    bench.ingest(*[replace(r, value=r.value + 3.0) for r in late])
+    bench.ingest(*[r._replace(value=r.value + 3.0) for r in late])
     bench.derived.follow(now)
     waiting = history(bench.derived, now)
     bench.hour(now)

@@ -55,7 +55,7 @@ def with_readings(bench: Bench, change: Any, name: str) -> Derived:
 
 
 def warmer(r: Reading, offset: float = 0.5, from_ms: int = 0) -> Reading:
-    return replace(r, value=r.value + offset) if r.probe == "up" and r.at_ms >= from_ms else r
+    return r._replace(value=r.value + offset) if r.probe == "up" and r.at_ms >= from_ms else r
 
 
 def test_half_a_degree_of_correction_is_as_a_run_with_readings_half_a_degree_higher(bench: Bench) -> None:
@@ -132,7 +132,7 @@ def test_a_gap_is_filled_from_a_neighbour_as_corrected(bench: Bench) -> None:
     right = bench.open("right")
     right.readings.ingest(
         [
-            replace(r, value=r.value + 0.8) if r.probe == "low" and r.at_ms >= then else r
+            r._replace(value=r.value + 0.8) if r.probe == "low" and r.at_ms >= then else r
             for r in bench.readings
             if r.probe != "up" or r.at_ms < then
         ]

@@ -14,9 +14,9 @@ Messages that were published with QoS 0 are outside these promises: no broker ke
 from __future__ import annotations
 
 import logging
-import queue
 import threading
 import time
+from collections import deque
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
@@ -24,6 +24,7 @@ from typing import Final
 from monitor.adapters.crashpoints import crash_point
 from monitor.adapters.line import ANSWER_S, Connected, Line, LineStatus, Protocol
 from monitor.adapters.store import InboxMark, Quarantined, Store
+from monitor.adapters.wills import Wills
 from monitor.core.arrivals import Arrival, Arrivals, Settled
 from monitor.core.decode import Decoded
 from monitor.core.events import HOUR_MS, Reading
@@ -41,6 +42,9 @@ BATCH_READINGS: Final = 20_000
 # here and no more comes, the broker may be waiting for us.
 WINDOW: Final = 20
 IDLE_S: Final = 0.05
+# After the first message the writer waits so long for more: two threads that take turns at each message cost more
+# than all that is done with it.
+GATHER_S: Final = 0.01
 URGENT_EVERY_S: Final = 0.25
 BACK_OFF_S: Final = (0.5, 30.0)
 # Longer than the store waits for another writer (30 s), so that a slow commit is not taken for a hung one.
@@ -83,6 +87,57 @@ class Link:
     session_lost_ms: int | None = None
 
 
+class _Waiting:
+    """What waits between the network thread, which puts, and the writer, which takes: in order, bounded.
+
+    With one thread on either side no lock is needed: each counts what it did itself.
+    """
+
+    def __init__(self) -> None:
+        self._items: deque[Arrival | Connected] = deque()
+        self._something = threading.Event()
+        self._bytes_put = 0
+        self._bytes_taken = 0
+        self.received = 0
+        self.without_ack = 0
+        self.last_message_ms: int | None = None
+
+    def qsize(self) -> int:
+        return len(self._items)
+
+    def put(self, item: Arrival | Connected) -> bool:
+        """False when there is no room; one message is always taken, however large."""
+        size = len(item.payload) if isinstance(item, Arrival) else 0
+        length = len(self._items)
+        if length >= QUEUE_LENGTH or (length and self._bytes_put - self._bytes_taken + size > QUEUE_BYTES):
+            return False
+        if isinstance(item, Arrival):
+            self._bytes_put += size
+            self.received += 1
+            self.without_ack += item.mid == 0
+            self.last_message_ms = item.received_ms
+        self._items.append(item)
+        if not self._something.is_set():
+            self._something.set()
+        return True
+
+    def take(self) -> Arrival | Connected | None:
+        """What is next, None when there is nothing."""
+        if not self._items:
+            return None
+        item = self._items.popleft()
+        if isinstance(item, Arrival):
+            self._bytes_taken += len(item.payload)
+        return item
+
+    def wait(self, seconds: float) -> None:
+        """Until something is there, at most so long; and a moment longer, for what comes with it."""
+        self._something.clear()
+        # Looked at after it was cleared: what is put between the two is seen here or wakes us.
+        if self._items or self._something.wait(seconds):
+            time.sleep(min(GATHER_S, seconds))
+
+
 class Intake:
     """Receives, stores, acknowledges. ``start`` once, ``stop`` once.
 
@@ -103,8 +158,8 @@ class Intake:
         self._settings = settings
         self._urgent = urgent
         self._clock_trusted = clock_trusted
-        self._queue: queue.Queue[Arrival | Connected] = queue.Queue(QUEUE_LENGTH)
-        self._queued_bytes = 0
+        self._queue = _Waiting()
+        self._overflows = 0
         self._lock = threading.Lock()
         self._link = Link()
         self._closing = threading.Event()
@@ -113,8 +168,17 @@ class Intake:
         self._writer: threading.Thread | None = None
         broker = settings.broker
         self._session = f"{broker.host}:{broker.port} {broker.client_id}"
-        topics = tuple(dict.fromkeys(p.topic for p in settings.room.probes))
-        self._line = Line(broker, topics, self._put, now_ms=now_ms, config_file=settings.file, answer_s=answer_s)
+        topics = tuple(dict.fromkeys(p.topic for p in settings.room.all_probes))
+        self._wills = Wills(settings.room.gateways)
+        self._line = Line(
+            broker,
+            topics,
+            self._put,
+            now_ms=now_ms,
+            states=self._wills.topics,
+            config_file=settings.file,
+            answer_s=answer_s,
+        )
 
     # ------------------------------------------------------------ what the service calls
 
@@ -122,7 +186,7 @@ class Intake:
         """Open the store, begin to connect. Raises StoreError; a broker that is not there is no error here."""
         self._store = Store(self._settings.data_dir)
         try:
-            self._arrivals = _remembered(self._store, self._settings.room.probes)
+            self._arrivals = _remembered(self._store, self._settings.room.all_probes)
         except BaseException:
             self._store.close()
             raise
@@ -142,9 +206,18 @@ class Intake:
     def link(self) -> Link:
         """A snapshot, for any thread."""
         line = self._line.state()
+        queue = self._queue
         with self._lock:
+            counts = replace(
+                self._link.counts,
+                received=queue.received,
+                without_ack=queue.without_ack,
+                overflows=self._overflows,
+            )
             return replace(
                 self._link,
+                counts=counts,
+                last_message_ms=queue.last_message_ms,
                 state=line.state,
                 since_ms=line.since_ms,
                 detail=line.detail,
@@ -164,34 +237,17 @@ class Intake:
 
     def _put(self, item: Arrival | Connected) -> bool:
         """Into the queue; False when there was no room for half the keep-alive."""
-        size = len(item.payload) if isinstance(item, Arrival) else 0
+        if self._queue.put(item):
+            return True
         deadline = time.monotonic() + max(self._settings.broker.keepalive_s * 0.5, 1.0)
         while not self._closing.is_set():
-            if self._queue.empty() or self._queued_bytes + size <= QUEUE_BYTES:
-                try:
-                    self._queue.put(item, timeout=0.1)
-                except queue.Full:
-                    pass
-                else:
-                    self._count_in(item, size)
-                    return True
-            else:
-                time.sleep(IDLE_S)
+            time.sleep(GATHER_S)
+            if self._queue.put(item):
+                return True
             if time.monotonic() > deadline:
-                with self._lock:
-                    counts = replace(self._link.counts, overflows=self._link.counts.overflows + 1)
-                    self._link = replace(self._link, counts=counts)
+                self._overflows += 1
                 return False
         return True
-
-    def _count_in(self, item: Arrival | Connected, size: int) -> None:
-        if isinstance(item, Connected):
-            return
-        with self._lock:
-            self._queued_bytes += size
-            c = self._link.counts
-            counts = replace(c, received=c.received + 1, without_ack=c.without_ack + (item.mid == 0))
-            self._link = replace(self._link, counts=counts, last_message_ms=item.received_ms)
 
     # ------------------------------------------------------------ the writer
 
@@ -209,7 +265,7 @@ class Intake:
         if self._closing.is_set():
             return
         if self._line.dropped:
-            if self._queue.empty():
+            if not self._queue.qsize():
                 self._line.resume()
         else:
             self._line.tend()
@@ -219,7 +275,6 @@ class Intake:
         readings = 0
         due = flushed = time.monotonic()
         while True:
-            self._tend()
             item = self._next(batch, due)
             if isinstance(item, Arrival):
                 decoded = self._read(item)
@@ -227,14 +282,15 @@ class Intake:
                     due = time.monotonic() + self._settings.commit_every_s
                 batch.append((item, decoded))
                 readings += len(decoded.readings)
-                if any(self._is_urgent(r) for r in decoded.readings):
-                    due = min(due, flushed + URGENT_EVERY_S)
+                for reading in decoded.readings:
+                    if self._is_urgent(reading):
+                        due = min(due, flushed + URGENT_EVERY_S)
             # The broker may be holding back until we acknowledge; then it is not the end of what it has.
             stalled = item is None and len(batch) >= self._window
             full = len(batch) >= BATCH or readings >= BATCH_READINGS
             ending = item is None and self._closing.is_set()
             if full or stalled or ending or isinstance(item, Connected) or time.monotonic() >= due:
-                dry = isinstance(item, Connected) or not (full or stalled or not self._queue.empty())
+                dry = isinstance(item, Connected) or not (full or stalled or self._queue.qsize())
                 if not self._flush(batch, dry=dry):
                     return
                 batch, readings, flushed = [], 0, time.monotonic()
@@ -245,19 +301,17 @@ class Intake:
 
     def _next(self, batch: Sequence[object], due: float) -> Arrival | Connected | None:
         """What is next in the queue; None when nothing came for a while."""
+        item = self._queue.take()
+        if item is not None:
+            return item
+        self._tend()
         wait = 0.2
         if batch:
             wait = max(min(wait, due - time.monotonic()), 0.0)
         if len(batch) >= self._window:
             wait = min(wait, IDLE_S)
-        try:
-            item = self._queue.get(timeout=wait) if wait > 0 else self._queue.get_nowait()
-        except queue.Empty:
-            return None
-        if isinstance(item, Arrival):
-            with self._lock:
-                self._queued_bytes -= len(item.payload)
-        return item
+        self._queue.wait(wait)
+        return self._queue.take()
 
     @property
     def _window(self) -> int:
@@ -324,7 +378,11 @@ class Intake:
         """Store a batch, then acknowledge it. False: the service ends and it could not be stored."""
         if not batch:
             return True
-        settled = self._settle(batch, dry=dry)
+        states = [arrival for arrival, _ in batch if arrival.topic in self._wills.topics]
+        if states and not self._insisting(lambda: self._wills.keep(self._store, states)):
+            return False
+        readings = [entry for entry in batch if entry[0].topic not in self._wills.topics] if states else batch
+        settled = self._settle(readings, dry=dry)
         quarantined = [Quarantined(u.received_ms, u.topic, u.payload, u.reason, u.probe) for u in settled.unreadable]
         marks = [InboxMark(mid, digest) for mid, digest in settled.marks]
 

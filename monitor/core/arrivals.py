@@ -14,9 +14,9 @@ one, which then stands.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from hashlib import blake2b
-from typing import Final
+from typing import Final, NamedTuple
 
 from monitor.core.decode import Decoded, decode
 from monitor.core.events import Flag, Reading
@@ -31,10 +31,10 @@ KEPT_BYTES: Final = 64 * 1024
 AGAIN_WITHIN: Final = 32_768
 """Packet identifiers are 16 bits: half a round later an equal one is another message's."""
 AWAY_INTERVALS: Final = 1.5
+_UNHEARD: Final = Context()
 
 
-@dataclass(frozen=True, slots=True)
-class Arrival:
+class Arrival(NamedTuple):
     """One message as it came. ``mid`` 0: sent without acknowledgement (QoS 0). ``connection`` counts connects."""
 
     topic: str
@@ -61,17 +61,16 @@ class Unreadable:
     probe: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class _Line:
+class _Line(NamedTuple):
     """One topic: when it was heard last, and whether what comes now waited at the broker.
 
-    ``before_ms`` is when it was heard last before this connection, ``count`` how many came in this connection.
+    ``before_ms`` is when it was heard last before this connection, ``came`` how many came in this connection.
     """
 
     last_ms: int | None = None
     before_ms: int | None = None
     previous_ms: int = 0
-    count: int = 0
+    came: int = 0
     waiting: bool = False
 
 
@@ -123,6 +122,9 @@ class Arrivals:
             for topic, claiming in self._by_topic.items()
         }
         self._last_at = dict(placed or {})
+        self._intervals_ms = {
+            topic: min(p.interval_s for p in claiming) * 1000.0 for topic, claiming in self._by_topic.items()
+        }
 
     @property
     def topics(self) -> tuple[str, ...]:
@@ -142,7 +144,7 @@ class Arrivals:
             self._marks.clear()
             self._top = 0
         for topic, line in self._lines.items():
-            away = line.last_ms is None or at_ms - line.last_ms > AWAY_INTERVALS * self._interval_ms(topic)
+            away = line.last_ms is None or at_ms - line.last_ms > AWAY_INTERVALS * self._intervals_ms[topic]
             self._lines[topic] = _Line(line.last_ms, line.last_ms, at_ms, 0, session_present and away)
 
     def settle(self, batch: Sequence[tuple[Arrival, Decoded]], *, dry: bool) -> Settled:
@@ -172,7 +174,8 @@ class Arrivals:
             retained += arrival.retained
             if not arrival.retained:
                 live_ms = arrival.received_ms if live_ms is None else max(live_ms, arrival.received_ms)
-            unreadable += _unreadable(arrival, decoded)
+            if decoded.refused:
+                unreadable += _unreadable(arrival, decoded)
             fresh.append((arrival, decoded))
         followed = self._followed(fresh)
         found: list[Reading] = []
@@ -219,19 +222,20 @@ class Arrivals:
         mark = marks.get(mid) or self._marks.get(mid)
         return mark is not None and mark[1] == digest and self._top + added - mark[0] < AGAIN_WITHIN
 
-    def _interval_ms(self, topic: str) -> float:
-        return min(p.interval_s for p in self._by_topic[topic]) * 1000.0
-
     def _followed(self, fresh: Sequence[tuple[Arrival, Decoded]]) -> set[int]:
-        """Indices of messages that are followed by another of their topic much sooner than the probe reports."""
+        """Indices of messages that are followed by another of their topic much sooner than the probe reports.
+
+        Asked only of topics that may have had messages waiting.
+        """
         result: set[int] = set()
+        waiting = {topic for topic, line in self._lines.items() if line.waiting}
         next_of: dict[str, int] = {}
-        for index in range(len(fresh) - 1, -1, -1):
+        for index in range(len(fresh) - 1 if waiting else -1, -1, -1):
             arrival = fresh[index][0]
-            if arrival.retained:
+            if arrival.retained or arrival.topic not in waiting:
                 continue
             after_ms = next_of.get(arrival.topic)
-            if after_ms is not None and after_ms - arrival.received_ms < self._interval_ms(arrival.topic) / 2:
+            if after_ms is not None and after_ms - arrival.received_ms < self._intervals_ms[arrival.topic] / 2:
                 result.add(index)
             next_of[arrival.topic] = arrival.received_ms
         return result
@@ -242,18 +246,16 @@ class Arrivals:
         It did if another follows at once. Where the batch was cut off, so that nobody can tell yet, the number of
         messages that must have gathered decides: the time away over the interval.
         """
-        interval_ms = self._interval_ms(arrival.topic)
+        interval_ms = self._intervals_ms[arrival.topic]
         waiting = line.waiting and arrival.received_ms - line.previous_ms < interval_ms / 2
-        count = line.count + 1
+        came = line.came + 1
         waited = False
         if waiting:
             waited = followed
             if not followed and not dry:
                 away_ms = None if line.before_ms is None else arrival.received_ms - line.before_ms
-                waited = away_ms is None or away_ms - count * interval_ms > AWAY_INTERVALS * interval_ms
-        return replace(
-            line, last_ms=arrival.received_ms, previous_ms=arrival.received_ms, count=count, waiting=waiting
-        ), waited
+                waited = away_ms is None or away_ms - came * interval_ms > AWAY_INTERVALS * interval_ms
+        return _Line(arrival.received_ms, line.before_ms, arrival.received_ms, came, waiting), waited
 
     def _placed(self, reading: Reading, last_at: dict[str, tuple[int, int]], *, waited: bool) -> Reading:
         """A reading without a time of its own, one millisecond further when its millisecond is taken."""
@@ -261,18 +263,19 @@ class Arrivals:
         at_ms = at_ms + 1 if received_ms <= reading.at_ms <= at_ms else reading.at_ms
         last_at[reading.probe] = (reading.at_ms, at_ms)
         if waited:
-            return replace(reading, at_ms=at_ms, flag=Flag.SUSPECT, test=WAITED)
-        return replace(reading, at_ms=at_ms)
+            return reading._replace(at_ms=at_ms, flag=Flag.SUSPECT, test=WAITED)
+        return reading if at_ms == reading.at_ms else reading._replace(at_ms=at_ms)
 
     def _judged(self, found: Sequence[Reading]) -> tuple[tuple[Reading, ...], dict[str, Context]]:
         """Flagged in the order in which they were measured, given back in the order in which they came."""
         contexts: dict[str, Context] = {}
-        judged: dict[int, Reading] = {}
-        for index in sorted(range(len(found)), key=lambda k: found[k].at_ms):
+        judged = list(found)
+        measured = [reading.at_ms for reading in found]
+        for index in sorted(range(len(found)), key=measured.__getitem__):
             reading = found[index]
-            context = contexts.get(reading.probe) or self._contexts.get(reading.probe, Context())
+            context = contexts.get(reading.probe) or self._contexts.get(reading.probe, _UNHEARD)
             judged[index], contexts[reading.probe] = judge(reading, context, self._probes[reading.probe])
-        return tuple(judged[k] for k in range(len(found))), contexts
+        return tuple(judged), contexts
 
 
 def _unreadable(arrival: Arrival, decoded: Decoded) -> list[Unreadable]:

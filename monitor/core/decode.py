@@ -13,7 +13,8 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Final, Literal, TypeAlias
+from functools import lru_cache
+from typing import Final, Literal, NamedTuple, TypeAlias
 
 from monitor.core.events import Reading
 from monitor.core.settings import Probe, Quantity, Unit
@@ -31,11 +32,12 @@ REASONS_SHOWN: Final = 5
 
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _NUMBER: Final = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+_SHORT_NUMBER: Final = re.compile(rb"[+-]?[0-9]{1,20}(?:\.[0-9]{1,20})?")
 _COMMA: Final = re.compile(r"[+-]?[0-9]+,[0-9]+")
+_JSON: Final = json.JSONDecoder()
 
 
-@dataclass(frozen=True, slots=True)
-class Decoded:
+class Decoded(NamedTuple):
     """What a payload gave: readings, and (probe id, reason) for what it did not."""
 
     readings: tuple[Reading, ...] = ()
@@ -61,28 +63,36 @@ def decode(probes: Sequence[Probe], payload: bytes, received_ms: int, *, clock_t
     """
     if len(payload) > LARGEST_PAYLOAD:
         raise PayloadError(f"the payload is larger than the {LARGEST_PAYLOAD // 1024} KiB that are read")
+    if len(probes) == 1 and _is_bare(probes[0]) and _SHORT_NUMBER.fullmatch(payload):
+        # What most probes send needs nothing of what follows.
+        value = to_unit(float(payload), probes[0].unit)
+        return Decoded((Reading(probes[0].id, received_ms, value, received_ms, timed=False),))
     text = _text(payload)
     readings: list[Reading] = []
     refused: list[tuple[str, str]] = []
     tree: Json = None
-    broken: str | None = None
-    if any(not _is_bare(p) for p in probes):
-        try:
-            tree = _parsed(text)
-        except _Refusal as why:
-            broken = str(why)
-            if all(not _is_bare(p) for p in probes):
-                raise PayloadError(broken) from None
+    broken = ""
+    parsed = False
     latest_ms = received_ms + AHEAD_MS if clock_trusted else None
     for probe in probes:
-        if _is_bare(probe):
+        bare = _is_bare(probe)
+        if not bare and not parsed:
+            parsed = True
+            try:
+                tree = _parsed(text)
+            except _Refusal as why:
+                broken = str(why)
+                if not any(_is_bare(p) for p in probes):
+                    raise PayloadError(broken) from None
+        if bare:
             found, reasons = _bare(probe, text, received_ms)
-        elif broken is not None:
+        elif broken:
             found, reasons = [], [(None, broken)]
         else:
             found, reasons = _from_tree(probe, tree, received_ms, latest_ms)
         readings += found
-        refused += [(probe.id, reason) for reason in _counted(reasons)]
+        if reasons:
+            refused += [(probe.id, reason) for reason in _counted(reasons)]
     return Decoded(tuple(readings), tuple(refused))
 
 
@@ -92,7 +102,8 @@ def _is_bare(probe: Probe) -> bool:
 
 def _text(payload: bytes) -> str:
     try:
-        text = payload.decode("utf-8-sig")
+        # As the codec utf-8-sig does it, which is written in Python and slow.
+        text = payload.decode("utf-8").removeprefix("\ufeff")
     except UnicodeDecodeError:
         raise PayloadError("the payload is not text (UTF-8)") from None
     # Small devices often send the closing zero of a C string along (common practice, no source).
@@ -104,7 +115,10 @@ def _text(payload: bytes) -> str:
 
 def _parsed(text: str) -> Json:
     try:
-        tree: Json = json.loads(text)
+        tree: Json
+        tree, end = _JSON.raw_decode(text)
+        if end != len(text):
+            raise json.JSONDecodeError("Extra data", text, end)
     except RecursionError:
         raise _Refusal("not JSON: nested too deeply") from None
     except json.JSONDecodeError as error:
@@ -190,8 +204,7 @@ def resolve(tree: Json, pointer: str) -> Json:
         return tree
     if not pointer.startswith("/"):
         raise LookupError(f"the pointer {pointer!r} does not begin with /")
-    for raw in pointer[1:].split("/"):
-        token = raw.replace("~1", "/").replace("~0", "~")
+    for token in _tokens(pointer):
         if isinstance(tree, dict):
             if token not in tree:
                 raise LookupError(f"nothing at {pointer!r}: there is no {token!r} among {_names(tree)}")
@@ -204,6 +217,11 @@ def resolve(tree: Json, pointer: str) -> Json:
         else:
             raise LookupError(f"nothing at {pointer!r}: {_shown(tree)} has no parts")  # noqa: TRY004 - one kind
     return tree
+
+
+@lru_cache(maxsize=1024)
+def _tokens(pointer: str) -> tuple[str, ...]:
+    return tuple(raw.replace("~1", "/").replace("~0", "~") for raw in pointer[1:].split("/"))
 
 
 def _at(tree: Json, pointer: str) -> Json:
@@ -228,18 +246,20 @@ def _shown(value: Json) -> str:
 
 def _number(value: Json) -> float:
     """A number, or a string that is one. Refuses what is not, with the reason."""
-    if value is None:
+    if isinstance(value, float):
+        result = value
+    elif value is None:
         raise _Refusal("null instead of a value: the probe measured nothing")
-    if isinstance(value, bool):
+    elif isinstance(value, bool):
         raise _Refusal(f"{str(value).lower()} is not a number")
-    if isinstance(value, str):
+    elif isinstance(value, str):
         text = value.strip()
         if _COMMA.fullmatch(text):
             raise _Refusal(f"{_shown(text)} has a decimal comma; numbers need a point")
         if not _NUMBER.fullmatch(text):
             raise _Refusal(f"{_shown(text)} is not a number")
         result = float(text)
-    elif isinstance(value, (int, float)):
+    elif isinstance(value, int):
         try:
             result = float(value)
         except OverflowError:

@@ -14,7 +14,7 @@ import enum
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
-from typing import Final
+from typing import Final, NamedTuple
 
 from monitor.errors import EventRefused, UnknownSubject
 
@@ -39,9 +39,8 @@ class Flag(enum.IntEnum):
         return self in (Flag.GOOD, Flag.NOT_JUDGED)
 
 
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """One value of one probe.
+class Reading(NamedTuple):
+    """One value of one probe. A named tuple, since thousands a second are made while a backlog comes in.
 
     ``value`` is in degrees Celsius or per cent, as the probe said it: corrections are applied when read.
     ``timed`` tells whether the payload carried ``at_ms`` itself; otherwise the received time serves.

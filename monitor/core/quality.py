@@ -12,8 +12,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
-from typing import Final
+from dataclasses import dataclass
+from typing import Final, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +32,8 @@ ERROR_VALUES: Final = (
 )  # fmt: skip
 """Values by which drivers and loggers say "no probe": -127 and the all-ones codes, whole and scaled (common
 practice, no source), -200 (seen in a published series of forest microclimate, package myClim)."""
+PLAIN_C: Final = (-40.0, 54.0)
+"""Temperatures that the instrument can say and that are no error value in any unit: only a step could be wrong."""
 
 STEP_C: Final = 5.0
 """A step within a minute that no egg box can make. Published minute series of rooms: at most 0.16 C/min quiet,
@@ -42,9 +44,12 @@ STEP_READINGS: Final = 3
 """A new level is believed once it has been told so often, or for so long: then the probe was moved."""
 GAP_INTERVALS: Final = 3.0
 
+# A member of an enumeration is slow to look up, and these are asked for with every reading.
+_GOOD: Final = Flag.GOOD
+_NOT_JUDGED: Final = Flag.NOT_JUDGED
 
-@dataclass(frozen=True, slots=True)
-class Context:
+
+class Context(NamedTuple):
     """What is remembered of one probe. ``last_*``: its newest believed reading; ``seen_ms`` its newest of any kind.
 
     ``level``, ``level_since_ms`` and ``level_count`` describe a new level that is not believed yet.
@@ -152,37 +157,46 @@ def judge(reading: Reading, previous: Context, probe: Probe) -> tuple[Reading, C
     compare it with (the first, one after a long gap, or one that came late). 3 suspect and 4 bad carry the name
     of the test. A flag that the reading already has (suspect or worse) is never improved.
     """
-    look = _Look(reading, previous, probe)
+    late = previous.seen_ms is not None and reading.at_ms <= previous.seen_ms
     flag, name = reading.flag, reading.test
-    if flag.usable:
-        flag, name = (Flag.GOOD if _recent(look) else Flag.NOT_JUDGED), ""
-    for test_name, test in TESTS:
-        found = test(look)
-        if found is not None and found > flag:
-            flag, name = found, test_name
-    return replace(reading, flag=flag, test=name), _next(look, flag, name)
+    if flag <= _NOT_JUDGED:
+        flag, name = (_GOOD if not late and _recent(reading, previous, probe) else _NOT_JUDGED), ""
+    if not _plain(reading, previous, probe):
+        look = _Look(reading, previous, probe)
+        for test_name, test in TESTS:
+            found = test(look)
+            if found is not None and found > flag:
+                flag, name = found, test_name
+    judged = Reading(*reading[:4], flag, name, reading.timed)
+    return judged, previous if late else _next(judged, previous)
 
 
-def _recent(look: _Look) -> bool:
-    """Whether there is a believed reading near enough for the step test to mean something."""
-    last_ms = look.context.last_ms
-    if last_ms is None or look.late:
+def _plain(reading: Reading, context: Context, probe: Probe) -> bool:
+    """Whether no test can object, as with nearly every reading: then none needs to be asked."""
+    warm = probe.quantity == "temperature"
+    low, high = PLAIN_C if warm else RANGE_PCT
+    if not low <= reading.value <= high:
         return False
-    reach_s = max(STEP_HOLDS_S, GAP_INTERVALS * look.probe.interval_s)
-    return look.reading.at_ms - last_ms <= reach_s * 1000.0
+    return not warm or context.last_value is None or abs(reading.value - context.last_value) <= STEP_C
 
 
-def _next(look: _Look, flag: Flag, name: str) -> Context:
-    if look.late:
-        return look.context
-    reading, context = look.reading, look.context
-    if flag.usable:
-        return Context(reading.at_ms, reading.value, reading.at_ms)
-    if name != "step":
-        return replace(context, seen_ms=reading.at_ms)
-    if context.level is not None and abs(reading.value - context.level) <= STEP_C:
-        return replace(context, seen_ms=reading.at_ms, level_count=context.level_count + 1)
-    return replace(context, seen_ms=reading.at_ms, level=reading.value, level_since_ms=reading.at_ms, level_count=1)
+def _recent(reading: Reading, context: Context, probe: Probe) -> bool:
+    """Whether there is a believed reading near enough for the step test to mean something."""
+    if context.last_ms is None:
+        return False
+    reach_s = max(STEP_HOLDS_S, GAP_INTERVALS * probe.interval_s)
+    return reading.at_ms - context.last_ms <= reach_s * 1000.0
+
+
+def _next(judged: Reading, context: Context) -> Context:
+    """What is remembered after a reading that did not come late."""
+    if judged.flag <= _NOT_JUDGED:
+        return Context(judged.at_ms, judged.value, judged.at_ms)
+    if judged.test != "step":
+        return context._replace(seen_ms=judged.at_ms)
+    if context.level is not None and abs(judged.value - context.level) <= STEP_C:
+        return context._replace(seen_ms=judged.at_ms, level_count=context.level_count + 1)
+    return context._replace(seen_ms=judged.at_ms, level=judged.value, level_since_ms=judged.at_ms, level_count=1)
 
 
 # --- tests of a whole series (QARTOD manuals of the IOOS) ------------------------------------------------------------

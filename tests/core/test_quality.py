@@ -13,7 +13,19 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.core.events import Flag, Reading
-from monitor.core.quality import ERROR_VALUES, TESTS, Context, flat_line, judge, rate_of_change, spike
+from monitor.core.quality import (
+    ERROR_VALUES,
+    PLAIN_C,
+    POWER_ON_C,
+    RANGE_C,
+    RANGE_PCT,
+    TESTS,
+    Context,
+    flat_line,
+    judge,
+    rate_of_change,
+    spike,
+)
 from monitor.core.settings import Probe
 from tests.peers import shared
 
@@ -67,6 +79,13 @@ def test_85_per_cent_is_humidity_and_nothing_else() -> None:
 @pytest.mark.parametrize("value", ERROR_VALUES)
 def test_a_drivers_word_for_no_probe_is_no_temperature(value: float) -> None:
     assert flags(series(WARM, [(0, value)])) == [(4, "error-value")]
+
+
+def test_among_temperatures_that_are_not_asked_about_there_is_no_error_value_in_any_unit() -> None:
+    in_celsius = [*ERROR_VALUES, *((v - 32) / 1.8 for v in ERROR_VALUES), *(v - 273.15 for v in ERROR_VALUES)]
+    assert all(not PLAIN_C[0] - 0.01 <= v <= PLAIN_C[1] + 0.01 for v in (*in_celsius, POWER_ON_C))
+    assert RANGE_C[0] <= PLAIN_C[0] < PLAIN_C[1] <= RANGE_C[1]
+    assert all(not RANGE_PCT[0] <= v <= RANGE_PCT[1] for v in ERROR_VALUES)
 
 
 def test_an_error_value_in_fahrenheit_is_known_by_what_the_probe_wrote() -> None:

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from sqlite3 import Connection
+from typing import NamedTuple
 
 import numpy as np
 
@@ -20,6 +22,7 @@ from monitor.errors import StoreCorrupt
 
 # Folding takes at most so many journal rows in one transaction, to keep writers waiting only milliseconds.
 FOLD_ROWS = 100_000
+ROWS_A_STATEMENT = 50
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,8 +36,7 @@ class Quarantined:
     probe: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class InboxMark:
+class InboxMark(NamedTuple):
     """A message that was stored: packet identifier and a digest of topic and payload."""
 
     mid: int
@@ -83,13 +85,18 @@ class Readings:
         """T1: one transaction; after it returns the messages may be acknowledged."""
         self._pending_ids = {}
         with self.db.write() as c:
-            rows = [(self._pending_ids.get(r.probe) or self._id(r.probe), r) for r in readings]
-            c.executemany(
-                "INSERT INTO journal(probe, at, value, received, flag, timed, test) VALUES (?,?,?,?,?,?,?)",
-                [(i, r.at_ms, r.value, r.received_ms, int(r.flag), int(r.timed), r.test) for i, r in rows],
+            numbers = {name: self._id(name) for name in dict.fromkeys(r.probe for r in readings)}
+            _insert(
+                c,
+                "INSERT INTO journal(probe, at, value, received, flag, timed, test)",
+                [
+                    (numbers[probe], at, value, received, int(flag), int(timed), test)
+                    for probe, at, value, received, flag, test, timed in readings
+                ],
             )
             c.executemany(
-                "INSERT OR IGNORE INTO dirty VALUES (?,?)", sorted({(i, r.at_ms // HOUR_MS) for i, r in rows})
+                "INSERT OR IGNORE INTO dirty VALUES (?,?)",
+                sorted({(numbers[r.probe], r.at_ms // HOUR_MS) for r in readings}),
             )
             c.executemany(
                 "INSERT INTO quarantine(received, topic, payload, reason, probe) VALUES (?,?,?,?,?)",
@@ -97,10 +104,11 @@ class Readings:
             )
             if marks:
                 top = c.execute("SELECT COALESCE(MAX(ordinal), 0) FROM inbox").fetchone()[0]
-                c.executemany(
-                    "INSERT INTO inbox VALUES (?,?,?) ON CONFLICT(mid) DO UPDATE SET ordinal=excluded.ordinal, "
-                    "digest=excluded.digest",
-                    [(m.mid, top + 1 + k, m.digest) for k, m in enumerate(marks)],
+                _insert(
+                    c,
+                    "INSERT INTO inbox",
+                    [(mid, top + 1 + k, digest) for k, (mid, digest) in enumerate(marks)],
+                    "ON CONFLICT(mid) DO UPDATE SET ordinal=excluded.ordinal, digest=excluded.digest",
                 )
         self._ids.update(self._pending_ids)
 
@@ -415,6 +423,18 @@ class Readings:
                 "SELECT received, topic, payload, reason, probe FROM quarantine ORDER BY seq DESC LIMIT ?", limit
             )
         ]
+
+
+def _insert(c: Connection, into: str, rows: Sequence[tuple[object, ...]], on_conflict: str = "") -> None:
+    """Many rows in few statements: around each of them the interpreter lets other threads go first."""
+    if not rows:
+        return
+    one = f"({','.join('?' * len(rows[0]))})"
+    many = f"{into} VALUES {','.join([one] * ROWS_A_STATEMENT)} {on_conflict}"
+    whole = len(rows) - len(rows) % ROWS_A_STATEMENT
+    for start in range(0, whole, ROWS_A_STATEMENT):
+        c.execute(many, [value for row in rows[start : start + ROWS_A_STATEMENT] for value in row])
+    c.executemany(f"{into} VALUES {one} {on_conflict}", rows[whole:])
 
 
 def _columns(rows: Sequence[tuple[object, ...]]) -> Columns:
