@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from datetime import UTC, tzinfo
+from typing import Literal
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -305,13 +306,17 @@ class Derived(Hours):
             )
         return replace(room, too_warm_c=warm, too_cool_c=cool), " and ".join(source)
 
-    def stack_profile(self, stack: str, now_ms: int) -> stacks.StackProfile | None:
+    def stack_profile(
+        self, stack: str, now_ms: int, over_s: float | None = None, of: Literal["air"] | None = None
+    ) -> stacks.StackProfile | None:
         """The vertical profile over the last hours, of a stack's boxes, or of its air where there are not two boxes.
+
+        ``of``: of its air anyhow, a single level included.
 
         Like is compared with like: while a room warms or cools, its boxes are hours behind its air, and a
         difference between the two says nothing about height.
         """
-        from_ms = now_ms - int(self.room.watch.uneven_over_s * 1000)
+        from_ms = now_ms - int((self.room.watch.uneven_over_s if over_s is None else over_s) * 1000)
         boxes, air = [], []
         for probe in self.room.probes:
             place = self.room.height_of(probe)
@@ -322,6 +327,8 @@ class Derived(Hours):
                 else:
                     air.append((f"air at {place[1]:.0f} cm", place[1], series))
         named = boxes if len(boxes) > 1 else air if len(air) > 1 else boxes + air
+        if of == "air":
+            return stacks.profile(stack, air, from_ms, now_ms, least_levels=1)
         return stacks.profile(stack, named, from_ms, now_ms)
 
 

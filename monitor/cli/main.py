@@ -32,7 +32,7 @@ a veterinarian. Dates are estimates: no egg is opened on the program's word."""
 
 def parser() -> argparse.ArgumentParser:
     """The whole command line."""
-    from monitor.cli import attend, compare, drill, files, forecast, learn, listen, probes, rehearse, species
+    from monitor.cli import attend, compare, drill, files, forecast, learn, listen, probes, rehearse, species, stack
 
     top = argparse.ArgumentParser(
         prog="warmtally",
@@ -50,6 +50,7 @@ def parser() -> argparse.ArgumentParser:
     species.add_parser(sub, [parent])
     forecast.add_parser(sub, parent)
     probes.add_parsers(sub, parent)
+    stack.add_parser(sub, parent)
     compare.add_parsers(sub, parent)
     learn.add_parser(sub, [parent])
     attend.add_parsers(sub, parent)

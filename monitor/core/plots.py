@@ -66,7 +66,7 @@ def _nice(value: float) -> float:
     )
 
 
-def _ticks(low: float, high: float, most: int) -> list[float]:
+def ticks(low: float, high: float, most: int) -> list[float]:
     """Round numbers from low to high, at most so many."""
     step = next(
         s for s in (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 25.0, 50.0, 100.0, 200.0, 500.0) if (high - low) / s <= most
@@ -107,12 +107,12 @@ def terminal_plot(profile: Profile, width: int = 72, height: int = 20) -> str:
             cells[line(days)][i] = GUESS
     for row in scene.rows:
         cells[line(row.days)][column(row.temperature_c)] = POINT
-    labels = {line(days): f"{days:.0f}" for days in _ticks(0.0, scene.most_days, max(height // 3, 2))}
+    labels = {line(days): f"{days:.0f}" for days in ticks(0.0, scene.most_days, max(height // 3, 2))}
     lines = [f"{'days':>{left - 1}}"]
     lines += [f"{labels.get(i, ''):>{left - 1}}|{''.join(row).rstrip()}" for i, row in enumerate(cells)]
     lines.append(" " * (left - 1) + "+" + "-" * columns)
     feet = [" "] * (columns + 4)
-    for temperature_c in _ticks(scene.low_c, scene.high_c, columns // 8):
+    for temperature_c in ticks(scene.low_c, scene.high_c, columns // 8):
         text = f"{temperature_c:g}"
         start = max(column(temperature_c) - len(text) // 2, 0)
         feet[start : start + len(text)] = text
@@ -140,14 +140,14 @@ def svg_plot(profile: Profile) -> str:
     def y(days: float) -> float:
         return bottom - min(days, scene.most_days) / scene.most_days * PLOT_HEIGHT
 
-    parts = [_text(LEFT, 28, f"{profile.scientific_name}: days of incubation by constant temperature", size=17)]
-    for days in _ticks(0.0, scene.most_days, 8):
-        parts.append(_line(LEFT, y(days), right, y(days), PALE))
-        parts.append(_text(LEFT - 8, y(days) + 4, f"{days:g}", anchor="end"))
-    for temperature_c in _ticks(scene.low_c, scene.high_c, 12):
-        parts.append(_line(x(temperature_c), bottom, x(temperature_c), bottom + 5, INK))
-        parts.append(_text(x(temperature_c), bottom + 20, f"{temperature_c:g}", anchor="middle"))
-    parts.append(_text((LEFT + right) / 2, bottom + 40, "constant temperature, °C", anchor="middle"))
+    parts = [words_at(LEFT, 28, f"{profile.scientific_name}: days of incubation by constant temperature", size=17)]
+    for days in ticks(0.0, scene.most_days, 8):
+        parts.append(stroke(LEFT, y(days), right, y(days), PALE))
+        parts.append(words_at(LEFT - 8, y(days) + 4, f"{days:g}", anchor="end"))
+    for temperature_c in ticks(scene.low_c, scene.high_c, 12):
+        parts.append(stroke(x(temperature_c), bottom, x(temperature_c), bottom + 5, INK))
+        parts.append(words_at(x(temperature_c), bottom + 20, f"{temperature_c:g}", anchor="middle"))
+    parts.append(words_at((LEFT + right) / 2, bottom + 40, "constant temperature, °C", anchor="middle"))
     parts.append(
         f'<text x="18" y="{TOP + PLOT_HEIGHT / 2:g}" font-size="13" text-anchor="middle" '
         f'transform="rotate(-90 18 {TOP + PLOT_HEIGHT / 2:g})">days</text>'
@@ -156,7 +156,7 @@ def svg_plot(profile: Profile) -> str:
     low_c, high_c = scene.curve.low_c, scene.curve.high_c
     for a, b, dashed in ((scene.low_c, low_c, True), (low_c, high_c, False), (high_c, scene.high_c, True)):
         parts.append(_curve(scene, a, b, x, y, dashed=dashed))
-    parts += [_line(LEFT, TOP, LEFT, bottom, INK), _line(LEFT, bottom, right, bottom, INK)]
+    parts += [stroke(LEFT, TOP, LEFT, bottom, INK), stroke(LEFT, bottom, right, bottom, INK)]
     keys = list(dict.fromkeys(row.paper for row in scene.rows))
     for row in scene.rows:
         parts.append(_mark(x(row.temperature_c), y(row.days), keys.index(row.paper), _row_words(row)))
@@ -193,11 +193,13 @@ def _row_words(row: Row) -> str:
     return f"{row.temperature_c:g} °C: {row.days:g} days{eggs} ({row.paper})"
 
 
-def _text(x: float, y: float, text: str, *, size: int = 13, anchor: str = "start") -> str:
+def words_at(x: float, y: float, text: str, *, size: int = 13, anchor: str = "start") -> str:
+    """A line of text in a drawing."""
     return f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size}" text-anchor="{anchor}">{html.escape(text)}</text>'
 
 
-def _line(x1: float, y1: float, x2: float, y2: float, colour: str) -> str:
+def stroke(x1: float, y1: float, x2: float, y2: float, colour: str) -> str:
+    """A straight line in a drawing."""
     return f'<line x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}" stroke="{colour}"/>'
 
 
@@ -255,9 +257,9 @@ def _foot(profile: Profile, keys: Sequence[str], top: float) -> tuple[float, lis
         paper = profile.paper(key)
         parts.append(_mark(LEFT - 40.0, y - 4.0, number, ""))
         for line in textwrap.wrap(paper.citation if paper else key, 104):
-            parts.append(_text(LEFT - 24.0, y, line, size=12))
+            parts.append(words_at(LEFT - 24.0, y, line, size=12))
             y += LINE_HEIGHT
         y += 4
     said = "dashed: outside the table, a guess; grey: one standard error of the curve; days count to: " + profile.counts
-    parts.append(_text(LEFT - 24.0, y, said, size=12))
+    parts.append(words_at(LEFT - 24.0, y, said, size=12))
     return y + LINE_HEIGHT, parts

@@ -7,12 +7,12 @@ from typing import Any
 
 import numpy as np
 import pytest
-from scipy.stats import studentized_range
+from scipy.stats import norm, studentized_range
 
 from monitor.core.boxes import Series
 from monitor.core.events import HOUR_MS
 from monitor.core.settings import Probe
-from monitor.core.stacks import StackProfile, profile
+from monitor.core.stacks import Level, StackProfile, profile
 
 MINUTE = 60_000
 
@@ -121,3 +121,108 @@ def test_of_one_session_only_the_probes_own_errors_part_two_levels() -> None:
     assert other.difference_sd_c == pytest.approx(0.5 * 2**0.5)
     assert same.beyond_probes
     assert not other.beyond_probes
+
+
+def at(*levels: tuple[float, float], u_c: float = 0.1, session: str = "", common_c: float = 0.0) -> StackProfile:
+    """(height, temperature) of levels, from the lowest up."""
+    made = tuple(Level(f"at {h:.0f}", h, t, float(np.hypot(u_c, common_c)), True, common_c, session) for h, t in levels)
+    warm, cool = max(made, key=lambda x: x.mean_c), min(made, key=lambda x: x.mean_c)
+    sd = warm.error.against(cool.error)
+    return StackProfile("left", made, warm.mean_c - cool.mean_c, sd, None, warm.name, cool.name, 0, HOUR_MS, 1)
+
+
+def test_each_level_is_judged_against_the_one_below_with_a_chance() -> None:
+    lower, upper = at((50, 28.0), (100, 28.1), (150, 28.0)).steps
+    assert lower.chance == pytest.approx(norm.cdf(0.1 / (0.1 * 2**0.5)))
+    assert upper.difference_c == pytest.approx(-0.1)
+    assert upper.chance == pytest.approx(lower.chance)
+    # Of one session only their own errors count.
+    (step,) = at((50, 28.0), (100, 28.3), session="s1", common_c=0.4).steps
+    assert step.sd_c == pytest.approx(0.1 * 2**0.5)
+
+
+def test_the_line_over_height_is_robust_and_its_interval_holds_the_truth() -> None:
+    rng = np.random.default_rng(3)
+    heights = [40.0, 80.0, 120.0, 160.0]
+    held = []
+    for _ in range(400):
+        common = rng.normal(0.0, 0.3)
+        levels = [(h, 27.0 + 0.8 * h / 100 + common + rng.normal(0.0, 0.1)) for h in heights]
+        line = at(*levels, session="s1", common_c=0.3).gradient
+        assert line is not None
+        held.append(line.low <= 0.8 <= line.high)
+    assert np.mean(held) > 0.93
+    assert at((50, 28.0), (50, 29.0)).gradient is None
+
+
+def test_a_level_that_stands_out_is_named_and_left_out_of_the_line() -> None:
+    rising = [(50.0, 27.5), (90.0, 28.0), (130.0, 28.4), (170.0, 28.9)]
+    assert at(*rising, u_c=0.29).odd is None
+    for i, off, u_c in ((1, 2.2, 0.29), (1, -2.0, 0.29), (2, 2.0, 0.29), (1, 1.2, 0.05), (2, -1.2, 0.05)):
+        wrong = [(h, t + (off if j == i else 0.0)) for j, (h, t) in enumerate(rising)]
+        got = at(*wrong, u_c=u_c)
+        assert got.odd is not None
+        assert got.odd.level.name == f"at {rising[i][0]:.0f}"
+        assert np.sign(got.odd.off_c) == np.sign(off)
+        assert got.gradient is not None
+        assert got.gradient.c_per_m == pytest.approx(1.15, abs=0.1)
+
+
+def test_a_curved_profile_and_three_levels_name_nobody() -> None:
+    # The three heights of a room held at 30 C, whose middle is far off the line; and the same bend with four levels.
+    assert at((67, 29.87), (125, 30.0), (187, 31.03)).odd is None
+    assert at((67, 29.87), (100, 29.92), (125, 30.0), (187, 31.03)).odd is None
+    assert at((50, 28.0), (100, 31.0), (150, 28.2)).odd is None
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_levels_that_are_right_seldom_stand_out(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    named = 0
+    for _ in range(300):
+        rise, bend = rng.uniform(0.0, 2.0), rng.uniform(-0.4, 0.4)
+        x = np.linspace(0.0, 1.0, int(rng.integers(4, 8)))
+        true = 28.0 + rise * x + bend * 4 * x * (1 - x)
+        named += (
+            at(*((50 + 120 * a, t + rng.normal(0.0, 0.2)) for a, t in zip(x, true, strict=True)), u_c=0.2).odd
+            is not None
+        )
+    assert named / 300 < 0.02
+
+
+def test_a_height_is_found_for_a_temperature_with_what_it_may_be_off() -> None:
+    got = at((50, 27.0), (100, 28.0), (150, 29.0), u_c=0.05)
+    place = got.place_for(28.4)
+    assert place is not None
+    assert place.height_cm == pytest.approx(120.0)
+    assert place.low_cm is not None
+    assert place.high_cm is not None
+    # Twice the probes' 0.05 on 2 K a metre are 5 cm, and the profile may be bent between the two.
+    assert place.low_cm < 115.0
+    assert 125.0 < place.high_cm < 150.0
+    assert got.place_for(29.5) is None
+    # Where an end lies beyond the levels there is none.
+    assert got.place_for(28.9).high_cm is None  # type: ignore[union-attr]
+    # Of two heights the nearer.
+    bent = at((50, 27.0), (100, 28.0), (150, 27.0), u_c=0.05)
+    assert bent.place_for(27.5, 140.0).height_cm == pytest.approx(125.0)  # type: ignore[union-attr]
+    assert bent.place_for(27.5, 60.0).height_cm == pytest.approx(75.0)  # type: ignore[union-attr]
+
+
+def test_noise_and_step_of_the_code_are_in_the_mean_and_shrink_with_more_readings() -> None:
+    rng = np.random.default_rng(1)
+
+    def of(hours: int) -> float:
+        n = hours * 60
+        value = np.round((28.0 + rng.normal(0.0, 0.2, n)) * 16) / 16
+        return (
+            found(level("a", 50, list(range(n)), value.tolist()), even("b", 100, 28.0, hours), to_h=hours)
+            .levels[0]
+            .noise_c
+        )
+
+    short, long = of(1), of(24)
+    assert short == pytest.approx(0.2 / 60**0.5, rel=0.35)
+    assert long == pytest.approx(0.2 / (24 * 60) ** 0.5, rel=0.5)
+    got = found(even("a", 50, 28.0), even("b", 100, 28.0))
+    assert got.levels[0].noise_c == 0.0

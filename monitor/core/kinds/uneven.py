@@ -6,6 +6,7 @@ from collections.abc import Iterable
 
 from monitor.core.conditions import Rule, above
 from monitor.core.kinds import Kind, Look
+from monitor.core.remedies import DRIES, advice, fanned, in_short, siblings_in
 from monitor.core.settings import DisplayUnit
 from monitor.core.siblings import apart
 from monitor.core.snapshot import LotNow, Snapshot, show_difference, show_temperature
@@ -52,7 +53,9 @@ def _look_stacks(snapshot: Snapshot) -> Iterable[Look]:
         if profile is not None and profile.hours * 3600.0 >= watch.uneven_over_s / 4.0:
             samples = [above(snapshot.now_ms, profile.difference_c, watch.uneven_c, watch.uneven_deadband_c)]
         if profile is not None:
-            line = describe(profile, snapshot.unit) + f"; limit {show_difference(watch.uneven_c, snapshot.unit)}"
+            more = mended(snapshot, profile)
+            limit = show_difference(watch.uneven_c, snapshot.unit)
+            line = describe(profile, snapshot.unit) + f"; limit {limit}" + (f"; {more}" if more else "")
         yield Look(
             stack,
             samples,
@@ -65,14 +68,24 @@ def _look_stacks(snapshot: Snapshot) -> Iterable[Look]:
 
 def pairs(snapshot: Snapshot) -> Iterable[tuple[LotNow, LotNow]]:
     """Earliest and latest open lot of each clutch that lies in several boxes and has a date to expect."""
-    by_clutch: dict[str, list[LotNow]] = {}
-    for lot in snapshot.lots:
-        if lot.lot.open and lot.lot.waiting and lot.remaining_days is not None:
-            by_clutch.setdefault(lot.clutch.id, []).append(lot)
-    for lots in by_clutch.values():
-        if len(lots) > 1:
-            ordered = sorted(lots, key=lambda x: x.remaining_days or 0.0)
-            yield ordered[0], ordered[-1]
+    return siblings_in(snapshot.lots)
+
+
+def mended(snapshot: Snapshot, profile: StackProfile) -> str:
+    """What would mend a stack, in short: for the siblings in it that are furthest apart, else for its boxes."""
+    boxes = {b.id for b in snapshot.room.boxes if b.stack == profile.stack}
+    inside = [x for x in snapshot.lots if x.lot.box in boxes]
+    told = [advice(snapshot, early, late) for early, late in siblings_in(inside)]
+    if told:
+        return in_short(max(told, key=lambda x: x.apart_days), snapshot.now_ms, snapshot.zone)
+    odd = profile.odd
+    if odd is not None:
+        return f"{odd.level.name} stands out from the others: first look at its probe"
+    stirred = fanned(profile, inside)
+    if not stirred:
+        return ""
+    to = show_temperature(sum(x.to_c for x in stirred) / len(stirred), snapshot.unit)
+    return f"what would mend it: a fan, which would bring the boxes to about {to} ({DRIES})"
 
 
 def _look_siblings(snapshot: Snapshot) -> Iterable[Look]:
@@ -88,7 +101,8 @@ def _look_siblings(snapshot: Snapshot) -> Iterable[Look]:
             )
         line = (
             f"clutch {early.clutch.id}: {early.lot.id} is expected {days:.1f} ± {2 * sd:.1f} days before "
-            f"{late.lot.id}{warm}; {doubt(days > 2 * sd, early.compared and late.compared)}; limit {limit:.1f} days"
+            f"{late.lot.id}{warm}; {doubt(days > 2 * sd, early.compared and late.compared)}; limit {limit:.1f} days; "
+            f"{in_short(advice(snapshot, early, late), snapshot.now_ms, snapshot.zone)}"
         )
         yield Look(
             early.clutch.id,
@@ -108,7 +122,7 @@ KINDS = (
         raises="warmest and coolest level of a stack differ by the limit or more, averaged over a day (unless set)",
         clears="the difference falls below the limit by more than its deadband",
         why="warm air rises; boxes of one clutch on different shelves then hatch days apart",
-        first="Look at the fan and at what blocks the air; compare the probes side by side before boxes are moved.",
+        first="Look at the fan and what blocks the air; compare the probes before boxes are moved: warmtally stack.",
         otherwise="The boxes drift apart, by days of hatch date over a whole incubation.",
         look=_look_stacks,
         cleared_says="Stack even again",
@@ -120,7 +134,7 @@ KINDS = (
         raises="boxes of one clutch are expected to hatch further apart than the limit (two days unless set)",
         clears="they come together again, or one of them has hatched",
         why="when one box has pipped and the other lies still, the keeper must know whether to wait",
-        first="Nothing urgent: note it. Swapping the boxes evens out what is still to come; see the forecast.",
+        first="Nothing urgent: note it. Swapping the boxes evens out what is still to come; see: warmtally stack.",
         otherwise="The cooler box hatches later by about that many days; that alone does no harm.",
         look=_look_siblings,
         tell_cleared=False,

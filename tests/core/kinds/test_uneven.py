@@ -7,8 +7,9 @@ from dataclasses import replace
 import pytest
 
 from monitor.core.kinds.uneven import KINDS, describe, doubt, pairs
+from monitor.core.settings import Room
 from monitor.core.siblings import apart
-from monitor.core.snapshot import Snapshot
+from monitor.core.snapshot import LotNow, Snapshot
 from tests.core.timeline import MINUTE, START, Run, Script, a_lot, a_profile, a_room, without_minutes
 
 
@@ -89,3 +90,39 @@ def test_the_earliest_comes_first_and_the_latest_second() -> None:
     lots = [replace(a_lot(f"K01/{b}"), remaining_days=d) for b, d in (("a", 20.0), ("b", 9.0), ("c", 30.0))]
     ((early, late),) = pairs(lots_snapshot(*lots))
     assert (early.lot.box, late.lot.box) == ("b", "c")
+
+
+def apart_lots(**more: object) -> tuple[LotNow, LotNow]:
+    """Two lots of a clutch, in box a (cool) and box e (warm), whose probes were compared."""
+    kept = {"uncertainty_c": 0.05, "compared": True} | more
+    cool = a_lot("K01/a", remaining=26.0, days_per_c=4.0, rate_per_day=0.0150, development=0.61, **kept)
+    warm = a_lot("K01/e", remaining=20.0, days_per_c=4.0, rate_per_day=0.0170, development=0.66, **kept)
+    return tuple(replace(x, ahead=replace(x.ahead, rate_per_day=x.rate_per_day)) for x in (cool, warm))  # type: ignore
+
+
+def notice_of(kind: str, room: Room, **more: object) -> str:
+    run = Run(Script(room, more=lambda _: more)).go(0, 60, 60)
+    return next(n.text for n in run.notices if n.kind == kind)
+
+
+def test_notices_of_uneven_boxes_say_what_would_mend_it() -> None:
+    room, compared = a_room(("a", "e")), a_profile(1.2, sd_c=0.07, compared=True)
+    compared = replace(compared, levels=tuple(replace(x, uncertainty_c=0.05) for x in compared.levels))
+    room = replace(room, boxes=(room.boxes[0], replace(room.boxes[1], height_cm=120.0)))
+    for kind in ("stack-uneven", "siblings-apart"):
+        text = notice_of(kind, room, stacks=(compared,), lots=apart_lots())
+        assert "what would bring K01/e and K01/a together: " in text
+        assert "a fan (gains" in text
+        assert "dries eggs" in text
+        assert "swapping boxes e and a" in text
+    alone = notice_of("stack-uneven", room, stacks=(compared,), lots=apart_lots()[:1])
+    assert "a fan, which would bring the boxes to about" in alone
+    assert "what would" not in notice_of("stack-uneven", room, stacks=(compared,))
+
+
+def test_notices_advise_nothing_that_the_probes_could_have_made_up() -> None:
+    unsure = apart_lots(uncertainty_c=0.8, compared=False)
+    text = notice_of("siblings-apart", a_room(("a", "e")), stacks=(a_profile(0.6),), lots=unsure)
+    assert "no advice: the probes alone could explain it; compare them: warmtally compare" in text
+    assert "a fan" not in text
+    assert "swapping" not in text
