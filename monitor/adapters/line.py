@@ -38,6 +38,11 @@ TOPICS_A_PACKET: Final = 100
 REVIVE_AFTER_S: Final = 5.0
 ANSWER_S: Final = 5.0
 OFTEN, OFTEN_S = 3, 60.0
+# A will waits so long with MQTT 5, so that a service that is restarted, or that connects again after the longest pause
+# (30 s), says nothing.
+WILL_DELAY_S: Final = 60
+HERE, GONE = b"here", b"gone"
+SAY_GONE_S: Final = 2.0
 # Refusals that pass by themselves; all others need somebody's hand.
 _PASSING: Final = frozenset({"Server unavailable", "Server busy", "Quota exceeded", "Connection rate exceeded"})
 
@@ -66,7 +71,8 @@ class Line:
 
     ``take`` is called in the network thread with :class:`Connected` and :class:`Arrival`, in order, and returns
     False when it cannot take any more: then the connection is dropped, so that the broker keeps what follows, until
-    :meth:`resume`. ``open``, ``close``, ``tend`` and ``resume`` belong to one other thread.
+    :meth:`resume`. ``open``, ``close``, ``tend`` and ``resume`` belong to one other thread. Of ``states`` it is wanted
+    what they say now, too (retained messages); of ``topics`` only what is said from now on.
 
     Raises ConfigError when the certificates cannot be used.
     """
@@ -78,11 +84,13 @@ class Line:
         take: Callable[[Connected | Arrival], bool],
         *,
         now_ms: Callable[[], int],
+        states: Sequence[str] = (),
         config_file: str = "",
         answer_s: float = ANSWER_S,
     ) -> None:
         self._broker = broker
         self._topics = tuple(topics)
+        self._states = tuple(states)
         self._take = take
         self._now_ms = now_ms
         self._file = config_file or "the configuration"
@@ -141,6 +149,7 @@ class Line:
         if self._tls is not None:
             client.tls_set_context(self._tls)
         client.reconnect_delay_set(1, 30)
+        self._leave_will(client)
         if five:
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
             properties.SessionExpiryInterval = broker.session_expiry_s
@@ -158,7 +167,29 @@ class Line:
     def close(self) -> None:
         """Part from the broker; acknowledgements given before still go out."""
         self._closed = True
+        self._say_gone()
         self._part()
+
+    def _leave_will(self, client: Client) -> None:
+        topic = self._broker.status_topic
+        if topic is None:
+            return
+        properties = None
+        if self._protocol == "MQTT 5":
+            properties = Properties(PacketTypes.WILLMESSAGE)  # type: ignore[no-untyped-call]
+            properties.WillDelayInterval = WILL_DELAY_S
+        client.will_set(topic, GONE, qos=1, retain=True, properties=properties)
+        client.on_publish = self._on_publish
+
+    def _say_gone(self) -> None:
+        """An orderly parting takes the will back [MQTT-3.14.4-3], so it is said here."""
+        topic, client = self._broker.status_topic, self._client
+        if topic is None or client is None or not client.is_connected():
+            return
+        try:
+            client.publish(topic, GONE, qos=1, retain=True).wait_for_publish(SAY_GONE_S)
+        except (ValueError, RuntimeError) as error:
+            _log.warning("nobody could be told on %s that the service ends: %s", topic, error)
 
     def _part(self) -> None:
         self._parting = True
@@ -253,13 +284,18 @@ class Line:
         self._subscribing.clear()
         for start in range(0, len(self._topics), TOPICS_A_PACKET):
             self._subscribe(client, list(self._topics[start : start + TOPICS_A_PACKET]))
-        if not self._topics:
+        for start in range(0, len(self._states), TOPICS_A_PACKET):
+            self._subscribe(client, list(self._states[start : start + TOPICS_A_PACKET]), now=True)
+        if not self._topics and not self._states:
             self._set(state="up", detail="")
+        if self._broker.status_topic is not None:
+            client.publish(self._broker.status_topic, HERE, qos=1, retain=True)
 
-    def _subscribe(self, client: Client, topics: list[str]) -> None:
+    def _subscribe(self, client: Client, topics: list[str], *, now: bool = False) -> None:
+        """``now``: what was said before is wanted, too. A retained reading is old news, and need not be sent."""
         if self._protocol == "MQTT 5":
-            # Retained messages are old news: the broker need not send them.
-            options = SubscribeOptions(qos=1, retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND)
+            handling = SubscribeOptions.RETAIN_SEND_ON_SUBSCRIBE if now else SubscribeOptions.RETAIN_DO_NOT_SEND
+            options = SubscribeOptions(qos=1, retainHandling=handling)
             _, mid = client.subscribe([(topic, options) for topic in topics])
         else:
             _, mid = client.subscribe([(topic, 1) for topic in topics])
@@ -276,15 +312,26 @@ class Line:
         detail = ""
         if every:
             detail = (
-                f"the broker refuses {len(every)} of {len(self._topics)} topics ({_some(every)}); let {self._who} "
+                f"the broker refuses {len(every)} of {self._wanted} topics ({_some(every)}); let {self._who} "
                 f"read them (the broker's access list), or correct the topics in {self._file}"
             )
             _log.warning("%s", detail)
         self._set(refused_topics=every)
         # Up is the line only when the broker has said to every topic that it will send it.
         if not self._subscribing:
-            self._set(state="refused" if every and len(every) >= len(self._topics) else "up", detail=detail)
-            _log.info("subscribed to %d of %d topics", len(self._topics) - len(every), len(self._topics))
+            none = bool(self._topics) and set(self._topics) <= set(every)
+            self._set(state="refused" if none else "up", detail=detail)
+            _log.info("subscribed to %d of %d topics", self._wanted - len(every), self._wanted)
+
+    def _on_publish(self, _client: Client, _data: Any, _mid: int, reason: ReasonCode, _: Any) -> None:
+        if reason.is_failure:
+            _log.warning(
+                "the broker does not take what %s says of itself on %s (%s); let %s write there, or drop status_topic",
+                self._broker.client_id,
+                self._broker.status_topic,
+                reason,
+                self._who,
+            )
 
     def _on_message(self, client: Client, _data: Any, message: MQTTMessage) -> None:
         # An exception here would end paho's thread while it still calls itself connected.
@@ -357,6 +404,10 @@ class Line:
         else:
             how = f"correct username and password_file under [broker] in {self._file}, or the broker's own list"
         return f"the broker at {self.address} refuses {self._who} ({reason}); {how}"
+
+    @property
+    def _wanted(self) -> int:
+        return len(self._topics) + len(self._states)
 
     @property
     def address(self) -> str:

@@ -18,6 +18,7 @@ from typing import Final
 
 from monitor.config.answers import answers_of
 from monitor.config.checks import check_all, limit
+from monitor.config.devices import check_devices
 from monitor.config.mistakes import MISTAKES, Findings, Mistake
 from monitor.config.secrets import Vault, carries_login
 from monitor.config.shape import Contents, ProbePart, read_file
@@ -26,6 +27,7 @@ from monitor.core.settings import (
     Broker,
     Calendar,
     Channel,
+    Gateway,
     Heartbeat,
     Limits,
     Probe,
@@ -42,6 +44,10 @@ ACCURACY_C: Final = 0.5
 """Assumed when the file names none: what data sheets of small digital thermometers state (from memory)."""
 ACCURACY_PCT: Final = 3.0
 """The same for relative humidity (from memory)."""
+BATTERY_LOW_PCT: Final = 20.0
+"""A battery that is told in per cent is low here (common practice, no source)."""
+BATTERY_QUIET_S: Final = 2 * 86400.0
+"""Many devices tell of their battery once a day only (common practice, no source)."""
 
 
 def find_config(explicit: str | None, environ: Mapping[str, str] = os.environ) -> Path:
@@ -104,6 +110,7 @@ def _examine(
         return None, findings
     vault = Vault(path.parent, environ, findings, secrets)
     check_all(contents, path.parent, findings)
+    check_devices(contents, findings)
     settings = _build(contents, vault, path, data_dir, findings)
     return (None if findings.mistakes else settings), findings
 
@@ -138,6 +145,31 @@ def _probe(part: ProbePart) -> Probe:
         standard_uncertainty=_standard_uncertainty(part),
         correction=correction or 0.0,
         compared=part.compared,
+        gateway=part.gateway,
+    )
+
+
+def _battery(part: ProbePart, contents: Contents) -> Probe:
+    """A battery reports as often as its probe unless it says otherwise, and is not missed for days."""
+    own = {p.part.id: p.part for p in contents.probes}
+    interval_s = part.interval
+    if "interval" not in part.model_fields_set and part.battery_of in own:
+        interval_s = own[part.battery_of].interval
+    return Probe(
+        id=part.id,
+        topic=part.topic,
+        quantity="battery",
+        unit=part.unit,
+        pointer=part.pointer,
+        time_pointer=part.time_pointer,
+        time_form=part.time_form or "iso",
+        list_pointer=part.list_pointer,
+        interval_s=interval_s,
+        quiet_after_s=max(3 * interval_s, BATTERY_QUIET_S) if part.quiet_after is None else part.quiet_after,
+        standard_uncertainty=0.0,
+        gateway=part.gateway,
+        battery_of=part.battery_of,
+        low=BATTERY_LOW_PCT if part.low is None else part.low,
     )
 
 
@@ -178,7 +210,11 @@ def _build(
                 )
                 for box, stack in contents.boxes
             ),
-            probes=tuple(_probe(p.part) for p in contents.probes),
+            probes=tuple(_probe(p.part) for p in contents.probes if p.part.battery_of is None),
+            batteries=tuple(_battery(p.part, contents) for p in contents.probes if p.part.battery_of is not None),
+            gateways=tuple(
+                Gateway(g.part.id, g.part.topic, g.part.gone, g.part.here, g.part.pointer) for g in contents.gateways
+            ),
             limits=Limits(
                 too_warm_c=limit(limits, "too_warm", quiet),
                 too_cool_c=limit(limits, "too_cool", quiet),
@@ -220,6 +256,7 @@ def _build(
             keepalive_s=round(broker.keepalive),
             session_expiry_s=round(broker.session_expiry),
             receive_maximum=broker.receive_maximum,
+            status_topic=broker.status_topic,
         ),
         channels=tuple(
             Channel(

@@ -48,6 +48,7 @@ def _check_ids(contents: Contents, findings: Findings) -> None:
         ("stack", contents.stacks),
         ("box", boxes),
         ("probe", contents.probes),
+        ("gateway", contents.gateways),
         ("channel", contents.channels),
     ]
     for kind, reads in kinds:
@@ -70,7 +71,7 @@ def _check_places(contents: Contents, findings: Findings) -> None:
     all_stacks = all(s.sound("id") for s in contents.stacks)
     for probe in contents.probes:
         part = probe.part
-        if not probe.sound("box", "stack", "height_cm"):
+        if not probe.sound("box", "stack", "height_cm", "battery_of") or part.battery_of is not None:
             continue
         if part.box is not None and (part.stack is not None or part.height_cm is not None):
             what = "the probe has a box and a place of its own"
@@ -81,16 +82,16 @@ def _check_places(contents: Contents, findings: Findings) -> None:
             findings.mistake("no-place", probe.key, what, "add box, or both stack and height_cm")
         if part.box is not None and part.box not in boxes and contents.stacks and all_boxes:
             what = f"there is no box {shown(part.box)}"
-            findings.mistake("unknown-box", f"{probe.key}.box", what, _instead(part.box, "boxes", boxes))
+            findings.mistake("unknown-box", f"{probe.key}.box", what, instead(part.box, "boxes", boxes))
         if part.stack is not None and part.stack not in stacks and contents.stacks and all_stacks:
             what = f"there is no stack {shown(part.stack)}"
-            findings.mistake("unknown-stack", f"{probe.key}.stack", what, _instead(part.stack, "stacks", stacks))
+            findings.mistake("unknown-stack", f"{probe.key}.stack", what, instead(part.stack, "stacks", stacks))
     unsure = {"id-twice", "no-place", "place-twice", "unknown-box", "unknown-stack"} & {m.id for m in findings.mistakes}
     sound = all(p.sound("box", "stack", "height_cm", "unit") for p in contents.probes)
     if unsure or not (contents.probes and sound and all_boxes and all_stacks):
         return
     stack_of = {box.part.id: stack.part.id for box, stack in contents.boxes}
-    warm = [p.part for p in contents.probes if p.part.unit != "%"]
+    warm = [p.part for p in contents.probes if p.part.unit not in ("%", "V") and p.part.battery_of is None]
     measured = {p.stack for p in warm} | {stack_of.get(p.box) for p in warm if p.box is not None}
     for box, stack in contents.boxes:
         if stack.part.id not in measured:
@@ -130,7 +131,7 @@ def _check_payloads(contents: Contents, findings: Findings) -> None:
 def _check_probes(contents: Contents, findings: Findings) -> None:
     for probe in contents.probes:
         part = probe.part
-        if not probe.sound("unit"):
+        if not probe.sound("unit", "battery_of") or part.battery_of is not None or part.unit == "V":
             continue
         own, other = ("pct", "c") if part.unit == "%" else ("c", "pct")
         for name in ("accuracy", "uncertainty", "correction"):
@@ -212,13 +213,15 @@ def _check_rhythm(contents: Contents, findings: Findings) -> None:
         elif part.quiet_after is not None and part.quiet_after < 2 * part.interval:
             what = "one lost message is enough to call this probe quiet"
             findings.advice("quiet-too-soon", f"{probe.key}.quiet_after", what, f"try {3 * part.interval:g} s")
-        if part.unit != "%" and probe.sound("unit") and part.interval > max_gap:
+        judged = part.unit not in ("%", "V") and part.battery_of is None and probe.sound("unit", "battery_of")
+        if judged and part.interval > max_gap:
             what = f"readings every {part.interval:g} s are farther apart than limits.max_gap, {max_gap:g} s"
             fix = "raise max_gap above the interval; else no limit ever counts as passed long enough"
             findings.mistake("gap-below-interval", f"{probe.key}.interval", what, fix)
     watch = contents.watch
-    sound = [p.part.interval for p in contents.probes if p.sound("interval")]
-    if sound and len(sound) == len(contents.probes) and watch.sound("room_quiet_after"):
+    probes = [p for p in contents.probes if p.part.battery_of is None]
+    sound = [p.part.interval for p in probes if p.sound("interval")]
+    if sound and len(sound) == len(probes) and watch.sound("room_quiet_after"):
         quiet = watch.part.room_quiet_after
         if quiet < min(sound):
             what = f"the room counts as quiet after {quiet:g} s, but no probe reports oftener than {min(sound):g} s"
@@ -283,11 +286,11 @@ def _check_ways(contents: Contents, findings: Findings) -> None:
             findings.mistake("reserved-id", f"{channel.key}.id", "the log is always there", "choose another id")
         for name in channel.part.kinds if channel.sound("kinds") else ():
             if name not in kinds:
-                what, fix = f'there is no kind "{name}"', _instead(name, "kind", kinds)
+                what, fix = f'there is no kind "{name}"', instead(name, "kind", kinds)
                 findings.mistake("unknown-kind", f"{channel.key}.kinds", what, fix)
         for name in channel.part.stacks if channel.sound("stacks") else ():
             if name not in stacks:
-                what, fix = f'there is no stack "{name}"', _instead(name, "stack", stacks)
+                what, fix = f'there is no stack "{name}"', instead(name, "stack", stacks)
                 findings.mistake("unknown-stack", f"{channel.key}.stacks", what, fix)
     watch = contents.watch
     ends = (watch.part.quiet_from, watch.part.quiet_until)
@@ -298,7 +301,7 @@ def _check_ways(contents: Contents, findings: Findings) -> None:
         findings.mistake("quiet-hours-unfit", watch.key, what, "give quiet_from and quiet_until, or neither")
 
 
-def _instead(name: str, kind: str, names: Iterable[str]) -> str:
+def instead(name: str, kind: str, names: Iterable[str]) -> str:
     """What to write in place of a name that does not exist."""
     near = difflib.get_close_matches(name, list(names), n=1)
     if near:

@@ -54,6 +54,10 @@ MISTAKES: Final[dict[str, str]] = {
     "uncertainty-twice": "both an accuracy and a standard uncertainty for one probe",
     "quiet-before-interval": "a probe or room called quiet sooner than a reading is due",
     "gap-below-interval": "a probe that reports more seldom than a limit's delay can follow",
+    "unknown-gateway": "a probe that names a gateway which does not exist",
+    "gateway-unfit": "a gateway whose topic is taken, or whose gone and here are the same",
+    "battery-unfit": "keys of a battery that do not go together, or a battery of no probe",
+    "status-topic-taken": "the service's own status on a topic that a probe or gateway has",
     "limit-twice": "the same limit in C and in F",
     "limit-out-of-range": "a limit outside -10 to 50 degrees Celsius",
     "limits-crossed": "too_cool not below too_warm",
@@ -83,6 +87,7 @@ MISTAKES: Final[dict[str, str]] = {
     "answers-open": "advice: bare numbers answer notices at a broker that asks for no login",
     "answers-unreachable": "advice: an address that a phone cannot reach the page of answers by",
     "low-port": "advice: a port that a service without special rights may not listen at",
+    "gateway-alone": "advice: a gateway that no probe names",
     "quiet-too-soon": "advice: one lost message is enough to call a probe quiet",
     "port-unlike-tls": "advice: TLS on the usual port without it, or the other way round",
 }

@@ -163,6 +163,7 @@ class BrokerPart(Part):
     keepalive: Annotated[float, BeforeValidator(seconds), Field(ge=1, le=65535)] = 30.0
     session_expiry: Annotated[float, BeforeValidator(seconds), Field(ge=60, le=366 * 86400)] = 7 * 86400.0
     receive_maximum: Annotated[int, Field(ge=1, le=65535)] = 500
+    status_topic: Topic | None = None
 
 
 class LimitKeys(Part):
@@ -214,6 +215,18 @@ class ProbePart(Part):
     accuracy_pct: Annotated[float, Field(gt=0, le=30)] | None = None
     uncertainty_pct: Annotated[float, Field(gt=0, le=30)] | None = None
     correction_pct: Annotated[float, Field(ge=-30, le=30)] | None = None
+    gateway: Id | None = None
+    battery_of: Id | None = None
+    low: Annotated[float, Field(gt=0, le=100)] | None = None
+
+
+class GatewayPart(Part):
+    needed = ("id", "topic")
+    id: Id = ""
+    topic: Topic = ""
+    gone: Words = "offline"
+    here: Words = "online"
+    pointer: Pointer | None = None
 
 
 class WatchPart(Part):
@@ -296,6 +309,7 @@ TABLES: Final[dict[str, type[Part]]] = {
     "stacks": StackPart,
     "stacks.boxes": BoxPart,
     "probes": ProbePart,
+    "gateways": GatewayPart,
     "limits": LimitsPart,
     "watch": WatchPart,
     "channels": ChannelPart,
@@ -306,7 +320,7 @@ TABLES: Final[dict[str, type[Part]]] = {
     "store": StorePart,
     "profiles": ProfilesPart,
 }
-MANY: Final = frozenset({"stacks", "stacks.boxes", "probes", "channels"})
+MANY: Final = frozenset({"stacks", "stacks.boxes", "probes", "gateways", "channels"})
 NEEDED_TABLES: Final = ("room", "stacks", "probes")
 
 P = TypeVar("P", bound=Part)
@@ -343,6 +357,7 @@ class Contents:
     stacks: list[Read[StackPart]]
     boxes: list[tuple[Read[BoxPart], Read[StackPart]]]
     probes: list[Read[ProbePart]]
+    gateways: list[Read[GatewayPart]]
     channels: list[Read[ChannelPart]]
 
 
@@ -423,6 +438,7 @@ def _read_tables(tables: dict[str, Any], findings: Findings) -> Contents:
         stacks=stacks,
         boxes=boxes,
         probes=many("probes", ProbePart),
+        gateways=many("gateways", GatewayPart),
         channels=many("channels", ChannelPart),
     )
 

@@ -11,8 +11,8 @@ from typing import Literal
 
 from monitor.core.texts import Texts
 
-Quantity = Literal["temperature", "humidity"]
-Unit = Literal["C", "F", "K", "%"]
+Quantity = Literal["temperature", "humidity", "battery"]
+Unit = Literal["C", "F", "K", "%", "V"]
 DisplayUnit = Literal["C", "F"]
 Urgency = Literal["now", "today", "diary"]
 URGENCIES: tuple[Urgency, ...] = ("now", "today", "diary")
@@ -28,6 +28,8 @@ class Probe:
     taken within each element. ``standard_uncertainty`` is in the probe's unit (C or per cent); ``correction``
     is added when read. ``interval_s`` is how often it is expected to report. ``common_c`` is the part of the standard
     uncertainty that it shares with every probe of the same ``session`` of comparison (none: a session of no name).
+    ``gateway`` is the one that passes its messages on. A battery (``quantity`` "battery", in volts or per cent) is that
+    of the probe ``battery_of`` and low at ``low``; it has no place, and stands in :attr:`Room.batteries`.
     """
 
     id: str
@@ -48,6 +50,9 @@ class Probe:
     compared: bool = False
     common_c: float = 0.0
     session: str = ""
+    gateway: str | None = None
+    battery_of: str | None = None
+    low: float | None = None
 
     @property
     def max_gap_s(self) -> float:
@@ -109,8 +114,27 @@ class Watch:
 
 
 @dataclass(frozen=True, slots=True)
+class Gateway:
+    """What passes the messages of several probes on, and has left a last will at the broker.
+
+    On ``topic`` it says ``here`` when it connects, and the broker says ``gone`` in its name when its line has died;
+    both as the whole payload, or where ``pointer`` (RFC 6901) points in a JSON payload.
+    """
+
+    id: str
+    topic: str
+    gone: str = "offline"
+    here: str = "online"
+    pointer: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Room:
-    """Everything about one installation that meaning depends on."""
+    """Everything about one installation that meaning depends on.
+
+    ``probes`` measure temperature or humidity; ``batteries`` are kept apart from them, so that no voltage is ever taken
+    for either.
+    """
 
     name: str
     zone: str
@@ -121,9 +145,16 @@ class Room:
     limits: Limits = Limits()
     watch: Watch = Watch()
     texts: Texts = field(default_factory=Texts)
+    gateways: tuple[Gateway, ...] = ()
+    batteries: tuple[Probe, ...] = ()
 
     def box(self, box_id: str) -> Box | None:
         return next((b for b in self.boxes if b.id == box_id), None)
+
+    @property
+    def all_probes(self) -> tuple[Probe, ...]:
+        """All that is read from the broker and kept."""
+        return (*self.probes, *self.batteries)
 
     def probe(self, probe_id: str) -> Probe | None:
         return next((p for p in self.probes if p.id == probe_id), None)
@@ -143,7 +174,10 @@ class Room:
 
 @dataclass(frozen=True, slots=True)
 class Broker:
-    """Where readings come from. The password is kept out of ``repr``."""
+    """Where readings come from. The password is kept out of ``repr``.
+
+    On ``status_topic``, if any, the service says that it is here, and the broker that it is gone.
+    """
 
     host: str = "127.0.0.1"
     port: int = 1883
@@ -157,6 +191,7 @@ class Broker:
     keepalive_s: int = 30
     session_expiry_s: int = 7 * 86400
     receive_maximum: int = 500
+    status_topic: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
+from functools import cached_property
 from typing import Final, Literal
 
 import numpy as np
@@ -20,7 +21,8 @@ from monitor.core.drift import Departure
 from monitor.core.events import Clutch, Lot
 from monitor.core.exposure import Exposure, exposure
 from monitor.core.forecast import ExpectedRates, Window
-from monitor.core.settings import Box, DisplayUnit, Limits, Probe, Room
+from monitor.core.gateways import Said
+from monitor.core.settings import Box, DisplayUnit, Gateway, Limits, Probe, Room
 from monitor.core.sex import SexNow
 from monitor.core.stacks import StackProfile
 from monitor.core.thermal import Course
@@ -65,6 +67,32 @@ class ProbeNow:
     departure: Departure | None = None
     first_ms: int | None = None
     told: Told | None = None
+
+
+@dataclass(frozen=True)
+class GatewayNow:
+    """A gateway at this moment: what it said last (None: nothing yet), and the probes that are heard through it."""
+
+    gateway: Gateway
+    said: Said | None
+    probes: tuple[ProbeNow, ...] = ()
+
+    @property
+    def gone(self) -> bool | None:
+        """Whether it is gone by its will, and nothing that was read since speaks against it; None: not known.
+
+        A reading speaks against it that was made and received after it was said to be gone; one that is retained, or
+        that waited somewhere, does not.
+        """
+        if self.said is None:
+            return None
+        return self.said.gone and not any(_heard_since(p, self.said.since_ms) for p in self.probes)
+
+
+def _heard_since(probe: ProbeNow, since_ms: int) -> bool:
+    if probe.told is None:
+        return probe.last_ms is not None and probe.last_ms > since_ms
+    return bool(np.any((probe.told.time_ms > since_ms) & (probe.told.received_ms > since_ms)))
 
 
 @dataclass(frozen=True)
@@ -167,11 +195,12 @@ class Service:
     heartbeat_on: bool = False
     heartbeat_failing_since_ms: int | None = None
     heartbeat_detail: str = ""
+    checks_failed: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
 class Snapshot:
-    """All of it, at ``now_ms``."""
+    """All of it, at ``now_ms``. ``audiences``: stack -> the channels that are told of it, see :meth:`audience`."""
 
     now_ms: int
     room: Room
@@ -181,11 +210,36 @@ class Snapshot:
     boxes: tuple[BoxNow, ...] = ()
     lots: tuple[LotNow, ...] = ()
     stacks: tuple[StackProfile, ...] = ()
+    gateways: tuple[GatewayNow, ...] = ()
     conditions: Mapping[tuple[str, str], Condition] = field(default_factory=dict)
+    audiences: Mapping[str, str] = field(default_factory=dict)
+
+    def stack_of(self, subject: str) -> str | None:
+        """The stack of a box, lot, probe or stack; None for what belongs to none."""
+        return self._stacks.get(subject)
+
+    def audience(self, subject: str) -> str:
+        """Which channels are told of a subject's stack, as a word that is the same for the same ones."""
+        return self.audiences.get(self.stack_of(subject) or "", "")
+
+    @cached_property
+    def _stacks(self) -> dict[str, str]:
+        stacks = {box.id: box.stack for box in self.room.boxes}
+        stacks |= {name: name for name in self.room.stacks}
+        stacks |= {lot.lot.id: stacks[lot.lot.box] for lot in self.lots if lot.lot.box in stacks}
+        for probe in self.room.probes:
+            place = self.room.height_of(probe)
+            if place is not None:
+                stacks[probe.id] = place[0]
+        return stacks
 
     @property
     def unit(self) -> DisplayUnit:
         return self.room.display_unit
+
+    def gateway_of(self, probe: Probe) -> GatewayNow | None:
+        """What a probe is heard through, if that is told of."""
+        return next((g for g in self.gateways if g.gateway.id == probe.gateway), None)
 
     @property
     def _patience_ms(self) -> float:

@@ -38,8 +38,11 @@ def _quiet(probe: ProbeNow, newest_ms: int | None, snapshot: Snapshot) -> Where:
     # After a start the probe is given its time again: the absence was ours.
     if snapshot.now_ms - snapshot.service.started_ms < after_ms:
         return Where.BETWEEN
-    # One cause, one notice: messages that cannot be read, a probe that speaks another unit, and a room in which nobody
-    # is heard, are told as such.
+    # One cause, one notice: messages that cannot be read, a probe that speaks another unit, a room in which nobody
+    # is heard, and a gateway that is gone, are told as such.
+    gateway = snapshot.gateway_of(probe.probe)
+    if gateway is not None and gateway.gone:
+        return Where.BETWEEN
     unit = snapshot.conditions.get(("probe-unit", probe.probe.id))
     if probe.unread >= UNREAD_LEAST or snapshot.room_quiet or (unit is not None and unit.up):
         return Where.BETWEEN
