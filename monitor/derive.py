@@ -83,11 +83,9 @@ class Derived(Hours):
         lots = forecast_clutch(clutch, kept, histories, species.profile, species.curve, now_ms, plan)
         result = []
         for lot in lots:
-            error = probes_error([self.effective(p, now_ms) for p in self.room.probes_in(lot.lot.box)])
-            shared = replace(lot, common_c=error.common_c, session=error.session) if error.session else lot
             high_c, past = species.profile.high_limit_c, histories[lot.lot.id]
             heat = None if high_c is None else hourly_exposure(past.temperature_c, past.weight_s, high_c)
-            result.append(replace(shared, heat=heat, heat_limit_c=high_c))
+            result.append(replace(lot, heat=heat, heat_limit_c=high_c))
         return result
 
     def history(self, clutch: Clutch, lot: Lot, species: Species, now_ms: int) -> History:
@@ -136,6 +134,7 @@ class Derived(Hours):
         own, around = (probes_for(self.room, here)) if here else ((), ())
         own = tuple(self.effective(p, now_ms) for p in own)
         around = tuple((h, self.effective(p, now_ms)) for h, p in around)
+        error = probes_error(own)
         box_c = box_s = None
         if here is not None and lot.open and len(path) > 1:
             since_ms = min(path[-1].from_ms, now_ms - LOOK_BACK_H * HOUR_MS)
@@ -150,6 +149,8 @@ class Derived(Hours):
             box_c=box_c,
             box_s=box_s,
             developed=clutch.developed,
+            common_c=error.common_c,
+            session=error.session,
         )
 
     def _neighbours(self, box: Box, table: HourTable, now_ms: int) -> list[HourTable]:

@@ -4,7 +4,8 @@ The model, on log scale: measured development at the pip of egg j in box b = m +
 
 * m ~ N(0, sigma_m): shared by the clutch (population, clutch, published curve);
 * e_j ~ scale_egg * t4: belongs to the egg;
-* b ~ N(0, sigma_bias) + scale_box * t4: belongs to the box (its probe's error, and what no probe sees);
+* b ~ N(0, sigma_bias) + scale_box * t4: belongs to the box (its probe's error, and what no probe sees); what the
+  probes of all boxes have in common, from one session of comparison, moves all boxes alike and is taken to m;
 * a box fails as a whole with chance ``failed_share`` and then never pips.
 
 t4 is Student's t with four degrees of freedom. With normal tails the computed chance that a silent box is
@@ -20,7 +21,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -57,7 +58,8 @@ class Spread:
     coefficient of variation of 3 to 4 %, clutches of one study and temperature with 2.2 to 2.8 % (measured on compiled
     constant-temperature studies, reptiles: Noble et al. 2018, Sci. Data 5:180138, citation from memory). The part
     ``curve_share`` of the variance sigma_m^2 comes from the published curve and the population it was measured on:
-    1 - (0.025 / 0.042)^2; ``start_share`` is that of how far the eggs were when laid; the rest is the clutch.
+    1 - (0.025 / 0.042)^2; ``start_share`` is that of how far the eggs were when laid, ``probe_share`` that of what
+    the boxes' probes have in common; the rest is the clutch.
     """
 
     sigma_m: float = 0.042
@@ -66,12 +68,14 @@ class Spread:
     failed_share: float = 0.02
     curve_share: float = 0.65
     start_share: float = 0.0
+    probe_share: float = 0.0
 
     def __post_init__(self) -> None:
         sizes = (self.sigma_m, self.scale_egg, self.scale_box)
         if not all(0.0 <= size <= 0.2 for size in sizes) or self.scale_egg < 0.002:
             raise ModelOutOfRange(f"spreads {sizes} are not within 0 to 0.2, the egg's above 0.002", where="forecast")
-        if not (0.0 <= self.failed_share < 1.0 and 0.0 <= self.curve_share <= 1.0 - self.start_share <= 1.0):
+        shares = (self.curve_share, self.start_share, self.probe_share)
+        if not (0.0 <= self.failed_share < 1.0 and min(shares) >= 0.0 and sum(shares) <= 1.0 + 1e-12):
             raise ModelOutOfRange("failed_share (below 1) and the shares lie between 0 and 1", where="forecast")
 
 
@@ -89,7 +93,8 @@ class BoxEvidence:
     """What has been seen in one box.
 
     ``eggs``: fertile eggs still counted, those that pipped included (1 when the number is not known).
-    ``sigma_bias``: standard uncertainty of the log of measured development from the box's probe.
+    ``sigma_bias``: standard uncertainty of the log of measured development from the box's probe; ``sigma_common`` the
+    part of it that is shared with every box whose probe is of the same ``session`` of comparison ("": of none).
     ``none_by``: measured development at the last look at the eggs that have not pipped; 0 when nobody looked.
     Who counts pips has looked at the rest, so the latest ``by`` counts as such a look.
     """
@@ -99,6 +104,8 @@ class BoxEvidence:
     sigma_bias: float
     pipped: tuple[PipInterval, ...] = ()
     none_by: float = 0.0
+    sigma_common: float = 0.0
+    session: str = ""
 
     def __post_init__(self) -> None:
         where, counts = f"box {self.box}", "correct the number of eggs"
@@ -106,6 +113,8 @@ class BoxEvidence:
             raise EventRefused(f"{self.eggs} eggs: a forecast needs 1 to {MOST_EGGS}", where=where, fix=counts)
         if not (math.isfinite(self.sigma_bias) and 0.0 <= self.sigma_bias <= 0.3):
             raise ModelOutOfRange(f"sigma_bias {self.sigma_bias} is not between 0 and 0.3", where=where)
+        if not 0.0 <= self.sigma_common <= self.sigma_bias:
+            raise ModelOutOfRange(f"sigma_common {self.sigma_common} is not between 0 and sigma_bias", where=where)
         if not (math.isfinite(self.none_by) and self.none_by >= 0.0):
             raise ModelOutOfRange(f"development {self.none_by} at the last look is not a number >= 0", where=where)
         for seen in self.pipped:
@@ -150,13 +159,14 @@ def _log(development: float) -> float:
 def update(boxes: Sequence[BoxEvidence], spread: Spread | None = None) -> ClutchForecast:
     """What the boxes of one clutch say together.
 
-    ``boxes``: every box (lot) of the clutch, the silent ones too; sigma_bias of different boxes is taken as
-    independent. Raises EventRefused without boxes or when a box comes twice.
+    ``boxes``: every box (lot) of the clutch, the silent ones too; sigma_bias of different boxes is independent, but
+    for what their probes have in common. Raises EventRefused without boxes or when a box comes twice.
     """
     spread = spread or Spread()
     if not boxes or len({seen.box for seen in boxes}) != len(boxes):
         names = ", ".join(seen.box for seen in boxes)
         raise EventRefused(f"a forecast needs boxes with eggs, each of them once; got: {names}", where="forecast")
+    boxes, spread = _parted(boxes, spread)
     most = max(seen.eggs for seen in boxes)
     # A sum over an even grid is as good as exact for a smooth peak wider than the step; n eggs make a peak with
     # standard deviation 1.2 scale_egg / sqrt(n) (7/5 / n: the information of Student's t with 4 degrees of freedom).
@@ -174,6 +184,28 @@ def update(boxes: Sequence[BoxEvidence], spread: Spread | None = None) -> Clutch
         for seen, likelihood in zip(boxes, likelihoods, strict=True)
     )
     return ClutchForecast(tuple(boxes), spread, grid, likelihoods, given_m)
+
+
+def _parted(boxes: Sequence[BoxEvidence], spread: Spread) -> tuple[Sequence[BoxEvidence], Spread]:
+    """What the probes of all boxes have in common, taken from the boxes to m: it parts no two of them.
+
+    The common error is one number of C; where boxes lie on different slopes of the curve it moves them by different
+    parts, of which the mean goes to m and the rest stays in the box, as if independent. Boxes of several sessions
+    keep all of it: their differences are then taken as less sure than they may be.
+    """
+    if len(boxes) < 2 or not boxes[0].session or len({seen.session for seen in boxes}) > 1:
+        return boxes, spread
+    common = sum(seen.sigma_common for seen in boxes) / len(boxes)
+    sigma_m = min(math.hypot(spread.sigma_m, common), 0.2)
+    if sigma_m <= spread.sigma_m:
+        return boxes, spread
+    left = (spread.sigma_m / sigma_m) ** 2
+    shares = {"curve_share": left * spread.curve_share, "start_share": left * spread.start_share}
+    own = []
+    for seen in boxes:
+        variance = seen.sigma_bias**2 - seen.sigma_common**2 + (seen.sigma_common - common) ** 2
+        own.append(replace(seen, sigma_bias=math.sqrt(max(variance, 0.0)), sigma_common=0.0, session=""))
+    return own, replace(spread, sigma_m=sigma_m, probe_share=1.0 - left, **shares)
 
 
 @dataclass(frozen=True)
@@ -284,7 +316,7 @@ class ClutchForecast:
         return min(1.0, float(np.sum(np.exp(alive - top)) / np.sum(np.exp(either - top))))
 
     def clutch_shift(self) -> tuple[float, float]:
-        """Mean and standard deviation of m, given all that was seen."""
+        """Mean and standard deviation of m, given all that was seen; with what the probes have in common."""
         m, weight = self._grid.m, _weights(self._shared_log())
         mean = float(weight @ m)
         return mean, math.sqrt(float(weight @ np.square(m - mean)))
@@ -487,9 +519,10 @@ def window(
 
     Causes: the variance of the pip, given all that was seen, is split into the eggs' own (within v) and that
     of v, which is shared between m and b by their covariance with the expected pip; m between clutch, published
-    curve and state when laid by their shares; b between probe, gaps and place by their variances before anything was
-    seen; the temperature to come adds (rate_sd_relative x development still needed)^2. A cause's days are
-    the half-width times the square root of its share: their squares add up to the half-width's square.
+    curve, state when laid and what the probes have in common by their shares; b between probe, gaps and place by
+    their variances before anything was seen; the temperature to come adds (rate_sd_relative x development still
+    needed)^2. A cause's days are the half-width times the square root of its share: their squares add up to the
+    half-width's square.
 
     Raises UnknownSubject, EventRefused (all have pipped, or no pip of that number) and ModelOutOfRange.
     """
@@ -554,46 +587,7 @@ def _variances(forecast: ClutchForecast, index: int, place: _Place, pips: _Pips,
     before = {PROBE: seen.sigma_bias**2, GAPS: sigma_gaps**2, PLACE: 2.0 * spread.scale_box**2}
     whole = sum(before.values())
     parts = {name: box * part / whole if whole > 0.0 else 0.0 for name, part in before.items()}
-    parts[EGGS] = within + shared * (1.0 - spread.curve_share - spread.start_share)
+    parts[EGGS] = within + shared * (1.0 - spread.curve_share - spread.start_share - spread.probe_share)
     parts[CURVE], parts[START] = shared * spread.curve_share, shared * spread.start_share
+    parts[PROBE] += shared * spread.probe_share
     return parts
-
-
-@dataclass(frozen=True)
-class Apart:
-    """Days by which box a is expected after box b, with the standard uncertainty that the probes give it.
-
-    ``beyond_probes``: more than twice that uncertainty; otherwise the probes alone could explain it.
-    """
-
-    days: float
-    u_days: float
-    beyond_probes: bool
-
-
-def siblings_apart_days(
-    development_a: float,
-    ahead_a: ExpectedRates,
-    development_b: float,
-    ahead_b: ExpectedRates,
-    *,
-    u_a_c: float,
-    u_b_c: float,
-    days_per_c_a: float,
-    days_per_c_b: float,
-    development_at_pip: float = 1.0,
-) -> Apart:
-    """Difference between two boxes of one clutch in the expected day of the same development.
-
-    ``development_*``: measured development now; ``ahead_*``: the expected way on. ``u_*_c``: standard
-    uncertainty of each box's temperature; ``days_per_c_*``: days by which the whole incubation shifts per
-    degree Celsius at that box. The probes' errors are taken as independent: u^2 = (u_a s_a)^2 + (u_b s_b)^2
-    (JCGM 100:2008 eq. 10). Eggs, curve and weather are left out: both boxes share them.
-    Raises ModelOutOfRange for a negative or unknown uncertainty.
-    """
-    numbers = (development_a, development_b, u_a_c, u_b_c, days_per_c_a, days_per_c_b, development_at_pip)
-    if not all(math.isfinite(x) for x in numbers) or u_a_c < 0.0 or u_b_c < 0.0:
-        raise ModelOutOfRange("developments, uncertainties and sensitivities have to be numbers", where="siblings")
-    days = ahead_a.days_to(development_at_pip - development_a) - ahead_b.days_to(development_at_pip - development_b)
-    u_days = math.hypot(u_a_c * days_per_c_a, u_b_c * days_per_c_b)
-    return Apart(days, u_days, abs(days) > 2.0 * u_days)

@@ -41,8 +41,9 @@ from monitor.core.species import (
 )
 from monitor.errors import EventRefused, ModelOutOfRange, SpeciesRefused
 
-# The prior under which a clutch is asked alone; taken out again afterwards.
-WIDE: Final = 0.2
+# The prior under which a clutch is asked alone; taken out again afterwards. Below the 0.2 that a spread may have, so
+# that there is room for what the probes have in common.
+WIDE: Final = 0.19
 # A clutch so far off its table is taken for a wrong date, not for a slow clutch (log scale; judgement, no source);
 # twice that where there is only a borrowed base temperature.
 NONSENSE: Final = 0.25
@@ -280,12 +281,17 @@ def _scaled(seen: BoxEvidence, scale: float) -> BoxEvidence:
 
 
 def _alone(boxes: Sequence[BoxEvidence], spread: Spread) -> tuple[float, float]:
-    """Shift and its standard uncertainty from these boxes only: the forecast's update with its prior taken out."""
-    mean, sd = update(boxes, replace(spread, sigma_m=WIDE)).clutch_shift()
-    precision = 1.0 / sd**2 - 1.0 / WIDE**2
-    if precision <= 1.0 / WIDE**2:
+    """Shift and its standard uncertainty from these boxes only: the forecast's update with its prior taken out.
+
+    What the boxes' probes have in common is in the shift that they tell, so its uncertainty counts.
+    """
+    found = update(boxes, replace(spread, sigma_m=WIDE))
+    mean, sd = found.clutch_shift()
+    prior, common2 = found.spread.sigma_m, found.spread.probe_share * found.spread.sigma_m**2
+    precision = 1.0 / sd**2 - 1.0 / prior**2
+    if precision <= 1.0 / prior**2:
         return mean, WIDE
-    return mean / sd**2 / precision, 1.0 / math.sqrt(precision)
+    return mean / sd**2 / precision, min(math.sqrt(1.0 / precision + common2), WIDE)
 
 
 def _ask(clutch: OwnClutch, curve: RateCurve, spread: Spread, scale: float, *, own_table: bool) -> _Asked:

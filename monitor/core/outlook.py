@@ -57,7 +57,8 @@ class History:
     ``edge_ms`` has one more element than the rest: the moments between which the hours lie; ``cumulative`` and
     ``degree_days`` are sums from the beginning to each edge. ``temperature_c`` is the mean of each hour,
     NaN where nothing is known; ``weight_s`` how long each hour counts. ``developed`` is what the eggs had behind them
-    when laid, with which ``cumulative`` begins. ``box_c`` and ``box_s``, for eggs that were
+    when laid, with which ``cumulative`` begins. Of ``uncertainty_c`` the part ``common_c`` is shared with all boxes
+    whose probes are of the same ``session``. ``box_c`` and ``box_s``, for eggs that were
     moved: the last hours of the box where they lie now, three days at least, and how long each was measured.
     """
 
@@ -77,6 +78,8 @@ class History:
     box_c: Values | None = None
     box_s: Values | None = None
     developed: float = 0.0
+    common_c: float = 0.0
+    session: str = ""
 
     @staticmethod
     def of(
@@ -89,6 +92,8 @@ class History:
         box_c: Values | None = None,
         box_s: Values | None = None,
         developed: float = 0.0,
+        common_c: float = 0.0,
+        session: str = "",
     ) -> History:
         """From (hour table, filled, begin in ms) of each stay, in order."""
         edges: list[NDArray[np.int64]] = []
@@ -116,7 +121,7 @@ class History:
             empty = np.empty(0, np.float64)
             return History(
                 np.array([now_ms]), np.full(1, developed), np.zeros(1), empty, empty, 0.0, 0.0, 0.0, {}, uncertainty_c,
-                compared, now_ms, notes, developed=developed,
+                compared, now_ms, notes, developed=developed, common_c=common_c, session=session,
             )  # fmt: skip
         return History(
             edge_ms=np.append(np.concatenate(edges), end),
@@ -135,6 +140,8 @@ class History:
             box_c=box_c,
             box_s=box_s,
             developed=developed,
+            common_c=common_c,
+            session=session,
         )
 
     @property
@@ -296,6 +303,8 @@ def _plain(
         days_per_c=(1.0 / rate) * slope if rates else None,
         uncertainty_c=history.uncertainty_c,
         compared=history.compared,
+        common_c=history.common_c,
+        session=history.session,
         refused="" if rates else f"at {expected_c:.1f} °C eggs of this species do not develop: no date can be given",
         notes=tuple(notes),
     )
@@ -317,13 +326,17 @@ def evidence_of(lot: Lot, history: History, curve: RateCurve, expected_c: float 
         after = min(history.development_at(pip.after_ms), by) if pip.after_ms is not None else 0.0
         pips.append(PipInterval(after, by, pip.count))
     looked = history.development_at(lot.looked_ms) if lot.looked_ms is not None else 0.0
+    # What was before the laying no probe measured wrongly.
+    per_c = abs(log_slope(curve, mean)) * (1.0 - history.developed)
+    bias = min(per_c * history.uncertainty_c, 0.3)
     return BoxEvidence(
         box=lot.id,
         eggs=eggs,
-        # What was before the laying no probe measured wrongly.
-        sigma_bias=min(abs(log_slope(curve, mean)) * history.uncertainty_c * (1.0 - history.developed), 0.3),
+        sigma_bias=bias,
         pipped=tuple(pips),
         none_by=looked,
+        sigma_common=min(per_c * history.common_c, bias),
+        session=history.session,
     )
 
 
@@ -369,7 +382,7 @@ def _windows(
     own = evidence[lot.id]
     found = first(everything)
     if own.none_by > 0.0 and not own.pipped:
-        blind = BoxEvidence(own.box, own.eggs, own.sigma_bias)
+        blind = replace(own, none_by=0.0)
         unseen = first(update([blind if k == lot.id else e for k, e in evidence.items()], spread))
     else:
         unseen = found

@@ -17,7 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from monitor.core.forecast import EGGS, PLACE, siblings_apart_days
+from monitor.core.forecast import EGGS, PLACE
 from monitor.core.snapshot import LotNow
 
 DAY_MS: Final = 86_400_000.0
@@ -77,30 +77,21 @@ def stories(lots: Sequence[LotNow], now_ms: int) -> list[Story]:
 
 
 def apart(early: LotNow, late: LotNow) -> tuple[float, float]:
-    """Days by which the second lot is expected after the first by their temperatures, and the standard uncertainty
-    that the probes give it; probes of one session of comparison share a part that both boxes feel alike. Both need
-    a rate to come (``ahead``)."""
+    """Days by which the second lot reaches development 1 after the first, by their temperatures, and the standard
+    uncertainty that the probes give it.
+
+    The probes' errors are independent (JCGM 100:2008 eq. 10), but for the part that probes of one session of
+    comparison share: it moves both boxes alike, and parts them only where a degree is worth other days. Eggs, curve
+    and weather are left out: both boxes share them. Both lots need a rate to come (``ahead``).
+    """
     assert early.ahead is not None
     assert late.ahead is not None
-    one_session = bool(late.session) and late.session == early.session
-    u_late, u_early = (
-        math.sqrt(max(x.uncertainty_c**2 - x.common_c**2, 0.0)) if one_session else x.uncertainty_c
-        for x in (late, early)
-    )
-    found = siblings_apart_days(
-        late.development or 0.0,
-        late.ahead,
-        early.development or 0.0,
-        early.ahead,
-        u_a_c=u_late,
-        u_b_c=u_early,
-        days_per_c_a=late.days_per_c or 0.0,
-        days_per_c_b=early.days_per_c or 0.0,
-    )
-    if not one_session:
-        return found.days, found.u_days
-    together = late.common_c * (late.days_per_c or 0.0) - early.common_c * (early.days_per_c or 0.0)
-    return found.days, math.hypot(found.u_days, together)
+    late_s, early_s = late.days_per_c or 0.0, early.days_per_c or 0.0
+    days = late.ahead.days_to(1.0 - (late.development or 0.0)) - early.ahead.days_to(1.0 - (early.development or 0.0))
+    if not late.session or late.session != early.session:
+        return days, math.hypot(late.uncertainty_c * late_s, early.uncertainty_c * early_s)
+    own_late, own_early = (math.sqrt(max(x.uncertainty_c**2 - x.common_c**2, 0.0)) for x in (late, early))
+    return days, math.hypot(own_late * late_s, own_early * early_s, late.common_c * late_s - early.common_c * early_s)
 
 
 def _pip_ms(lot: LotNow) -> float:

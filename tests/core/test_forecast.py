@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import time
+from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise
 from typing import Any
@@ -21,7 +22,6 @@ from monitor.core.forecast import (
     PipInterval,
     Spread,
     Window,
-    siblings_apart_days,
     update,
     window,
 )
@@ -463,39 +463,71 @@ def test_a_room_of_two_hundred_lots_is_forecast_in_a_moment() -> None:
     assert time.process_time() - started < 2.5
 
 
-# Siblings apart.
+# What the probes of one session have in common.
 
 
-def at_constant(temperature_c: float) -> ExpectedRates:
-    """K = 800 degree-days above 15 C."""
-    return ExpectedRates((temperature_c - 15.0) / 800.0)
+def of_session(session: str, *, common: float, own: float = 0.004) -> list[BoxEvidence]:
+    """Box a has two of six out, box b is silent at development 1.01."""
+    bias = math.hypot(own, common)
+    return [
+        BoxEvidence("a", 6, bias, (PipInterval(0.95, 0.97, 2),), 0.97, common, "s1"),
+        BoxEvidence("b", 6, bias, (), 1.01, common, session),
+    ]
 
 
-def test_half_a_degree_between_shelves_is_two_days_and_the_probes_alone_could_be_it() -> None:
-    # K/(T - T0): 61.538 d at 28.0 C, 59.259 d at 28.5 C; arithmetic of the thermal sum.
-    def apart(u_c: float) -> fc.Apart:
-        return siblings_apart_days(
-            0.0,
-            at_constant(28.0),
-            0.0,
-            at_constant(28.5),
-            u_a_c=u_c,
-            u_b_c=u_c,
-            days_per_c_a=61.538 / 13.0,
-            days_per_c_b=59.259 / 13.5,
-        )
+def by_draws(common: float, own: float, draws: int = 300_000) -> tuple[Callable[[Array], Array], float]:
+    """The same clutch by drawing the common error, the shared part and the boxes themselves; the eggs, given where
+    their box lies, are independent. Gives the chance that b's first pip comes by a development, and that b lives."""
+    rng = np.random.default_rng(11)
+    spread = Spread()
+    m = rng.normal(0.0, spread.sigma_m, draws)
+    c = rng.normal(0.0, common, draws)
+    a, b = (m - c - rng.normal(0.0, own, draws) - spread.scale_box * rng.standard_t(4, draws) for _ in range(2))
+    out = {x: stats.t.cdf((math.log(x) - a) / spread.scale_egg, 4) for x in (0.95, 0.97)}
+    seen_a = (out[0.97] - out[0.95]) ** 2 * (1.0 - out[0.97]) ** 4
+    silent = (1.0 - stats.t.cdf((math.log(1.01) - b) / spread.scale_egg, 4)) ** 6
 
-    assert apart(0.29).days == pytest.approx(2.279, abs=0.001)
-    assert apart(0.29).u_days == pytest.approx(0.29 * math.hypot(4.7337, 4.3896), rel=1e-4)
-    assert not apart(0.29).beyond_probes
-    assert apart(0.1).beyond_probes
+    def first_by(development: Array) -> Array:
+        weight = seen_a * silent
+        none = [(1.0 - stats.t.cdf((math.log(y) - b) / spread.scale_egg, 4)) ** 6 / silent for y in development]
+        return np.array([1.0 - float(weight @ n) / weight.sum() for n in none])
+
+    alive, failed = 0.98 * float(np.mean(seen_a * silent)), 0.02 * float(np.mean(seen_a))
+    return first_by, alive / (alive + failed)
 
 
-def test_siblings_apart_turns_its_sign_with_the_boxes_and_counts_what_is_over() -> None:
-    same = {"u_a_c": 0.1, "u_b_c": 0.1, "days_per_c_a": 4.0, "days_per_c_b": 4.0}
-    ab = siblings_apart_days(0.9, SIXTY_DAYS, 1.05, SIXTY_DAYS, **same)
-    ba = siblings_apart_days(1.05, SIXTY_DAYS, 0.9, SIXTY_DAYS, **same)
-    assert ab.days == pytest.approx(9.0)
-    assert ba == replace(ab, days=-ab.days)
-    with pytest.raises(ModelOutOfRange):
-        siblings_apart_days(0.9, SIXTY_DAYS, 1.05, SIXTY_DAYS, **(same | {"u_a_c": -0.1}))
+@pytest.mark.parametrize("common", [0.01, 0.03])
+def test_what_both_probes_have_in_common_moves_both_boxes_alike_as_drawn(common: float) -> None:
+    forecast = update(of_session("s1", common=common))
+    first_by, only_late = by_draws(common, 0.004)
+    np.testing.assert_allclose(first_by(forecast.first("b", FIVE)), FIVE, atol=0.006)
+    assert forecast.chance_only_late("b") == pytest.approx(only_late, abs=0.005)
+
+
+def test_errors_of_one_session_tell_more_of_a_silent_sibling_than_those_of_two() -> None:
+    one_session, two = (update(of_session(name, common=0.03)) for name in ("s1", "s2"))
+    widths = [float(np.ptp(f.first("b", (0.1, 0.9)))) for f in (one_session, two)]
+    assert widths[0] < 0.95 * widths[1]
+    # A silent box is the worse sign, the less its probe may be to blame alone.
+    assert one_session.chance_only_late("b") < two.chance_only_late("b")
+
+
+def test_what_is_common_makes_a_clutch_of_which_nothing_was_seen_no_surer() -> None:
+    """For each box alone nothing changes: its error is as large, whoever shares it."""
+    boxes = [BoxEvidence(name, 6, 0.03, (), 0.0, 0.029, "s1") for name in "ab"]
+    apart = [replace(box, session=box.box) for box in boxes]
+    shared, alone = (update(which).first("b", FIVE) for which in (boxes, apart))
+    np.testing.assert_allclose(shared, alone, atol=3e-4)
+
+
+def test_the_common_part_is_told_as_the_probes_and_not_as_the_eggs() -> None:
+    boxes = [BoxEvidence(name, 6, 0.03, (), 0.0, 0.029, "s1") for name in "ab"]
+    apart = [replace(box, session=box.box) for box in boxes]
+    told = [{c.name: c.days for c in dated(update(which), 0.5).causes} for which in (boxes, apart)]
+    for cause in (fc.PROBE, fc.EGGS, fc.CURVE):
+        assert told[0][cause] == pytest.approx(told[1][cause], rel=0.03), cause
+
+
+def test_a_common_part_larger_than_the_whole_is_refused() -> None:
+    with pytest.raises(ModelOutOfRange, match="sigma_common"):
+        BoxEvidence("a", 6, 0.01, sigma_common=0.02)

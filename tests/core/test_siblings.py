@@ -12,7 +12,7 @@ from monitor.core.boxes import Filled, HourTable
 from monitor.core.curves import PublishedRates
 from monitor.core.events import HOUR_MS, Clutch, Lot, PipSeen, Stay
 from monitor.core.outlook import History, forecast_clutch
-from monitor.core.siblings import NOT_TO_DO, Story, stories
+from monitor.core.siblings import NOT_TO_DO, Story, apart, stories
 from monitor.core.snapshot import LotNow
 from monitor.library import load_profile
 
@@ -22,7 +22,9 @@ PROFILE = load_profile("elaphe-taeniura")
 CURVE = PROFILE.curve()
 
 
-def history(temperature_c: float, days: int, uncertainty_c: float, compared: bool) -> History:
+def history(
+    temperature_c: float, days: int, uncertainty_c: float, compared: bool, common_c: float = 0.0, session: str = ""
+) -> History:
     n = 24 * days
     t = np.full(n, temperature_c)
     rate = CURVE.rate_per_day(t) / 24.0
@@ -31,7 +33,12 @@ def history(temperature_c: float, days: int, uncertainty_c: float, compared: boo
     table = HourTable(START // HOUR_MS, rate, degree_days, t, need, need)
     filled = Filled(rate, degree_days, np.zeros(n), 0.0, {}, t)
     return History.of(
-        [(table, filled, START)], now_ms=START + days * DAY, uncertainty_c=uncertainty_c, compared=compared
+        [(table, filled, START)],
+        now_ms=START + days * DAY,
+        uncertainty_c=uncertainty_c,
+        compared=compared,
+        common_c=common_c,
+        session=session,
     )
 
 
@@ -44,14 +51,16 @@ def lots(
     compared: bool = False,
     looked_ms: int | None = None,
     eggs: int = 6,
+    common_c: float = 0.0,
+    sessions: tuple[str, str] = ("", ""),
 ) -> list[LotNow]:
     """A clutch in two boxes around 28 C, the warmer one with the given pips."""
     warm = Lot("C/warm", "C", "warm", (Stay("warm", START, None),), eggs, pips=pips, looked_ms=looked_ms)
     cool = Lot("C/cool", "C", "cool", (Stay("cool", START, None),), eggs, looked_ms=looked_ms)
     clutch = Clutch("C", "elaphe-taeniura", START, False, 2 * eggs, (warm, cool))
     histories = {
-        "C/warm": history(28.0 + difference_c / 2, days, uncertainty_c, compared),
-        "C/cool": history(28.0 - difference_c / 2, days, uncertainty_c, compared),
+        "C/warm": history(28.0 + difference_c / 2, days, uncertainty_c, compared, common_c, sessions[0]),
+        "C/cool": history(28.0 - difference_c / 2, days, uncertainty_c, compared, common_c, sessions[1]),
     }
     return forecast_clutch(clutch, [warm, cool], histories, PROFILE, CURVE, START + days * DAY)
 
@@ -102,6 +111,43 @@ def test_compared_probes_give_a_narrower_interval() -> None:
     assert compared.offset_p90_days - compared.offset_p10_days < 0.9 * (cheap.offset_p90_days - cheap.offset_p10_days)
     assert not compared.probes_explain
     assert compared.compared
+
+
+def test_half_a_degree_between_boxes_is_two_days_and_the_probes_alone_could_be_it() -> None:
+    warm, cool = lots(0.5, 30, (), uncertainty_c=CHEAP_C)
+    days, sd = apart(warm, cool)
+    # Published curve: 66.3 d at 27 C and 53.9 d at 30 C are 4.1 d per degree around 28 C.
+    assert days == pytest.approx(2.05, abs=0.5)
+    assert sd == pytest.approx(CHEAP_C * np.hypot(warm.days_per_c or 0.0, cool.days_per_c or 0.0))
+    assert abs(days) < 2.0 * sd
+    assert apart(cool, warm) == pytest.approx((-days, sd))
+
+
+def test_what_probes_of_one_session_have_in_common_parts_no_two_boxes() -> None:
+    """Against drawing: one error of both probes, one of each, and the days read off the curve at what is then true."""
+    own_c, common_c = 0.05, 0.28
+    more = {"uncertainty_c": float(np.hypot(own_c, common_c)), "common_c": common_c}
+    warm, cool = lots(2.0, 30, (), sessions=("s1", "s1"), **more)  # type: ignore[arg-type]
+    days, sd = apart(warm, cool)
+    rng = np.random.default_rng(3)
+    c, a, b = rng.normal(0.0, common_c, 200_000), *rng.normal(0.0, own_c, (2, 200_000))
+    drawn = 1.0 / CURVE.rate_per_day(27.0 + c + b) - 1.0 / CURVE.rate_per_day(29.0 + c + a)
+    assert sd == pytest.approx(float(drawn.std()), rel=0.1)
+    assert days == pytest.approx(float(drawn.mean()), rel=0.02)
+    # Of two sessions, or of none, the same probes tell much less.
+    for sessions in (("s1", "s2"), ("", "")):
+        assert apart(*lots(2.0, 30, (), sessions=sessions, **more))[1] > 3.0 * sd  # type: ignore[arg-type]
+
+
+def test_the_window_of_a_silent_box_is_narrower_when_both_probes_were_compared_in_one_session() -> None:
+    pip = PipSeen(START + 57 * DAY, START + 58 * DAY, 2)
+    widths = []
+    for sessions in (("s1", "s1"), ("s1", "s2")):
+        told = lots(0.2, 62, (pip,), uncertainty_c=0.3, common_c=0.29, sessions=sessions, looked_ms=START + 62 * DAY)
+        window = told[1].open_window
+        assert window is not None
+        widths.append(window.p90_ms - window.p10_ms)
+    assert widths[0] < 0.95 * widths[1]
 
 
 def test_the_chance_that_it_is_only_late_falls_with_looks_but_not_to_nothing() -> None:
