@@ -147,7 +147,8 @@ def test_boxes_stacks_and_lots_have_the_uncertainty_that_was_found(bench: Bench)
     bench.derived.follow(NOW)
     plain = bench.derived.snapshot(NOW, Service(0))
     assert not plain.stacks[0].compared
-    assert plain.stacks[0].difference_sd_c == pytest.approx(0.29 * math.sqrt(2))
+    # A little noise is left in the mean of a day beside the probes' own error.
+    assert plain.stacks[0].difference_sd_c == pytest.approx(0.29 * math.sqrt(2), abs=1e-3)
     bench.store.corrections.tell([correction(0.1), correction(-0.1, probe="low")])
     bench.derived.follow(NOW)
     snapshot = bench.derived.snapshot(NOW, Service(0))
@@ -156,7 +157,7 @@ def test_boxes_stacks_and_lots_have_the_uncertainty_that_was_found(bench: Bench)
     assert stack.compared
     # The common part is in each level and not in their difference.
     assert [level.uncertainty_c for level in stack.levels] == pytest.approx([total, total])
-    assert stack.difference_sd_c == pytest.approx(0.04 * math.sqrt(2))
+    assert stack.difference_sd_c == pytest.approx(0.04 * math.sqrt(2), abs=1e-3)
     assert stack.difference_c == pytest.approx(plain.stacks[0].difference_c + 0.2, abs=1e-6)
     box = next(b for b in snapshot.boxes if b.box.id == UPPER)
     assert box.uncertainty_c == pytest.approx(total)
