@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+import itertools
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -55,7 +56,7 @@ class Code:
 
 
 def make(secret: bytes, notice: int, channel: str, at_ms: int) -> str:
-    """The code with which a notice of ``at_ms`` is answered that goes out through ``channel``, in groups of five.
+    """The code with which a notice of ``at_ms`` is answered that goes out through ``channel``, in groups of 4 or 5.
 
     The same whenever it is made. Raises ValueError for a notice below 1 and for a secret that is too short.
     """
@@ -65,7 +66,10 @@ def make(secret: bytes, notice: int, channel: str, at_ms: int) -> str:
     digits = [VERSION, *_of_notice(notice), *_fixed(day, _EXPIRY_SIGNS)]
     digits += _fixed(_mark(secret, notice, day, channel), _MARK_SIGNS)
     text = "".join(SIGNS[d] for d in digits)
-    return "-".join(text[i : i + _GROUP] for i in range(0, len(text), _GROUP))
+    # Groups as alike as can be: nobody likes to type a sign alone.
+    groups = -(-len(text) // _GROUP)
+    cuts = [-(-k * len(text) // groups) for k in range(groups + 1)]
+    return "-".join(text[a:b] for a, b in itertools.pairwise(cuts))
 
 
 def read(text: str) -> Code | None:
