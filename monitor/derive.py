@@ -44,8 +44,15 @@ LAID_TO_SET_MS = 48 * HOUR_MS
 class Derived(Hours):
     """Everything known of one room at a moment. Belongs to one thread, like its store."""
 
-    def __init__(self, store: Store, settings: Settings, profiles: Callable[[str], Profile]) -> None:
-        super().__init__(store, settings, profiles)
+    def __init__(
+        self,
+        store: Store,
+        settings: Settings,
+        profiles: Callable[[str], Profile],
+        *,
+        known_by_ms: int | None = None,
+    ) -> None:
+        super().__init__(store, settings, profiles, known_by_ms=known_by_ms)
         self._forecasts: dict[str, tuple[object, list[LotNow]]] = {}
         self._courses: dict[str, tuple[int, Course | None]] = {}
         self._peers: tuple[object, dict[str, Peer]] = (None, {})
@@ -55,14 +62,15 @@ class Derived(Hours):
     def lots(self, now_ms: int, *, plan: Plan | None = None, clutch: str | None = None) -> list[LotNow]:
         """Every lot that is or was there by ``now_ms``, with development and window as known then."""
         self._follow_corrections()
+        self._follow_profiles()
         result = []
-        self._whole = {}
+        self._sweep = Sweep()
         try:
             for name, found in self.store.ledger.clutches(now_ms).items():
                 if clutch is not None and name != clutch:
                     continue
                 now_key = now_ms // FORECAST_EVERY_MS, self.store.readings.bulks(), self._corrections_version
-                key = (found, *now_key, plan)
+                key = (found, *now_key, self._profiles_stamp, plan)
                 cached = self._forecasts.get(name)
                 if cached is not None and cached[0] == key:
                     result += cached[1]

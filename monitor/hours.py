@@ -9,9 +9,10 @@ curves come out right without special paths, and running equals rebuilt.
 from __future__ import annotations
 
 import hashlib
+import logging
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,7 +32,10 @@ from monitor.core.development import hourly_parts
 from monitor.core.events import HOUR_MS
 from monitor.core.settings import Box, Probe, Settings
 from monitor.core.species import Profile
-from monitor.errors import MonitorError
+from monitor.errors import ConfigError, MonitorError
+from monitor.library import own_stamp
+
+log = logging.getLogger("warmtally.hours")
 
 # The service keeps so much of the newest readings in memory.
 RECENT_MS = 26 * HOUR_MS
@@ -47,10 +51,38 @@ class Species:
     digest: str
 
 
-class Hours:
-    """Readings, species and hourly sums of one room's store. Belongs to one thread, like its store."""
+@dataclass(frozen=True)
+class _Kept:
+    """What the store has of one box and model at one moment: sums, for which hours, and the hours that are dirty."""
 
-    def __init__(self, store: Store, settings: Settings, profiles: Callable[[str], Profile]) -> None:
+    span: tuple[int, int] | None
+    rows: HourRows
+    dirty: NDArray[np.int64]
+
+
+@dataclass
+class Sweep:
+    """What lots that share a box have in common, by box and model: read and computed once."""
+
+    kept: dict[tuple[str, str], _Kept] = field(default_factory=dict)
+    # Whole hours computed afresh: first, last, sums.
+    whole: dict[tuple[str, str], tuple[int, int, HourRows]] = field(default_factory=dict)
+
+
+class Hours:
+    """Readings, species and hourly sums of one room's store. Belongs to one thread, like its store.
+
+    ``known_by_ms``: with the corrections of probes as they stood at that moment, not as they stand.
+    """
+
+    def __init__(
+        self,
+        store: Store,
+        settings: Settings,
+        profiles: Callable[[str], Profile],
+        *,
+        known_by_ms: int | None = None,
+    ) -> None:
         self.store = store
         self.settings = settings
         self.room = settings.room
@@ -60,16 +92,42 @@ class Hours:
         self._recent: dict[str, Columns] = {}
         self._recent_from = 0
         self._bulks = ""
-        # Whole hours by box and model (first, last, sums), kept only while all lots are looked at for one moment.
-        self._whole: dict[tuple[str, str], tuple[int, int, HourRows]] | None = None
+        # Only while all lots are looked at for one moment.
+        self._sweep: Sweep | None = None
+        self._around = {box: probes_for(self.room, box) for box in self.room.boxes}
         self._corrections = Calibrations()
         self._corrections_version = -1
+        self._known_by_ms = known_by_ms
+        self._profiles_stamp = own_stamp(settings.profiles_dir)
 
     def _follow_corrections(self) -> None:
         """Only where a computation begins: what is summed up must be of one state of knowledge."""
         version = self.store.corrections.version()
         if version != self._corrections_version:
-            self._corrections, self._corrections_version = self.store.corrections.standing(), version
+            self._corrections = self.store.corrections.standing(self._known_by_ms)
+            self._corrections_version = version
+
+    def _follow_profiles(self) -> None:
+        """Profiles that were written anew since they were read are read again, for instance learned ones.
+
+        One that cannot be read any more, since it is being edited or has a mistake, serves on as it was.
+        """
+        stamp = own_stamp(self.settings.profiles_dir)
+        if stamp == self._profiles_stamp:
+            return
+        self._profiles_stamp = stamp
+        before, self._species = self._species, {}
+        for name, old in before.items():
+            try:
+                changed = self._profiles(name) != old.profile
+            except ConfigError as error:
+                log.warning("the profile %s has a mistake now and serves on as it was: %s", name, error)
+                self._species[name] = old
+            except MonitorError as error:
+                log.warning("the profile %s does not serve any more: %s", name, error)
+            else:
+                if changed:
+                    log.info("the profile %s was changed and serves as it is now", name)
 
     @property
     def corrections(self) -> Calibrations:
@@ -82,8 +140,9 @@ class Hours:
         return self.corrections.effective(probe, now_ms)
 
     def follow(self, now_ms: int) -> None:
-        """Bring the readings in memory up to date."""
+        """Bring what is in memory up to date: readings, corrections, profiles."""
         self._follow_corrections()
+        self._follow_profiles()
         names = [p.id for p in self.room.probes]
         bulks = self.store.readings.bulks()
         if self.seen_seq < 0 or bulks != self._bulks or now_ms - RECENT_MS < self._recent_from - RECENT_MS:
@@ -269,6 +328,7 @@ class Hours:
     def refresh(self, now_ms: int) -> int:
         """Write the parts of finished hours that are new or dirty; returns how many hours were computed."""
         self._follow_corrections()
+        self._follow_profiles()
         uses: dict[tuple[str, str], tuple[Box, Species, int, int]] = {}
         for clutch in self.store.ledger.clutches(now_ms).values():
             species = self.species(clutch.species)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import difflib
 import tomllib
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -70,6 +71,18 @@ def list_profiles(own_dir: Path | str | None = None) -> Listing:
     shipped = shipped_dir()
     own = frozenset(name for name, path in files.items() if path.parent != shipped)
     return Listing(tuple(profiles), own, tuple(bad))
+
+
+def own_stamp(own_dir: Path | str | None) -> tuple[tuple[str, int, int, int], ...]:
+    """What changes when one of the keeper's own profiles is written, comes or goes: name, time, size and number."""
+    if own_dir is None:
+        return ()
+    found = []
+    for path in Path(own_dir).glob("*.toml"):
+        with suppress(FileNotFoundError):
+            stat = path.stat()
+            found.append((path.name, stat.st_mtime_ns, stat.st_size, stat.st_ino))
+    return tuple(sorted(found))
 
 
 def _files(own_dir: Path | str | None) -> dict[str, Path]:

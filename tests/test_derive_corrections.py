@@ -17,10 +17,12 @@ from monitor.adapters.store import Columns
 from monitor.core.boxes import ProbesError, probes_error
 from monitor.core.corrections import Correction
 from monitor.core.events import DAY_MS, HOUR_MS, Flag, Reading
-from monitor.core.settings import Probe
+from monitor.core.outlook import History
+from monitor.core.settings import Broker, Probe, Settings
 from monitor.core.siblings import apart
 from monitor.core.snapshot import Service
 from monitor.derive import Derived
+from monitor.library import load_profile
 from tests.peers import shared
 from tests.test_derive import MINUTE, START, UPPER, Bench, a_room, assert_same, course, every, history, one
 
@@ -92,6 +94,38 @@ def test_taken_back_everything_is_as_it_was(bench: Bench) -> None:
     bench.hour(NOW)
     assert_same(history(bench.derived, NOW), before)
     assert one(bench.derived, NOW).window == window
+
+
+def test_what_was_known_then_is_told_with_the_corrections_of_then(bench: Bench) -> None:
+    """Found on the third day, found anew on the fifth, and the first taken back on the seventh."""
+    first, second, undone = (START + d * DAY_MS for d in (3, 5, 7))
+    asked = START + 8 * DAY_MS
+    bench.store.corrections.tell([replace(correction(0.5), recorded_ms=first)])
+    bench.store.corrections.tell([replace(correction(0.9, START + DAY_MS), recorded_ms=second)])
+    bench.store.corrections.withdraw(1, undone)
+
+    def as_of(known_ms: int) -> History:
+        return history(Derived(bench.store, Settings(bench.room, Broker()), load_profile, known_by_ms=known_ms), asked)
+
+    def with_only(*corrections: Correction) -> History:
+        store = bench.open(f"only {len(bench.opened)}")
+        store.readings.ingest(bench.readings)
+        for event in bench.told:
+            store.ledger.tell(event)
+        store.corrections.tell(corrections)
+        return history(bench.look(store), asked)
+
+    both = (correction(0.5), correction(0.9, START + DAY_MS))
+    assert_same(as_of(first - 1), with_only())
+    assert_same(as_of(first), with_only(both[0]))
+    assert_same(as_of(second), with_only(*both))
+    assert_same(as_of(undone - 1), with_only(*both))
+    assert_same(as_of(undone), with_only(both[1]))
+    bench.derived.follow(asked)
+    assert_same(history(bench.derived, asked), with_only(both[1]))
+    # What the service has summed up with today's corrections is not taken for yesterday's.
+    bench.hour(asked)
+    assert_same(as_of(first), with_only(both[0]))
 
 
 def test_a_second_correction_holds_from_its_own_time_on(bench: Bench) -> None:

@@ -176,7 +176,7 @@ def apply(folder: Path, learned: Learned) -> str:
         kept = f"; the former file is kept as {former.name}"
     _write(path, text)
     return (
-        f"{path} written{kept}. A running service takes it up when it is started anew. "
+        f"{path} written{kept}. A running service takes it up at its next round. "
         f"To go back: warmtally learn --species {name} --undo"
     )
 

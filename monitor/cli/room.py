@@ -48,6 +48,10 @@ class RoomAtHand:
     def unit(self) -> DisplayUnit:
         return self.settings.room.display_unit
 
+    def derived_as_of(self, at_ms: int) -> Derived:
+        """The same store, with the corrections of probes as they stood at a moment."""
+        return _derived(self.store, self.settings, at_ms)
+
 
 def settings_of(args: argparse.Namespace, *, secrets: bool = False) -> Settings:
     """The room's settings. ``secrets`` only for commands that talk to the broker or a channel."""
@@ -60,8 +64,11 @@ def room_at_hand(args: argparse.Namespace, *, create: bool = False) -> Iterator[
     """Settings and store of the room; closed at the end."""
     settings = settings_of(args)
     with Store(settings.data_dir, create=create) as store:
-        derived = Derived(store, settings, lambda name: load_profile(name, settings.profiles_dir))
-        yield RoomAtHand(settings, store, derived, zone_of(settings.room.zone))
+        yield RoomAtHand(settings, store, _derived(store, settings), zone_of(settings.room.zone))
+
+
+def _derived(store: Store, settings: Settings, known_by_ms: int | None = None) -> Derived:
+    return Derived(store, settings, lambda name: load_profile(name, settings.profiles_dir), known_by_ms=known_by_ms)
 
 
 def now_ms() -> int:

@@ -239,6 +239,24 @@ def test_a_correction_by_hand_holds_from_its_day_on(desk: Desk) -> None:
     assert (c["offset_c"], c["only_after"], c["away_until"]) == (-0.3, True, None)
 
 
+def test_a_forecast_of_an_earlier_moment_knows_nothing_of_what_was_found_since(desk: Desk) -> None:
+    now = time.time_ns() // 1_000_000
+    at = now - np.arange(10 * 24 * 6, 0, -1, dtype=np.int64) * 10 * MINUTE
+    desk.says({"upper-warmth": np.full(len(at), 28.0)}, at)
+    desk.does(f"clutch add K01 --species elaphe-taeniura --laid {at_text(int(at[0]))} --eggs 6")
+    desk.does(f"record set K01 --box upper --at {at_text(int(at[0]))}")
+
+    def known(when: str) -> float:
+        (lot,) = desk.does(f"forecast K01 --at {when} --json").json
+        return float(lot["development"])
+
+    moment = at_text(now - 3_600_000)
+    before, before_now = known(moment), known("now")
+    desk.does("compare by-hand --probe upper-warmth --add -1 --uncertainty 0.1 --at 2026-01-01")
+    assert known(moment) == before
+    assert known("now") < 0.97 * before_now
+
+
 def test_ice_finds_the_error_at_zero_and_says_that_it_is_only_that(desk: Desk) -> None:
     now = time.time_ns() // 1_000_000
     at = now - np.arange(40, 0, -1, dtype=np.int64) * MINUTE

@@ -145,6 +145,55 @@ def test_three_clutches_shift_the_table_and_the_forecast(folder: Path, capsys: p
     assert after.window.p90_ms - after.window.p10_ms < before.window.p90_ms - before.window.p10_ms
 
 
+def test_a_running_service_takes_a_learned_profile_up_at_its_next_round_and_lets_go_of_it_again(
+    folder: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    finished(folder, "K01", 0, "a")
+    finished(folder, "K02", 10, "b")
+    laid = START_MS + 200 * DAY_MS
+    now = round(laid + 30 * DAY_MS)
+    own = folder / "species" / f"{SPECIES}.toml"
+    settings = load(folder / "room.toml", data_dir=str(folder / "data"))
+    with Store(folder / "data") as store:
+        told(store, EventKind.LAID, "K04", laid, species=SPECIES, eggs=8)
+        told(store, EventKind.SET, "K04", laid + HOUR_MS, box="a", eggs=8)
+        derived = Derived(store, settings, lambda name: load_profile(name, settings.profiles_dir))
+
+        def running() -> LotNow:
+            """A round: follow, sum up, and look at every lot; and what a service started anew would say."""
+            derived.follow(now)
+            derived.refresh(now)
+            (found,) = (lot for lot in derived.lots(now) if lot.clutch.id == "K04")
+            anew = Derived(store, settings, lambda name: load_profile(name, settings.profiles_dir))
+            (fresh,) = (lot for lot in anew.lots(now) if lot.clutch.id == "K04")
+            assert found.development == pytest.approx(fresh.development, rel=1e-9)
+            assert (found.window, found.refused) == (fresh.window, fresh.refused)
+            return found
+
+        before = running()
+        assert run(folder, "--species", SPECIES, "--apply") == 0
+        after = running()
+        assert after.window != before.window
+        assert after.development < before.development  # type: ignore[operator]
+
+        learned = own.read_text()
+        own.write_text(learned + "days = [")
+        # What has a mistake serves on as it was, and the log says so; a service started anew would refuse it.
+        derived.follow(now)
+        (still,) = (lot for lot in derived.lots(now) if lot.clutch.id == "K04")
+        assert still.window == after.window
+        assert "has a mistake now and serves on as it was" in caplog.text
+        own.write_text(learned)
+        assert running().window == after.window
+        assert run(folder, "--species", SPECIES, "--undo") == 0
+        assert running().window == before.window
+        own.write_text('scientific_name = "Elaphe carinata"\nstatus = "no-table"\nreason = "no table is believed"\n')
+        derived.follow(now)
+        (refused,) = (lot for lot in derived.lots(now) if lot.clutch.id == "K04")
+        assert refused.window is None
+        assert "no table is believed" in refused.refused
+
+
 def test_learning_again_starts_from_the_published_table(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     finished(folder, "K01", 0, "a")
     (first,) = read(folder, capsys, "--species", SPECIES, "--apply")

@@ -23,15 +23,22 @@ class Corrections:
         """Grows whenever something was told or taken back."""
         return int(self.db.rows("SELECT COALESCE(MAX(id), 0) FROM correction")[0][0])
 
-    def all(self) -> list[Correction]:
-        """Every correction ever told, those taken back included, in the order of telling."""
+    def all(self, by_ms: int | None = None) -> list[Correction]:
+        """Every correction ever told, those taken back included, in the order of telling.
+
+        ``by_ms``: as it was at that moment; what was told later is not there, what was taken back later still stands.
+        """
+        until = 2**62 if by_ms is None else by_ms
         with self.db.read():
-            gone = {int(i) for (i,) in self.db.rows("SELECT withdraws FROM correction WHERE withdraws IS NOT NULL")}
-            rows = self.db.rows(f"SELECT id, {_COLUMNS} FROM correction WHERE withdraws IS NULL ORDER BY id")  # noqa: S608
+            sql = "SELECT withdraws FROM correction WHERE withdraws IS NOT NULL AND recorded<=?"
+            gone = {int(i) for (i,) in self.db.rows(sql, until)}
+            sql = f"SELECT id, {_COLUMNS} FROM correction WHERE withdraws IS NULL AND recorded<=? ORDER BY id"  # noqa: S608
+            rows = self.db.rows(sql, until)
         return [_correction(row, int(row[0]) in gone) for row in rows]
 
-    def standing(self) -> Calibrations:
-        return Calibrations(self.all())
+    def standing(self, by_ms: int | None = None) -> Calibrations:
+        """Those that stand, or that stood at a moment."""
+        return Calibrations(self.all(by_ms))
 
     def tell(self, corrections: Sequence[Correction]) -> list[Correction]:
         """Add what one session found, all or nothing; returns them with their numbers."""
