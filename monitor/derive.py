@@ -64,7 +64,7 @@ class Derived(Hours):
         self._follow_corrections()
         self._follow_profiles()
         result = []
-        self._sweep = Sweep()
+        self._whole = {}
         try:
             for name, found in self.store.ledger.clutches(now_ms).items():
                 if clutch is not None and name != clutch:

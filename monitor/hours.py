@@ -12,7 +12,7 @@ import hashlib
 import logging
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,24 +51,6 @@ class Species:
     digest: str
 
 
-@dataclass(frozen=True)
-class _Kept:
-    """What the store has of one box and model at one moment: sums, for which hours, and the hours that are dirty."""
-
-    span: tuple[int, int] | None
-    rows: HourRows
-    dirty: NDArray[np.int64]
-
-
-@dataclass
-class Sweep:
-    """What lots that share a box have in common, by box and model: read and computed once."""
-
-    kept: dict[tuple[str, str], _Kept] = field(default_factory=dict)
-    # Whole hours computed afresh: first, last, sums.
-    whole: dict[tuple[str, str], tuple[int, int, HourRows]] = field(default_factory=dict)
-
-
 class Hours:
     """Readings, species and hourly sums of one room's store. Belongs to one thread, like its store.
 
@@ -92,9 +74,8 @@ class Hours:
         self._recent: dict[str, Columns] = {}
         self._recent_from = 0
         self._bulks = ""
-        # Only while all lots are looked at for one moment.
-        self._sweep: Sweep | None = None
-        self._around = {box: probes_for(self.room, box) for box in self.room.boxes}
+        # Whole hours by box and model (first, last, sums), kept only while all lots are looked at for one moment.
+        self._whole: dict[tuple[str, str], tuple[int, int, HourRows]] | None = None
         self._corrections = Calibrations()
         self._corrections_version = -1
         self._known_by_ms = known_by_ms
