@@ -115,6 +115,8 @@ class App:
             len(settings.room.boxes),
             len(settings.channels),
         )
+        for line in settings.room.texts.left_out:
+            log.warning("%s (until then the usual text is used)", line)
 
     def _start_shipping(self, undo: contextlib.ExitStack) -> None:
         if self.settings.shipping is None:

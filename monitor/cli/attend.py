@@ -83,6 +83,7 @@ def run_explain(args: argparse.Namespace) -> int:
         print("  subjects that follow within one cause are told in one notice")
     if kind.repeats:
         print("  told again while nobody answers, at doubling distances ([watch] repeat_now, repeat_today)")
+    print(f"  its notices, and how to change their texts: warmtally texts {kind.name}")
     return 0
 
 

@@ -32,7 +32,20 @@ a veterinarian. Dates are estimates: no egg is opened on the program's word."""
 
 def parser() -> argparse.ArgumentParser:
     """The whole command line."""
-    from monitor.cli import attend, compare, drill, files, forecast, learn, listen, probes, rehearse, species, stack
+    from monitor.cli import (
+        attend,
+        compare,
+        drill,
+        files,
+        forecast,
+        learn,
+        listen,
+        probes,
+        rehearse,
+        species,
+        stack,
+        texts,
+    )
 
     top = argparse.ArgumentParser(
         prog="warmtally",
@@ -54,6 +67,7 @@ def parser() -> argparse.ArgumentParser:
     compare.add_parsers(sub, parent)
     learn.add_parser(sub, [parent])
     attend.add_parsers(sub, parent)
+    texts.add_parser(sub, [parent])
     drill.add_parser(sub, [parent])
     files.add_parsers(sub, [parent])
     rehearse.add_parser(sub)

@@ -48,6 +48,7 @@ def run_check(args: argparse.Namespace) -> int:
     path = find_config(args.config, os.environ)
     found = check(path, data_dir=args.data)
     mistakes = [m for m in found if m.level == "mistake"]
+    in_texts = sum(m.level == "text" for m in found)
     problems: list[tuple[str, str]] = []
     if not mistakes:
         from monitor.adapters.delivery import problem
@@ -58,11 +59,15 @@ def run_check(args: argparse.Namespace) -> int:
         print_json(
             {
                 "file": str(path),
-                "mistakes": [{"id": m.id, "level": m.level, "key": m.key, "what": m.what, "fix": m.fix} for m in found]
+                "mistakes": [
+                    {"id": m.id, "level": m.level, "file": m.file, "key": m.key, "what": m.what, "fix": m.fix}
+                    for m in found
+                ]
                 + [
                     {
                         "id": "channel",
                         "level": "mistake",
+                        "file": str(path),
                         "key": f"channel {c}",
                         "what": text,
                         "fix": "correct its address",
@@ -79,6 +84,9 @@ def run_check(args: argparse.Namespace) -> int:
         count = len(mistakes) + len(problems)
         if count:
             print(f"{count} {'mistake' if count == 1 else 'mistakes'}: the service will not start")
+        elif in_texts:
+            said = "1 mistake" if in_texts == 1 else f"{in_texts} mistakes"
+            print(f"{said} in texts: the service starts, and says the usual texts instead")
         else:
             print(f"{path}: no mistakes; the service can start")
-    return 3 if mistakes or problems else 0
+    return 3 if mistakes or problems or in_texts else 0

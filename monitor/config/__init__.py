@@ -22,6 +22,7 @@ from monitor.config.devices import check_devices
 from monitor.config.mistakes import MISTAKES, Findings, Mistake
 from monitor.config.secrets import Vault, carries_login
 from monitor.config.shape import Contents, ProbePart, read_file
+from monitor.config.texts import own_texts
 from monitor.core.settings import (
     Box,
     Broker,
@@ -36,6 +37,7 @@ from monitor.core.settings import (
     Shipping,
     Watch,
 )
+from monitor.core.texts import Texts
 from monitor.errors import ConfigError, SecretMissing
 
 __all__ = ["MISTAKES", "Mistake", "check", "find_config", "load"]
@@ -111,7 +113,9 @@ def _examine(
     vault = Vault(path.parent, environ, findings, secrets)
     check_all(contents, path.parent, findings)
     check_devices(contents, findings)
-    settings = _build(contents, vault, path, data_dir, findings)
+    texts, of_texts = own_texts(contents, path)
+    settings = _build(contents, vault, path, data_dir, findings, texts)
+    findings.all += of_texts
     return (None if findings.mistakes else settings), findings
 
 
@@ -174,7 +178,12 @@ def _battery(part: ProbePart, contents: Contents) -> Probe:
 
 
 def _build(
-    contents: Contents, vault: Vault, path: Path, data_dir: str | Path | None, findings: Findings
+    contents: Contents,
+    vault: Vault,
+    path: Path,
+    data_dir: str | Path | None,
+    findings: Findings,
+    texts: Texts,
 ) -> Settings | None:
     """The settings, or None when there are mistakes; secrets are looked up either way so that theirs are told too."""
     password = vault.take(contents.broker, "password", needed=False)
@@ -242,6 +251,7 @@ def _build(
                 quiet_from=watch.quiet_from,
                 quiet_until=watch.quiet_until,
             ),
+            texts=texts,
         ),
         broker=Broker(
             host=broker.host,
@@ -290,6 +300,7 @@ def _build(
         ),
         data_dir=str(data_dir) if data_dir is not None else beside(contents.store.part.data_dir),
         profiles_dir=beside(contents.profiles.part.dir) if contents.profiles else None,
+        texts_file=beside(contents.texts.part.file) if contents.texts else None,
         tick_s=watch.look_every,
         commit_every_s=contents.store.part.commit_every,
         file=str(path),

@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
-Level = Literal["mistake", "advice"]
+# "text": a mistake in the wording of notices, which stops nothing: the usual text stands in.
+Level = Literal["mistake", "text", "advice"]
 
 
 @dataclass(frozen=True, slots=True)
 class Mistake:
-    """One thing wrong with the configuration, or one piece of advice (which does not stop the service)."""
+    """One thing wrong with the configuration; only those of level "mistake" keep the service from starting."""
 
     id: str
     file: str
@@ -62,11 +63,15 @@ MISTAKES: Final[dict[str, str]] = {
     "limit-out-of-range": "a limit outside -10 to 50 degrees Celsius",
     "limits-crossed": "too_cool not below too_warm",
     "deadband-too-wide": "a deadband as wide as the span it should fit into",
-    "unknown-kind": "a channel for a kind of condition that does not exist",
+    "unknown-kind": "a channel or a text for a kind of condition that does not exist",
     "reserved-id": "a channel called log, which is always there",
     "quiet-hours-unfit": "quiet hours with only one end, or of no length",
     "bad-listen": "a place for the page of answers that is not a host with a port",
     "answers-unfit": "keys of [answers] that do not go together, or a topic that a probe reports on",
+    "text-place": "a place ${...} in a notice's text that does not exist there",
+    "text-dollar": "a dollar sign alone in a notice's text",
+    "text-lost": "a notice's text without a place that must not be lost, such as ${lines}",
+    "text-sign": "a control character in a notice's text, or a line break in a title",
     "tls-unfit": "certificate files that do not go together",
     "file-missing": "a file or folder named in the configuration is not there",
     "secret-inline": "a password or token written in the configuration itself",
@@ -89,6 +94,7 @@ MISTAKES: Final[dict[str, str]] = {
     "low-port": "advice: a port that a service without special rights may not listen at",
     "gateway-alone": "advice: a gateway that no probe names",
     "quiet-too-soon": "advice: one lost message is enough to call a probe quiet",
+    "text-long": "advice: a title that many a channel cuts",
     "port-unlike-tls": "advice: TLS on the usual port without it, or the other way round",
 }
 """Every id a :class:`Mistake` can have, with its meaning."""

@@ -303,6 +303,11 @@ class ProfilesPart(Part):
     dir: Words = ""
 
 
+class TextsPart(Part):
+    needed = ("file",)
+    file: Words = ""
+
+
 TABLES: Final[dict[str, type[Part]]] = {
     "room": RoomPart,
     "broker": BrokerPart,
@@ -319,6 +324,7 @@ TABLES: Final[dict[str, type[Part]]] = {
     "calendar": CalendarPart,
     "store": StorePart,
     "profiles": ProfilesPart,
+    "texts": TextsPart,
 }
 MANY: Final = frozenset({"stacks", "stacks.boxes", "probes", "gateways", "channels"})
 NEEDED_TABLES: Final = ("room", "stacks", "probes")
@@ -354,6 +360,7 @@ class Contents:
     shipping: Read[ShippingPart] | None
     heartbeat: Read[HeartbeatPart] | None
     profiles: Read[ProfilesPart] | None
+    texts: Read[TextsPart] | None
     stacks: list[Read[StackPart]]
     boxes: list[tuple[Read[BoxPart], Read[StackPart]]]
     probes: list[Read[ProbePart]]
@@ -375,6 +382,12 @@ def is_there(path: Path) -> Literal["file", "folder", "nothing"]:
 
 def read_file(path: Path, findings: Findings) -> Contents | None:
     """Read the file's shape; None when it is no TOML at all. Every mistake goes to ``findings``."""
+    tables = read_toml(path, findings)
+    return None if tables is None else _read_tables(tables, findings)
+
+
+def read_toml(path: Path, findings: Findings) -> dict[str, Any] | None:
+    """The tables of a TOML file; None when it cannot be read or is no TOML at all, which goes to ``findings``."""
     try:
         raw = path.read_bytes()
     except OSError as error:
@@ -387,7 +400,7 @@ def read_file(path: Path, findings: Findings) -> Contents | None:
         findings.mistake("not-text", "", f"byte {error.start} is not UTF-8", "save the file as plain UTF-8 text")
         return None
     try:
-        tables = tomllib.loads(text)
+        return tomllib.loads(text)
     except (ValueError, RecursionError) as error:
         # tomllib tells line and column; a number of thousands of digits or brackets comes as another error.
         told = str(error) if isinstance(error, tomllib.TOMLDecodeError) else "a number or nesting beyond all measure"
@@ -395,7 +408,6 @@ def read_file(path: Path, findings: Findings) -> Contents | None:
         fix = "close the quotes there" if "Illegal character '\\n'" in told else "correct that place"
         findings.mistake("syntax", "", f"not TOML: {told}", fix)
         return None
-    return _read_tables(tables, findings)
 
 
 def _read_tables(tables: dict[str, Any], findings: Findings) -> Contents:
@@ -435,6 +447,7 @@ def _read_tables(tables: dict[str, Any], findings: Findings) -> Contents:
         shipping=maybe("shipping", ShippingPart),
         heartbeat=maybe("heartbeat", HeartbeatPart),
         profiles=maybe("profiles", ProfilesPart),
+        texts=maybe("texts", TextsPart),
         stacks=stacks,
         boxes=boxes,
         probes=many("probes", ProbePart),

@@ -263,6 +263,7 @@ class Settings:
     calendar: Calendar = Calendar()
     data_dir: str = "data"
     profiles_dir: str | None = None
+    texts_file: str | None = None
     tick_s: float = 15.0
     commit_every_s: float = 2.0
     file: str = ""

@@ -6,6 +6,7 @@ show boxes and forecasts, so that the screen and the notices cannot disagree.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, tzinfo
@@ -300,6 +301,15 @@ def show_difference(difference_c: float, unit: DisplayUnit, places: int = 1) -> 
     """A difference of temperatures in the keeper's unit (no offset)."""
     value = difference_c * 1.8 if unit == "F" else difference_c
     return f"{value:.{places}f} °{unit}".replace("-", "−")
+
+
+def differences_in(text: str, unit: DisplayUnit) -> str:
+    """A text of the program's own in the keeper's unit: what it has in °C are differences, as in "0.25 °C or more"."""
+    return re.sub(r"(\d+(?:\.(\d+))?) °C", lambda m: _difference(m, unit), text)
+
+
+def _difference(found: re.Match[str], unit: DisplayUnit) -> str:
+    return found[0] if unit == "C" else show_difference(float(found[1]), unit, max(len(found[2] or ""), 1))
 
 
 def show_eggs(count: int) -> str:

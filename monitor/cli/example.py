@@ -1,0 +1,191 @@
+"""An invented room for examples of notices: one evening on which everything is wrong, and one on which nothing is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import Final
+
+import numpy as np
+
+from monitor.core.conditions import Condition, Phase, Rule, Sample, Where
+from monitor.core.evaluation import evaluate
+from monitor.core.events import DAY_MS, HOUR_MS, Clutch, Lot, Stay
+from monitor.core.exposure import Exposure
+from monitor.core.forecast import Cause, ExpectedRates, Window
+from monitor.core.kinds import Kind, Look
+from monitor.core.notices import Notice, daily, drill
+from monitor.core.settings import Box, Limits, Probe, Room
+from monitor.core.snapshot import BoxNow, LotNow, ProbeNow, Service, Snapshot, differences_in
+from monitor.core.stacks import Level, StackProfile
+from monitor.core.thermal import course
+from monitor.derive import zone_of
+
+# An invented evening.
+AT_MS: Final = round(datetime(2026, 6, 12, 19, 40, tzinfo=UTC).timestamp() * 1000)
+MINUTE_MS: Final = 60_000
+_SPECIES: Final = "elaphe-taeniura"
+_LIMITS: Final = Limits(31.0, 25.0, too_dry_pct=70.0, too_damp_pct=95.0)
+
+
+def _room(of: Room) -> Room:
+    """The keeper's name, zone, unit and texts, in a room of two boxes."""
+    boxes = (Box("upper", "left", 150.0), Box("lower", "left", 60.0))
+    probes = tuple(
+        Probe(f"{box.id}-{what}", f"example/{box.id}/{what}", quantity, box=box.id)  # type: ignore[arg-type]
+        for box in boxes
+        for what, quantity in (("warmth", "temperature"), ("humidity", "humidity"))
+    )
+    return Room(of.name, of.zone, of.display_unit, ("left",), boxes, probes, _LIMITS, texts=of.texts)
+
+
+def _box(box: Box, hourly_c: float, now_c: float, humidity_pct: float) -> BoxNow:
+    times = AT_MS - np.arange(180, -1, -1, dtype=np.int64) * MINUTE_MS
+    values = now_c - hourly_c * np.arange(180, -1, -1, dtype=np.float64) / 60.0
+    way = course(times, values, AT_MS)
+    return BoxNow(
+        box,
+        _LIMITS,
+        "of the room",
+        times,
+        values,
+        0.29,
+        "its own probe",
+        humidity_pct,
+        (f"K01/{box.id}",),
+        31.5,
+        24.0,
+        way,
+    )
+
+
+def _lot(clutch: str, box: str, begins_days: float, expected_days: float) -> LotNow:
+    p10, p90 = AT_MS + round(begins_days * DAY_MS), AT_MS + round((begins_days + 5.0) * DAY_MS)
+    window = Window(
+        p10, (p10 + p90) // 2, p90, (0.1, 0.9), (p10, p90), False, (Cause("eggs and clutches differ", 1.9),)
+    )
+    laid = AT_MS - 50 * DAY_MS
+    eggs = Lot(f"{clutch}/{box}", clutch, box, (Stay(box, laid, None),), 6)
+    return LotNow(
+        eggs,
+        Clutch(clutch, _SPECIES, laid, True, 12, (eggs,)),
+        _SPECIES,
+        development=0.86,
+        mean_c=28.4 if box == "upper" else 27.6,
+        expected_c=28.3,
+        rate_per_day=0.015,
+        ahead=ExpectedRates(0.015, 0.02, 0.0),
+        days_per_c=-5.0,
+        window=window,
+        open_window=window,
+        remaining_days=expected_days,
+        uncertainty_c=0.29,
+        heat=Exposure(11.0 * 3600, 3.0 * 3600, 0.0),
+        heat_limit_c=31.5,
+    )
+
+
+def evening(of: Room, *, wrong: bool) -> Snapshot:
+    """The invented room at the invented moment, with the keeper's name, zone, unit and texts."""
+    room = _room(of)
+    upper, lower = room.boxes
+    since = AT_MS - 2 * HOUR_MS
+    service = Service(started_ms=AT_MS - DAY_MS, channels=("phone",), shipping_on=True, heartbeat_on=True)
+    if wrong:
+        service = replace(
+            service,
+            link="refused",
+            link_detail="not authorised",
+            store_error="no space left on the disk",
+            disk_free_mb=120.0,
+            clock_trusted=False,
+            clock_detail="it was set forward by an hour",
+            channels_failing={"phone": (since, "no route to the host")},
+            shipping_behind_since_ms=since,
+            heartbeat_failing_since_ms=since,
+        )
+    else:
+        service = replace(service, disk_free_mb=5000.0)
+    apart_c = 1.4 if wrong else 0.3
+    levels = (Level("box lower", 60.0, 27.9, 0.29, False), Level("box upper", 150.0, 27.9 + apart_c, 0.29, False))
+    stack = StackProfile(
+        "left", levels, apart_c, 0.41, apart_c / 0.9, "box upper", "box lower", AT_MS - DAY_MS, AT_MS, 24
+    )
+    last = AT_MS - 40 * MINUTE_MS if wrong else AT_MS - MINUTE_MS
+    probes = [ProbeNow(p, AT_MS - MINUTE_MS, 28.0, 1, AT_MS - MINUTE_MS) for p in room.probes]
+    probes[0] = replace(probes[0], last_ms=last, usable_ms=last)
+    if wrong:
+        probes[2] = replace(probes[2], usable_ms=None, unread=5, unread_reason="no number at /value")
+    warm = Condition("too-warm", "upper", Phase.RAISED, since, since, None, acknowledged_ms=since, told=1)
+    near = (
+        ("K01", "upper", 4.0, 9.0),
+        ("K01", "lower", 9.0, 14.0),
+        ("K02", "upper", -1.0, 4.0),
+        ("K03", "lower", -14.0, 1.0),
+    )
+    return Snapshot(
+        AT_MS,
+        room,
+        zone_of(of.zone),
+        service,
+        probes=tuple(probes),
+        boxes=(
+            _box(upper, 1.1 if wrong else 0.0, 31.9 if wrong else 29.0, 97.0 if wrong else 88.0),
+            _box(lower, -0.9 if wrong else 0.0, 24.3 if wrong else 28.2, 58.0 if wrong else 88.0),
+        ),
+        lots=tuple(_lot(*x) for x in near) if wrong else (),
+        stacks=(stack,),
+        conditions={warm.key: warm} if wrong else {},
+    )
+
+
+def _looks(kind: Kind, of: Room, *, wrong: bool) -> list[Look]:
+    """What an example tells of, two subjects at most; where the invented evening has none, the kind's own words."""
+    there = list(kind.look(evening(of, wrong=wrong)))
+    wanted = Where.BEYOND if wrong else Where.BACK
+    found = [x for x in there if x.samples and x.samples[-1].where is wanted and x.line][:2]
+    if not found:
+        subject, where = ("upper-warmth", "probe upper-warmth") if "probe" in kind.name else ("upper", "box upper")
+        if there:
+            subject, where = there[0].subject, there[0].where
+        words = differences_in(kind.raises if wrong else kind.clears, of.display_unit)
+        found = [Look(subject, (), where, f"{where}: {words}")]
+    return found
+
+
+def _told(
+    kind: Kind, looks: list[Look], before: Iterable[Condition], samples: Sequence[Sample], of: Room
+) -> list[Notice]:
+    """What a kind tells when its looks come to these samples."""
+    seen = [replace(x, samples=samples, rule=Rule()) for x in looks]
+    snapshot = replace(evening(of, wrong=False), conditions={c.key: c for c in before})
+    return list(evaluate(snapshot, [replace(kind, look=lambda _: seen)]).notices)
+
+
+def examples(kind: Kind, of: Room) -> list[Notice]:
+    """The notices of a kind as the keeper would get them: raised, still, cleared, as far as the kind has them."""
+    since, beyond = AT_MS - 30 * MINUTE_MS, Sample(AT_MS, Where.BEYOND)
+    looks = _looks(kind, of, wrong=True)
+    made = _told(kind, looks, (), [replace(beyond, at_ms=since), beyond], of)
+    if kind.repeats:
+        long_ago = AT_MS - 13 * HOUR_MS
+        up = [
+            Condition(kind.name, x.subject, Phase.RAISED, long_ago, long_ago, None, long_ago, told_ms=long_ago, told=2)
+            for x in looks
+        ]
+        made += _told(kind, looks, up, [beyond], of)
+    if kind.tell_cleared:
+        looks = _looks(kind, of, wrong=False)
+        up = [
+            Condition(kind.name, x.subject, Phase.RAISED, since, since, None, since, told_ms=since, told=1)
+            for x in looks
+        ]
+        made += _told(kind, looks, up, [Sample(AT_MS, Where.BACK)], of)
+    return made
+
+
+def calendar_examples(of: Room) -> list[Notice]:
+    """The daily line and the weekly drill."""
+    snapshot = evening(of, wrong=True)
+    return [daily(snapshot), drill(snapshot)]
