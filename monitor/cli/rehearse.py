@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import logging
+import shlex
 import tempfile
 import time
 from collections import deque
@@ -18,6 +19,7 @@ from rich.table import Table
 from rich.text import Text
 
 from monitor.core.notices import Notice
+from monitor.core.settings import Settings, Watch
 from monitor.core.snapshot import LotNow, Snapshot
 from monitor.errors import UsageError
 from monitor.rehearsal import DAY, HOUR, LENGTH_MIN, START_MS, Audience, Line, Rehearsal, Summary
@@ -80,7 +82,10 @@ def run(args: argparse.Namespace) -> int:
             audience = Plain(console)
         else:
             audience = stack.enter_context(OnScreen(console))
-        summary = Rehearsal(folder, audience, seed=args.seed, speed=args.speed).play()
+        rehearsal = Rehearsal(folder, audience, seed=args.seed, speed=args.speed)
+        if args.keep:
+            (folder / "room.toml").write_text(room_file(rehearsal.scenario.settings), encoding="utf-8")
+        summary = rehearsal.play()
     if args.json:
         print(json.dumps(summary.as_json(), indent=2))
     else:
@@ -115,6 +120,62 @@ def _log_into(folder: Path, stack: ExitStack) -> None:
         handler.close()
 
     stack.callback(back)
+
+
+def room_file(settings: Settings) -> str:
+    """The simulated room as a room's file that lies beside its data, so that every command works on what was kept."""
+    room, known = settings.room, Watch()
+    lines = [
+        "# The simulated room of a rehearsal. Its data lie beside this file; no broker sends it anything any more.",
+        *_part("[room]", name=room.name, time_zone=room.zone, display_unit=room.display_unit),
+        *_part("[broker]", host=settings.broker.host, client_id=settings.broker.client_id),
+        *_part("[store]", data_dir="."),
+        *_part(
+            "[limits]",
+            deadband_c=room.limits.deadband_c,
+            on_delay=f"{room.limits.on_delay_s:g} s",
+            off_delay=f"{room.limits.off_delay_s:g} s",
+        ),
+        *_part(
+            "[watch]",
+            uneven_c=room.watch.uneven_c,
+            uneven_over=f"{room.watch.uneven_over_s:g} s",
+            apart_days=room.watch.apart_days,
+            window_near_days=room.watch.window_near_days,
+            heading=f"{room.watch.heading_s:g} s",
+            disk_low_mb=room.watch.disk_low_mb or known.disk_low_mb,
+        ),
+    ]
+    for stack in room.stacks:
+        lines += _part("[[stacks]]", id=stack)
+        for box in (b for b in room.boxes if b.stack == stack):
+            limits = {"too_warm_c": box.too_warm_c, "too_cool_c": box.too_cool_c}
+            lines += _part("[[stacks.boxes]]", id=box.id, height_cm=box.height_cm, **limits)
+    for p in room.probes:
+        kind = "c" if p.quantity == "temperature" else "pct"
+        lines += _part(
+            "[[probes]]",
+            id=p.id,
+            topic=p.topic,
+            unit=p.unit,
+            list_pointer=p.list_pointer,
+            pointer=p.pointer,
+            time_pointer=p.time_pointer,
+            time_form=p.time_form,
+            interval=f"{p.interval_s:g} s",
+            quiet_after=f"{p.quiet_after_s:g} s",
+            box=p.box,
+            stack=p.stack,
+            height_cm=p.height_cm,
+            compared=p.compared or None,
+            **{f"uncertainty_{kind}": p.standard_uncertainty},
+        )
+    return "\n".join(lines) + "\n"
+
+
+def _part(head: str, **keys: str | float | bool | None) -> list[str]:
+    """A table of the file; what is None is left out. A JSON value of these kinds is a TOML value."""
+    return ["", head, *(f"{key} = {json.dumps(value)}" for key, value in keys.items() if value is not None)]
 
 
 def clock(at_min: int) -> str:
@@ -241,7 +302,10 @@ def show(summary: Summary, console: Console, kept: str | None = None) -> None:
         Text("REHEARSAL PASSED" if summary.ok else "REHEARSAL FAILED", "bold green" if summary.ok else "bold red")
     )
     if kept is not None:
-        console.print(f"Its data and log stay in {kept}.", markup=False)
+        file = shlex.quote(str(Path(kept) / "room.toml"))
+        console.print(
+            f"Its data and log stay in {kept}; look at them with: warmtally boxes --config {file}", markup=False
+        )
     console.print(f"{SIMULATED}\n{CAUTION}", markup=False)
 
 

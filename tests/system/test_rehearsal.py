@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 import subprocess
 import sys
 from argparse import Namespace
@@ -14,7 +15,10 @@ from pathlib import Path
 import pytest
 
 from monitor.cli import rehearse
+from monitor.cli.main import main
 from monitor.cli.rehearse import Silent
+from monitor.config import load
+from monitor.core.settings import Watch
 from monitor.errors import UsageError
 from monitor.rehearsal import BEFORE, HOUR, Arrival, Expected, Rehearsal, Scenario, Step, Summary, judge, scenario
 from monitor.simroom import Act
@@ -183,6 +187,24 @@ def test_plain_lines_say_first_and_last_that_it_is_simulated(
     assert "Window near" in out
     assert (kept / "warmtally.db").is_file()
     assert (kept / "rehearsal.log").is_file()
+    # What it says to type works, and shows the eggs of the play.
+    (told,) = (line for line in out.splitlines() if "warmtally boxes --config" in line)
+    words = shlex.split(told.partition("warmtally ")[2])
+    for verb in (words, ["forecast", *words[1:]], ["notices", *words[1:]], ["check", *words[1:]]):
+        assert main(verb) == 0, verb
+    shown = capsys.readouterr().out
+    for word in ("amber/lower", "amber/top", "birch/upper", "cedar/middle", "Window near"):
+        assert word in shown
+
+
+def test_the_rooms_file_that_is_kept_describes_the_room_that_was_played(tmp_path: Path) -> None:
+    settings = scenario().settings
+    (tmp_path / "room.toml").write_text(rehearse.room_file(settings))
+    read = load(tmp_path / "room.toml")
+    # How full the disk may be is no part of the play, and 0 is no limit that a file may give.
+    watch = replace(settings.room.watch, disk_low_mb=Watch().disk_low_mb)
+    assert read.room == replace(settings.room, watch=watch)
+    assert Path(read.data_dir).resolve() == tmp_path.resolve()
 
 
 # -- deploy/try ----------------------------------------------------------------------------------------------
