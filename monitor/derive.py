@@ -20,18 +20,18 @@ from monitor.core.boxes import (
     HourTable,
     fill,
     probes_error,
-    probes_for,
 )
 from monitor.core.conditions import Condition
 from monitor.core.events import DAY_MS, HOUR_MS, Clutch, Lot, Stay
 from monitor.core.exposure import hourly_exposure
+from monitor.core.gateways import FACT, read
 from monitor.core.outlook import LOOK_BACK_H, History, forecast_clutch
-from monitor.core.settings import Box, Limits, Probe, Settings
-from monitor.core.snapshot import BoxNow, LotNow, ProbeNow, Service, Snapshot, Told
+from monitor.core.settings import Box, Gateway, Limits, Probe, Settings
+from monitor.core.snapshot import BoxNow, GatewayNow, LotNow, ProbeNow, Service, Snapshot, Told
 from monitor.core.species import Profile
 from monitor.core.thermal import LOOK_BACK_S, Course, course, worth_knowing
 from monitor.core.whatif import Plan
-from monitor.hours import Hours, Species
+from monitor.hours import Hours, Species, Sweep
 from monitor.peers import Peer, hourly, peers_of
 
 # A forecast changes slowly: it is computed again every hour, or when the keeper told something.
@@ -64,7 +64,7 @@ class Derived(Hours):
         self._follow_corrections()
         self._follow_profiles()
         result = []
-        self._whole = {}
+        self._sweep = Sweep()
         try:
             for name, found in self.store.ledger.clutches(now_ms).items():
                 if clutch is not None and name != clutch:
@@ -79,7 +79,7 @@ class Derived(Hours):
                 self._forecasts[name] = key, lots
                 result += lots
         finally:
-            self._whole = None
+            self._sweep = None
         return result
 
     def _lots_of(self, clutch: Clutch, now_ms: int, plan: Plan | None) -> list[LotNow]:
@@ -120,9 +120,9 @@ class Derived(Hours):
                 continue
             pieces.append((self.hour_table(box, species, stay.from_ms, end, now_ms), stay, box))
         here = self.room.box(lot.box)
-        source = self.box_series(here, now_ms - 6 * HOUR_MS, now_ms + 1) if here else None
-        if here is not None and not self.room.probes_in(here.id) and source is not None:
-            notes.append(f"box {here.id} has no probe; its temperature comes from {source.source}")
+        if here is not None and not self.room.probes_in(here.id):
+            source = self.box_series(here, now_ms - 6 * HOUR_MS, now_ms + 1).source
+            notes.append(f"box {here.id} has no probe; its temperature comes from {source}")
         tables = [table for table, _, _ in pieces]
         beside = [self._neighbours(box, table, now_ms) if box is not None else [] for table, _, box in pieces]
         filled = [fill(t, species.curve, near) for t, near in zip(tables, beside, strict=True)]
@@ -139,7 +139,7 @@ class Derived(Hours):
                 fill(t, species.curve, near, middle_c) if np.isnan(f.temperature_c).all() else f
                 for t, near, f in zip(tables, beside, filled, strict=True)
             ]
-        own, around = (probes_for(self.room, here)) if here else ((), ())
+        own, around = self._probes_for(here) if here else ((), ())
         own = tuple(self.effective(p, now_ms) for p in own)
         around = tuple((h, self.effective(p, now_ms)) for h, p in around)
         error = probes_error(own)
@@ -165,7 +165,7 @@ class Derived(Hours):
         """Hourly means of the other temperature probes of the same stack; none where no long gap needs them."""
         if float(np.maximum(table.need_s - table.covered_s, 0.0).sum()) <= SHORT_GAP_H * 3600.0:
             return []
-        own, around = probes_for(self.room, box)
+        own, around = self._probes_for(box)
         result = []
         for _, probe in around if own else ():
             means = self.store.readings.hour_means(
@@ -226,6 +226,10 @@ class Derived(Hours):
                     _told(c, now_ms),
                 )
             )
+        gateways = [
+            GatewayNow(gateway, read(self.store.db.fact(FACT.format(gateway.id))), _behind(gateway, probes))
+            for gateway in self.room.gateways
+        ]
         return Snapshot(
             now_ms=now_ms,
             room=replace(self.room, probes=tuple(p.probe for p in probes)),
@@ -235,6 +239,7 @@ class Derived(Hours):
             boxes=tuple(self._box_now(box, now_ms, lots) for box in self.room.boxes),
             lots=tuple(lots),
             stacks=tuple(p for s in self.room.stacks if (p := self.stack_profile(s, now_ms)) is not None),
+            gateways=tuple(gateways),
             conditions=conditions,
         )
 
@@ -339,6 +344,10 @@ class Derived(Hours):
         if of == "air":
             return stacks.profile(stack, air, from_ms, now_ms, least_levels=1)
         return stacks.profile(stack, named, from_ms, now_ms)
+
+
+def _behind(gateway: Gateway, probes: Iterable[ProbeNow]) -> tuple[ProbeNow, ...]:
+    return tuple(p for p in probes if p.probe.gateway == gateway.id)
 
 
 def box_uncertainty(own: Iterable[Probe], around: Iterable[tuple[float, Probe]]) -> float:

@@ -12,7 +12,7 @@ import hashlib
 import logging
 import math
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,6 +51,24 @@ class Species:
     digest: str
 
 
+@dataclass(frozen=True)
+class _Kept:
+    """What the store has of one box and model at one moment: sums, for which hours, and the hours that are dirty."""
+
+    span: tuple[int, int] | None
+    rows: HourRows
+    dirty: NDArray[np.int64]
+
+
+@dataclass
+class Sweep:
+    """What lots that share a box have in common, by box and model: read and computed once."""
+
+    kept: dict[tuple[str, str], _Kept] = field(default_factory=dict)
+    # Whole hours computed afresh: first, last, sums.
+    whole: dict[tuple[str, str], tuple[int, int, HourRows]] = field(default_factory=dict)
+
+
 class Hours:
     """Readings, species and hourly sums of one room's store. Belongs to one thread, like its store.
 
@@ -74,8 +92,9 @@ class Hours:
         self._recent: dict[str, Columns] = {}
         self._recent_from = 0
         self._bulks = ""
-        # Whole hours by box and model (first, last, sums), kept only while all lots are looked at for one moment.
-        self._whole: dict[tuple[str, str], tuple[int, int, HourRows]] | None = None
+        # Only while all lots are looked at for one moment.
+        self._sweep: Sweep | None = None
+        self._around = {box: probes_for(self.room, box) for box in self.room.boxes}
         self._corrections = Calibrations()
         self._corrections_version = -1
         self._known_by_ms = known_by_ms
@@ -115,6 +134,10 @@ class Hours:
         if self._corrections_version < 0:
             self._follow_corrections()
         return self._corrections
+
+    def _probes_for(self, box: Box) -> tuple[tuple[Probe, ...], tuple[tuple[float, Probe], ...]]:
+        found = self._around.get(box)
+        return found if found is not None else probes_for(self.room, box)
 
     def effective(self, probe: Probe, now_ms: int) -> Probe:
         """A probe with its correction and uncertainty of a moment."""
@@ -181,7 +204,7 @@ class Hours:
         self, box: Box, from_ms: int, to_ms: int, *, as_heard: bool = False, stored: bool = False
     ) -> BoxSeries:
         """Temperature of a box with ``from_ms <= at < to_ms``, corrected, usable readings only."""
-        own, around = probes_for(self.room, box)
+        own, around = self._probes_for(box)
         columns = self._columns(own or [p for _, p in around], from_ms, to_ms, stored=stored)
         return box_series(
             [self._series(p, columns[p.id]) for p in own],
@@ -204,7 +227,7 @@ class Hours:
 
     def _model(self, box: Box, species: Species) -> str:
         """Name of what the parts depend on: the curve, and the probes with their corrections."""
-        own, around = probes_for(self.room, box)
+        own, around = self._probes_for(box)
         known = self.corrections
         parts = [
             (h, p.id, p.correction, p.max_gap_s, *known.digest(p.id)) for h, p in [(0.0, p) for p in own] or around
@@ -217,7 +240,7 @@ class Hours:
         One joined step; two where several probes are brought to one moment, since the moment at the far end of the
         step is a mean over steps of the others.
         """
-        own, around = probes_for(self.room, box)
+        own, around = self._probes_for(box)
         probes = own or tuple(p for _, p in around)
         gap_s = max((p.max_gap_s for p in probes), default=7200.0)
         return math.ceil(gap_s / 3600.0) * (2 if len(probes) > 1 else 1)
@@ -239,15 +262,16 @@ class Hours:
         starts = (first + np.arange(n)) * HOUR_MS
         need = (np.minimum(starts + HOUR_MS, to_ms) - np.maximum(starts, from_ms)) / 1000.0
         model = self._model(box, species)
-        span = self.store.parts.span(box.id, model)
+        kept = self._kept(box, model, first, last + 1)
+        span = kept.span
         fresh = np.ones(n, bool)
         if span is not None:
             hours = first + np.arange(n)
             fresh = ~((hours >= span[0]) & (hours < span[1]) & (need >= 3600.0))
             # What was summed up later may have been joined to a reading that had not come by then.
             fresh |= (hours + 1 + self._reach_hours(box)) * HOUR_MS > now_ms
-            fresh |= self._dirty_mask(box, first, n)
-            rows = self.store.parts.load(box.id, model, first, last + 1)
+            fresh |= self._dirty_mask(box, kept.dirty, first, n)
+            rows = kept.rows.between(first, last + 1)
             index = rows.hour - first
             development[index], degree_days[index] = rows.development, rows.degree_days
             heat[index], covered[index] = rows.heat, rows.covered_s
@@ -262,11 +286,29 @@ class Hours:
         mean = np.divide(heat, covered, out=np.full(n, np.nan), where=covered > 0)
         return HourTable(int(first), development, degree_days, mean, covered, need)
 
-    def _dirty_mask(self, box: Box, first: int, n: int) -> NDArray[np.bool_]:
-        own, around = probes_for(self.room, box)
+    def _kept(self, box: Box, model: str, first: int, last: int) -> _Kept:
+        """Sums with ``first <= hour < last`` at least, and what goes with them."""
+        if self._sweep is not None and (box.id, model) in self._sweep.kept:
+            return self._sweep.kept[box.id, model]
+        span = self.store.parts.span(box.id, model)
+        if self._sweep is not None and span is not None:
+            first, last = span
+        rows = self.store.parts.load(box.id, model, first, last if span is not None else first)
+        kept = _Kept(span, rows, self._dirty(box))
+        if self._sweep is not None:
+            self._sweep.kept[box.id, model] = kept
+        return kept
+
+    def _dirty(self, box: Box) -> NDArray[np.int64]:
+        """Hours in which something came for the box since they were summed up."""
+        own, around = self._probes_for(box)
+        hours = self.store.parts.dirty(p.id for p in (own or [p for _, p in around]))
+        return np.array(sorted(hours), np.int64)
+
+    def _dirty_mask(self, box: Box, dirty: NDArray[np.int64], first: int, n: int) -> NDArray[np.bool_]:
         gap = self._reach_hours(box)
         mask = np.zeros(n, bool)
-        for hour in self.store.parts.dirty(p.id for p in (own or [p for _, p in around])):
+        for hour in dirty.tolist():
             a, b = hour - gap - first, hour + gap + 1 - first
             if b > 0 and a < n:
                 mask[max(a, 0) : b] = True
@@ -277,12 +319,12 @@ class Hours:
     ) -> list[HourRows]:
         """As :meth:`_compute`, in pieces; while all lots are looked at, a box's whole hours are computed only once."""
         first, last = -(-from_ms // HOUR_MS), to_ms // HOUR_MS
-        if self._whole is None or last - first < 24:
+        if self._sweep is None or last - first < 24:
             return [self._compute(box, curve, from_ms, to_ms, until_ms=now_ms)]
-        known = self._whole.get((box.id, model))
+        known = self._sweep.whole.get((box.id, model))
         if known is None or first < known[0] or last > known[1]:
             whole = self._compute(box, curve, first * HOUR_MS, last * HOUR_MS, until_ms=now_ms)
-            known = self._whole[box.id, model] = first, last, whole
+            known = self._sweep.whole[box.id, model] = first, last, whole
         pieces = [known[2].between(first, last)]
         if from_ms < first * HOUR_MS:
             pieces.append(self._compute(box, curve, from_ms, first * HOUR_MS, until_ms=now_ms))
@@ -342,7 +384,7 @@ class Hours:
                 if last <= first:
                     continue
                 hours = first + np.arange(last - first)
-                todo = self._dirty_mask(box, first, len(hours))
+                todo = self._dirty_mask(box, self._dirty(box), first, len(hours))
                 todo |= ~((hours >= span[0]) & (hours < span[1])) if span else True
                 for a, b in _runs(todo, join=24):
                     # From the store: a reading may have come since the last look, and its mark is cleaned below.

@@ -97,6 +97,8 @@ def hourly_exposure(mean_c: Floats, measured_s: Floats, limit_c: float, side: Si
     Coarser: an hour counts whole or not at all, by its mean.
     """
     beyond = (mean_c >= limit_c) if side == "above" else (mean_c <= limit_c)
+    if not beyond.any():
+        return Exposure(0.0, 0.0, 0.0)
     seconds = np.where(beyond, measured_s, 0.0)
     longest = running = 0.0
     for s in seconds.tolist():

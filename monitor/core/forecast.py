@@ -22,6 +22,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cache, cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -376,23 +377,19 @@ def _checked(probabilities: npt.ArrayLike) -> Array:
 def _tabulate(seen: BoxEvidence, k: int, place: _Place, scale: float) -> _Pips:
     """Two passes: a coarse one over the whole reach finds where the chance changes, the second sits there."""
 
-    def chance(y: float) -> float:
-        return float(_chance_by(seen, k, np.array([y]), place.v, scale)[0] @ place.weight)
+    def chance(y: Array) -> Array:
+        return np.asarray(_chance_by(seen, k, y, place.v, scale) @ place.weight, dtype=np.float64)
 
     low, high = _bounds(seen, k)
     centre = max(float(place.weight @ place.v), low)
-    reach = 6.0 * scale
+    reach = np.minimum(6.0 * scale * 1.5 ** np.arange(17.0), 6.0)
     if not math.isfinite(low):
-        while chance(centre - reach) > 1e-5 and reach < 6.0:
-            reach *= 1.5
-        low, reach = centre - reach, 6.0 * scale
+        low = centre - float(reach[min(np.count_nonzero(chance(centre - reach) > 1e-5), 16)])
     if not math.isfinite(high):
-        while chance(centre + reach) < 1.0 - 1e-5 and reach < 6.0:
-            reach *= 1.5
-        high = centre + reach
+        high = centre + float(reach[min(np.count_nonzero(chance(centre + reach) < 1.0 - 1e-5), 16)])
     # Denser near the lower end: just after a look at which nothing had pipped, the chance starts with a bend.
     coarse = low + (high - low) * np.square(np.linspace(0.0, 1.0, 33))
-    rough = np.maximum.accumulate(_chance_by(seen, k, coarse, place.v, scale) @ place.weight)
+    rough = np.maximum.accumulate(chance(coarse))
     levels = 1.0 / (1.0 + np.exp(-np.linspace(-7.0, 7.0, 141)))
     log_development = np.unique(np.concatenate([coarse, np.interp(levels, rough, coarse)]))
     given_v = _chance_by(seen, k, log_development, place.v, scale)
@@ -416,9 +413,11 @@ def _chance_by(seen: BoxEvidence, k: int, y: Array, v: Array, scale: float) -> A
     """
     to_y = (y[:, None] - v[None, :]) / scale
     if k > seen.pipped_count:
-        looked = student.beyond((seen.log_looked - v) / scale)
-        out = 1.0 - student.beyond(to_y) / looked[None, :]
-        return student.at_least(k - seen.pipped_count, [(seen.rest, out)])
+        stay = student.beyond(to_y)
+        stay /= student.beyond((seen.log_looked - v) / scale)[None, :]
+        if k == seen.pipped_count + 1:
+            return student.at_least_one(seen.rest, stay)
+        return student.at_least(k - seen.pipped_count, [(seen.rest, 1.0 - stay)])
     groups: list[tuple[int, Array]] = []
     for after, by, count in seen.log_pipped:
         start, end = (after - v) / scale, (by - v) / scale
@@ -466,12 +465,14 @@ class ExpectedRates:
         table_days, table_gain = self._table
         return float(np.interp(gain, table_gain, table_days))
 
-    @property
-    def _table(self) -> tuple[list[float], list[float]]:
+    @cached_property
+    def _table(self) -> tuple[Array, Array]:
         """Days and gains from far back to far ahead, beyond the given rows at ``rate_per_day``."""
         days, gains = [0.0, *self.days_ahead], [0.0, *self.development_ahead]
         far = FAR_DEVELOPMENT / self.rate_per_day
-        return [-far, *days, days[-1] + far], [-FAR_DEVELOPMENT, *gains, gains[-1] + FAR_DEVELOPMENT]
+        return np.array([-far, *days, days[-1] + far]), np.array(
+            [-FAR_DEVELOPMENT, *gains, gains[-1] + FAR_DEVELOPMENT]
+        )
 
 
 @dataclass(frozen=True)
@@ -547,13 +548,18 @@ def window(
     return Window(p10_ms, p50_ms, p90_ms, asked, tuple(times_ms), p90_ms < now_ms, tuple(causes))
 
 
+@cache
+def _gauss_hermite(n: int) -> tuple[Array, Array]:
+    nodes, weights = np.polynomial.hermite_e.hermegauss(n)
+    return nodes, weights / np.sum(weights)
+
+
 def _days_by(
     probabilities: Sequence[float], development: Array, chance: Array, development_now: float, ahead: ExpectedRates
 ) -> list[float]:
     """Days from now by which the pip has come with each probability, by bisection."""
-    nodes, weights = np.polynomial.hermite_e.hermegauss(15 if ahead.rate_sd_relative > 0.0 else 1)
+    nodes, weights = _gauss_hermite(15 if ahead.rate_sd_relative > 0.0 else 1)
     factors = np.exp(ahead.rate_sd_relative * nodes)
-    weights = weights / np.sum(weights)
     least, most = float(development[0]) - development_now, float(development[-1]) - development_now
     p = np.array(probabilities)
     early = np.full_like(p, ahead.days_to(least / float(factors[-1]) if least > 0.0 else least))

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 from statistics import NormalDist
 from typing import Final
@@ -153,7 +154,7 @@ class StackProfile:
             found.append(Step(lower, upper, difference, sd, chance))
         return tuple(found)
 
-    @property
+    @cached_property
     def odd(self) -> Odd | None:
         """The one level that stands out from the others, if there is one: more likely its probe than the room.
 

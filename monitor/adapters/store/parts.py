@@ -16,7 +16,7 @@ from monitor.adapters.store.database import Database
 
 @dataclass(frozen=True)
 class HourRows:
-    """Arrays of equal length: hour (since 1970), development, degree-days, integral of temperature (C s),
+    """Arrays of equal length: hour (since 1970, rising), development, degree-days, integral of temperature (C s),
     covered seconds."""
 
     hour: NDArray[np.int64]
@@ -27,7 +27,7 @@ class HourRows:
 
     def between(self, from_hour: int, to_hour: int) -> HourRows:
         """Those with ``from_hour <= hour < to_hour``."""
-        some = (self.hour >= from_hour) & (self.hour < to_hour)
+        some = slice(*np.searchsorted(self.hour, (from_hour, to_hour)))
         return HourRows(
             self.hour[some], self.development[some], self.degree_days[some], self.heat[some], self.covered_s[some]
         )
