@@ -19,6 +19,7 @@ import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from monitor.adapters.delivery import Delivery, recipients
 from monitor.adapters.line import ANSWER_S
@@ -36,6 +37,11 @@ from monitor.core.snapshot import Service, Snapshot
 from monitor.derive import Derived
 from monitor.errors import MonitorError, StoreError, StoreFull
 from monitor.library import load_profile
+from monitor.ways_back import WaysBack
+
+if TYPE_CHECKING:
+    # Its library is large, and loaded only where readings are shipped.
+    from monitor.adapters.influx import Shipper
 
 log = logging.getLogger("warmtally")
 
@@ -64,7 +70,7 @@ class App:
         self._folded_hour = -1
         self._trusted, self._trust_detail = True, ""
         self._error = ""
-        self._shipper: object | None = None
+        self._shipper: Shipper | None = None
         self._latest: Snapshot | None = None
         self.heartbeat: Heartbeat | None = None
         self.calendar: CalendarJobs | None = None
@@ -246,8 +252,9 @@ class App:
         """How the service itself fares, as facts."""
         link = self.intake.link()
         channels = self.delivery.status()
-        shipping = self._shipper.status() if self._shipper is not None else None  # type: ignore[attr-defined]
+        shipping = self._shipper.status() if self._shipper is not None else None
         heartbeat = self.heartbeat.status() if self.heartbeat is not None else None
+        no_answers_since_ms, no_answers_why = self.ways_back.trouble()
         return Service(
             started_ms=self.started_ms,
             link=link.state,
