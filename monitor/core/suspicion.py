@@ -50,7 +50,23 @@ NOT_WITH_AIR: Final = 0.3
 SWAP_WITHIN_C: Final = 0.3
 CLOCK_S: Final = 600.0
 CLOCK_SWAYS_S: Final = 120.0
-CLOCK_MESSAGES: Final = 10
+CLOCK_SPAN_S: Final = 1500.0
+CLOCK_MESSAGES: Final = 4
+# The fast part of a temperature: what it changes by within two readings, ten minutes at least. Blocks of an hour and a
+# half, of which the newest two are judged against those before. The air has to move by so much (root mean square) that
+# the steps of a code (1/16 degree) are no more than a fifth of it. A box keeps less than NOT_WITH_AIR of the air's fast
+# part with any time constant above three quarters of an hour, at the quarter to half hour that heaters switch by
+# (first-order lag: 1 / sqrt(1 + (2 pi tau / period)^2)). Set on simulated rooms; the real ones judge them.
+BLOCK_S: Final = 5400.0
+BLOCK_STEPS: Final = 6
+AIR_MOVES_C: Final = 0.12
+OWN_MOVES_C: Final = 0.15
+BLOCKS_BEFORE: Final = 3
+ALIKE: Final = 0.85
+SELDOM_S: Final = 900.0
+# A closed box of damp substrate takes hours to follow the air, an open one half an hour (judgement, no source). This is
+# the quickest that a closed one is taken to be.
+CLOSED_BOX_S: Final = 7200.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +95,21 @@ class WithAir:
     at_ms: int
     air_c: float
     moved_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class InAir:
+    """A probe whose fast part is that of air, since about ``since_ms``.
+
+    ``share``: of the air's fast part (of its own, without an air probe: then ``by_air`` is False) it follows now,
+    ``before``: what it did before, None where that is not known; ``others``: what the others do, None without any.
+    """
+
+    since_ms: int
+    share: float
+    before: float | None
+    others: float | None
+    by_air: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,8 +250,9 @@ def goes_with_air(own: Series, air: Series, others: Sequence[Series], now_ms: in
     gusts = np.flatnonzero(np.abs(air_moved) >= GUST_C)
     if not len(gusts):
         return None
-    # The steepest quarter hour of the newest gust.
-    newest = gusts[gusts >= gusts[-1] - 2 * SUDDEN_STEPS]
+    # The steepest quarter hour where the newest gust began: later an open box that follows late catches up.
+    began = int(gusts[np.flatnonzero(np.diff(gusts, prepend=-10) > SUDDEN_STEPS)[-1]])
+    newest = gusts[(gusts >= began) & (gusts <= began + SUDDEN_STEPS)]
     k = int(newest[np.argmax(np.abs(air_moved[newest]))])
     moved = float(p[k + SUDDEN_STEPS] - p[k])
     kept = [float(o[k + SUDDEN_STEPS] - o[k]) / air_moved[k] for o in (_on_grid(s, grid) for s in others)]
@@ -228,6 +260,174 @@ def goes_with_air(own: Series, air: Series, others: Sequence[Series], now_ms: in
     if np.isnan(moved) or not kept or moved / air_moved[k] < WITH_AIR or float(np.median(kept)) > NOT_WITH_AIR:
         return None
     return WithAir(int(grid[k]), float(air_moved[k]), moved)
+
+
+def in_air(own: Series, air: Series | None, others: Sequence[Series], now_ms: int) -> InAir | bool | None:
+    """Whether a box's probe lies in the air, told by how it moves: a box damps what is fast, air does not.
+
+    With an air probe: it follows the air's fast part at once and by WITH_AIR or more, over three hours, which half of
+    the others do not, and it did not either; where its own past is not known, two others at least are asked. Without
+    one: over four and a half hours its own fast part is smooth, which noise is not, and more than three times what it
+    was before and what those of two others or more are.
+
+    False: it does not follow. None: the air is too still to tell, or nothing says that it is news.
+    """
+    step_ms = _step_ms(own, *(() if air is None else (air,)))
+    if step_ms is None:
+        return None
+    grid = np.arange(now_ms - 24 * HOUR_MS, now_ms + 1, step_ms, dtype=np.int64)
+    rows = max(round(BLOCK_S * 1000 / step_ms), BLOCK_STEPS)
+    mine = _fast(own, grid, rows)
+    if air is None:
+        found = _moves_like_air(mine, others, grid, rows)
+        noise = isinstance(found, InAir) and not _smooth(_fast(own, grid, rows, 1)[-3:])
+        return None if noise else found
+    drawn = _fast(air, grid, rows)
+    shares = [_follows(x, y) for x, y in zip(mine, drawn, strict=True)]
+    known = [s for s in shares[-2:] if s is not None]
+    if shares and shares[-1] is not None and shares[-1][0] <= 0.5 * WITH_AIR:
+        return False
+    if len(known) < 2 or not all(_with(s) for s in known) or _late(mine[-2:], drawn[-2:]):
+        return None
+    first = len(shares)
+    while first > 0 and (shares[first - 1] is None or _with(shares[first - 1])):
+        first -= 1
+    while shares[first] is None:
+        first += 1
+    past = [s[0] for s in shares[:first] if s is not None]
+    before = float(np.median(past)) if len(past) >= BLOCKS_BEFORE else None
+    # The others are asked only here, since nearly always nothing is to be asked.
+    beside = [_fast(s, grid, rows)[-2:] for s in others]
+    now = [[s[0] for x, y in zip(b, drawn[-2:], strict=True) if (s := _follows(x, y))] for b in beside]
+    kept = [float(np.mean(n)) for n in now if n]
+    damped = float(np.median(kept)) if kept else None
+    if damped is not None and damped > NOT_WITH_AIR:
+        return None
+    if (before is None or before > NOT_WITH_AIR) and len(kept) < 2:
+        return None
+    since = int(grid[len(grid) - 1 - (len(shares) - first) * rows])
+    return InAir(since, float(np.mean([s for s, _ in known])), before, damped, True)
+
+
+def _moves_like_air(mine: list[Values], others: Sequence[Series], grid: Times, rows: int) -> InAir | bool | None:
+    """Without an air probe: by the size of what is fast."""
+    sizes = [_size(b) for b in mine]
+    known = [s for s in sizes[-3:] if s is not None]
+    if len(known) < 3 or len(others) < 2:
+        return None
+    if max(known) < OWN_MOVES_C:
+        return False
+    if min(known) < OWN_MOVES_C:
+        return None
+    around = [[s for b in _fast(other, grid, rows)[-3:] if (s := _size(b)) is not None] for other in others]
+    theirs = [float(np.mean(s)) for s in around if s]
+    beside = float(np.median(theirs)) if len(theirs) >= 2 else np.inf
+    if beside > NOT_WITH_AIR * min(known):
+        return None
+    moved = [s is not None and s >= OWN_MOVES_C for s in sizes]
+    first = len(moved)
+    while first > 0 and moved[first - 1]:
+        first -= 1
+    # Air that was still for a night is no box: all blocks but one, of a door or of the fall, have to have been slow.
+    past = sorted(s for s in sizes[:first] if s is not None)
+    if len(past) <= BLOCKS_BEFORE or past[-2] > NOT_WITH_AIR * min(known):
+        return None
+    before = past[-2]
+    mean = float(np.mean(known))
+    return InAir(int(grid[len(grid) - 1 - (len(moved) - first) * rows]), 1.0, before / mean, beside / mean, False)
+
+
+def _step_ms(*series: Series) -> int | None:
+    """The step of the common grid: the longest usual interval, five minutes at least; None where that is too long."""
+    steps = [float(np.median(np.diff(at))) if len(at) > 2 else np.inf for at, _ in series]
+    return max(GRID_MS, round(max(steps))) if max(steps) <= SELDOM_S * 1000 else None
+
+
+def _fast(series: Series, grid: Times, rows: int, steps: int = 2) -> list[Values]:
+    """Changes over so many steps of a grid, in blocks of ``rows``, the newest last; without what each block does
+    evenly.
+
+    A room that only warms or cools takes its boxes along in the end: that is no fast part.
+    """
+    held = _on_grid(series, grid)
+    moved = held[steps:] - held[:-steps]
+    count = len(moved) // rows
+    blocks = moved[len(moved) - count * rows :].reshape(count, rows)
+    known = ~np.isnan(blocks)
+    mean = np.where(known, blocks, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
+    return list(blocks - mean[:, None])
+
+
+def _follows(own: Values, air: Values) -> tuple[float, float] | None:
+    """By how much of the air's fast part, and how alike (correlation); None where the air is still or unknown."""
+    both = ~(np.isnan(own) | np.isnan(air))
+    if both.sum() < BLOCK_STEPS:
+        return None
+    x, y = air[both], own[both]
+    power = float(x @ x)
+    if np.sqrt(power / len(x)) < AIR_MOVES_C:
+        return None
+    return float(x @ y) / power, float(x @ y) / float(np.sqrt(power * max(float(y @ y), 1e-12)))
+
+
+def _with(share: tuple[float, float] | None) -> bool:
+    return share is not None and share[0] >= WITH_AIR and share[1] >= ALIKE
+
+
+def _late(own: list[Values], air: list[Values]) -> bool:
+    """Whether it is more like the air of one step before: an open box follows by half an hour later, a probe at once."""
+
+    def alike(x: Values, y: Values) -> float:
+        both = ~(np.isnan(x) | np.isnan(y))
+        return float(x[both] @ y[both]) / max(float(np.linalg.norm(x[both]) * np.linalg.norm(y[both])), 1e-12)
+
+    now = alike(np.concatenate([x[1:] for x in own]), np.concatenate([y[1:] for y in air]))
+    before = alike(np.concatenate([x[1:] for x in own]), np.concatenate([y[:-1] for y in air]))
+    return before >= now
+
+
+def _size(moved: Values) -> float | None:
+    known = moved[~np.isnan(moved)]
+    return float(np.sqrt(np.mean(known**2))) if len(known) >= BLOCK_STEPS else None
+
+
+def _smooth(blocks: list[Values]) -> bool:
+    """Whether changes from reading to reading go on, and are no noise.
+
+    Correlation of a change with the next one: -1/2 for white noise, above 0 for a wave of more than four steps.
+    """
+    a, b = np.concatenate([x[:-1] for x in blocks]), np.concatenate([x[1:] for x in blocks])
+    both = ~(np.isnan(a) | np.isnan(b))
+    return float(a[both] @ b[both]) > 0.1 * float(np.linalg.norm(a[both]) * np.linalg.norm(b[both]))
+
+
+def still_with_air(own: Series, air: Series, since_ms: int, now_ms: int) -> bool:
+    """Whether a probe is still moved from where it was before a gust by WITH_AIR or more of what the air is."""
+    grid = np.array([since_ms, now_ms], np.int64)
+    (p0, p1), (a0, a1) = _on_grid(own, grid), _on_grid(air, grid)
+    return bool(abs(a1 - a0) >= NEAR_C and (p1 - p0) / (a1 - a0) >= WITH_AIR)
+
+
+def sudden_c(own: Series, now_ms: int) -> float:
+    """The largest move of a probe within a quarter of an hour in the last three hours, with its sign; 0 without any."""
+    moved = _on_grid(own, np.arange(now_ms - 3 * HOUR_MS, now_ms + 1, GRID_MS, dtype=np.int64))
+    steps = moved[SUDDEN_STEPS:] - moved[:-SUDDEN_STEPS]
+    steps = steps[~np.isnan(steps)]
+    return float(steps[int(np.argmax(np.abs(steps)))]) if len(steps) else 0.0
+
+
+def closed_box(own: Series, since_ms: int) -> Values:
+    """What a closed box would be at, at each of a probe's readings, if from ``since_ms`` on the probe lay in its air.
+
+    Newton's law of cooling with CLOSED_BOX_S, from the probe's reading at ``since_ms``; before it, the readings.
+    Shape (n,).
+    """
+    at, value = own
+    box = value.copy()
+    for k in range(max(int(np.searchsorted(at, since_ms, "right")), 1), len(at)):
+        kept = np.exp(-(at[k] - at[k - 1]) / 1000.0 / CLOSED_BOX_S)
+        box[k] = box[k - 1] * kept + 0.5 * (value[k] + value[k - 1]) * (1.0 - kept)
+    return box
 
 
 def swapped(one: Series, other: Series, now_ms: int) -> int | None:
@@ -251,14 +451,18 @@ def late_by_s(time_ms: Times, received_ms: Times) -> float | None:
     """How much a probe's own clock is behind: its newest messages all come by the same time late, more than ten
     minutes.
 
-    A message that waited, or a logger that gathers, comes late by times that differ: only the newest reading of each
-    moment of arrival counts, and ten such in a row have to agree within two minutes.
+    A message that waited, or a logger that gathers, comes late by times that differ, and the newest is fresh: only the
+    newest reading of each moment of arrival counts, and all that arrived within twenty-five minutes, four at least,
+    have to agree within two minutes.
     """
     arrived, first = np.unique(received_ms[::-1], return_index=True)
     if len(arrived) < CLOCK_MESSAGES:
         return None
-    newest = time_ms[::-1][first][-CLOCK_MESSAGES:]
-    late = (arrived[-CLOCK_MESSAGES:] - newest) / 1000.0
+    from_ms = min(int(arrived[-1]) - round(CLOCK_SPAN_S * 1000), int(arrived[-CLOCK_MESSAGES]))
+    judged = arrived >= from_ms
+    late = (arrived[judged] - time_ms[::-1][first][judged]) / 1000.0
+    if arrived[-1] - arrived[0] < CLOCK_SPAN_S * 1000:
+        return None
     if float(late.min()) < CLOCK_S or float(np.ptp(late)) > CLOCK_SWAYS_S:
         return None
     return float(np.median(late))

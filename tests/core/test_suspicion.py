@@ -13,7 +13,21 @@ from numpy.typing import NDArray
 from monitor.core.events import Reading
 from monitor.core.quality import Context, judge
 from monitor.core.settings import Probe
-from monitor.core.suspicion import Series, jumps, late_by_s, left_box, opening, other_unit, stuck, swapped
+from monitor.core.suspicion import (
+    CLOSED_BOX_S,
+    InAir,
+    Series,
+    closed_box,
+    in_air,
+    jumps,
+    late_by_s,
+    left_box,
+    opening,
+    other_unit,
+    stuck,
+    sudden_c,
+    swapped,
+)
 from monitor.simroom import Act, Action, Heater, SimBox, SimProbe, SimRoom, SimSetting
 from tests.peers import shared
 
@@ -186,17 +200,114 @@ def test_a_door_is_no_doubtful_reading() -> None:
         assert reading.flag <= 2, (at_ms, value)
 
 
+def _wavy(hours: float = 24.0, every_min: float = 5.0) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Air that goes up and down by 0.4 C every 28 minutes, as a switching heater makes it."""
+    times = np.arange(0, round(hours * 60 / every_min) + 1, dtype=np.int64) * round(every_min * MINUTE)
+    return times, 28.0 + 0.4 * np.sin(2 * np.pi * times / (28 * MINUTE))
+
+
+def _noise(n: int, sd: float = 0.03, seed: int = 2) -> NDArray[np.float64]:
+    return np.random.default_rng(seed).normal(scale=sd, size=n)
+
+
+@pytest.mark.parametrize("every_min", [1.0, 5.0, 10.0])
+def test_a_probe_in_the_air_shows_by_following_what_is_fast_however_warm_it_is(every_min: float) -> None:
+    times, air = _wavy(every_min=every_min)
+    box = 28.0 + _noise(len(times))
+    out = np.where(times >= 18 * HOUR, air + _noise(len(times), seed=3), box)
+    other = times, 28.0 + _noise(len(times), seed=4)
+    found = in_air((times, out), (times, air), [other], int(times[-1]))
+    assert isinstance(found, InAir)
+    assert found.since_ms == pytest.approx(18 * HOUR, abs=HOUR)
+    assert found.share == pytest.approx(1.0, abs=0.1)
+    assert found.before == pytest.approx(0.0, abs=0.1)
+    assert in_air((times, box), (times, air), [other], int(times[-1])) is False
+    lagged = np.interp(times - 7 * MINUTE, times, air)
+    assert in_air((times, lagged), (times, air), [other], int(times[-1])) is not True
+    assert not isinstance(in_air((times, lagged), (times, air), [other], int(times[-1])), InAir), "it comes late"
+
+
+def test_what_always_followed_the_air_is_no_news_unless_two_others_do_not() -> None:
+    times, air = _wavy()
+    own = times, air + _noise(len(times))
+    slow = [(times, 28.0 + _noise(len(times), seed=s)) for s in (5, 6)]
+    assert in_air(own, (times, air), slow[:1], int(times[-1])) is None
+    assert isinstance(in_air(own, (times, air), slow, int(times[-1])), InAir)
+    assert in_air(own, (times, air), [own, own], int(times[-1])) is None, "so they are made"
+
+
+def test_still_air_and_seldom_readings_say_nothing() -> None:
+    times, air = _wavy()
+    flat = times, np.full(len(times), 28.0)
+    assert in_air((times, air), flat, [flat, flat], int(times[-1])) is None
+    seldom = slice(None, None, 6)
+    assert in_air((times[seldom], air[seldom]), (times, air), [flat, flat], int(times[-1])) is None
+    assert in_air((times[:2], air[:2]), (times, air), [], int(times[-1])) is None
+
+
+def test_without_a_probe_of_the_air_noise_is_not_taken_for_air() -> None:
+    times, air = _wavy()
+    slow = [(times, 28.0 + _noise(len(times), seed=s)) for s in (5, 6)]
+    out = np.where(times >= 15 * HOUR, air, slow[0][1])
+    found = in_air((times, out), None, slow, int(times[-1]))
+    assert isinstance(found, InAir)
+    assert not found.by_air
+    for sd in (0.1, 0.3, 1.0):
+        for seed in range(10):
+            noisy = np.where(times >= 15 * HOUR, 28.0 + _noise(len(times), sd, seed), slow[0][1])
+            assert not isinstance(in_air((times, noisy), None, slow, int(times[-1])), InAir)
+    assert in_air((times, out), None, slow[:1], int(times[-1])) is None, "one other is too few"
+    assert in_air((times, air), None, slow, int(times[-1])) is None, "it was always so"
+
+
+def test_a_closed_box_in_air_follows_by_newtons_law() -> None:
+    times = np.arange(0, 10 * HOUR + 1, 5 * MINUTE, dtype=np.int64)
+    probe = np.where(times > 2 * HOUR, 20.0, 28.0)
+    box = closed_box((times, probe), 2 * HOUR)
+    assert box[times <= 2 * HOUR].tolist() == [28.0] * 25
+    passed_s = (times[times > 2 * HOUR] - 2 * HOUR - 2.5 * MINUTE) / 1000.0
+    expected = 20.0 + 8.0 * np.exp(-passed_s / CLOSED_BOX_S)
+    assert box[times > 2 * HOUR] == pytest.approx(expected, abs=0.01)
+    assert closed_box((times, probe), 11 * HOUR).tolist() == probe.tolist()
+
+
+def test_a_sudden_move_has_its_sign_and_is_forgotten_after_three_hours() -> None:
+    times = np.arange(0, 10 * HOUR + 1, 5 * MINUTE, dtype=np.int64)
+    fell = np.where(times > 9 * HOUR, 25.0, 28.0)
+    assert sudden_c((times, fell), 10 * HOUR) == -3.0
+    assert sudden_c((times, 56.0 - fell), 10 * HOUR) == 3.0
+    assert sudden_c((times, np.where(times > 5 * HOUR, 25.0, 28.0)), 10 * HOUR) == 0.0
+    assert sudden_c((times[:0], fell[:0]), 10 * HOUR) == 0.0
+
+
 def clock(delays_s: list[float]) -> float | None:
     received = np.arange(len(delays_s), dtype=np.int64) * MINUTE
     return late_by_s(received - (np.array(delays_s) * 1000).astype(np.int64), received)
 
 
 def test_a_clock_that_is_behind_shows_when_all_comes_late_by_the_same() -> None:
-    assert clock([3600.0] * 10) == 3600.0
-    assert clock([3600.0, 3640.0] * 6) == pytest.approx(3620.0)
-    assert clock([3600.0] * 9) is None, "too few messages"
-    assert clock([500.0] * 20) is None, "under ten minutes"
-    assert clock([3600.0 - 60 * i for i in range(20)]) is None, "a queue that empties"
+    assert clock([3600.0] * 26) == 3600.0
+    assert clock([3600.0, 3640.0] * 14) == pytest.approx(3620.0)
+    assert clock([3600.0] * 25) is None, "not yet 25 minutes"
+    assert clock([500.0] * 40) is None, "under ten minutes"
+    assert clock([3600.0 - 60 * i for i in range(40)]) is None, "a queue that empties"
+
+
+def test_a_probe_that_reports_seldom_needs_four_messages_to_show_a_wrong_clock() -> None:
+    received = np.arange(4, dtype=np.int64) * HOUR
+    assert late_by_s(received - 2 * HOUR, received) == 7200.0
+    assert late_by_s(received[1:] - 2 * HOUR, received[1:]) is None
+
+
+def test_a_probe_that_was_away_and_sends_what_it_kept_has_a_right_clock() -> None:
+    """Two hours of five minutes, sent within four minutes: the lag shrinks to nothing with the newest message."""
+    measured = np.arange(0, 125, 5, dtype=np.int64) * MINUTE
+    received = 120 * MINUTE + np.arange(len(measured), dtype=np.int64) * 10_000
+    assert late_by_s(measured, received) is None
+    before = np.arange(-60, 0, 5, dtype=np.int64) * MINUTE
+    assert late_by_s(np.append(before, measured), np.append(before, received)) is None
+    slowly = 120 * MINUTE + np.arange(len(measured), dtype=np.int64) * MINUTE
+    assert late_by_s(measured, slowly) is None
 
 
 def test_a_logger_that_gathers_has_a_right_clock() -> None:
@@ -246,5 +357,12 @@ def test_nothing_is_suspected_in_a_real_heated_room_of_forty_one_days() -> None:
             assert other_unit(own, others, "C") is None, (name, end)
         for one, other in itertools.combinations(day, 2):
             assert swapped(day[one], day[other], end) is None, (one, other, end)
-        for box in ("air_067cm_c", "air_187cm_c"):
+        for box, beside in (("air_067cm_c", "air_187cm_c"), ("air_187cm_c", "air_067cm_c")):
             assert left_box(day[box], day["air_125cm_c"], end) is None, (box, end)
+            # They lie in the air all the time, so it is no news; nor without the third one.
+            assert not isinstance(in_air(day[box], day["air_125cm_c"], [day[beside]], end), InAir), (box, end)
+            assert not isinstance(in_air(day[box], None, [day[beside], day["air_125cm_c"]], end), InAir), (box, end)
+        # A corridor and a bedroom follow the heated room slowly, as boxes do.
+        for box, beside in (("corridor_c", "bedroom_c"), ("bedroom_c", "corridor_c")):
+            found = in_air(day[box], day["air_125cm_c"], [day[beside], day["air_187cm_c"]], end)
+            assert not isinstance(found, InAir), (box, end)

@@ -9,16 +9,28 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from dataclasses import replace
 from functools import partial
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-from monitor.core.conditions import Rule, above, below
+from monitor.core.conditions import Rule, Where, above, below
 from monitor.core.kinds import Facts, Kind, Look
+from monitor.core.kinds.quality import air_of, boxes_beside
 from monitor.core.settings import Urgency
 from monitor.core.snapshot import BoxNow, Snapshot, show_difference, show_span, show_temperature, show_time
-from monitor.core.suspicion import opening
+from monitor.core.suspicion import (
+    GUST_C,
+    InAir,
+    closed_box,
+    goes_with_air,
+    in_air,
+    opening,
+    still_with_air,
+    sudden_c,
+)
 from monitor.core.thermal import Eta
 
 # Harm is taken to begin so far beyond the limit, unless the profile of the eggs says more: at least so far beyond.
@@ -45,17 +57,23 @@ def _look(snapshot: Snapshot, warm: bool) -> Iterable[Look]:
         condition = snapshot.conditions.get((kind, box.box.id))
         last = condition.last_ms if condition else None
         new = slice(0 if last is None else int(np.searchsorted(box.time_ms, last, "right")), None)
+        now_c = box.now_c
+        beyond = now_c is not None and (now_c >= limit if warm else now_c <= limit)
+        up = condition is not None and condition.up
+        values, doubt = _of_the_box(box, snapshot) if beyond or up else (box.temperature_c, "")
         samples = [
             judge(t, v, limit, box.limits.deadband_c)
-            for t, v in zip(box.time_ms[new].tolist(), box.temperature_c[new].tolist(), strict=True)
+            for t, v in zip(box.time_ms[new].tolist(), values[new].tolist(), strict=True)
         ]
+        if values is not box.temperature_c and up:
+            # What is said of a box is not taken back by a probe that lies in the air.
+            samples = [replace(s, where=Where.BETWEEN) if s.where is Where.BACK else s for s in samples]
         line = ""
-        now_c = box.now_c
         told = ""
         door: Facts = {}
-        if now_c is not None and (now_c >= limit if warm else now_c <= limit):
+        if beyond:
             told, door = _door(box, snapshot)
-            told += ahead(box, limit, snapshot, warm)
+            told += doubt + ahead(box, limit, snapshot, warm)
         if now_c is not None and box.at_ms is not None:
             # A plus and minus of two standard uncertainties: about 95 % (GUM 6.2).
             line = (
@@ -76,6 +94,45 @@ def _look(snapshot: Snapshot, warm: bool) -> Iterable[Look]:
             {"value_c": now_c, "limit_c": limit, "uncertainty_c": box.uncertainty_c, **door},
             _urgency(box, limit, snapshot.now_ms, warm),
         )
+
+
+def _of_the_box(box: BoxNow, snapshot: Snapshot) -> tuple[NDArray[np.float64], str]:
+    """The box's temperatures as they are to be judged, and what is doubtful of them in words.
+
+    Where its one probe surely moves as only air does, they are what a closed box would be at in that air: it gets there
+    later, and is told then. Surely: by the air's probe, and against the other boxes or its own past
+    (:func:`monitor.core.suspicion.in_air`, :func:`monitor.core.suspicion.goes_with_air`). Whatever is less sure is
+    judged as it is told, with the doubt in its line.
+    """
+    inside = [p for p in snapshot.probes if p.probe.box == box.box.id and p.probe.quantity == "temperature"]
+    as_told = box.temperature_c
+    if len(inside) != 1 or not len(as_told):
+        return as_told, ""
+    own, now_ms = (box.time_ms, as_told), snapshot.now_ms
+    found, others = air_of(inside[0], snapshot), boxes_beside(inside[0], snapshot)
+    since = None
+    if found is not None:
+        moves, gust = in_air(own, found[1], others, now_ms), goes_with_air(own, found[1], others, now_ms)
+        if isinstance(moves, InAir):
+            since = moves.since_ms
+        elif moves is None and gust is not None and still_with_air(own, found[1], gust.at_ms, now_ms):
+            since = gust.at_ms
+    if since is not None:
+        values = closed_box(own, since)
+        return values, (
+            f"; its probe moves as the air does since {show_time(since, snapshot.zone, now_ms)} and may lie outside: "
+            f"a closed box would be at about {show_temperature(float(values[-1]), snapshot.unit)}"
+        )
+    known = snapshot.conditions.get(("probe-out", inside[0].probe.id))
+    if known is not None and known.up:
+        return as_told, "; its probe was told of as out of its box, so that this may be the air's"
+    moved_c = sudden_c(own, now_ms)
+    if abs(moved_c) < GUST_C:
+        return as_told, ""
+    return as_told, (
+        f"; its probe {'rose' if moved_c > 0 else 'fell'} by {show_difference(abs(moved_c), snapshot.unit)} within a "
+        "quarter of an hour, as no closed box can: the box is open, or the probe lies outside"
+    )
 
 
 def harm(box: BoxNow, limit_c: float, warm: bool) -> tuple[float, str]:

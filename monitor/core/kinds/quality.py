@@ -11,7 +11,7 @@ import numpy as np
 from monitor.core.conditions import Rule, holds
 from monitor.core.kinds import Kind, Look
 from monitor.core.quality import POWER_ON_C
-from monitor.core.settings import Probe
+from monitor.core.settings import Probe, Urgency
 from monitor.core.snapshot import (
     ProbeNow,
     Snapshot,
@@ -21,7 +21,19 @@ from monitor.core.snapshot import (
     show_temperature,
     show_time,
 )
-from monitor.core.suspicion import JUMPS, Series, goes_with_air, jumps, late_by_s, left_box, other_unit, stuck, swapped
+from monitor.core.suspicion import (
+    JUMPS,
+    InAir,
+    Series,
+    goes_with_air,
+    in_air,
+    jumps,
+    late_by_s,
+    left_box,
+    other_unit,
+    stuck,
+    swapped,
+)
 
 # Until another reading or two agree; what is found here has been so for long.
 RULE: Final = Rule(on_delay_s=300.0)
@@ -127,49 +139,107 @@ def _look_jumps(snapshot: Snapshot) -> Iterable[Look]:
         yield Look(p.id, holds(snapshot.now_ms, state), f"probe {p.id}", line, facts={"jumps": count})
 
 
+def air_of(probe: ProbeNow, snapshot: Snapshot) -> tuple[str, Series] | None:
+    """The air probe of a box's stack that is nearest in height, with its corrected readings; None without any."""
+    box = snapshot.room.box(probe.probe.box) if probe.probe.box is not None else None
+    near = [
+        (abs(q.probe.height_cm - box.height_cm), q.probe.id, s)
+        for q in snapshot.probes
+        if box is not None
+        and q.probe.box is None
+        and q.probe.stack == box.stack
+        and q.probe.quantity == "temperature"
+        and q.probe.height_cm is not None
+        and (s := _corrected(q)) is not None
+    ]
+    return min(near, key=lambda x: x[:2])[1:] if near else None
+
+
+def boxes_beside(probe: ProbeNow, snapshot: Snapshot) -> list[Series]:
+    """Corrected readings of the probes in the other boxes of the stack."""
+    return [s for q in _others(probe, snapshot) if q.probe.box is not None and (s := _corrected(q)) is not None]
+
+
 def _look_out(snapshot: Snapshot) -> Iterable[Look]:
     for probe, _ in _told(snapshot):
         p, own = probe.probe, _corrected(probe)
-        box = snapshot.room.box(p.box) if p.box is not None else None
-        if p.quantity != "temperature" or box is None or own is None:
+        if p.quantity != "temperature" or p.box is None or snapshot.room.box(p.box) is None or own is None:
             continue
-        near = [
-            (abs(q.probe.height_cm - box.height_cm), q.probe.id, s)
-            for q in snapshot.probes
-            if q.probe.box is None
-            and q.probe.stack == box.stack
-            and q.probe.quantity == "temperature"
-            and q.probe.height_cm is not None
-            and (s := _corrected(q)) is not None
-        ]
-        if not near:
-            continue
-        _, air_id, air = min(near, key=lambda x: x[:2])
-        found = left_box(own, air, snapshot.now_ms)
-        if found is not None and _explained(p.id, found.at_ms, snapshot):
-            found = None
+        before = snapshot.conditions.get(("probe-out", p.id))
+        up = before is not None and before.up
+        by, text = _out(probe, own, snapshot)
         line = f"{_where(p)}: it does not follow the air"
-        if found is not None:
-            sure = "rather sure" if found.before_c >= 4 * max(found.since_c, 0.1) else "likely"
-            line = (
-                f"{_where(p)}: it went to the temperature of the air (probe {air_id}) faster than a box can, and has "
-                f"stayed within {show_difference(found.since_c, snapshot.unit)} of it since "
-                f"{show_time(found.at_ms, snapshot.zone, snapshot.now_ms)}; before it was "
-                f"{show_difference(found.before_c, snapshot.unit)} away ({sure}, not certain)"
+        state: bool | None = bool(text)
+        if not text and up and by is None and before is not None and before.facts.get("by") != "left":
+            # The air is too still to tell: what was found stands.
+            state = None
+        urgency: Urgency | None = None
+        if text:
+            beyond = _beyond(probe, own, snapshot)
+            urgency = "now" if beyond else "diary" if by == "alone" else None
+            line = f"{_where(p)}: {text}{beyond}"
+        yield Look(p.id, holds(snapshot.now_ms, state), f"probe {p.id}", line, RULE, {"by": by or ""}, urgency)
+
+
+def _out(probe: ProbeNow, own: Series, snapshot: Snapshot) -> tuple[str | None, str]:
+    """By what it shows that a probe lies in the air, and in words; no words: it does not show, and by None: nor that it
+    does not."""
+    name, now_ms = probe.probe.id, snapshot.now_ms
+    found = air_of(probe, snapshot)
+    others = boxes_beside(probe, snapshot)
+    moves = in_air(own, None if found is None else found[1], others, now_ms)
+    since = "" if not isinstance(moves, InAir) else show_time(moves.since_ms, snapshot.zone, now_ms)
+    if found is None:
+        if isinstance(moves, InAir) and not _explained(name, moves.since_ms, snapshot):
+            return "alone", (
+                f"since about {since} its temperature goes up and down as no closed box can, as it did not before and "
+                "the other boxes do not; either it lies in the air, or the box is open, or something blows at it"
             )
-        else:
-            others = [s for q in _others(probe, snapshot) if q.probe.box is not None and (s := _corrected(q))]
-            gust = goes_with_air(own, air, others, snapshot.now_ms)
-            if gust is not None and not _explained(p.id, gust.at_ms, snapshot):
-                line = (
-                    f"{_where(p)}: it followed the air (probe {air_id}) by "
-                    f"{show_difference(abs(gust.moved_c), snapshot.unit)} of "
-                    f"{show_difference(abs(gust.air_c), snapshot.unit)} within a quarter of an hour, at "
-                    f"{show_time(gust.at_ms, snapshot.zone, snapshot.now_ms)}, as no box can and the others did not"
-                )
-                yield Look(p.id, holds(snapshot.now_ms, True), f"probe {p.id}", line, RULE)
-                continue
-        yield Look(p.id, holds(snapshot.now_ms, found is not None), f"probe {p.id}", line, RULE)
+        return (None if moves is None else "moves"), ""
+    air_id, air = found
+    left = left_box(own, air, now_ms)
+    if left is not None and not _explained(name, left.at_ms, snapshot):
+        sure = "rather sure" if left.before_c >= 4 * max(left.since_c, 0.1) else "likely"
+        return "left", (
+            f"it went to the temperature of the air (probe {air_id}) faster than a box can, and has "
+            f"stayed within {show_difference(left.since_c, snapshot.unit)} of it since "
+            f"{show_time(left.at_ms, snapshot.zone, now_ms)}; before it was "
+            f"{show_difference(left.before_c, snapshot.unit)} away ({sure}, not certain)"
+        )
+    before = snapshot.conditions.get(("probe-out", name))
+    if moves is False or (before is not None and before.up and before.facts.get("by") == "left"):
+        return "moves", ""
+    if isinstance(moves, InAir) and not _explained(name, moves.since_ms, snapshot):
+        was = "" if moves.before is None else f", before {100 * max(moves.before, 0.0):.0f} %"
+        beside = "" if moves.others is None else f", the other boxes {100 * max(moves.others, 0.0):.0f} %"
+        return "moves", (
+            f"since about {since} it follows each rise and fall of the air (probe {air_id}) at once, by "
+            f"{100 * moves.share:.0f} %{was}{beside}; a closed box does not (rather sure, not certain)"
+        )
+    gust = goes_with_air(own, air, others, now_ms)
+    if gust is not None and not _explained(name, gust.at_ms, snapshot):
+        return "gust", (
+            f"it followed the air (probe {air_id}) by {show_difference(abs(gust.moved_c), snapshot.unit)} of "
+            f"{show_difference(abs(gust.air_c), snapshot.unit)} within a quarter of an hour, at "
+            f"{show_time(gust.at_ms, snapshot.zone, now_ms)}, as no box can and the others did not"
+        )
+    return None, ""
+
+
+def _beyond(probe: ProbeNow, own: Series, snapshot: Snapshot) -> str:
+    """In words, when what it says is beyond a limit of its box; else nothing."""
+    box = next((b for b in snapshot.boxes if b.box.id == probe.probe.box), None)
+    if box is None or not len(own[1]):
+        return ""
+    value, low, high = float(own[1][-1]), box.limits.too_cool_c, box.limits.too_warm_c
+    limit = low if low is not None and value <= low else high if high is not None and value >= high else None
+    if limit is None:
+        return ""
+    return (
+        f"; it says {show_temperature(value, snapshot.unit)}, beyond the limit of "
+        f"{show_temperature(limit, snapshot.unit)}: if the box is closed, its eggs follow slowly, and are told of when "
+        "they too may be beyond it; if it is open, they are as warm as that now"
+    )
 
 
 def _explained(probe: str, left_ms: int, snapshot: Snapshot) -> bool:
@@ -261,9 +331,9 @@ KINDS = (
         name="probe-out",
         says="Probe out of its box",
         urgency="today",
-        raises="a box's probe goes to the temperature of the air faster than a box can, and stays with it; or it "
-        "follows a sudden move of the air as the other boxes do not",
-        clears="it leaves the air again or no longer follows it, or a day has passed",
+        raises="a box's probe goes to the temperature of the air faster than a box can, and stays with it; or for "
+        "three hours, or in one sudden move, it follows the air at once, as the other boxes do not",
+        clears="it leaves the air again or no longer follows it",
         why="a probe that fell out, or was not put back, tells of the room and not of the eggs",
         first="Look whether the probe lies beside the eggs; put it back.",
         otherwise="Development is counted at the temperature of the air.",
@@ -286,7 +356,8 @@ KINDS = (
         name="probe-clock",
         says="Probe's clock behind",
         urgency="diary",
-        raises="the newest ten messages of a probe carry times that all are more than ten minutes old by the same time",
+        raises="all messages of a probe within 25 minutes, four at least, carry times that are more than ten minutes "
+        "old, by the same time",
         clears="its times are right",
         why="development is a sum over time, and what is too old is no watch over the present",
         first="Set the probe's clock, or leave its time out of the configuration: then the time of arrival counts.",
