@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.adapters.store.chunks import Columns, decode, encode
+from monitor.adapters.store.chunks import Columns, decode, decode_all, encode
 
 VALUES = st.one_of(
     st.floats(allow_nan=False, allow_infinity=False),
@@ -55,6 +55,18 @@ def test_what_goes_in_comes_out_exactly(rows: list[tuple[int, float, int, int, b
     after = decode(encode(before))
     assert same(before, after)
     assert [str(a.dtype) for a in (after.at, after.value, after.flag)] == ["int64", "float64", "uint8"]
+
+
+@settings(deadline=None, max_examples=200)
+@given(st.lists(st.lists(READING, max_size=4), max_size=12))
+def test_many_at_once_come_out_as_one_by_one(hours: list[list[tuple[int, float, int, int, bool, str]]]) -> None:
+    blobs = [encode(columns(rows)) for rows in hours]
+    assert same(decode_all(blobs), Columns.joined([decode(blob) for blob in blobs]))
+
+
+def test_more_chunks_than_are_decoded_together_keep_their_order() -> None:
+    hours = [columns([(1000 * k + i, k / 10, 1000 * k, 1, True, "") for i in range(3)]) for k in range(1200)]
+    assert same(decode_all([encode(h) for h in hours]), Columns.joined(hours))
 
 
 @settings(deadline=None, max_examples=200)

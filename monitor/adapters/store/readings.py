@@ -174,6 +174,13 @@ class Readings:
                 fix="stop the service, copy the file and its -wal aside, and restore the last backup",
             ) from error
 
+    def _all_decoded(self, probe: int, hours: Sequence[tuple[int, bytes]]) -> Columns:
+        try:
+            return chunks.decode_all([blob for _, blob in hours])
+        except ValueError:
+            # One by one, so that the damaged hour is named.
+            return Columns.joined([self._decoded(blob, probe, hour) for hour, blob in hours])
+
     def _merge(self, probe: int, hour: int, new: Columns) -> int:
         """Into the chunk; what was there first wins. Returns how many are new."""
         c = self.db.connection
@@ -254,8 +261,11 @@ class Readings:
                     to_ms,
                     *parts,
                 )
+            blobs: dict[int, list[tuple[int, bytes]]] = {}
             for number, hour, blob in chunk_rows:
-                parts[number].append(self._decoded(blob, number, hour))
+                blobs.setdefault(number, []).append((hour, blob))
+            for number, hours in blobs.items():
+                parts[number].append(self._all_decoded(number, hours))
             groups: dict[int, list[tuple[object, ...]]] = {}
             for row in rows:
                 groups.setdefault(row[1], []).append(row)
