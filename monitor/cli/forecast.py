@@ -46,7 +46,7 @@ def run_forecast(args: argparse.Namespace) -> int:
     with room_at_hand(args) as now:
         at, _ = parse_time(args.at, now.zone)
         # With the corrections that had been found by then, and not with what was found since.
-        room = now if args.at == "now" else replace(now, derived=now.derived_as_of(at))
+        room = now if args.at == "now" else now.as_of(at)
         plan = _plan(args.assume, room, at) if args.assume else None
         clutches = room.store.ledger.clutches(at)
         wanted = args.lot

@@ -10,7 +10,7 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, tzinfo
 from typing import Any
 
@@ -48,9 +48,9 @@ class RoomAtHand:
     def unit(self) -> DisplayUnit:
         return self.settings.room.display_unit
 
-    def derived_as_of(self, at_ms: int) -> Derived:
-        """The same store, with the corrections of probes as they stood at a moment."""
-        return _derived(self.store, self.settings, at_ms)
+    def as_of(self, at_ms: int) -> RoomAtHand:
+        """The same room and store, with the corrections of probes as they stood at a moment."""
+        return replace(self, derived=_derived(self.store, self.settings, at_ms))
 
 
 def settings_of(args: argparse.Namespace, *, secrets: bool = False) -> Settings:
@@ -81,8 +81,9 @@ _DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
 def parse_time(text: str, zone: tzinfo) -> tuple[int, bool]:
     """A time as keepers write it, in the room's zone unless it names its own; (ms UTC, only a day was given).
 
-    A day alone stands for its noon. Raises UsageError for what is no time, and for an hour that the change to
-    summer time skips.
+    A day alone stands for its noon. An hour that comes twice when summer time ends is taken as the first, and standard
+    error says so; with an offset behind it ("02:30+01:00") either can be meant. Raises UsageError for what is no time,
+    and for an hour that the change to summer time skips.
     """
     told = text.strip()
     if told.lower() == "now":
@@ -92,12 +93,25 @@ def parse_time(text: str, zone: tzinfo) -> tuple[int, bool]:
         at = datetime.fromisoformat(f"{told} 12:00" if day_only else told)
     except ValueError:
         raise UsageError(
-            f"{text!r} is not a time", fix='write "2026-05-01 09:00", "2026-05-01" or "2026-05-01T07:00:00Z"'
+            f"{text!r} is not a time",
+            fix='write "2026-05-01 09:00", "2026-05-01", "2026-05-01T07:00:00Z" or "2026-10-25 02:30+01:00"',
         ) from None
     if at.tzinfo is None:
         at = at.replace(tzinfo=zone)
-        if at.astimezone(UTC).astimezone(zone).replace(tzinfo=None) != at.replace(tzinfo=None):
-            raise UsageError(f"{text!r} does not exist: the clocks were set forward over it", fix="give the hour after")
+        told_back = at.astimezone(UTC).astimezone(zone)
+        if told_back.replace(tzinfo=None) != at.replace(tzinfo=None):
+            raise UsageError(
+                f"{text!r} does not exist: the clocks were set forward over it",
+                fix=f'write "{told_back:%Y-%m-%d %H:%M}", which is an hour later by the clock, or another time',
+            )
+        again = at.replace(fold=1)
+        if again.utcoffset() != at.utcoffset():
+            first, second = (t.isoformat(sep=" ", timespec="minutes") for t in (at, again))
+            print(
+                f'{told} comes twice, since the clocks were set back; taken as the first, "{first}". The second is '
+                f'"{second}".',
+                file=sys.stderr,
+            )
     return round(at.timestamp() * 1000), day_only
 
 

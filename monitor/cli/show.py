@@ -87,8 +87,9 @@ def _course_json(box: BoxNow, at_ms: int) -> dict[str, object] | None:
 
 
 def run_boxes(args: argparse.Namespace) -> int:
-    with room_at_hand(args) as room:
-        at, _ = parse_time(args.at, room.zone)
+    with room_at_hand(args) as now:
+        at, _ = parse_time(args.at, now.zone)
+        room = now if args.at == "now" else now.as_of(at)
         picture = _picture(room, at)
         lots = {lot.lot.id: lot for lot in picture.lots}
         if args.json:

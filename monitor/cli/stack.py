@@ -64,7 +64,9 @@ class _Seen:
 def run_stack(args: argparse.Namespace) -> int:
     if not 1.0 <= args.hours <= LONGEST_H:
         raise UsageError(f"{args.hours:g} hours are none to look at", fix=f"give 1 to {LONGEST_H:.0f}")
-    with room_at_hand(args) as room:
+    with room_at_hand(args) as now:
+        at = min(parse_time(args.at, now.zone)[0], now_ms())
+        room = now if args.at == "now" else now.as_of(at)
         known = room.settings.room.stacks
         if args.stack is not None and args.stack not in known:
             raise UnknownSubject(f"no stack {args.stack!r} in the configuration", fix=f"stacks: {', '.join(known)}")
@@ -72,8 +74,6 @@ def run_stack(args: argparse.Namespace) -> int:
         if args.svg and len(wanted) != 1:
             raise UsageError("a drawing is of one stack", fix=f"warmtally stack {known[0]} --svg {args.svg}")
         want_c = parse_temperature(args.wanted, room.unit) if args.wanted else None
-        at, _ = parse_time(args.at, room.zone)
-        at = min(at, now_ms())
         room.derived.follow(at)
         picture = room.derived.snapshot(at, Service(at))
         seen = [_seen(room, picture, stack, at, args.hours) for stack in wanted]

@@ -314,6 +314,46 @@ def test_a_lot_may_be_named_where_eggs_are_told_of(room: Desk) -> None:
     assert "1 pipped" in room.does('record pipped K01 --box K01/upper --at "2026-07-01 06:30"')
 
 
+@pytest.mark.parametrize(
+    ("when", "utc", "says"),
+    [
+        # Clocks in Vienna are set back at 3 h on 25 October 2026: half past two comes twice.
+        ("2026-10-25 02:30", "2026-10-25T00:30:00Z", 'first, "2026-10-25 02:30+02:00". The second'),
+        ("2026-10-25 02:30+02:00", "2026-10-25T00:30:00Z", ""),
+        ("2026-10-25 02:30+01:00", "2026-10-25T01:30:00Z", ""),
+        ("2026-10-25T01:30:00Z", "2026-10-25T01:30:00Z", ""),
+        ("2026-10-25 01:59", "2026-10-24T23:59:00Z", ""),
+        ("2026-10-25 03:00", "2026-10-25T02:00:00Z", ""),
+    ],
+)
+def test_an_hour_that_comes_twice_is_told_as_such_and_either_can_be_meant(
+    room: Desk, monkeypatch: pytest.MonkeyPatch, when: str, utc: str, says: str
+) -> None:
+    monkeypatch.setattr(time, "time_ns", lambda: round(datetime(2026, 11, 1, tzinfo=UTC).timestamp() * 1e9))
+    answer = room(f'record note K01 --note "looked in" --at "{when}"')
+    assert answer.code == 0, answer.err
+    with Store(room.data) as store:
+        assert store.ledger.events()[-1].at_ms == datetime.fromisoformat(utc).timestamp() * 1000
+    if says:
+        assert says in answer.err
+        assert '"2026-10-25 02:30+01:00"' in answer.err
+    else:
+        assert answer.err == ""
+
+
+@pytest.mark.parametrize("when", ["2026-03-29 02:00", "2026-03-29 02:30", "2026-03-29T02:59"])
+def test_an_hour_that_the_clocks_skip_is_refused_with_what_to_write(room: Desk, when: str) -> None:
+    before = room.events()
+    answer = room(f'record note K01 --note "looked in" --at "{when}"')
+    assert answer.code == 2
+    assert "does not exist: the clocks were set forward" in answer.err
+    assert f'write "2026-03-29 03:{when[-2:]}"' in answer.err
+    assert room.events() == before
+    # The hours on both sides of it are taken, and it is one with its offset.
+    for fine in ("2026-03-29 01:59", "2026-03-29 03:00", "2026-03-29 02:30+01:00"):
+        assert "does not exist" not in room(f'record note K01 --note "looked in" --at "{fine}"').err
+
+
 def test_a_wrong_entry_is_corrected_by_a_further_one(room: Desk) -> None:
     assert "entry 4: entry 2 now:" in room.does("record correct 2 --eggs 5")
     clutch = room("clutch show K01 --json").json
