@@ -1,4 +1,4 @@
-"""Forty-nine faults of probes, heat, broker and service, each for itself: what should be told, and what was.
+"""Faults of probes, heat, broker and service, each for itself or two at once: what should be told, and what was.
 
 Wanted is what a keeper would want to hear, written down before it was played, and read from the true temperature of
 the boxes where it is about a limit (:mod:`tests.bench.faultroom`). A fault falls short when something wanted did not
@@ -64,6 +64,43 @@ def clock_off(probe: str, by_min: float) -> Mangle:
     ]
 
 
+def now_and_then(probe: str, value: object, every_min: float) -> Mangle:
+    """Among good readings, one each so many minutes that is none."""
+    return lambda world, name, minute, own: [
+        said(world, name, minute, value if name == probe and minute % every_min == 0 else own)
+    ]
+
+
+def rising_noise(probe: str, sd: float, over_min: float) -> Mangle:
+    return lambda world, name, minute, value: noisy(probe, sd * max(minute, 1.0) / over_min)(world, name, minute, value)
+
+
+def flood(probe: str, until_min: float) -> Mangle:
+    """Every second in place of every five minutes."""
+
+    def mangle(world: World, name: str, minute: float, value: float) -> list[Message]:
+        if name != probe or minute >= until_min:
+            return [said(world, name, minute, value)]
+        return [said(world, name, minute - 5 + second / 60, value) for second in range(1, 301)]
+
+    return mangle
+
+
+def among(probe: str, payload: bytes, at_min: float, *, retain: bool = False) -> Mangle:
+    """One message more, once, on a probe's topic."""
+
+    def mangle(world: World, name: str, minute: float, value: float) -> list[Message]:
+        more = [(f"room/{name}", payload, retain)] if name == probe and minute == at_min else []
+        return [*more, said(world, name, minute, value)]
+
+    return mangle
+
+
+def renamed(world: World, name: str, minute: float, value: float) -> list[Message]:
+    """The gateway has another prefix from now on."""
+    return [(f"house/{name}", message(ms(minute), value), False)]
+
+
 def wrong_topic(world: World, name: str, minute: float, value: float) -> list[Message]:
     topic = "room/uper-t" if name == UPPER else f"room/{name}"
     return [(topic, message(ms(minute), value), False)]
@@ -105,6 +142,17 @@ def set_clock(off_min: float) -> Deed:
         world.off_ms = round(off_min * 60_000)
 
     return deed
+
+
+def kill_beside_retained(world: World) -> None:
+    """The broker sends what it keeps once more, to the service that is started anew."""
+    world.kill_service()
+    world.awaits(1)
+
+
+def restart_broker(world: World) -> None:
+    world.stop_broker()
+    world.start_broker()
 
 
 def free_mb(folder: Path) -> float:
@@ -185,7 +233,7 @@ def of_probes() -> list[Fault]:
             "stuck code while the set point falls", 12, (Want("probe-stuck", UPPER, 420),), ends_min=540,
             acts=((0, Act.PROBE_STICKS, UPPER, None), (30, Act.THERMOSTAT_SET, "", 27.0), (540, works, UPPER, None)),
         ),
-        Fault("out of its box, equally warm", 24, (Want("probe-out", "middle-t", 1440, clears=None),),
+        Fault("out of its box, equally warm", 24, (Want("probe-out", "middle-t", 300, clears=None),),
               acts=((0, out, "middle-t", None),)),
         Fault(
             "out of its box, the air cooler", 8, (Want("probe-out", "middle-t", 240),), ends_min=360,
@@ -211,7 +259,7 @@ def of_probes() -> list[Fault]:
         ),
         Fault("swapped probes", 6, (Want("probes-swapped", "lower-t/top-t", 180),), mangle=swapped("lower-t", "top-t")),
         # Until the clock is told of, nobody watches the present: that it is taken as quiet is right, too.
-        Fault("probe's clock two hours behind", 6, (Want("probe-clock", UPPER, 180),), may=("probe-quiet",),
+        Fault("probe's clock two hours behind", 6, (Want("probe-clock", UPPER, 60),), may=("probe-quiet",),
               mangle=clock_off(UPPER, -121)),
         Fault("probe's clock three hours ahead", 6, (Want("probe-clock|probe-unread", UPPER, 180),),
               mangle=clock_off(UPPER, 180)),
@@ -287,6 +335,67 @@ def of_the_service() -> list[Fault]:
     ]  # fmt: skip
 
 
+def of_a_season() -> list[Fault]:
+    """What else a season brings: two things at once, what comes and goes, and what a keeper does on purpose."""
+    works, out, door = Act.PROBE_WORKS, Act.PROBE_FALLS_OUT, (Act.DOOR_OPENS, Act.DOOR_CLOSES)
+    broken = Want("probe-jumps|probe-quiet|probe-unread", UPPER, 600)
+    candled = [
+        (1440 * day + 60 + 5 * i + later, act, box, None)
+        for day in range(4) for i, box in enumerate(("lower", "middle", "upper", "top"))
+        for later, act in ((0, Act.LID_OPENS), (5, Act.LID_CLOSES))
+    ]  # fmt: skip
+    return [
+        # Two at once.
+        Fault("stuck while the heater dies", 16, (Want("probe-stuck", UPPER, 420),), may=HEAT, ends_min=480,
+              acts=((0, Act.PROBE_STICKS, UPPER, None), (60, Act.HEATER_DIES, "", None),
+                    (480, Act.HEATER_WORKS, "", None), (480, works, UPPER, None)), blind=("upper",)),
+        Fault("air probe stuck while the heater sticks on", 16, (Want("probe-stuck", "air-t", 480),), may=HEAT,
+              ends_min=540, acts=((0, Act.PROBE_STICKS, "air-t", None), (30, Act.HEATER_STICKS_ON, "", None),
+                                  (540, Act.HEATER_WORKS, "", None), (540, works, "air-t", None))),
+        # The box of that probe is told of when a closed one may be too cool, which is before it is.
+        Fault("out of its box, then the heater dies", 16, (Want("probe-out", "middle-t", 240, clears=None),),
+              may=(*HEAT, "too-cool middle"), blind=("middle",),
+              acts=((0, out, "middle-t", None), (240, Act.HEATER_DIES, "", None), (600, Act.HEATER_WORKS, "", None))),
+        Fault("lid off while the door stands open", 8, may=HEAT,
+              acts=((0, Act.LID_OPENS, "middle", None), (60, door[0], "", None), (120, door[1], "", None),
+                    (180, Act.LID_CLOSES, "middle", None))),
+        Fault("drift in a room set warmer", 24 * 11, (Want("probe-drifting", UPPER, 1440 * 10),), round_min=60,
+              acts=((0, Act.THERMOSTAT_SET, "", 29.5), (0, Act.PROBE_DRIFTS, UPPER, 0.15)), may=(
+                  "stack-uneven", "calibration-due", *HEAT), blind=("upper",)),
+        # Probes that are wrong now and then, or more and more.
+        Fault("85 among good values", 12, (broken,), mangle=now_and_then(UPPER, 85.0, 30)),
+        Fault("-127 among good values", 12, (broken,), mangle=now_and_then(UPPER, -127, 30)),
+        Fault("-127 once a day", 26, mangle=now_and_then(UPPER, -127, 1440), round_min=20),
+        Fault("noise that rises", 24, (Want("probe-jumps", UPPER, 1440),), mangle=rising_noise(UPPER, 1.2, 1440),
+              blind=("upper",)),
+        Fault("humidity stays at 100 %", 14, (Want("probe-saturated|probe-stuck", "top-h", 600),), ends_min=660,
+              mangle=instead("top-h", 100.0, 660)),
+        Fault("every second for an hour", 3, mangle=flood(UPPER, 60)),
+        Fault("Fahrenheit from now on", 30, (Want("probe-unit", UPPER, 60),), round_min=20,
+              acts=((0, Act.PROBE_IN_FAHRENHEIT, UPPER, None),), deeds=((300, World.kill_service),)),
+        Fault("all topics renamed", 4, (Want("room-quiet", "faulty room", 30),), mangle=renamed),
+        Fault("garbage that the broker keeps", 4, mangle=among(UPPER, b"\xff\x00{", 0, retain=True),
+              deeds=((60, kill_beside_retained), (120, kill_beside_retained))),
+        Fault("a message of 1 MB", 3, mangle=among(UPPER, b"x" * 1_000_000, 10)),
+        Fault("a reading within 1 MB", 3, mangle=among(UPPER, b'{"pad": "' + b"x" * 1_000_000 + b'"}', 10)),
+        # What a keeper does, and the seasons.
+        Fault("lid left open for a day", 26, (Want("too-dry", "top", 150, clears=360),), ends_min=1440, round_min=20,
+              acts=((0, Act.LID_OPENS, "top", None), (1440, Act.LID_CLOSES, "top", None))),
+        Fault("boxes candled each day", 82, round_min=20, acts=tuple(candled)),
+        Fault("set two degrees lower on purpose", 36, round_min=20, acts=((0, Act.THERMOSTAT_SET, "", 26.0),)),
+        Fault("summer day", 30, may=HEAT, acts=((0, Act.OUTDOORS, "", 30.0), (900, Act.OUTDOORS, "", 14.0))),
+        # Broker, clock, channel.
+        Fault("broker restarts each hour", 8, deeds=tuple((60 * k + 1, restart_broker) for k in range(8))),
+        Fault("clock set forward an hour", 5, (Want("clock-untrusted|probe-clock", "", 60),), ends_min=180,
+              deeds=((1, set_clock(60)), (180, set_clock(0)))),
+        Fault("clock set back a day", 5, (Want("clock-untrusted|probe-clock", "", 60),), ends_min=180,
+              deeds=((1, set_clock(-1440)), (180, set_clock(0)))),
+        Fault("channel dead for a night", 14, (QUIET, Want("notices-stuck", "hook", 60)), ends_min=600, channel=True,
+              acts=((0, Act.PROBE_QUIET, UPPER, None), (600, works, UPPER, None)),
+              deeds=((0, channel("5")), (600, channel(".")))),
+    ]  # fmt: skip
+
+
 def told(played: Played) -> str:
     """One line of the table."""
     parts = [f"{want}: {came.kind} after {came.at_min:.0f} min [{came.urgency}]" for want, came in played.met]
@@ -297,7 +406,9 @@ def told(played: Played) -> str:
 
 def every() -> dict[str, Fault]:
     """The whole table by name, those that are played longest first."""
-    found = sorted((*of_probes(), *of_the_room(), *of_the_service()), key=lambda f: -f.hours / f.round_min)
+    found = sorted(
+        (*of_probes(), *of_the_room(), *of_the_service(), *of_a_season()), key=lambda f: -f.hours / f.round_min
+    )
     return {fault.name: fault for fault in found}
 
 
