@@ -561,7 +561,7 @@ def _days_by(
     nodes, weights = _gauss_hermite(15 if ahead.rate_sd_relative > 0.0 else 1)
     factors = np.exp(ahead.rate_sd_relative * nodes)
     least, most = float(development[0]) - development_now, float(development[-1]) - development_now
-    p = np.array(probabilities)
+    p, places = np.unique(probabilities, return_inverse=True)
     early = np.full_like(p, ahead.days_to(least / float(factors[-1]) if least > 0.0 else least))
     late = np.full_like(p, ahead.days_to(most / float(factors[0]) if most > 0.0 else most))
     for _ in range(48):
@@ -570,18 +570,18 @@ def _days_by(
         reached = development_now + np.where(gain > 0.0, gain * factors, gain)
         short = np.interp(reached, development, chance) @ weights < p
         early, late = np.where(short, middle, early), np.where(short, late, middle)
-    return [float(days) for days in 0.5 * (early + late)]
+    return [float(days) for days in (0.5 * (early + late))[places]]
 
 
 def _variances(forecast: ClutchForecast, index: int, place: _Place, pips: _Pips, sigma_gaps: float) -> dict[str, float]:
     """Variance of the log development at the pip by cause, without the temperature to come; see ``window``."""
     spread, seen = forecast.spread, forecast.boxes[index]
     y = pips.log_development
-    width = np.diff(y)[:, None]
-    stay = 1.0 - pips.given_v
-    mean = y[0] + np.sum(0.5 * (stay[1:] + stay[:-1]) * width, axis=0)
-    from_start = (y - y[0])[:, None] * stay
-    square = np.sum((from_start[1:] + from_start[:-1]) * width, axis=0)
+    # The trapezoid rule as weights: integral of what stays, and twice that of it times the way from the start.
+    width = np.concatenate([[0.0], np.diff(y), [0.0]])
+    weight = 0.5 * (width[1:] + width[:-1])
+    area, square = np.stack([weight, 2.0 * weight * (y - y[0])]) @ (1.0 - pips.given_v)
+    mean = y[0] + area
     within = float(place.weight @ np.maximum(square - np.square(mean - y[0]), 0.0))
     off = place.weight * (mean - place.weight @ mean)
     between = float(off @ mean)
