@@ -31,7 +31,7 @@ from monitor.core.conditions import Condition
 from monitor.core.evaluation import Outcome, evaluate
 from monitor.core.events import HOUR_MS, Reading
 from monitor.core.notices import Notice, daily, drill
-from monitor.core.routing import routes
+from monitor.core.routing import audiences, routes
 from monitor.core.settings import Settings, Urgency
 from monitor.core.snapshot import Service, Snapshot
 from monitor.derive import Derived
@@ -92,7 +92,8 @@ class App:
             newest = max(self.store.readings.last_at().values(), default=None)
             self.clock = None if self.simulated else ClockWatch(self.now_ms, newest_ms=newest)
             self._tidy(self.now_ms())
-            self.delivery = Delivery(settings.data_dir, settings.channels, self.now_ms)
+            self.ways_back = WaysBack(settings, self.now_ms)
+            self.delivery = Delivery(settings.data_dir, settings.channels, self.now_ms, invite=self.ways_back.invite)
             self.delivery.start()
             undo.callback(self.delivery.stop)
             self._start_shipping(undo)
@@ -107,9 +108,12 @@ class App:
                 clock_trusted=lambda: self._trusted,
                 # A rehearsal's broker is on this computer, and silent to MQTT 5.
                 answer_s=1.5 if self.simulated else ANSWER_S,
+                answering=self.ways_back.topic,
             )
             self.intake.start()
             undo.callback(self.intake.stop)
+            self.ways_back.start()
+            undo.callback(self.ways_back.stop)
             if not self.simulated:
                 self.calendar = CalendarJobs(settings.calendar, settings.room.zone, self._orders.put)
                 undo.callback(self.calendar.stop)
@@ -134,7 +138,8 @@ class App:
             self.settings.shipping,
             self.settings.data_dir,
             self.now_ms,
-            quantities={p.id: p.quantity for p in self.settings.room.probes},
+            quantities={p.id: p.quantity for p in self.settings.room.all_probes},
+            units={b.id: b.unit for b in self.settings.room.batteries},
             derived=lambda: derived_points(self._latest) if self._latest is not None else [],
         )
         shipper.start()
@@ -154,7 +159,9 @@ class App:
         now = self.now_ms()
         self._look_at_clock()
         self.derived.follow(now)
-        snapshot = self._latest = self.derived.snapshot(now, self._service())
+        audiences_now = audiences(self.settings.channels, self.settings.room.stacks)
+        snapshot = replace(self.derived.snapshot(now, self._service()), audiences=audiences_now)
+        self._latest = snapshot
         self._near = _near_limits(snapshot)
         outcome = evaluate(snapshot)
         made = self._commit(outcome)
@@ -190,15 +197,8 @@ class App:
 
     def _routed(self, notices: Iterable[Notice], snapshot: Snapshot) -> list[Notice]:
         """Notices with their ways to the channels: by urgency, kind and stack, quiet hours and further steps."""
-        stacks = {box.id: box.stack for box in self.settings.room.boxes}
-        stacks |= {name: name for name in self.settings.room.stacks}
-        stacks |= {lot.lot.id: stacks[lot.lot.box] for lot in snapshot.lots if lot.lot.box in stacks}
-        for probe in self.settings.room.probes:
-            place = self.settings.room.height_of(probe)
-            if place is not None:
-                stacks[probe.id] = place[0]
-        watch = self.settings.room.watch
-        return [replace(n, routes=routes(n, self.settings.channels, watch, snapshot.zone, stacks.get)) for n in notices]
+        watch, channels = self.settings.room.watch, self.settings.channels
+        return [replace(n, routes=routes(n, channels, watch, snapshot.zone, snapshot.stack_of)) for n in notices]
 
     def _commit_all(self, outcome: Outcome, channels: Mapping[str, tuple[Urgency, ...]]) -> list[Notice]:
         return self.store.ledger.commit(outcome.conditions, outcome.transitions, outcome.notices, channels)
@@ -277,6 +277,9 @@ class App:
             heartbeat_on=heartbeat is not None,
             heartbeat_failing_since_ms=heartbeat.failing_since_ms if heartbeat is not None else None,
             heartbeat_detail=heartbeat.last_error if heartbeat is not None else "",
+            answers_on=self.ways_back.on,
+            answers_failing_since_ms=no_answers_since_ms,
+            answers_detail=no_answers_why,
         )
 
     def _urgent(self, reading: Reading) -> bool:
@@ -323,6 +326,7 @@ class App:
                 self._error = error.what
                 log.error("the round could not be finished: %s", error)  # noqa: TRY400
                 self.notifier.round_done()
+            self.ways_back.tend()
             if not self.intake.alive():
                 raise StoreError("the intake of readings has stopped", fix="the service is started anew by systemd")
             due = max(due + every_s, time.monotonic())
@@ -344,6 +348,7 @@ def _standing(c: Condition) -> tuple[object, ...]:
         c.shelved_until_ms,
         c.told_ms,
         c.told,
+        c.over_ms,
     )
 
 

@@ -10,9 +10,11 @@ from typing import Literal
 from zoneinfo import ZoneInfo
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.adapters.store import Columns, Store
 from monitor.core import stacks
+from monitor.core.battery import LOOK_BACK_DAYS, BatteryNow, trend
 from monitor.core.boxes import (
     SHORT_GAP_H,
     BoxSeries,
@@ -25,18 +27,22 @@ from monitor.core.conditions import Condition
 from monitor.core.events import DAY_MS, HOUR_MS, Clutch, Lot, Stay
 from monitor.core.exposure import hourly_exposure
 from monitor.core.gateways import FACT, read
+from monitor.core.heater import HeaterNow
 from monitor.core.outlook import LOOK_BACK_H, History, forecast_clutch
 from monitor.core.settings import Box, Gateway, Limits, Probe, Settings
 from monitor.core.snapshot import BoxNow, GatewayNow, LotNow, ProbeNow, Service, Snapshot, Told
 from monitor.core.species import Profile
 from monitor.core.thermal import LOOK_BACK_S, Course, course, worth_knowing
 from monitor.core.whatif import Plan
+from monitor.heaters import Heaters
 from monitor.hours import Hours, Species, Sweep
 from monitor.peers import Peer, hourly, peers_of
 
 # A forecast changes slowly: it is computed again every hour, or when the keeper told something.
 FORECAST_EVERY_MS = HOUR_MS
 COURSE_EVERY_MS = 5 * 60_000
+# A battery's level is the median of so many readings: one that was taken while it sends is lower.
+BATTERY_READINGS = 5
 # Eggs are set within so long of being laid; the time between is counted at the box's temperature.
 LAID_TO_SET_MS = 48 * HOUR_MS
 
@@ -56,6 +62,8 @@ class Derived(Hours):
         self._forecasts: dict[str, tuple[object, list[LotNow]]] = {}
         self._courses: dict[str, tuple[int, Course | None]] = {}
         self._peers: tuple[object, dict[str, Peer]] = (None, {})
+        self._heaters = Heaters(self.room)
+        self._battery_days: dict[str, tuple[object, NDArray[np.int64], NDArray[np.float64]]] = {}
         # Conditions as last judged; newer than the ledger's by what is not worth a write (see `App._commit`).
         self.judged: dict[tuple[str, str], Condition] = {}
 
@@ -185,6 +193,10 @@ class Derived(Hours):
             self._peers = key, peers_of(self.store.readings, self.room, self.corrections, now_ms)
         return self._peers[1]
 
+    def heaters(self, now_ms: int) -> dict[str, HeaterNow]:
+        """Each stack's heater, by its air probe; by whole days, looked at once a day."""
+        return self._heaters.now(self.store.readings, self.corrections, now_ms)
+
     def snapshot(self, now_ms: int, service: Service) -> Snapshot:
         """Everything known at ``now_ms``. Call :meth:`follow` before."""
         lots = self.lots(now_ms)
@@ -240,8 +252,33 @@ class Derived(Hours):
             lots=tuple(lots),
             stacks=tuple(p for s in self.room.stacks if (p := self.stack_profile(s, now_ms)) is not None),
             gateways=tuple(gateways),
+            batteries=tuple(self.battery(b, now_ms) for b in self.room.batteries),
+            heaters=self.heaters(now_ms) if self.room.watch.heater_since_ms is not None else {},
             conditions=conditions,
         )
+
+    def battery(self, battery: Probe, now_ms: int) -> BatteryNow:
+        """A battery by its newest readings, and by its days how long it lasts; the days are looked at once a day."""
+        c = self._columns([battery], now_ms - DAY_MS, now_ms + 1)[battery.id]
+        good = np.flatnonzero(c.usable)[-BATTERY_READINGS:]
+        if not len(good):
+            return BatteryNow(battery, untold="nothing heard of it for a day")
+        key = now_ms // DAY_MS, self.store.readings.bulks()
+        known = self._battery_days.get(battery.id)
+        if known is None or known[0] != key:
+            known = self._battery_days[battery.id] = key, *self._days_of(battery, now_ms)
+        now = float(np.median(c.value[good]))
+        assert battery.low is not None
+        return BatteryNow(battery, now, int(c.at[good[-1]]), *trend(*known[1:], now, battery.low, battery.unit))
+
+    def _days_of(self, battery: Probe, now_ms: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """A level for each whole day in which it was heard."""
+        first = (now_ms // DAY_MS - LOOK_BACK_DAYS) * 24
+        by_day: dict[int, list[float]] = {}
+        for hour, level in self.store.readings.hour_means(battery.id, first, now_ms // DAY_MS * 24).items():
+            by_day.setdefault(hour // 24, []).append(level)
+        days = sorted(by_day)
+        return np.array(days, np.int64), np.array([float(np.median(by_day[d])) for d in days])
 
     def _box_now(self, box: Box, now_ms: int, lots: list[LotNow]) -> BoxNow:
         inside = [x for x in lots if x.lot.open and x.lot.box == box.id and x.lot.eggs]

@@ -147,7 +147,7 @@ class Hours:
         """Bring what is in memory up to date: readings, corrections, profiles."""
         self._follow_corrections()
         self._follow_profiles()
-        names = [p.id for p in self.room.probes]
+        names = [p.id for p in self.room.all_probes]
         bulks = self.store.readings.bulks()
         if self.seen_seq < 0 or bulks != self._bulks or now_ms - RECENT_MS < self._recent_from - RECENT_MS:
             self.seen_seq = self.store.readings.last_seq()

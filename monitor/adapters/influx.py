@@ -74,7 +74,8 @@ class _LaterError(Exception):
 class Shipper:
     """Sends what is stored to one bucket.
 
-    ``quantities``: probe -> "temperature" or "humidity", a tag of its readings. ``derived`` gives what is to be shown
+    ``quantities``: probe -> "temperature", "humidity" or "battery", a tag of its readings; ``units`` another, for those
+    whose unit the quantity does not tell. ``derived`` gives what is to be shown
     beside them; it is called from this thread, at most once a minute, and only while the database answers.
     """
 
@@ -85,6 +86,7 @@ class Shipper:
         now_ms: Callable[[], int],
         *,
         quantities: Mapping[str, str] | None = None,
+        units: Mapping[str, str] | None = None,
         derived: Callable[[], Sequence[DerivedPoint]] | None = None,
         hold_s: float = 300.0,
         first_wait_s: float = 1.0,
@@ -93,6 +95,7 @@ class Shipper:
         self._data_dir = data_dir
         self._now_ms = now_ms
         self._quantities = dict(quantities or {})
+        self._units = dict(units or {})
         self._derived = derived
         self._hold_s = hold_s
         self._first_wait_s = first_wait_s
@@ -201,9 +204,10 @@ class Shipper:
 
     def _reading(self, probe: str, at_ms: int, value: float, flag: int) -> str:
         quantity = self._quantities.get(probe, "unknown")
-        return line(
-            DerivedPoint("reading", {"probe": probe, "quantity": quantity}, {"value": value, "flag": flag}, at_ms)
-        )
+        tags = {"probe": probe, "quantity": quantity}
+        if probe in self._units:
+            tags["unit"] = self._units[probe]
+        return line(DerivedPoint("reading", tags, {"value": value, "flag": flag}, at_ms))
 
     def _lines_of(self, hour: Hour) -> Iterable[str]:
         columns = hour.columns

@@ -299,9 +299,11 @@ def _bar(what: str, total: int) -> Iterator[Callable[[int], None] | None]:
 
 
 def _unit_of(room: Room, name: str) -> str:
-    probe = room.probe(name)
+    probe = next((p for p in room.all_probes if p.id == name), None)
     if probe is None:
         return ""
+    if probe.quantity == "battery":
+        return probe.unit
     return "%" if probe.quantity == "humidity" else "C"
 
 

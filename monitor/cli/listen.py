@@ -28,7 +28,9 @@ from monitor.errors import BrokerRefused, BrokerUnreachable, ConfigError, Payloa
 ANSWER_S: Final = 10.0
 MOST_TOPICS: Final = 2000
 SHOWN_PER_TOPIC: Final = 3
-NAMES: Final = {"temperature": "warmth", "humidity": "humidity"}
+NAMES: Final = {"temperature": "warmth", "humidity": "humidity", "battery": "battery"}
+# Two alkaline cells in a row; what a lithium cell needs stands in the example of the configuration (common practice).
+LOW_V: Final = 2.4
 
 
 @dataclass
@@ -76,7 +78,8 @@ def run(args: argparse.Namespace) -> int:
         ear.listen(args.seconds)
     heard = sorted(ear.heard.values(), key=lambda h: h.topic)
     unclaimed = [h for h in heard if not any(p.topic == h.topic for p in probes)]
-    entries = "\n".join(propose(unclaimed, {p.id for p in probes}))
+    taken = {p.id for p in probes}
+    entries = "\n".join([*propose(unclaimed, taken), *_batteries(heard, probes, taken)])
     if args.json:
         print(json.dumps({"topics": [_as_json(h, probes) for h in heard], "entries": entries}, indent=2))
         return 0
@@ -87,7 +90,7 @@ def run(args: argparse.Namespace) -> int:
             file=sys.stderr,
         )
     elif entries:
-        print(f"\n# No probe claims these. Paste into the configuration and check the lines marked CHECK.\n\n{entries}")
+        print(f"\n# Nothing reads these yet. Paste into the configuration; check the lines marked CHECK.\n\n{entries}")
     else:
         print("\nEvery topic that was heard belongs to a probe of the configuration.")
     return 0
@@ -105,7 +108,7 @@ def _where(args: argparse.Namespace) -> tuple[Broker, tuple[Probe, ...]]:
         except ConfigError as error:
             raise ConfigError(error.what, where=error.where, fix="or name the broker: --host NAME") from error
         settings = load(path)
-        return settings.broker, settings.room.probes
+        return settings.broker, settings.room.all_probes
     password = None
     if args.password_file is not None:
         try:
@@ -117,7 +120,7 @@ def _where(args: argparse.Namespace) -> tuple[Broker, tuple[Probe, ...]]:
     probes: tuple[Probe, ...] = ()
     # With a broker on the command line the configuration is only a help, and may be half written.
     with contextlib.suppress(ConfigError):
-        probes = load(find_config(explicit), secrets=False).room.probes
+        probes = load(find_config(explicit), secrets=False).room.all_probes
     return Broker(host=args.host, port=args.port or 1883, username=args.username, password=password), probes
 
 
@@ -249,7 +252,7 @@ def _read_by(claiming: Sequence[Probe], payload: bytes) -> Iterator[str]:
     except PayloadError as error:
         yield f"claimed by {', '.join(p.id for p in claiming)}, but cannot be read: {error.what}"
         return
-    units = {p.id: "%" if p.quantity == "humidity" else "°C" for p in claiming}
+    units = {p.id: {"humidity": "%", "temperature": "°C", "battery": p.unit}[p.quantity] for p in claiming}
     for probe in claiming:
         values = [r.value for r in decoded.readings if r.probe == probe.id]
         if values:
@@ -296,14 +299,31 @@ def _as_json(heard: Heard, probes: Sequence[Probe]) -> dict[str, Any]:
 
 
 def propose(unclaimed: Sequence[Heard], taken: set[str]) -> Iterator[str]:
-    """Entries for the configuration, one text each; numbers of unknown meaning are switched off by a #."""
-    taken = set(taken)
+    """Entries for the configuration, one text each; numbers of unknown meaning are switched off by a #. Their ids are
+    added to ``taken``."""
     for heard in unclaimed:
-        for found in guess(heard.topic, heard.last):
-            yield _entry(heard, found, taken)
+        guesses = guess(heard.topic, heard.last)
+        owner = ""
+        # First what a battery is the battery of.
+        for found in sorted(guesses, key=lambda g: g.quantity == "battery"):
+            name, text = _entry(heard, found, taken, owner)
+            owner = owner or (name if found.quantity is not None else "")
+            yield text
 
 
-def _entry(heard: Heard, found: Guess, taken: set[str]) -> str:
+def _batteries(heard: Sequence[Heard], probes: Sequence[Probe], taken: set[str]) -> Iterator[str]:
+    """Entries for batteries that probes of the configuration tell of in their messages, and nobody reads."""
+    for topic in heard:
+        claiming = [p for p in probes if p.topic == topic.topic]
+        read = {p.pointer for p in claiming}
+        owner = next((p.id for p in claiming if p.quantity != "battery"), "")
+        for found in guess(topic.topic, topic.last) if owner else ():
+            if found.quantity == "battery" and found.pointer not in read:
+                yield _entry(topic, found, taken, owner)[1]
+
+
+def _entry(heard: Heard, found: Guess, taken: set[str], owner: str) -> tuple[str, str]:
+    """The id of a new probe and its entry; ``owner``: the probe of the same message whose battery it may be."""
     words = re.sub(r"[^A-Za-z0-9._-]+", "-", heard.topic).strip("-.")[:48] or "probe"
     last = NAMES.get(found.quantity or "", (found.pointer or "/value").rsplit("/", 1)[-1])
     last = re.sub(r"[^A-Za-z0-9._-]+", "-", last).strip("-.") or "value"
@@ -328,6 +348,11 @@ def _entry(heard: Heard, found: Guess, taken: set[str]) -> str:
     ):
         if value is not None:
             lines.append(f"{key} = {_quoted(value)}")
+    if found.quantity == "battery":
+        lines.append(f"battery_of = {_quoted(owner or 'CHANGE-ME')}  # CHECK: the probe whose battery it is")
+        if found.unit == "V":
+            lines.append(f"low = {LOW_V:g}  # CHECK: the volts at which this battery has to be renewed")
+        return unique, "\n".join(lines) + "\n"
     lines.append('box = "CHANGE-ME"  # CHECK: the box it lies in; or, for the air: stack = ... and height_cm = ...')
     if interval is None:
         lines.append('interval = "60 s"  # CHECK: heard too few messages to measure it')
@@ -336,7 +361,7 @@ def _entry(heard: Heard, found: Guess, taken: set[str]) -> str:
         lines.append(f'interval = "{measured} s"  # CHECK: measured from {len(heard.arrivals)} messages')
     if found.quantity is None:
         lines = ["# What this number is cannot be told; take the # away if it is a probe:", *(f"#{x}" for x in lines)]
-    return "\n".join(lines) + "\n"
+    return unique, "\n".join(lines) + "\n"
 
 
 def _quoted(text: str) -> str:

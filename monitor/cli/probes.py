@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 from collections import Counter
 from dataclasses import dataclass
 
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 from monitor.adapters.store import Columns
 from monitor.cli.forecast import rounded
 from monitor.cli.room import RoomAtHand, now_ms, print_json, room_at_hand, table, utc
+from monitor.core.battery import BatteryNow, say
 from monitor.core.calibration import step_of
 from monitor.core.corrections import Correction
 from monitor.core.events import DAY_MS, Flag
@@ -89,15 +91,18 @@ def run_probes(args: argparse.Namespace) -> int:
     with room_at_hand(args) as room:
         now = now_ms()
         probes = room.settings.room.probes
+        room.derived.follow(now)
         last = room.store.readings.last_at(now)
         day = room.store.readings.load([p.id for p in probes], now - DAY_MS, now + 1)
         peers = room.derived.peers(now)
         lines = [_line(room, p, now, last.get(p.id), day[p.id], peers.get(p.id, Peer())) for p in probes]
+        batteries = [(room.derived.battery(b, now), last.get(b.id)) for b in room.settings.room.batteries]
         levels = levels_of(room.store.readings, room.settings.room, room.derived.corrections, now)
         if args.json:
             print_json(
                 {
                     "probes": [_json(line, now) for line in lines],
+                    "batteries": [_battery_json(battery, heard) for battery, heard in batteries],
                     "stacks": [
                         {
                             "stack": stack,
@@ -117,6 +122,10 @@ def run_probes(args: argparse.Namespace) -> int:
                 [_row(line, room, now) for line in lines],
             )
         )
+        if batteries:
+            print(
+                table(["battery", "of probe", "last heard", "level", "low at", "how long"], _batteries(batteries, now))
+            )
         for stack, x in levels.items():
             if x.since_day is not None:
                 print(
@@ -128,6 +137,35 @@ def run_probes(args: argparse.Namespace) -> int:
         if len(never) > 1:
             print(f"never compared: {', '.join(never)}; to find out what they differ by: warmtally compare")
     return 0
+
+
+def _batteries(batteries: list[tuple[BatteryNow, int | None]], now: int) -> list[list[str]]:
+    rows = []
+    for battery, heard_ms in batteries:
+        b, level = battery.battery, battery.level
+        heard = "never" if heard_ms is None else f"{show_span(max(now - heard_ms, 0) / 1000)} ago"
+        said = "-" if level is None else battery.shown(level) + (" LOW" if level <= battery.low else "")
+        rows.append([b.id, b.battery_of or "-", heard, said, battery.shown(battery.low), say(battery) or "-"])
+    return rows
+
+
+def _battery_json(battery: BatteryNow, heard_ms: int | None) -> dict[str, object]:
+    b, found = battery.battery, battery.trend
+    return {
+        "battery": b.id,
+        "battery_of": b.battery_of,
+        "unit": b.unit,
+        "last_at": utc(heard_ms),
+        "level": rounded(battery.level, 3),
+        "low": b.low,
+        "per_day": rounded(found.per_day, 5) if found else None,
+        "until": found.until if found else None,
+        "days_left": rounded(found.days, 1) if found else None,
+        "days_left_95": [rounded(d, 1) if math.isfinite(d) else None for d in (found.days_low, found.days_high)]
+        if found
+        else None,
+        "untold": battery.untold or None,
+    }
 
 
 def _compared(line: _Line) -> bool:

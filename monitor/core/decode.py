@@ -147,7 +147,7 @@ def _from_tree(probe: Probe, tree: Json, received_ms: int, latest_ms: int | None
         try:
             readings.append(_one(probe, tree, received_ms, latest_ms))
         except _Refusal as why:
-            reasons.append((None, str(why)))
+            reasons += [] if _untold(probe, tree) else [(None, str(why))]
         return readings, reasons
     try:
         elements = resolve(tree, probe.list_pointer)
@@ -159,8 +159,18 @@ def _from_tree(probe: Probe, tree: Json, received_ms: int, latest_ms: int | None
         try:
             readings.append(_one(probe, element, received_ms, latest_ms))
         except _Refusal as why:
-            reasons.append((index, str(why)))
+            reasons += [] if _untold(probe, element) else [(index, str(why))]
     return readings, reasons
+
+
+def _untold(probe: Probe, tree: Json) -> bool:
+    """Many a device tells of its battery now and then only: a message without it is no mistake."""
+    if probe.quantity != "battery":
+        return False
+    try:
+        return resolve(tree, probe.pointer or "") is None
+    except LookupError:
+        return True
 
 
 def _one(probe: Probe, tree: Json, received_ms: int, latest_ms: int | None) -> Reading:
@@ -333,10 +343,10 @@ _TIME_WORDS: Final = frozenset(
 )
 _TEMPERATURE_WORDS: Final = frozenset({"temperature", "temp", "t", "tmp", "warmth", "degrees", "celsius", "fahrenheit"})
 _HUMIDITY_WORDS: Final = frozenset({"humidity", "hum", "rh", "moisture", "h"})
+_BATTERY_WORDS: Final = frozenset({"battery", "batt", "bat", "vbat", "vbatt", "accu", "voltage"})
+_NOT_A_LEVEL: Final = frozenset({"low", "ok", "state", "status", "type", "charging"})
 _OTHER_WORDS: Final = frozenset(
     {
-        "battery",
-        "voltage",
         "volt",
         "rssi",
         "lqi",
@@ -436,6 +446,12 @@ def _time_form(pointer: str, value: Json) -> Literal["iso", "s", "ms"] | None:
 
 def _guessed(pointer: str | None, value: float, near: frozenset[str], far: frozenset[str]) -> Guess:
     """By the last name first, then by the whole way to it, then by nothing."""
+    if near & _BATTERY_WORDS:
+        if not near & _NOT_A_LEVEL and 1.0 < value <= 5.0:
+            return Guess(pointer, value, "battery", "V")
+        if not near & (_NOT_A_LEVEL | {"voltage", "vbat", "vbatt"}) and 5.0 < value <= 100.0:
+            return Guess(pointer, value, "battery", "%")
+        return Guess(pointer, value)
     if near & _OTHER_WORDS:
         return Guess(pointer, value)
     for words in (near, far):

@@ -24,6 +24,7 @@ from monitor.core.settings import Probe
 RANGE_C: Final = (-40.0, 80.0)
 """What an egg room's thermometer can honestly say; small digital thermometers end at -40 or -55 C (from memory)."""
 RANGE_PCT: Final = (0.0, 100.0)
+RANGE_V: Final = (0.0, 60.0)
 POWER_ON_C: Final = 85.0
 """What a common one-wire thermometer says before its first conversion (from memory of its data sheet)."""
 ERROR_VALUES: Final = (
@@ -114,6 +115,8 @@ def error_value(look: _Look) -> Flag | None:
 def gross_range(look: _Look) -> Flag | None:
     """QARTOD gross range: outside what the instrument can say."""
     low, high = RANGE_C if look.probe.quantity == "temperature" else RANGE_PCT
+    if look.probe.unit == "V":
+        low, high = RANGE_V
     return None if low <= look.reading.value <= high else Flag.BAD
 
 

@@ -16,6 +16,7 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.core.battery import BatteryNow
 from monitor.core.conditions import Condition
 from monitor.core.corrections import Correction
 from monitor.core.drift import Departure
@@ -23,6 +24,7 @@ from monitor.core.events import Clutch, Lot
 from monitor.core.exposure import Exposure, exposure
 from monitor.core.forecast import ExpectedRates, Window
 from monitor.core.gateways import Said
+from monitor.core.heater import HeaterNow
 from monitor.core.settings import Box, DisplayUnit, Gateway, Limits, Probe, Room
 from monitor.core.sex import SexNow
 from monitor.core.stacks import StackProfile
@@ -196,6 +198,9 @@ class Service:
     heartbeat_on: bool = False
     heartbeat_failing_since_ms: int | None = None
     heartbeat_detail: str = ""
+    answers_on: bool = False
+    answers_failing_since_ms: int | None = None
+    answers_detail: str = ""
     checks_failed: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -212,6 +217,8 @@ class Snapshot:
     lots: tuple[LotNow, ...] = ()
     stacks: tuple[StackProfile, ...] = ()
     gateways: tuple[GatewayNow, ...] = ()
+    batteries: tuple[BatteryNow, ...] = ()
+    heaters: Mapping[str, HeaterNow] = field(default_factory=dict)
     conditions: Mapping[tuple[str, str], Condition] = field(default_factory=dict)
     audiences: Mapping[str, str] = field(default_factory=dict)
 

@@ -132,6 +132,23 @@ def test_a_store_that_is_there_already_is_shipped_whole_and_then_followed(
     assert front.packed >= len(front.requests) > 0
 
 
+def test_a_battery_is_shipped_with_its_unit(tmp_path: Path, outside: tuple[Influx, Front]) -> None:
+    database, front = outside
+    with Store(tmp_path) as store:
+        store.readings.ingest([*readings("warm", 0, 3), *readings("cell", 0, 3)])
+        store.readings.fold(T0 + 3 * HOUR_MS)
+        quantities = {"warm": "temperature", "cell": "battery"}
+        with shipping(front.url, tmp_path, quantities=quantities, units={"cell": "V"}) as shipper:
+            whole(shipper)
+            store.readings.ingest(readings("cell", 3, 1))
+            wait_for(lambda: len(database.held("cell")) == 4, 10, "the new reading")
+        rows = database.ask('SELECT "value", "probe", "quantity", "unit" FROM "reading"')
+        assert {(r["probe"], r["quantity"], r["unit"]) for r in rows} == {
+            ("warm", "temperature", None),
+            ("cell", "battery", "V"),
+        }
+
+
 def test_the_other_database_takes_the_same(tmp_path: Path, metrics: Victoria) -> None:
     with Store(tmp_path) as store:
         store.readings.bulk("vm-a", columns_of(readings("vm-a", 0, 6000)))

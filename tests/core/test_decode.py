@@ -336,8 +336,11 @@ def test_guessing_never_raises(topic: str, payload: bytes) -> None:
         ("eggroom/left/tempF", "40", "temperature", "F"),
         ("eggroom/left/temperature", "301.5", "temperature", "K"),
         ("eggroom/left/humidity", "91", "humidity", "%"),
-        ("eggroom/temperature/battery", "87", None, None),
-        ("eggroom/left/battery", "87", None, None),
+        ("eggroom/temperature/battery", "87", "battery", "%"),
+        ("eggroom/left/battery", "2.91", "battery", "V"),
+        ("eggroom/left/vbat", "2910", None, None),
+        ("eggroom/left/voltage", "230", None, None),
+        ("eggroom/left/battery_low", "2", None, None),
         ("eggroom/left/humidity", "800", None, None),
         ("eggroom/left/temperature", "5000", None, None),
     ],
@@ -354,7 +357,7 @@ def test_every_number_of_a_json_payload_is_guessed_with_its_pointer_and_time() -
     assert guess("shed/one", payload) == [
         Guess("/air/temp_f", 84.2, "temperature", "F", "/at", "iso"),
         Guess("/air/hum", 91.0, "humidity", "%", "/at", "iso"),
-        Guess("/battery", 87.0, None, None, "/at", "iso"),
+        Guess("/battery", 87.0, "battery", "%", "/at", "iso"),
     ]
 
 

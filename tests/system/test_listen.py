@@ -102,7 +102,7 @@ def test_what_arrives_is_shown_with_what_it_may_be(broker: Mosquitto, capsys: py
     assert "shed/left/temperature  28.4\n    the number = 28.4: temperature in C?" in out
     assert "the number = 91.5: humidity in %?" in out
     assert "/warmth/temp_f = 82.4: temperature in F?" in out
-    assert "/battery = 87: unknown" in out
+    assert "/battery = 87: battery in %?" in out
     assert "/gathered/temperature = 27.7: temperature in C?" in out
     assert "shed/lamp  on\n    no number in it" in out
     assert out.count("shed/left/temperature  28.4") == 3
@@ -117,7 +117,7 @@ def test_the_proposed_entries_make_a_configuration_that_reads_the_messages(
     entries = json.loads(capsys.readouterr().out)["entries"]
     file = tmp_path / "room.toml"
     file.write_text(ROOM.format(port=broker.port, probes=entries))
-    probes = load(file).room.probes
+    probes = load(file).room.all_probes
     values = {
         p.id: [r.value for r in decode([p], payload.encode(), 1_777_620_000_000).readings]
         for p in probes
@@ -129,9 +129,28 @@ def test_the_proposed_entries_make_a_configuration_that_reads_the_messages(
         "shed-left-humidity": [91.5],
         "shed-left-temperature": [28.4],
         "shed-right-warmth": [28.0],
+        "shed-right-battery": [87.0],
     }
     assert {p.interval_s for p in probes} == {1.0}
-    assert '#pointer = "/battery"' in entries
+    assert [(b.battery_of, b.unit, b.low) for b in load(file).room.batteries] == [("shed-right-warmth", "%", 20.0)]
+
+
+def test_a_battery_that_a_known_probe_tells_of_is_proposed_as_the_probes(
+    broker: Mosquitto, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    known = '[[probes]]\nid = "good"\ntopic = "shed/right"\nbox = "CHANGE-ME"\npointer = "/temperature"\n'
+    file = tmp_path / "room.toml"
+    file.write_text(ROOM.format(port=broker.port, probes=known))
+    with Probes(broker.port, [("shed/right", '{"temperature": 28.0, "vbat": 2.87, "batteryLow": 2}')]):
+        assert listen("--config", str(file), "--json") == 0
+        entries = json.loads(capsys.readouterr().out)["entries"]
+        file.write_text(ROOM.format(port=broker.port, probes=known + entries))
+        assert listen("--config", str(file)) == 0
+    (battery,) = load(file).room.batteries
+    assert (battery.battery_of, battery.unit, battery.low, battery.pointer) == ("good", "V", 2.4, "/vbat")
+    out = capsys.readouterr().out
+    assert f"{battery.id}: 2.87 V" in out
+    assert "Every topic that was heard belongs to a probe" in out
 
 
 def test_a_probe_of_the_configuration_shows_its_value_or_why_there_is_none(
@@ -157,8 +176,9 @@ pointer = "/warmth/temperature"
     out, _ = capsys.readouterr()
     assert "good: 28 °C" in out
     assert "astray: cannot be read: nothing at '/warmth/temperature'" in out
-    assert "Every topic that was heard belongs to a probe" in out
-    assert "[[probes]]" not in out
+    # The battery in the same message is nobody's yet.
+    assert out.count("[[probes]]") == 1
+    assert 'battery_of = "good"' in out
 
 
 def test_as_json_it_is_one_object_that_names_everything(broker: Mosquitto, capsys: pytest.CaptureFixture[str]) -> None:

@@ -64,6 +64,7 @@ def _look_probes(snapshot: Snapshot) -> Iterable[Look]:
         if probe.last_ms is not None and probe.last_ms != probe.usable_ms and probe.last_value is not None:
             last += f" (it sends {probe.last_value:g}, which is no reading)"
         line = f"{_where(probe)}: {last}; expected every {show_span(probe.probe.interval_s)}"
+        line += _battery(probe, snapshot)
         if probe.unread:
             line += f"; {probe.unread} messages came that could not be read: {probe.unread_reason}"
         yield Look(
@@ -74,6 +75,15 @@ def _look_probes(snapshot: Snapshot) -> Iterable[Look]:
             Rule(on_delay_s=_delay_s(probe)),
             facts={"last_ms": probe.usable_ms},
         )
+
+
+def _battery(probe: ProbeNow, snapshot: Snapshot) -> str:
+    """What its battery said last, where that is low: the likely reason."""
+    for battery in snapshot.batteries:
+        condition = snapshot.conditions.get(("battery-low", battery.battery.id))
+        if battery.battery.battery_of == probe.probe.id and condition is not None and condition.up:
+            return "; its battery was told as low"
+    return ""
 
 
 def _look_room(snapshot: Snapshot) -> Iterable[Look]:
