@@ -17,10 +17,14 @@ from monitor.cli.room import RoomAtHand, now_ms, parse_time, print_json, room_at
 from monitor.core.calibration import (
     ICE_NOTE,
     KITCHEN_ICE_C,
+    LEAST_SPAN_C,
     STEADY_MINUTES,
+    CorrectionLine,
+    FoundAt,
     Session,
     Track,
     ice_point,
+    over_temperature,
     side_by_side,
     swap_test,
 )
@@ -453,7 +457,37 @@ def run_list(args: argparse.Namespace) -> int:
             return 0
         rows = [[str(c.id), _sentence(c, room), "taken back" if c.withdrawn else ""] for c in told]
         print(table(["id", "correction", ""], rows))
+        for probe in room.settings.room.probes:
+            found = [f for c in told if c.probe == probe.id and (f := _found_at(c, probe, room)) is not None]
+            line = over_temperature(found)
+            if line is not None:
+                print(_over_temperature_text(probe.id, found, line, room))
     return 0
+
+
+def _found_at(c: Correction, probe: Probe, room: RoomAtHand) -> FoundAt | None:
+    """A correction with the temperature at which it was found; None for one that was told by hand or taken back."""
+    if c.withdrawn or c.to_ms is None:
+        return None
+    if c.how == "ice point":
+        return FoundAt(0.0, c.offset_c, c.uncertainty_c, c.common_c)
+    told = room.store.readings.load([probe.id], c.from_ms, c.to_ms + 1)[probe.id]
+    if not told.usable.any():
+        return None
+    at_c = float(told.value[told.usable].mean()) + probe.correction + c.offset_c
+    return FoundAt(at_c, c.offset_c, c.uncertainty_c, c.common_c)
+
+
+def _over_temperature_text(probe: str, found: Sequence[FoundAt], line: CorrectionLine, room: RoomAtHand) -> str:
+    """Whether one offset does for all temperatures at which eggs lie."""
+    degrees = ", ".join(show_temperature(f.temperature_c, room.unit) for f in found)
+    off = show_difference(abs(line.y2) * LEAST_SPAN_C, room.unit, 2)
+    away, last = show_difference(LEAST_SPAN_C, room.unit, 0), show_temperature(line.t0, room.unit)
+    slope = f"{line.y2:+.3f}".replace("-", "−")
+    return (
+        f"{probe}, compared at {degrees}: for each degree warmer its correction is {slope} ± {2 * line.u_y2:.3f} of a "
+        f"degree more; {away} away from the last, {last}, the one that holds is off by {off}"
+    )
 
 
 def _sentence(c: Correction, room: RoomAtHand) -> str:

@@ -493,6 +493,9 @@ def _differences(one: Track, other: Track) -> Values:
 
 # -- a line of corrections ------------------------------------------------------------------------------------
 
+# Sessions nearer to each other than this tell nothing of how an error goes with temperature. Judgement, no source.
+LEAST_SPAN_C: Final = 3.0
+
 
 @dataclass(frozen=True, slots=True)
 class CorrectionLine:
@@ -540,3 +543,33 @@ def correction_line(
     u1, u2 = math.sqrt(s2 * float(x @ x) / d), math.sqrt(n * s2 / d)
     r = -float(x.sum()) / math.sqrt(n * float(x @ x))
     return CorrectionLine(y1, y2, u1, u2, r, math.sqrt(s2), n - 2, t0_c)
+
+
+@dataclass(frozen=True, slots=True)
+class FoundAt:
+    """What one session found of a probe: its correction at a temperature, with its own and its common uncertainty."""
+
+    temperature_c: float
+    correction_c: float
+    uncertainty_c: float
+    common_c: float
+
+
+def over_temperature(found: Sequence[FoundAt]) -> CorrectionLine | None:
+    """How a probe's correction goes with temperature, by sessions at several; t0 is where the last one was.
+
+    The residuals of three or four sessions tell little of their uncertainty, so s is at least what the sessions say of
+    themselves (root mean square). What is common counts once, as large as the largest: sessions of several references
+    are taken as one. None for fewer than three sessions, or where they lie within 3 C.
+    """
+    t = [f.temperature_c for f in found]
+    if len(t) < 3 or max(t) - min(t) < LEAST_SPAN_C:
+        return None
+    line = correction_line(t, [f.correction_c for f in found], t[-1])
+    own = math.sqrt(sum(f.uncertainty_c**2 for f in found) / len(found))
+    if own > line.s:
+        # The uncertainties are s times what the temperatures alone give, and the correlation is theirs.
+        even = np.asarray(t) - t[-1]
+        d = len(t) * float(even @ even) - float(even.sum()) ** 2
+        line = replace(line, s=own, u_y1=own * math.sqrt(float(even @ even) / d), u_y2=own * math.sqrt(len(t) / d))
+    return line.with_common(max(f.common_c for f in found))

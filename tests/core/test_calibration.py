@@ -8,9 +8,11 @@ import numpy as np
 import pytest
 
 from monitor.core.calibration import (
+    FoundAt,
     Track,
     correction_line,
     ice_point,
+    over_temperature,
     side_by_side,
     step_of,
     swap_test,
@@ -44,6 +46,39 @@ def test_one_reading_has_no_type_a_and_one_temperature_no_line() -> None:
         type_a([28.0])
     with pytest.raises(ValueError, match="three points"):
         correction_line([28.0, 28.0, 28.0], [0.1, 0.1, 0.1], 20.0)
+
+
+def sessions(rng: np.random.Generator, slope: float, own: float, *temperatures_c: float) -> list[FoundAt]:
+    """What sessions find of a probe whose correction is 0.1 C at 28 C and goes by ``slope`` with each degree."""
+    return [FoundAt(t, 0.1 + slope * (t - 28.0) + rng.normal(0.0, own), own, 0.02) for t in temperatures_c]
+
+
+def test_sessions_at_several_temperatures_tell_how_a_correction_goes_with_it_as_surely_as_it_says() -> None:
+    rng = np.random.default_rng(4)
+    lines = [over_temperature(sessions(rng, 0.01, 0.05, 0.0, 24.0, 28.0)) for _ in range(500)]
+    off = np.array([(line.y2 - 0.01) / line.u_y2 for line in lines if line is not None])
+    assert len(off) == 500
+    # Not more than the usual share lies beyond two standard uncertainties, although three sessions have one residual.
+    assert np.mean(np.abs(off) > 2.0) < 0.07
+    assert off.std() == pytest.approx(1.0, abs=0.2)
+
+
+def test_sessions_that_fit_a_line_by_chance_are_no_surer_than_they_said() -> None:
+    line = over_temperature(sessions(np.random.default_rng(1), 0.01, 0.0, 0.0, 24.0, 28.0))
+    found = [FoundAt(t, 0.01 * t, 0.05, 0.2) for t in (0.0, 24.0, 28.0)]
+    sure, fitted = line, over_temperature(found)
+    assert sure is not None
+    assert fitted is not None
+    assert sure.u_y2 == pytest.approx(0.0, abs=1e-9)
+    assert (fitted.y2, fitted.t0) == pytest.approx((0.01, 28.0))
+    # Least squares with a known uncertainty of each point: 0.05 / sqrt(Sxx).
+    assert fitted.u_y2 == pytest.approx(0.05 / math.sqrt(np.var([0.0, 24.0, 28.0]) * 3))
+    assert fitted.at(28.0)[1] > 0.2
+
+
+@pytest.mark.parametrize("temperatures_c", [(0.0, 28.0), (28.0, 28.5, 30.9)])
+def test_two_sessions_or_temperatures_too_near_tell_no_line(temperatures_c: tuple[float, ...]) -> None:
+    assert over_temperature(sessions(np.random.default_rng(1), 0.01, 0.05, *temperatures_c)) is None
 
 
 def test_the_step_of_a_digital_probe_is_read_off_its_codes() -> None:

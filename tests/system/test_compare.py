@@ -271,6 +271,34 @@ def test_ice_finds_the_error_at_zero_and_says_that_it_is_only_that(desk: Desk) -
     assert c["uncertainty_c"] == pytest.approx(0.1, abs=0.02)
 
 
+def test_sessions_at_several_temperatures_say_whether_one_offset_does(desk: Desk) -> None:
+    """The probe reads 0.2 C too low at 0 C and right at 30 C."""
+    now = time.time_ns() // 1_000_000 // MINUTE * MINUTE
+    noise = np.random.default_rng(2)
+    for days, at_c in ((9, 0.0), (6, 22.0), (3, 30.0)):
+        at = now - days * DAY_MS + np.arange(90, dtype=np.int64) * MINUTE
+        said = {
+            "upper-warmth": at_c - 0.2 * (1.0 - at_c / 30.0) + noise.normal(0.0, 0.02, 90),
+            "lower-warmth": at_c + noise.normal(0.0, 0.02, 90),
+        }
+        desk.says({name: np.round(values / 0.0625) * 0.0625 for name, values in said.items()}, at)
+        span = f"--from {at_text(int(at[0]))} --to {at_text(int(at[-1]))} --apply"
+        assert "for each degree" not in desk.does("compare list").out
+        if at_c == 0.0:
+            desk.does(f"compare ice --probe upper-warmth --uncertainty 0.02 {span}")
+        else:
+            desk.does(
+                "compare --probes upper-warmth lower-warmth --reference lower-warmth --reference-uncertainty 0.03 "
+                + span
+            )
+    told = desk.does("compare list").out
+    (line,) = (line for line in told.splitlines() if "for each degree" in line)
+    assert line.startswith("upper-warmth, compared at 0.0 °C, 22.0 °C, 30.0 °C: for each degree warmer")
+    slope = float(line.split("correction is ")[1].split()[0].replace("−", "-"))
+    assert slope == pytest.approx(-0.2 / 30.0, abs=0.002)
+    assert "3 °C away from the last, 30.0 °C" in line
+
+
 def test_a_swap_is_told_in_words_and_in_numbers(desk: Desk) -> None:
     """Upper place 0.7 C warmer; the probe that began there says 0.5 C too much."""
     start = 1_780_000_000_000
