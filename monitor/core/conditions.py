@@ -74,6 +74,9 @@ _DONE: Final = {Phase.RISING: Phase.RAISED, Phase.FALLING: Phase.CLEAR}
 
 Change = Literal["raised", "cleared"]
 
+# A shelf ends within a week (``warmtally shelve``). One that lasts longer was set while the clock was ahead.
+LONGEST_SHELF_MS: Final = 8 * 86_400_000
+
 
 @dataclass(frozen=True, slots=True)
 class Sample:
@@ -100,7 +103,8 @@ class Condition:
     ``since_ms`` is when the state changed in the world (the first sample beyond the limit for a raise, the
     first sample back for a clear), ``changed_ms`` when the delay had run out. ``delay_from_ms`` is the running
     delay's start. ``facts`` are the numbers that a notice shows.
-    ``told_ms`` is when the keeper was last told of this raise, ``told`` how often so far.
+    ``told_ms`` is when the keeper was last told of this raise, ``told`` how often so far, ``told_as`` how urgently.
+    ``over_ms``: it has ended then, and the end is not told yet.
     """
 
     kind: str
@@ -116,6 +120,8 @@ class Condition:
     facts: Mapping[str, str | float | int | None] = field(default_factory=dict)
     told_ms: int | None = None
     told: int = 0
+    told_as: Literal["", "now", "today", "diary"] = ""
+    over_ms: int | None = None
 
     @property
     def key(self) -> tuple[str, str]:

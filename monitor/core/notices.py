@@ -3,9 +3,8 @@
 A notice says what, where, since when, the value with its uncertainty and the limit, what to do first and what
 happens if nothing is done. Its key is stable, so that a message that had to be sent twice can be recognised.
 
-All subjects of one kind that change at one tick make one notice: a cold room is one notice, not twenty. A box that
-joins a condition which the keeper was told of within the last hours is told as "also" and one step less
-urgent, since its cause is most likely the same.
+All subjects of one kind that are told at one tick make one notice: a cold room is one notice, not twenty. When further
+ones are told, as "also", is decided in ``joining``.
 
 How it is worded stands in ``texts``, and may be the keeper's own; what is told, how urgent it is and its key are not.
 """
@@ -13,20 +12,18 @@ How it is worded stands in ``texts``, and may be the keeper's own; what is told,
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
 from monitor.core.conditions import Condition, Transition
+from monitor.core.joining import Telling
 from monitor.core.kinds import Kind, Look
 from monitor.core.settings import URGENCIES, Urgency
 from monitor.core.snapshot import BoxNow, LotNow, Snapshot, show_day, show_difference, show_temperature, show_time
 from monitor.core.texts import Words
 
 NoticeChange = Literal["raised", "still", "cleared", "drill", "daily"]
-
-# A further subject of a kind that was raised within this time joins it.
-JOIN_MS: Final = 6 * 3_600_000
 
 CAUTION: Final = (
     "Warmtally measures and tells; it is no safety device. Electric heat needs a residual-current device, an "
@@ -49,7 +46,8 @@ class Notice:
 
     ``key`` is unique for ever; ``subjects`` are the boxes, lots, probes or parts of the service it is about.
     ``routes``: the channels it goes to (None: not decided here). ``answer``: by whom it was answered, in words;
-    ``answer_way`` and ``answer_channel``: by which way, and with the code of which channel.
+    ``answer_way`` and ``answer_channel``: by which way, and with the code of which channel. ``reach``: channels that
+    take this urgency get it too, since it belongs to what they were told.
     """
 
     key: str
@@ -66,50 +64,24 @@ class Notice:
     answer_way: str = ""
     answer_channel: str = ""
     routes: tuple[Route, ...] | None = None
+    reach: Urgency | None = None
 
 
-def compose(
-    kind: Kind,
-    transitions: Sequence[Transition],
-    looks: Mapping[str, Look],
-    before: Mapping[tuple[str, str], Condition],
-    snapshot: Snapshot,
-) -> list[Notice]:
-    """The notices for one kind's transitions of one tick: one for what was raised, one for what was cleared.
+def compose(kind: Kind, telling: Telling, looks: Mapping[str, Look], snapshot: Snapshot) -> list[Notice]:
+    """The notices for what one kind tells at one tick: one for what is raised or still so, one for what is over.
 
     A subject with several transitions (readings that came late, all at once) is told by how it stands at the end;
-    what came and went within one tick is told as over, with its time.
+    what came and went before it was told is told as over, with its times.
     """
     made = []
-    told = [t for t in transitions if not _shelved(t, before, snapshot)]
-    began = {t.subject: t for t in told if t.change == "raised"}
-    final = {t.subject: t for t in told}
-    raised = [t for t in final.values() if t.change == "raised"]
-    cleared = [t for t in final.values() if t.change == "cleared"]
-    up = {c.subject for c in before.values() if c.kind == kind.name and c.up}
-    passed = {t.subject: began[t.subject] for t in cleared if t.subject in began and t.subject not in up}
-    if not kind.tell_cleared:
-        raised += passed.values()
-        cleared = []
-    if raised:
-        joins = kind.groups and any(
-            c.kind == kind.name
-            and c.up
-            and not c.shelved(snapshot.now_ms)
-            and c.subject not in final
-            and c.changed_ms is not None
-            and snapshot.now_ms - c.changed_ms < JOIN_MS
-            for c in before.values()
-        )
-        made.append(_raised(kind, raised, looks, snapshot, joins=joins))
-    if cleared:
-        made.append(_cleared(kind, cleared, passed, looks, snapshot))
+    together = kind.groups and telling.joins
+    if telling.new:
+        made.append(_raised(kind, telling, telling.again if together else (), looks, snapshot))
+    if telling.again and not (telling.new and together):
+        made.append(remind(kind, telling.again, looks, snapshot))
+    if telling.ended:
+        made.append(_cleared(kind, telling, looks, snapshot))
     return made
-
-
-def _shelved(transition: Transition, before: Mapping[tuple[str, str], Condition], snapshot: Snapshot) -> bool:
-    condition = before.get((transition.kind, transition.subject))
-    return condition is not None and condition.shelved(snapshot.now_ms)
 
 
 def _key(kind: Kind, transitions: Sequence[Transition]) -> str:
@@ -171,18 +143,23 @@ def _text(key: str, kind: Kind, lines: Sequence[str], places: Mapping[str, str],
     return re.sub(r"\n{3,}", "\n\n", filled).strip()
 
 
+def _urgency(kind: Kind, subjects: Iterable[str], looks: Mapping[str, Look]) -> Urgency:
+    """The most pressing of those that are told together."""
+    return min((looks[s].urgency or kind.urgency for s in subjects), key=URGENCIES.index)
+
+
 def _raised(
-    kind: Kind, transitions: Sequence[Transition], looks: Mapping[str, Look], snapshot: Snapshot, *, joins: bool
+    kind: Kind, telling: Telling, again: Sequence[Condition], looks: Mapping[str, Look], snapshot: Snapshot
 ) -> Notice:
-    # The most pressing of those that are told together.
-    urgency = min((looks[t.subject].urgency or kind.urgency for t in transitions), key=URGENCIES.index)
-    if joins and urgency == "now":
-        urgency = "today"
+    transitions, joins = telling.new, telling.joins
+    subjects = [t.subject for t in transitions] + [c.subject for c in again]
+    urgency = _urgency(kind, subjects, looks)
     texts, zone = snapshot.room.texts, snapshot.zone
     lines = [
         _line("all.raised.line", kind, looks[t.subject], snapshot, since=show_time(t.since_ms, zone))
         for t in transitions
     ]
+    lines += _still_lines(kind, again, looks, snapshot)
     places = _frame(kind, [looks[t.subject].where for t in transitions], snapshot, urgency)
     severe = urgency == "now" and kind.groups
     text = _text("all.raised.text", kind, lines, places | {"caution": CAUTION if severe else ""}, snapshot)
@@ -192,21 +169,17 @@ def _raised(
         key=_key(kind, transitions),
         at_ms=snapshot.now_ms,
         kind=kind.name,
-        subjects=tuple(t.subject for t in transitions),
+        subjects=tuple(subjects),
         change="raised",
         urgency=urgency,
         title=texts.fill("all.raised.also" if joins else "all.raised.title", places, kind.name),
         text=text,
+        reach=telling.reach,
     )
 
 
-def _cleared(
-    kind: Kind,
-    transitions: Sequence[Transition],
-    passed: Mapping[str, Transition],
-    looks: Mapping[str, Look],
-    snapshot: Snapshot,
-) -> Notice:
+def _cleared(kind: Kind, telling: Telling, looks: Mapping[str, Look], snapshot: Snapshot) -> Notice:
+    transitions, passed = telling.ended, telling.passed
     texts, zone = snapshot.room.texts, snapshot.zone
     urgency: Urgency = "today" if kind.urgency == "now" else "diary"
     names = [looks[t.subject].where if t.subject in looks else t.subject for t in transitions]
@@ -232,19 +205,25 @@ def _cleared(
         urgency=urgency,
         title=texts.fill("all.cleared.title" if watched else "all.cleared.gone", places, kind.name),
         text=_text("all.cleared.text", kind, lines, places, snapshot),
+        reach=telling.reach_ended,
     )
 
 
-def remind(
-    kind: Kind, conditions: Sequence[Condition], looks: Mapping[str, Look], urgency: Urgency, snapshot: Snapshot
-) -> Notice:
-    """A notice that is repeated because nobody has answered: what is still true, since when, told how often."""
-    texts, zone = snapshot.room.texts, snapshot.zone
+def _still_lines(
+    kind: Kind, conditions: Sequence[Condition], looks: Mapping[str, Look], snapshot: Snapshot
+) -> list[str]:
     lines = []
     for c in conditions:
-        since = show_time(c.since_ms or snapshot.now_ms, zone)
+        since = show_time(c.since_ms or snapshot.now_ms, snapshot.zone)
         times = {"times": _count(c.told, "time", "times"), "told": str(c.told)}
         lines.append(_line("all.still.line", kind, looks[c.subject], snapshot, since=since, **times))
+    return lines
+
+
+def remind(kind: Kind, conditions: Sequence[Condition], looks: Mapping[str, Look], snapshot: Snapshot) -> Notice:
+    """A notice that is repeated because nobody has answered: what is still true, since when, told how often."""
+    texts, urgency = snapshot.room.texts, _urgency(kind, (c.subject for c in conditions), looks)
+    lines = _still_lines(kind, conditions, looks, snapshot)
     places = _frame(kind, [looks[c.subject].where for c in conditions], snapshot, urgency, whole=3)
     severe = {"caution": CAUTION if urgency == "now" and kind.groups else ""}
     first = conditions[0]

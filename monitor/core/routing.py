@@ -35,7 +35,7 @@ def routes(
     for channel in channels:
         drilled = notice.change == "drill"
         if not drilled:
-            if notice.urgency not in channel.urgencies:
+            if notice.urgency not in channel.urgencies and notice.reach not in channel.urgencies:
                 continue
             if channel.kinds and notice.kind not in channel.kinds:
                 continue
@@ -48,6 +48,11 @@ def routes(
         start = notice.at_ms + round(channel.after_s * 1000) if later else 0
         found.append(Route(channel.id, max(start, quiet_until), if_open=later))
     return tuple(found)
+
+
+def audiences(channels: Sequence[Channel], stacks: Sequence[str]) -> dict[str, str]:
+    """Stack -> the channels that take it, in one word."""
+    return {s: " ".join(c.id for c in channels if not c.stacks or s in c.stacks) for s in stacks}
 
 
 def quiet_end_ms(at_ms: int, watch: Watch, zone: tzinfo) -> int:

@@ -121,7 +121,7 @@ WORDINGS: Final[dict[str, Wording]] = {
         shows=True,
     ),
     "all.cleared.late": Wording(
-        "${line} - ${says_low} from ${from} to ${until}; the readings came late.", "over already when it was known",
+        "${line} - ${says_low} from ${from} to ${until}; over before it was told.", "over when it could be told",
         ("line", "where", "subject", "says", "says_low", "from", "until"), ("line",), shows=True,
     ),
     "all.cleared.gone_line": Wording(

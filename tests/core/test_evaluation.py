@@ -106,12 +106,14 @@ def test_a_cold_room_is_one_notice_that_lists_its_boxes() -> None:
     assert all(since[b] == pytest.approx((10 + 2.5 * i) * MINUTE, abs=MINUTE) for i, b in enumerate("abcde"))
 
 
-def test_a_box_that_joins_later_is_told_as_also_and_less_urgently() -> None:
-    run = Run(Script(courses={"a": step(10, 1e9, 24.0), "b": step(90, 1e9, 24.0)})).go(0, 170)
-    assert without_minutes(run.told()) == [("too-cool", "raised", "a"), ("too-cool", "raised", "b")]
+def test_a_box_that_joins_later_waits_for_more_of_them_and_is_told_as_also() -> None:
+    courses = {"a": step(10, 1e9, 24.0), "b": step(90, 1e9, 24.0), "c": step(110, 1e9, 24.0)}
+    run = Run(Script(courses=courses)).go(0, 170)
+    # b is raised at minute 105 and waits for half an hour (of rounds); c, raised at minute 125, is told with it.
+    assert run.told()[1:] == [("too-cool", "raised", "b c", 136.0)]
     first, second = run.notices
-    assert second.title.startswith("Also too cool")
-    assert (first.urgency, second.urgency) == ("now", "today")
+    assert second.title == "Also too cool: box b, box c"
+    assert (first.urgency, second.urgency) == ("now", "now")
 
 
 def test_a_box_that_joins_one_that_nobody_was_told_of_is_told_in_full() -> None:
@@ -347,7 +349,9 @@ def test_the_same_snapshot_gives_the_same_outcome() -> None:
 
 
 def test_a_look_without_samples_leaves_the_state_and_its_facts_alone() -> None:
-    old = Condition("made-up", "x", Phase.RAISED, START - 5, START - 5, None, START - 5, facts={"value_c": 33.0})
+    told = {"told": 1, "told_ms": START - 5}
+    facts = {"value_c": 33.0}
+    old = Condition("made-up", "x", Phase.RAISED, START - 5, START - 5, None, START - 5, facts=facts, **told)  # type: ignore[arg-type]
     found = evaluate(a_snapshot(conditions={old.key: old}), [a_kind([Look("x", (), "x", facts={"value_c": None})])])
     assert (found.conditions, found.transitions, found.notices) == ((), (), ())
 
@@ -413,3 +417,59 @@ def test_a_service_that_starts_into_trouble_tells_it_at_once() -> None:
     service = Service(started_ms=START, link="refused", link_since_ms=START, link_detail="wrong password")
     run = Run(Script(service=lambda _: service)).go(0, 1)
     assert without_minutes(run.told()) == [("broker-refused", "raised", "broker")]
+
+
+# -- a check that fails -------------------------------------------------------------------------------------------
+
+
+def test_a_kind_that_fails_keeps_its_state_is_told_and_stops_no_other() -> None:
+    broken = [False]
+
+    def look(_: Snapshot) -> list[Look]:
+        if broken[0]:
+            raise ZeroDivisionError("a newcomer's mistake")
+        return [beyond("x", START)]
+
+    bad = replace(a_kind([]), name="newcomer", look=look)
+    kinds = [bad, *all_kinds()]
+    run = Run(Script(courses={"a": step(10, 1e9, 24.0)}))
+
+    def tick(minute: float) -> list[Notice]:
+        now_ms = START + round(minute * MINUTE)
+        outcome = evaluate(run.script.snapshot(now_ms, run.conditions), kinds)
+        run.conditions |= {c.key: c for c in outcome.conditions}
+        assert set(outcome.failed) == ({"newcomer"} if broken[0] else set())
+        return list(outcome.notices)
+
+    assert [(n.kind, n.change) for n in tick(0)] == [("newcomer", "raised")]
+    broken[0] = True
+    told = [(m, n.kind, n.change) for m in range(1, 60) for n in tick(m)]
+    assert told == [(6, "check-failed", "raised"), (25, "too-cool", "raised")]
+    assert run.conditions["newcomer", "x"].up
+    broken[0] = False
+    assert [(n.kind, n.change) for n in tick(60)] == [("check-failed", "cleared")]
+
+
+def test_a_failed_check_says_which_one_why_and_where() -> None:
+    def look(_: Snapshot) -> list[Look]:
+        return dict[str, list[Look]]()["x"]
+
+    kinds = [replace(a_kind([]), look=look), *(k for k in all_kinds() if k.name == "check-failed")]
+    run = {c.key: c for c in evaluate(a_snapshot(), kinds).conditions}
+    (notice,) = evaluate(a_snapshot(START + 300_000, conditions=run), kinds).notices
+    assert notice.title == "A check failed: check made-up"
+    assert "KeyError: 'x' (test_evaluation.py, line" in notice.text
+
+
+def test_a_text_that_cannot_be_made_fails_its_own_kind_alone() -> None:
+    look = Look("x", [Sample(START, Where.BEYOND)], None, None)  # type: ignore[arg-type]
+    found = evaluate(a_snapshot(), [a_kind([look]), replace(a_kind([beyond("y", START)]), name="other")])
+    assert set(found.failed) == {"made-up"}
+    assert [n.kind for n in found.notices] == ["other"]
+
+
+def test_a_shelf_that_was_set_while_the_clock_was_ahead_ends() -> None:
+    old = Condition("made-up", "x", shelved_until_ms=START + 400 * 24 * HOUR_MS)
+    found = evaluate(a_snapshot(conditions={old.key: old}), [a_kind([beyond("x", START)])])
+    assert [n.subjects for n in found.notices] == [("x",)]
+    assert found.conditions[0].shelved_until_ms == START

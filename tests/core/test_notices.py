@@ -21,7 +21,7 @@ from monitor.core.notices import CAUTION, Notice, compose, daily, drill
 from monitor.core.settings import Probe
 from monitor.core.snapshot import BoxNow, ProbeNow, Service, Snapshot, Told
 from monitor.core.thermal import course
-from tests.core.timeline import MINUTE, START, Script, a_lot, a_profile, a_room
+from tests.core.timeline import MINUTE, START, Script, a_lot, a_profile, a_room, tell_of
 
 Unit = Literal["C", "F"]
 # The night in which the clocks of Vienna go back: 00:30 UTC and 01:30 UTC are both 02:30.
@@ -119,7 +119,7 @@ def every_notice(snapshot: Snapshot) -> Iterable[tuple[Kind, Notice]]:
                 for s in looks
                 if change == "cleared"
             }
-            for notice in compose(kind, moves, looks, up, snapshot):
+            for notice in compose(kind, tell_of(kind, moves, looks, up), looks, snapshot):
                 yield kind, notice
 
 
@@ -175,7 +175,7 @@ def test_many_subjects_are_listed_in_the_text_and_counted_in_the_title() -> None
     kind = next(k for k in all_kinds() if k.name == "too-cool")
     looks = {f"box{i}": Look(f"box{i}", (), f"box {i}", f"box {i}: 24.0 °C") for i in range(7)}
     moves = [a_change(kind, x, "raised", START) for x in looks.values()]
-    (notice,) = compose(kind, moves, looks, {}, rich())
+    (notice,) = compose(kind, tell_of(kind, moves, looks), looks, rich())
     assert notice.title == "Too cool: box 0, box 1 and 5 more"
     assert all(f"Box {i}: 24.0" in notice.text for i in range(7))
     assert notice.subjects == tuple(looks)
@@ -185,8 +185,8 @@ def test_the_key_is_stable_and_names_kind_subject_change_and_moment() -> None:
     kind = next(k for k in all_kinds() if k.name == "too-warm")
     looks = {s: Look(s, (), s) for s in ("b", "a")}
     moves = [Transition(kind.name, "b", "raised", 7, 5, ""), Transition(kind.name, "a", "raised", 6, 5, "")]
-    first = compose(kind, moves, looks, {}, rich())
-    second = compose(kind, list(reversed(moves)), looks, {}, rich(NIGHT + 1))
+    first = compose(kind, tell_of(kind, moves, looks), looks, rich())
+    second = compose(kind, tell_of(kind, list(reversed(moves)), looks), looks, rich(NIGHT + 1))
     assert [n.key for n in first] == [n.key for n in second] == ["too-warm/a/raised/6"]
 
 

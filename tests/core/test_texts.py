@@ -15,7 +15,7 @@ from monitor.core.notices import CAUTION, Notice, compose, daily, drill, remind,
 from monitor.core.snapshot import Snapshot, show_time
 from monitor.core.texts import PLACES, WORDINGS, WORDS, Slip, Texts, read_texts
 from tests.core.test_notices import NIGHT, rich
-from tests.core.timeline import START
+from tests.core.timeline import START, tell_of
 
 KINDS = {kind.name: kind for kind in all_kinds()}
 WORDS_OF_ALL = [words_of(kind) for kind in all_kinds()]
@@ -82,30 +82,34 @@ def test_the_usual_texts_are_byte_for_byte_what_is_written_down_here_again(unit:
             up = {(kind.name, s): Condition(kind.name, s, Phase.RAISED, 0, 0, None, 0) for s in subjects}
             other = Condition(kind.name, "other", Phase.RAISED, now_ms - HOUR_MS, now_ms - HOUR_MS, None, now_ms)
             for known in ({}, {other.key: other}):
-                (made,) = compose(kind, moves(kind, subjects, "raised", now_ms), looks, known, snapshot)
+                (made,) = compose(
+                    kind, tell_of(kind, moves(kind, subjects, "raised", now_ms), looks, known), looks, snapshot
+                )
                 wanted = plainly_raised(kind, seen, since, made, also=kind.groups and bool(known))
                 assert (made.title, made.text) == wanted
                 compared += 1
             for told in (1, 4):
                 conditions = [replace(c, since_ms=now_ms - HOUR_MS, told=told) for c in up.values()]
-                made = remind(kind, conditions, looks, "now", snapshot)
+                made = remind(kind, conditions, looks, snapshot)
                 assert (made.title, made.text) == plainly_still(kind, seen, since, told)
             if not kind.tell_cleared:
                 continue
             where, over = some([x.where for x in seen], 2), kind.cleared_says or f"{kind.says}: over"
-            (made,) = compose(kind, moves(kind, subjects, "cleared", now_ms), looks, up, snapshot)
+            (made,) = compose(kind, tell_of(kind, moves(kind, subjects, "cleared", now_ms), looks, up), looks, snapshot)
             assert made.title == f"{over}: {where}"
             assert made.text == "\n".join(f"{line_of(x)} - since {since}." for x in seen)
             late = [
                 replace(t, change="raised", since_ms=now_ms - 2 * HOUR_MS)
                 for t in moves(kind, subjects, "cleared", now_ms)
             ]
-            (made,) = compose(kind, [*late, *moves(kind, subjects, "cleared", now_ms)], looks, {}, snapshot)
+            (made,) = compose(
+                kind, tell_of(kind, [*late, *moves(kind, subjects, "cleared", now_ms)], looks), looks, snapshot
+            )
             low = kind.says.lower()
             assert made.text == "\n".join(
-                f"{line_of(x)} - {low} from {before} to {since}; the readings came late." for x in seen
+                f"{line_of(x)} - {low} from {before} to {since}; over before it was told." for x in seen
             )
-            (made,) = compose(kind, moves(kind, ["old"], "cleared", now_ms), looks, up, snapshot)
+            (made,) = compose(kind, tell_of(kind, moves(kind, ["old"], "cleared", now_ms), looks, up), looks, snapshot)
             assert (made.title, made.text) == (
                 f"{kind.says}: no longer watched: old",
                 f"old: no longer watched - since {since}.",
@@ -136,7 +140,9 @@ def test_the_usual_texts_as_a_keepers_own_change_nothing() -> None:
         looks = {look.subject: look for look in kind.look(plain)}
         for change in ("raised", "cleared"):
             told = moves(kind, looks, change, plain.now_ms)
-            assert compose(kind, told, looks, {}, plain) == compose(kind, told, looks, {}, own)
+            assert compose(kind, tell_of(kind, told, looks), looks, plain) == compose(
+                kind, tell_of(kind, told, looks), looks, own
+            )
     assert (daily(plain), drill(plain)) == (daily(own), drill(own))
 
 
@@ -146,7 +152,9 @@ def test_the_usual_texts_as_a_keepers_own_change_nothing() -> None:
 def told(kind: str, own: Mapping[str, str], change: str = "raised", unit: str = "C") -> Notice:
     snapshot = with_texts(rich(unit=unit), own)  # type: ignore[arg-type]
     looks = {look.subject: look for look in KINDS[kind].look(snapshot)}
-    (made,) = compose(KINDS[kind], moves(KINDS[kind], looks, change, snapshot.now_ms), looks, {}, snapshot)
+    (made,) = compose(
+        KINDS[kind], tell_of(KINDS[kind], moves(KINDS[kind], looks, change, snapshot.now_ms), looks), looks, snapshot
+    )
     return made
 
 
@@ -177,7 +185,7 @@ def test_a_value_that_is_not_known_brings_the_usual_line_instead_of_none() -> No
     snapshot = with_texts(rich(), line)
     look = Look("a", (), "box a", "box a: nothing is known", facts={"value_c": None, "limit_c": 25.0})
     kind = KINDS["too-cool"]
-    (made,) = compose(kind, moves(kind, ["a"], "raised", NIGHT), {"a": look}, {}, snapshot)
+    (made,) = compose(kind, tell_of(kind, moves(kind, ["a"], "raised", NIGHT), {"a": look}), {"a": look}, snapshot)
     assert made.text.startswith("Box a: nothing is known - since ")
 
 
@@ -208,7 +216,7 @@ def test_a_broken_template_that_got_in_all_the_same_gives_the_usual_text() -> No
     snapshot = replace(rich(), room=replace(rich().room, texts=broken))
     kind = KINDS["too-cool"]
     looks = {look.subject: look for look in kind.look(snapshot)}
-    (made,) = compose(kind, moves(kind, looks, "raised", NIGHT), looks, {}, snapshot)
+    (made,) = compose(kind, tell_of(kind, moves(kind, looks, "raised", NIGHT), looks), looks, snapshot)
     assert made == told("too-cool", {})
 
 

@@ -10,10 +10,12 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.core.conditions import Condition
+from monitor.core.conditions import Condition, Transition
 from monitor.core.evaluation import Outcome, evaluate
 from monitor.core.events import HOUR_MS, Clutch, Flag, Lot, PipSeen, Reading, Stay
 from monitor.core.forecast import Cause, ExpectedRates, Window
+from monitor.core.joining import Telling
+from monitor.core.kinds import Kind, Look
 from monitor.core.notices import Notice
 from monitor.core.settings import Box, DisplayUnit, Limits, Probe, Room, Watch
 from monitor.core.snapshot import BoxNow, LotNow, ProbeNow, Service, Snapshot
@@ -226,3 +228,22 @@ def a_profile(difference_c: float, *, sd_c: float = 0.41, compared: bool = False
     return StackProfile(
         "left", levels, difference_c, sd_c, difference_c / 0.8, "box e", "box a", START, START + 24 * HOUR_MS, hours
     )
+
+
+def tell_of(
+    kind: Kind,
+    moves: Sequence[Transition],
+    looks: Mapping[str, Look],
+    before: Mapping[tuple[str, str], Condition] | None = None,
+) -> Telling:
+    """All of some changes, to be worded; what is up ``before`` was told."""
+    last = {t.subject: t for t in moves}
+    up = {c.subject for c in (before or {}).values() if c.up}
+    passed = {t.subject: t for t in moves if t.change == "raised" and last[t.subject].change == "cleared"}
+    passed = {s: t for s, t in passed.items() if s not in up}
+    new = tuple(t for t in last.values() if t.change == "raised")
+    ended = tuple(t for t in last.values() if t.change == "cleared")
+    if not kind.tell_cleared:
+        new, ended = (*new, *(t for s, t in passed.items() if s in looks)), ()
+    joins = kind.groups and bool(new) and not up <= {t.subject for t in new}
+    return Telling(new, joins, ended=ended, passed=passed)

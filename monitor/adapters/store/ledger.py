@@ -15,7 +15,7 @@ from dataclasses import dataclass
 
 from monitor.adapters.store.database import Database
 from monitor.core.answers import Answer
-from monitor.core.conditions import Condition, Phase, Transition
+from monitor.core.conditions import LONGEST_SHELF_MS, Condition, Phase, Transition
 from monitor.core.events import Clutch, EventKind, KeeperEvent, check_name, project
 from monitor.core.notices import Notice, Route
 from monitor.core.settings import Urgency
@@ -385,7 +385,11 @@ def _with_keepers_part(condition: Condition, stored: Mapping[str, int | None] | 
     acknowledged = condition.acknowledged_ms
     if acknowledged is None and not raised:
         acknowledged = stored["acknowledged_ms"]
-    return dataclasses.replace(condition, acknowledged_ms=acknowledged, shelved_until_ms=stored["shelved_until_ms"])
+    shelf, judged = stored["shelved_until_ms"], condition.shelved_until_ms
+    if shelf is not None and judged is not None and shelf - judged > LONGEST_SHELF_MS:
+        # Set while the clock was ahead; the evaluation has ended it.
+        shelf = judged
+    return dataclasses.replace(condition, acknowledged_ms=acknowledged, shelved_until_ms=shelf)
 
 
 def _condition_body(condition: Condition) -> str:

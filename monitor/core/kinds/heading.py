@@ -45,6 +45,26 @@ def _unlike_the_day(box: BoxNow, now_ms: int, warm: bool) -> bool:
     return box.now_c >= float(before.max()) + band if warm else box.now_c <= float(before.min()) - band
 
 
+def _follows(box: BoxNow, snapshot: Snapshot, warm: bool) -> bool:
+    """Whether another box of its stack is beyond the limit already, or was told to be heading for it.
+
+    One cause: where the first is, the others will be, and each is told when it is there.
+    """
+    kind = "too-warm" if warm else "too-cool"
+    for other in snapshot.room.boxes:
+        if other.id == box.box.id or other.stack != box.box.stack:
+            continue
+        there, heading = (snapshot.conditions.get((k, other.id)) for k in (kind, "heading"))
+        if there is not None and there.up and not there.shelved(snapshot.now_ms):
+            return True
+        own = snapshot.conditions.get(("heading", box.box.id))
+        if heading is None or not heading.up or heading.shelved(snapshot.now_ms) or (own is not None and own.up):
+            continue
+        if heading.facts.get("warm") == int(warm):
+            return True
+    return False
+
+
 def _look_heading(snapshot: Snapshot) -> Iterable[Look]:
     within_s = snapshot.room.watch.heading_s
     for box in snapshot.boxes:
@@ -60,6 +80,7 @@ def _look_heading(snapshot: Snapshot) -> Iterable[Look]:
             if (now_c >= limit if warm else now_c <= limit) or chance < DOUBTFUL or eta is None:
                 continue
             sure = chance >= SURE and course.way == "two lags" and _unlike_the_day(box, snapshot.now_ms, warm)
+            sure = sure and not _follows(box, snapshot, warm)
             where = Where.BEYOND if sure else Where.BETWEEN
             line = (
                 f"{place(box)}: {show_temperature(now_c, snapshot.unit)}, "
@@ -70,7 +91,7 @@ def _look_heading(snapshot: Snapshot) -> Iterable[Look]:
             )
             at_harm, _ = harm(box, limit, warm)
             urgency = "now" if course.chance(at_harm, SOON_S, snapshot.now_ms) >= SURE else "today"
-            facts = {"limit_c": limit, "eta_s": round(eta.mid_s), "chance": round(chance, 2)}
+            facts = {"limit_c": limit, "eta_s": round(eta.mid_s), "chance": round(chance, 2), "warm": int(warm)}
         if where is Where.BACK and box.now_c is not None:
             line = f"{place(box)}: {show_temperature(box.now_c, snapshot.unit)}, not heading for a limit"
         samples = [Sample(snapshot.now_ms, where)] if within_s > 0 else []
@@ -104,7 +125,8 @@ KINDS = (
         says="Heading for the limit",
         urgency="today",
         raises="(only with [watch] heading) nine chances in ten that a box reaches a limit within that time, for "
-        "half an hour, while it is warmer or cooler already than it ever was in its last day",
+        "half an hour, while it is warmer or cooler already than it ever was in its last day, and is the first of "
+        "its stack",
         clears="the chance falls below a half, or the limit is reached",
         why="a heater that has died or sticks shows in the course long before the limit, and what is found early is "
         "mended early; now instead of today when harm is most likely within six hours",

@@ -50,7 +50,7 @@ def judge(snapshot: Snapshot) -> Outcome:
 
 
 def up(kind: str, subject: str, since_ms: int = START - DAY_MS) -> dict[tuple[str, str], Condition]:
-    return {(kind, subject): Condition(kind, subject, Phase.RAISED, since_ms, since_ms)}
+    return {(kind, subject): Condition(kind, subject, Phase.RAISED, since_ms, since_ms, told_ms=since_ms, told=1)}
 
 
 def told(outcome: Outcome) -> list[tuple[str, str, tuple[str, ...]]]:
