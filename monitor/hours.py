@@ -67,6 +67,8 @@ class Sweep:
     kept: dict[tuple[str, str], _Kept] = field(default_factory=dict)
     # Whole hours computed afresh: first, last, sums.
     whole: dict[tuple[str, str], tuple[int, int, HourRows]] = field(default_factory=dict)
+    # Spans of less than a day computed afresh, such as the last hours until now.
+    short: dict[tuple[str, str, int, int], HourRows] = field(default_factory=dict)
 
 
 class Hours:
@@ -319,8 +321,13 @@ class Hours:
     ) -> list[HourRows]:
         """As :meth:`_compute`, in pieces; while all lots are looked at, a box's whole hours are computed only once."""
         first, last = -(-from_ms // HOUR_MS), to_ms // HOUR_MS
-        if self._sweep is None or last - first < 24:
+        if self._sweep is None:
             return [self._compute(box, curve, from_ms, to_ms, until_ms=now_ms)]
+        if last - first < 24:
+            key = box.id, model, from_ms, to_ms
+            if key not in self._sweep.short:
+                self._sweep.short[key] = self._compute(box, curve, from_ms, to_ms, until_ms=now_ms)
+            return [self._sweep.short[key]]
         known = self._sweep.whole.get((box.id, model))
         if known is None or first < known[0] or last > known[1]:
             whole = self._compute(box, curve, first * HOUR_MS, last * HOUR_MS, until_ms=now_ms)

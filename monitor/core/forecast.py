@@ -384,9 +384,9 @@ def _tabulate(seen: BoxEvidence, k: int, place: _Place, scale: float) -> _Pips:
     centre = max(float(place.weight @ place.v), low)
     reach = np.minimum(6.0 * scale * 1.5 ** np.arange(17.0), 6.0)
     if not math.isfinite(low):
-        low = centre - float(reach[min(np.count_nonzero(chance(centre - reach) > 1e-5), 16)])
+        low = centre - float(reach[min(int(np.count_nonzero(chance(centre - reach) > 1e-5)), 16)])
     if not math.isfinite(high):
-        high = centre + float(reach[min(np.count_nonzero(chance(centre + reach) < 1.0 - 1e-5), 16)])
+        high = centre + float(reach[min(int(np.count_nonzero(chance(centre + reach) < 1.0 - 1e-5)), 16)])
     # Denser near the lower end: just after a look at which nothing had pipped, the chance starts with a bend.
     coarse = low + (high - low) * np.square(np.linspace(0.0, 1.0, 33))
     rough = np.maximum.accumulate(chance(coarse))

@@ -232,7 +232,8 @@ def measure(lots: int = 200, boxes: int = 20, days: int = 120, interval_s: float
     short = []
     if loaded != figures["readings"]:
         short.append(f"{loaded} readings were loaded, not {figures['readings']}")
-    if abs(by_sums / by_numpy - 1.0) > 0.01:
+    # The last hours are not summed up yet: readings that they may be joined to are still to come.
+    if not -4.0 / (24.0 * days) - 1e-3 < by_sums / by_numpy - 1.0 < 1e-3:
         short.append(f"the sums in the store add up to {by_sums:.3f}, the integrals alone to {by_numpy:.3f}")
     if seen != lots:
         short.append(f"{seen} lots were evaluated, not {lots}")
