@@ -18,23 +18,25 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING
 
+from monitor.absence import Absence
 from monitor.adapters.delivery import Delivery, recipients
 from monitor.adapters.line import ANSWER_S
 from monitor.adapters.mqtt import Intake
 from monitor.adapters.store import ServiceLock, Store
-from monitor.adapters.watchers import ClockWatch, Heartbeat, Notifier, free_mb
+from monitor.adapters.watchers import ClockWatch, Heartbeat, Notifier, Reserve, free_mb
 from monitor.calendar_jobs import CalendarJobs
 from monitor.core.conditions import Condition
-from monitor.core.evaluation import Outcome, evaluate
+from monitor.core.evaluation import Outcome, evaluate, place_of
 from monitor.core.events import HOUR_MS, Reading
+from monitor.core.kinds import all_kinds
+from monitor.core.kinds.checks import CHECKS, WHOLE
 from monitor.core.notices import Notice, daily, drill
 from monitor.core.routing import audiences, routes
 from monitor.core.settings import Settings, Urgency
 from monitor.core.snapshot import Service, Snapshot
-from monitor.derive import Derived
+from monitor.derive import Derived, zone_of
 from monitor.errors import MonitorError, StoreError, StoreFull
 from monitor.library import load_profile
 from monitor.ways_back import WaysBack
@@ -45,8 +47,16 @@ if TYPE_CHECKING:
 
 log = logging.getLogger("warmtally")
 
-# Room kept on the disk so that the notice of a full disk can still be written.
-RESERVE_BYTES = 8_000_000
+# What can still be looked at when the boxes cannot.
+OF_SERVICE = {
+    "broker-refused",
+    "store-failing",
+    "disk-low",
+    "notices-stuck",
+    "shipping-behind",
+    "heartbeat-unanswered",
+    CHECKS,
+}
 # A round that takes longer than this is worth a line in the log.
 SLOW_ROUND_S = 5.0
 DAY_MS = 24 * HOUR_MS
@@ -75,6 +85,9 @@ class App:
         self.heartbeat: Heartbeat | None = None
         self.calendar: CalendarJobs | None = None
         self.notifier = Notifier()
+        self.reserve = Reserve(settings.data_dir)
+        self._failed: dict[str, str] = {}
+        self._blind = False
 
     # -- start and stop -----------------------------------------------------------------------------------
 
@@ -87,8 +100,9 @@ class App:
             self.store = Store(settings.data_dir)
             undo.callback(self.store.close)
             self.started_ms = self.now_ms()
+            self.absence = Absence(self.store)
             self.derived = Derived(self.store, settings, lambda name: load_profile(name, settings.profiles_dir))
-            self._keep_reserve()
+            self.reserve.keep(settings.room.watch.disk_low_mb)
             newest = max(self.store.readings.last_at().values(), default=None)
             self.clock = None if self.simulated else ClockWatch(self.now_ms, newest_ms=newest)
             self._tidy(self.now_ms())
@@ -149,6 +163,9 @@ class App:
     def stop(self) -> None:
         """Stop every part in the opposite order. May be called twice."""
         self.notifier.stopping()
+        if hasattr(self, "absence"):
+            with contextlib.suppress(StoreError):
+                self.absence.note(self.now_ms())
         self._undo.close()
 
     # -- the round ----------------------------------------------------------------------------------------
@@ -158,25 +175,53 @@ class App:
         began = time.monotonic()
         now = self.now_ms()
         self._look_at_clock()
-        self.derived.follow(now)
-        audiences_now = audiences(self.settings.channels, self.settings.room.stacks)
-        snapshot = replace(self.derived.snapshot(now, self._service()), audiences=audiences_now)
-        self._latest = snapshot
-        self._near = _near_limits(snapshot)
-        outcome = evaluate(snapshot)
+        service = self._service()
+        snapshot, whole = self._snapshot(now, service)
+        if whole:
+            self._latest = snapshot
+            self._near = _near_limits(snapshot)
+        outcome = evaluate(snapshot, None if whole else [k for k in all_kinds() if k.name in OF_SERVICE])
+        self._tell_failed(outcome)
         made = self._commit(outcome)
-        made += self._carry_out(snapshot)
+        if whole:
+            made += self._carry_out(snapshot)
         if made:
             self.delivery.wake()
         if now // HOUR_MS != self._folded_hour:
             self._tidy(now)
-        if self.heartbeat is not None and snapshot.service.link == "up" and not snapshot.service.store_error:
+        if self.heartbeat is not None and whole and service.link == "up" and not service.store_error:
             self.heartbeat.round_done()
-        self.notifier.round_done()
+        if whole:
+            self.notifier.round_done()
         took = time.monotonic() - began
         if took > SLOW_ROUND_S:
             log.warning("a round took %.1f s", took)
         return replace(outcome, notices=tuple(made))
+
+    def _snapshot(self, now: int, service: Service) -> tuple[Snapshot, bool]:
+        """All that is known, and True; or the service alone where the rest cannot be looked at, and False.
+
+        Then the service tells that, and goes on with taking in readings and with notices on their way. The service
+        manager is not told that it lives, and starts it anew after a while: what was wrong may have been in memory.
+        """
+        apart = audiences(self.settings.channels, self.settings.room.stacks)
+        try:
+            self.derived.follow(now)
+            return replace(self.derived.snapshot(now, service), audiences=apart), True
+        except Exception as error:  # noqa: BLE001 - whatever keeps the boxes from being looked at, it must be told
+            log.exception("the boxes cannot be looked at") if not self._blind else None
+            self._blind = True
+            why = f"{error.what} ({error.where})" if isinstance(error, MonitorError) else place_of(error)
+            service = replace(service, checks_failed={WHOLE: why})
+            conditions = self.store.ledger.conditions()
+            zone = zone_of(self.settings.room.zone)
+            return Snapshot(now, self.settings.room, zone, service, conditions=conditions, audiences=apart), False
+
+    def _tell_failed(self, outcome: Outcome) -> None:
+        for name, why in outcome.failed.items():
+            if self._failed.get(name) != why:
+                log.error("the check %s cannot be made: %s", name, why)
+        self._failed = dict(outcome.failed)
 
     def _commit(self, outcome: Outcome) -> list[Notice]:
         """T2, when anything changed that must survive. That a sample was judged and changed nothing is kept in
@@ -191,7 +236,7 @@ class App:
             return self._commit_all(outcome, channels)
         except StoreFull:
             # The reserve is for this: that a full disk can be told.
-            if not self._spend_reserve():
+            if not self.reserve.spend(urgent=any(n.urgency == "now" for n in outcome.notices)):
                 raise
             return self._commit_all(outcome, channels)
 
@@ -228,7 +273,7 @@ class App:
             self.store.readings.fold(now, self.derived.seen_seq if self.derived.seen_seq >= 0 else 2**62)
             self.derived.refresh(now)
             self.store.db.checkpoint()
-            self._keep_reserve()
+            self.reserve.keep(self.settings.room.watch.disk_low_mb)
             self._folded_hour = now // HOUR_MS
         except StoreFull as error:
             log.error("%s", error)  # noqa: TRY400 - the message is the whole story
@@ -277,6 +322,8 @@ class App:
             heartbeat_on=heartbeat is not None,
             heartbeat_failing_since_ms=heartbeat.failing_since_ms if heartbeat is not None else None,
             heartbeat_detail=heartbeat.last_error if heartbeat is not None else "",
+            away=self.absence.look(self.now_ms(), self.started_ms, trusted=self._trusted),
+            session_lost_ms=link.session_lost_ms,
             answers_on=self.ways_back.on,
             answers_failing_since_ms=no_answers_since_ms,
             answers_detail=no_answers_why,
@@ -286,25 +333,6 @@ class App:
         """Whether a reading is so near a limit that it is committed at once."""
         low, high = self._near.get(reading.probe, (-1e9, 1e9))
         return not low < reading.value < high
-
-    # -- the disk's reserve -------------------------------------------------------------------------------
-
-    @property
-    def _reserve(self) -> Path:
-        return Path(self.settings.data_dir) / "reserve"
-
-    def _keep_reserve(self) -> None:
-        if not self._reserve.exists() and free_mb(self.settings.data_dir) > self.settings.room.watch.disk_low_mb:
-            with contextlib.suppress(OSError):
-                self._reserve.write_bytes(b"\0" * RESERVE_BYTES)
-
-    def _spend_reserve(self) -> bool:
-        try:
-            self._reserve.unlink()
-        except OSError:
-            return False
-        log.warning("the disk is full; the reserve is used so that this can be told")
-        return True
 
     # -- running by itself --------------------------------------------------------------------------------
 

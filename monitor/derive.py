@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from monitor.adapters.store import Columns, Store
 from monitor.core import stacks
+from monitor.core.arrivals import WAITED
 from monitor.core.battery import LOOK_BACK_DAYS, BatteryNow, trend
 from monitor.core.boxes import (
     SHORT_GAP_H,
@@ -30,7 +31,7 @@ from monitor.core.gateways import FACT, read
 from monitor.core.heater import HeaterNow
 from monitor.core.outlook import LOOK_BACK_H, History, forecast_clutch
 from monitor.core.settings import Box, Gateway, Limits, Probe, Settings
-from monitor.core.snapshot import BoxNow, GatewayNow, LotNow, ProbeNow, Service, Snapshot, Told
+from monitor.core.snapshot import AwayNow, BoxAway, BoxNow, GatewayNow, LotNow, ProbeNow, Service, Snapshot, Told
 from monitor.core.species import Profile
 from monitor.core.thermal import LOOK_BACK_S, Course, course, worth_knowing
 from monitor.core.whatif import Plan
@@ -43,6 +44,8 @@ FORECAST_EVERY_MS = HOUR_MS
 COURSE_EVERY_MS = 5 * 60_000
 # A battery's level is the median of so many readings: one that was taken while it sends is lower.
 BATTERY_READINGS = 5
+# By then an absence was told, and what comes later of it is told by nobody.
+AWAY_TOLD_MS = HOUR_MS
 # Eggs are set within so long of being laid; the time between is counted at the box's temperature.
 LAID_TO_SET_MS = 48 * HOUR_MS
 
@@ -63,6 +66,7 @@ class Derived(Hours):
         self._courses: dict[str, tuple[int, Course | None]] = {}
         self._peers: tuple[object, dict[str, Peer]] = (None, {})
         self._heaters = Heaters(self.room)
+        self._absence: tuple[object, AwayNow] | None = None
         self._battery_days: dict[str, tuple[object, NDArray[np.int64], NDArray[np.float64]]] = {}
         # Conditions as last judged; newer than the ledger's by what is not worth a write (see `App._commit`).
         self.judged: dict[tuple[str, str], Condition] = {}
@@ -253,6 +257,7 @@ class Derived(Hours):
             stacks=tuple(p for s in self.room.stacks if (p := self.stack_profile(s, now_ms)) is not None),
             gateways=tuple(gateways),
             batteries=tuple(self.battery(b, now_ms) for b in self.room.batteries),
+            away=self._away(service, now_ms),
             heaters=self.heaters(now_ms) if self.room.watch.heater_since_ms is not None else {},
             conditions=conditions,
         )
@@ -270,6 +275,41 @@ class Derived(Hours):
         now = float(np.median(c.value[good]))
         assert battery.low is not None
         return BatteryNow(battery, now, int(c.at[good[-1]]), *trend(*known[1:], now, battery.low, battery.unit))
+
+    def _away(self, service: Service, now_ms: int) -> AwayNow | None:
+        """The last absence and what came of it, looked at once a minute and not after it was surely told."""
+        if service.away is None:
+            return None
+        from_ms, until_ms = service.away
+        if now_ms - until_ms > AWAY_TOLD_MS:
+            return AwayNow(from_ms, until_ms)
+        key = (service.away, now_ms // 60_000, self.seen_seq)
+        if self._absence is None or self._absence[0] != key:
+            self._absence = key, self._away_of(from_ms, until_ms, service)
+        return self._absence[1]
+
+    def _away_of(self, from_ms: int, until_ms: int, service: Service) -> AwayNow:
+        columns = self.store.readings.load([p.id for p in self.room.probes], from_ms, until_ms + AWAY_TOLD_MS)
+        late = undated = 0
+        waited: dict[str, NDArray[np.float64]] = {}
+        for name, c in columns.items():
+            late += int(np.sum(c.usable & (c.at > from_ms) & (c.at < until_ms)))
+            here = np.array([test == WAITED for test in c.test], bool) & (c.received >= until_ms)
+            undated += int(here.sum())
+            waited[name] = c.value[here]
+        boxes = []
+        for box in self.room.boxes:
+            own = self.room.probes_in(box.id)
+            series = self.box_series(box, from_ms + 1, until_ms, stored=True)
+            values = np.concatenate([waited[p.id] + p.correction for p in own if p.id in waited] or [np.empty(0)])
+            lowest = highest = None
+            if len(series.temperature_c):
+                k, m = int(np.argmin(series.temperature_c)), int(np.argmax(series.temperature_c))
+                lowest, highest = ((float(series.temperature_c[i]), int(series.time_ms[i])) for i in (k, m))
+            span = (float(values.min()), float(values.max())) if len(values) else None
+            boxes.append(BoxAway(box.id, lowest, highest, span))
+        lost = service.session_lost_ms is not None and service.session_lost_ms >= until_ms - 60_000
+        return AwayNow(from_ms, until_ms, late, undated, tuple(boxes), lost)
 
     def _days_of(self, battery: Probe, now_ms: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
         """A level for each whole day in which it was heard."""

@@ -99,6 +99,30 @@ def _heard_since(probe: ProbeNow, since_ms: int) -> bool:
 
 
 @dataclass(frozen=True)
+class BoxAway:
+    """What is known of a box for the time in which nobody watched: temperature (C) and time (ms) of its lowest and
+    highest reading; ``undated_c``: lowest and highest of readings whose time is not known."""
+
+    box: str
+    lowest: tuple[float, int] | None = None
+    highest: tuple[float, int] | None = None
+    undated_c: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True)
+class AwayNow:
+    """The last absence of the service, and what came of it late: ``late`` readings with a time in it, ``undated`` ones
+    that waited at the broker without a time of their own. ``broker_forgot``: it knew the service no more."""
+
+    from_ms: int
+    until_ms: int
+    late: int = 0
+    undated: int = 0
+    boxes: tuple[BoxAway, ...] = ()
+    broker_forgot: bool = False
+
+
+@dataclass(frozen=True)
 class BoxNow:
     """A box at this moment: its recent temperature (arrays of equal length) and the limits that hold for it.
 
@@ -179,7 +203,8 @@ class LotNow:
 
 @dataclass(frozen=True)
 class Service:
-    """How the service itself fares. ``last_live_ms``: when the newest message that was not retained came."""
+    """How the service itself fares. ``last_live_ms``: when the newest message that was not retained came; ``away``:
+    from when until when nobody watched, the last time; ``session_lost_ms``: when the broker was found to know it no more."""
 
     started_ms: int
     link: LinkState = "up"
@@ -198,6 +223,8 @@ class Service:
     heartbeat_on: bool = False
     heartbeat_failing_since_ms: int | None = None
     heartbeat_detail: str = ""
+    away: tuple[int, int] | None = None
+    session_lost_ms: int | None = None
     answers_on: bool = False
     answers_failing_since_ms: int | None = None
     answers_detail: str = ""
@@ -218,6 +245,7 @@ class Snapshot:
     stacks: tuple[StackProfile, ...] = ()
     gateways: tuple[GatewayNow, ...] = ()
     batteries: tuple[BatteryNow, ...] = ()
+    away: AwayNow | None = None
     heaters: Mapping[str, HeaterNow] = field(default_factory=dict)
     conditions: Mapping[tuple[str, str], Condition] = field(default_factory=dict)
     audiences: Mapping[str, str] = field(default_factory=dict)

@@ -1,0 +1,176 @@
+"""The service was away: what it says of that when it is back, with a real broker that kept what came meanwhile."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+import paho.mqtt.client as mqtt
+from paho.mqtt.enums import CallbackAPIVersion
+
+from monitor.adapters.store import Store
+from monitor.app import App
+from monitor.core.notices import Notice
+from monitor.core.settings import Box, Broker, Limits, Probe, Room, Settings, Watch
+from tests.bench.stepped import Clock
+from tests.peers import Mosquitto, mosquitto, wait_for
+
+MINUTE = 60_000
+START = int(datetime(2027, 5, 20, 6, tzinfo=UTC).timestamp() * 1000)
+TIMED = {"pointer": "/value", "time_pointer": "/at"}
+
+
+def settings(folder: Path, port: int, timed: bool = True) -> Settings:
+    form = TIMED if timed else {}
+    room = Room(
+        "shed",
+        "UTC",
+        "C",
+        ("west",),
+        (Box("low", "west", 40.0), Box("top", "west", 140.0)),
+        tuple(Probe(f"{b}-t", f"shed/{b}", box=b, standard_uncertainty=0.1, **form) for b in ("low", "top")),  # type: ignore[arg-type]
+        Limits(too_warm_c=31.0, too_cool_c=25.5),
+        Watch(repeat_now_s=0.0, repeat_today_s=0.0),
+    )
+    return Settings(room, Broker(port=port), data_dir=str(folder / "data"), commit_every_s=0.0)
+
+
+class Shed:
+    """Two boxes that report each minute; a service that is there, or not."""
+
+    def __init__(self, folder: Path, broker: Mosquitto, *, timed: bool = True) -> None:
+        self.clock = Clock(START)
+        self.given = settings(folder, broker.port, timed)
+        self.timed = timed
+        self.notices: list[Notice] = []
+        self.publisher = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="shed", protocol=mqtt.MQTTv5)
+        self.publisher.connect("127.0.0.1", broker.port)
+        self.publisher.loop_start()
+
+    @contextmanager
+    def service(self, minute: float) -> Iterator[App]:
+        self.clock.at_ms = START + round(minute * MINUTE)
+        app = App(self.given, now_ms=self.clock)
+        app.start()
+        try:
+            wait_for(lambda: app.intake.link().state == "up", 15, "the service to subscribe")
+            yield app
+        finally:
+            app.stop()
+
+    def say(self, minute: float, low: float = 28.0, top: float = 28.5) -> None:
+        at = datetime.fromtimestamp((START + minute * MINUTE) / 1000, UTC).isoformat()
+        for box, value in (("low", low), ("top", top)):
+            payload = json.dumps({"at": at, "value": value}) if self.timed else str(value)
+            self.publisher.publish(f"shed/{box}", payload, qos=1).wait_for_publish(5)
+
+    def run(self, app: App, minutes: range, low: float = 28.0) -> None:
+        """Readings and a round for each minute."""
+        for minute in minutes:
+            self.clock.at_ms = START + minute * MINUTE
+            before = app.intake.link().counts.stored
+            self.say(minute, low)
+            wait_for(lambda b=before: app.intake.link().counts.stored >= b + 2, 15, "the readings to be stored")  # type: ignore[misc]
+            self.notices += app.round().notices
+
+    def close(self) -> None:
+        self.publisher.disconnect()
+        self.publisher.loop_stop()
+
+
+@contextmanager
+def shed(folder: Path, *, timed: bool = True) -> Iterator[Shed]:
+    with mosquitto(folder / "broker") as broker:
+        made = Shed(folder, broker, timed=timed)
+        try:
+            yield made
+        finally:
+            made.close()
+
+
+def told(notices: list[Notice]) -> list[tuple[str, str, str]]:
+    return [(n.kind, n.change, " ".join(n.subjects)) for n in notices]
+
+
+def test_from_when_to_when_nobody_watched_and_what_each_box_went_through_is_told_once(tmp_path: Path) -> None:
+    with shed(tmp_path) as room:
+        with room.service(0) as app:
+            room.run(app, range(10))
+        for minute in range(10, 130):
+            room.say(minute, 28.0 + (2.0 if minute == 60 else 0.0), 28.5 - (1.0 if minute == 90 else 0.0))
+        with room.service(130) as app:
+            wait_for(lambda: app.intake.link().counts.stored == 240, 20, "what waited at the broker")
+            room.run(app, range(131, 140))
+        (notice,) = room.notices
+        assert (notice.kind, notice.urgency, notice.subjects) == ("was-away", "today", ("shed",))
+        assert notice.at_ms == START + 135 * MINUTE
+        assert "Nobody watched room shed from 06:09 to 08:1" in notice.text
+        assert "240 readings of that time came late" in notice.text
+        assert "box low: lowest 28.0 °C at 06:10, highest 30.0 °C at 07:00" in notice.text
+        assert "box top: lowest 27.5 °C at 07:30, highest 28.5 °C at 06:10" in notice.text
+        # A restart, and a second absence that is short, say nothing more.
+        with room.service(145) as app:
+            room.run(app, range(146, 156))
+        assert len(room.notices) == 1
+        # A second absence within the six hours is told as well.
+        with room.service(240) as app:
+            room.run(app, range(241, 250))
+        assert told(room.notices) == [("was-away", "raised", "shed")] * 2
+
+
+def test_a_limit_that_was_passed_meanwhile_is_told_by_the_limit_and_not_twice(tmp_path: Path) -> None:
+    with shed(tmp_path) as room:
+        with room.service(0) as app:
+            room.run(app, range(10))
+        for minute in range(10, 130):
+            room.say(minute, 24.0 if 30 <= minute < 90 else 28.0)
+        with room.service(130) as app:
+            wait_for(lambda: app.intake.link().counts.stored == 240, 20, "what waited at the broker")
+            room.run(app, range(131, 150))
+    assert sorted(told(room.notices)) == [("too-cool", "cleared", "low"), ("was-away", "raised", "shed")]
+    limit, away = sorted(room.notices, key=lambda n: n.kind)
+    assert "too cool from 2027-05-20 06:30 to 2027-05-20 07:30" in limit.text
+    assert "over before it was told" in limit.text
+    assert "too cool" not in away.text
+
+
+def test_readings_without_a_time_of_their_own_are_told_without_one(tmp_path: Path) -> None:
+    with shed(tmp_path, timed=False) as room:
+        with room.service(0) as app:
+            room.run(app, range(10))
+        for minute in range(10, 130):
+            room.say(minute, 27.0 + (minute % 10) / 10)
+        with room.service(130) as app:
+            wait_for(lambda: app.intake.link().counts.stored == 240, 20, "what waited at the broker")
+            room.run(app, range(131, 140))
+    (notice,) = room.notices
+    assert "readings waited at the broker, and when they were made is not known" in notice.text
+    assert "box low: 27.0 °C to 27.9 °C at times that are not known" in notice.text
+
+
+def test_nothing_came_meanwhile_and_the_process_dies_before_it_could_tell(tmp_path: Path) -> None:
+    with shed(tmp_path) as room:
+        with room.service(0) as app:
+            room.run(app, range(10))
+        with room.service(130) as app:
+            room.run(app, range(131, 133))
+        with room.service(133) as app:
+            room.run(app, range(134, 145))
+    (notice,) = room.notices
+    assert "from 06:09 to 08:1" in notice.text
+    assert "no reading of that time has come" in notice.text
+    assert "box low: nothing is known of that time" in notice.text
+
+
+def test_a_new_store_and_an_older_one_that_never_noted_its_rounds_were_not_away(tmp_path: Path) -> None:
+    with shed(tmp_path) as room:
+        with room.service(0) as app:
+            room.run(app, range(10))
+        with Store(tmp_path / "data") as store, store.db.write() as c:
+            c.execute("DELETE FROM fact WHERE name IN ('watched_until_ms', 'was_away')")
+        with room.service(600) as app:
+            room.run(app, range(601, 612))
+    assert room.notices == []
