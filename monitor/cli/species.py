@@ -13,7 +13,7 @@ from monitor.core.curves import LineFit
 from monitor.core.plots import svg_plot, terminal_plot
 from monitor.core.sex import SexRule
 from monitor.core.species import Profile
-from monitor.errors import ConfigError, UsageError
+from monitor.errors import ConfigError, ModelOutOfRange, UsageError
 from monitor.library import list_profiles, load_profile
 
 
@@ -111,6 +111,14 @@ def _line(p: Profile) -> LineFit | None:
     return p.curve().line if p.status == "table" and p.line() is not None else None
 
 
+def _base_bounds(line: LineFit) -> tuple[float, float] | None:
+    """The 95 % interval of the base temperature by Fieller; None where the rows give it no bounds."""
+    try:
+        return line.fieller_interval_c()
+    except ModelOutOfRange:
+        return None
+
+
 def _json(p: Profile) -> dict[str, object]:
     line = _line(p)
     return {
@@ -134,6 +142,7 @@ def _json(p: Profile) -> dict[str, object]:
         "low_limit_c": p.low_limit_c,
         "high_limit_c": p.high_limit_c,
         "base_c": line.base_c if line else None,
+        "base_95_c": _base_bounds(line) if line else None,
         "thermal_constant_degree_days": line.constant_degree_days if line else None,
         "sex": _sex_json(p),
         "notes": list(p.notes),
@@ -170,10 +179,14 @@ def _show(p: Profile) -> None:
             "" if math.isnan(sd) else f" ± {sd:.{places}f}"
             for sd, places in ((line.base_se_c, 1), (line.constant_se_degree_days, 0))
         )
+        bounds = _base_bounds(line)
+        within = f" (95 %: {bounds[0]:.1f} to {bounds[1]:.1f} °C)" if bounds else ""
         print(
-            f"straight line beside it: base temperature {line.base_c:.1f}{base} °C, thermal constant "
+            f"straight line beside it: base temperature {line.base_c:.1f}{base} °C{within}, thermal constant "
             f"{line.constant_degree_days:.0f}{constant} degree-days"
         )
+        if not bounds:
+            print("  its base temperature has no 95 % interval: too few rows, or they scatter too much about the line")
     if p.low_limit_c is not None or p.high_limit_c is not None:
         low, high = ("-" if x is None else f"{x:g}" for x in (p.low_limit_c, p.high_limit_c))
         print(f"limits: {low} to {high} °C ({p.limits_source})")

@@ -198,7 +198,10 @@ def fit_line(temperature_c: npt.ArrayLike, days: npt.ArrayLike, weights: npt.Arr
 
 @dataclass(frozen=True, slots=True)
 class IkemotoTakai:
-    """T0 (C) and K (degree-days) from the line D T = K + T0 D by reduced major axis."""
+    """T0 (C) and K (degree-days) from the line D T = K + T0 D by reduced major axis.
+
+    No forecast rests on it: ``deploy/measure models`` holds it against the curve that serves.
+    """
 
     base_c: float
     constant_degree_days: float
@@ -227,6 +230,7 @@ class StraightLine:
 
     ``upper_c``: horizontal cut-off, above which the rate stays what it is there; None lets the line go on, which is
     optimistic above ``high_c``: real curves bend. ``low_c`` and ``high_c`` bound the temperatures of the fit.
+    No forecast rests on it: ``deploy/measure models`` holds it against the curve that serves.
     """
 
     base_c: float
@@ -448,7 +452,8 @@ class Schoolfield:
 
     ``low_c`` and ``high_c`` bound the data of the fit. The formula is followed from 0 to 60 C, and is 0 beyond: no egg
     develops there. It has no closed antiderivative, so it is tabulated every 0.05 C with its exact slope and joined by
-    cubics; the rate so taken lies within 1e-10 of the largest rate of the formula.
+    cubics; the rate so taken lies within 1e-10 of the largest rate of the formula. No forecast rests on it:
+    ``deploy/measure models`` holds it against the curve that serves.
     """
 
     rho25_per_day: float

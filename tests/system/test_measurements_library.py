@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from xml.etree import ElementTree
 
@@ -10,12 +11,13 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from monitor.core.curves import PublishedRates
+from monitor.core.curves import PublishedRates, Schoolfield
 from monitor.core.forecast import Spread
 from monitor.core.species import Row
 from monitor.library import load_profile
-from tests.bench import library, spreads
+from tests.bench import library, models, spreads
 from tests.bench.library import P10, P90, PROBABILITIES, Table, leave_out
+from tests.peers import shared
 
 
 def test_the_shipped_library_keeps_its_promises() -> None:
@@ -32,6 +34,37 @@ def test_a_temperature_is_predicted_from_the_others_alone() -> None:
     rest = PublishedRates([24.0, 30.0, 32.0], [74.03, 44.4, 42.55])
     assert found[26.0].published_days == pytest.approx(1.0 / float(rest.rate_per_day(26.0)), rel=1e-3)
     assert found[26.0].observed_days == 58.06
+
+
+def table_of(days: Callable[[float], float]) -> Table:
+    profile = load_profile("elaphe-carinata")
+    return Table("made", tuple(Row(t, days(t), "made", 10) for t in (20.0, 22.0, 24.5, 27.0, 29.0, 31.0)), profile)
+
+
+def test_each_rate_model_predicts_what_follows_its_own_rule() -> None:
+    line = models.compare([table_of(lambda t: 800.0 / (t - 13.0))])
+    assert [max(map(abs, line[name])) for name in ("line", "reduced_major_axis")] == pytest.approx([0.0, 0.0], abs=1e-9)
+    assert len(line["joined"]) == 4
+    enzyme = Schoolfield(0.018, 18_000.0, 70_000.0, 306.0, 20.0, 31.0)
+    bent = models.compare([table_of(lambda t: 1.0 / float(enzyme.rate_per_day(t)))])
+    assert max(map(abs, bent["biophysical"])) < 0.01
+    assert max(map(abs, bent["line"])) > 0.03
+
+
+def test_a_model_that_says_never_or_cannot_be_made_counts_as_wholly_wrong() -> None:
+    t, eggs = np.array([24.0, 26.0, 30.0]), np.ones(3)
+    line = 800.0 / (t - 13.0)
+    assert models._error(models.straight, (t, line, eggs), 12.0, 60.0) == 1.0
+    assert models._error(models.straight, (t, line[::-1], eggs), 27.0, 60.0) == 1.0
+    assert models._error(models.straight, (t, line, eggs), 23.0, 80.0) == pytest.approx(0.0)
+
+
+@pytest.mark.slow
+def test_the_curve_that_serves_is_not_beaten_by_another_model() -> None:
+    shared("data", "species_constant_temperature_points.csv")
+    found = models.measure()
+    assert found.falls_short == []
+    assert found.figures["temperatures"] == 107
 
 
 def test_a_wrong_table_is_found_out() -> None:
