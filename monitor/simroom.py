@@ -39,6 +39,7 @@ class Act(enum.StrEnum):
     HEATER_STICKS_ON = "heater sticks on"
     HEATER_DIES = "heater dies"
     HEATER_WORKS = "heater works"
+    HEATER_FADES = "heater fades"  # value: share of its first power that it loses each day from now on
     THERMOSTAT_SET = "thermostat is set"  # value: degrees Celsius
     FAN_STOPS = "fan stops"
     FAN_RUNS = "fan runs"
@@ -65,7 +66,9 @@ class Act(enum.StrEnum):
 
 _OF_PROBE: Final = frozenset(a for a in Act if a.name.startswith("PROBE_"))
 _OF_BOX: Final = frozenset({Act.LID_OPENS, Act.LID_CLOSES, Act.WETNESS})
-_WITH_VALUE: Final = frozenset({Act.THERMOSTAT_SET, Act.OUTDOORS, Act.WETNESS, Act.PROBE_OFFSET, Act.PROBE_DRIFTS})
+_WITH_VALUE: Final = frozenset(
+    {Act.HEATER_FADES, Act.THERMOSTAT_SET, Act.OUTDOORS, Act.WETNESS, Act.PROBE_OFFSET, Act.PROBE_DRIFTS}
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,6 +222,7 @@ class SimRoom:
         self.door_open = False
         self.power = True
         self.set_c = setting.heater.set_c
+        self._fades = (1.0, 0.0, 0.0)  # strength then, lost per second, since when
         self._next = 0
         self._box_at = {b.id: _FIRST + i for i, b in enumerate(setting.boxes)}
         warm = [p for p in setting.probes if p.quantity == "temperature"]
@@ -258,6 +262,12 @@ class SimRoom:
     @property
     def gradient_k_per_m(self) -> float:
         return float(self._x[_GRADIENT])
+
+    @property
+    def heater_strength(self) -> float:
+        """Its full power now, as a share of what it first was."""
+        then, rate, from_s = self._fades
+        return max(0.0, then - rate * (self.at_s - from_s))
 
     @property
     def heater_power(self) -> float:
@@ -304,18 +314,19 @@ class SimRoom:
     def _demand(self, *, look: bool) -> float:
         if not self.power or self.heater == "dead":
             return 0.0
+        full = self.heater_strength
         if self.heater == "sticks on":
-            return 1.0
+            return full
         before = float(self._x[_DEMAND])
         if not look:
             return before
         heater = self.setting.heater
         below_c = self.set_c - self.air_c(heater.height_cm)
         if heater.kind == "proportional":
-            return min(1.0, max(0.0, 0.5 + below_c / heater.band_c))
+            return full * min(1.0, max(0.0, 0.5 + below_c / heater.band_c))
         if abs(below_c) < heater.differential_c / 2:
-            return before
-        return 1.0 if below_c > 0 else 0.0
+            return full if before > 0.0 else 0.0
+        return full if below_c > 0 else 0.0
 
     def _step(self, dt_s: float) -> None:
         key = (dt_s, self.fan and self.power, self.door_open, frozenset(self._lids), self._placed())
@@ -391,7 +402,10 @@ class SimRoom:
             case Act.HEATER_DIES:
                 self.heater = "dead"
             case Act.HEATER_WORKS:
-                self.heater = "works"
+                self.heater, self._fades = "works", (1.0, 0.0, self.at_s)
+            case Act.HEATER_FADES:
+                assert value is not None
+                self._fades = self.heater_strength, value / DAY_S, self.at_s
             case Act.FAN_STOPS | Act.FAN_RUNS:
                 self.fan = act is Act.FAN_RUNS
             case Act.DOOR_OPENS | Act.DOOR_CLOSES:

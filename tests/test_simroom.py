@@ -323,3 +323,24 @@ def test_a_script_that_cannot_be_played_is_refused() -> None:
         Action(0.0, Act.PROBE_QUIET)
     with pytest.raises(ValueError, match="takes no subject"):
         Action(0.0, Act.FAN_STOPS, "one")
+
+
+def test_a_fading_heater_loses_its_share_each_day_keeps_the_loss_and_is_new_when_it_works_again() -> None:
+    script = [
+        Action(0.0, Act.HEATER_FADES, "", 0.1),
+        Action(2 * DAY_S, Act.HEATER_FADES, "", 0.0),
+        Action(3 * DAY_S, Act.HEATER_WORKS),
+    ]
+    room = SimRoom(BARE, script)
+    found = []
+    for day in (1.0, 2.0, 2.9, 3.1):
+        room.advance(day * DAY_S)
+        found.append(room.heater_strength)
+    assert found == pytest.approx([0.9, 0.8, 0.8, 1.0])
+    # At full power it warms the room by so much less in the end.
+    stuck = Action(0.0, Act.HEATER_STICKS_ON)
+    weak = SimRoom(BARE, [Action(0.0, Act.HEATER_FADES, "", 0.1), Action(DAY_S, Act.HEATER_FADES, "", 0.0), stuck])
+    whole = SimRoom(BARE, [stuck])
+    for made in (weak, whole):
+        made.advance(6 * DAY_S)
+    assert whole.room_c - weak.room_c == pytest.approx(0.1 * BARE.heater.lift_c, rel=0.02)

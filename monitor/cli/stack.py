@@ -9,6 +9,8 @@ from pathlib import Path
 from monitor.cli.forecast import rounded
 from monitor.cli.room import RoomAtHand, now_ms, parse_temperature, parse_time, print_json, room_at_hand, table, utc
 from monitor.core.events import HOUR_MS
+from monitor.core.heater import HeaterNow
+from monitor.core.kinds.heater import in_words
 from monitor.core.kinds.uneven import doubt
 from monitor.core.remedies import (
     DRIES,
@@ -57,6 +59,7 @@ class _Seen:
     lots: tuple[LotNow, ...]
     siblings: tuple[Siblings, ...]
     fanned: tuple[Fanned, ...]
+    heater: HeaterNow
     too_cool_c: float | None
     too_warm_c: float | None
 
@@ -104,6 +107,7 @@ def _seen(room: RoomAtHand, picture: Snapshot, stack: str, at: int, hours: float
         lots,
         tuple(advice(picture, early, late) for early, late in siblings_in(lots)),
         fanned(profile, lots) if profile else (),
+        room.derived.heaters(at)[stack],
         max(cool, default=None),
         min(warm, default=None),
     )
@@ -122,9 +126,10 @@ def sureness(chance: float) -> str:
 
 def _text(seen: _Seen, room: RoomAtHand, at: int, want_c: float | None) -> list[str]:
     unit, zone, profile = room.unit, room.zone, seen.profile
+    heater = [f"heater: {in_words(seen.heater, unit)}"]
     if profile is None:
         least = "two levels at least must be measured in the same hours, and so far they were not"
-        return [f"stack {seen.stack}: no profile; {least}: see warmtally probes, or look at more --hours"]
+        return [f"stack {seen.stack}: no profile; {least}: see warmtally probes, or look at more --hours", *heater]
     span = f"{show_time(profile.from_ms, zone)} to {show_time(profile.to_ms, zone)}"
     whole_h = min(profile.hours, round((profile.to_ms - profile.from_ms) / HOUR_MS))
     lines = [f"stack {seen.stack}, {span}; {whole_h} hours in which all its levels were measured"]
@@ -175,8 +180,7 @@ def _text(seen: _Seen, room: RoomAtHand, at: int, want_c: float | None) -> list[
     lines += _of_lots(seen, room)
     if want_c is not None:
         lines.append(_place_text(profile, want_c, room))
-    lines += _advice(seen, room, at)
-    return lines
+    return lines + _advice(seen, room, at) + heater
 
 
 def _against(step: Step, room: RoomAtHand) -> str:
@@ -278,7 +282,7 @@ def _save(seen: _Seen, room: RoomAtHand, path: Path) -> None:
 def _json(seen: _Seen, at: int, want_c: float | None) -> dict[str, object]:
     p = seen.profile
     if p is None:
-        return {"stack": seen.stack, "profile": None}
+        return {"stack": seen.stack, "profile": None, "heater": _heater_json(seen.heater)}
     g, odd = p.gradient, p.odd
     place = p.place_for(want_c) if want_c is not None and not doubt_of(p) else None
     return {
@@ -333,12 +337,34 @@ def _json(seen: _Seen, at: int, want_c: float | None) -> dict[str, object]:
             }
             for x in seen.lots
         ],
+        "heater": _heater_json(seen.heater),
         "no_advice": doubt_of(p) or None,
         "siblings": [_siblings_json(x, at) for x in seen.siblings],
         "fan": [
             {"lot": x.lot.lot.id, "to_c": rounded(x.to_c, 3), **_days("later", x.shift_days, x.sd_days)}
             for x in seen.fanned
         ],
+    }
+
+
+def _heater_json(heater: HeaterNow) -> dict[str, object]:
+    w = heater.wear
+    if w is None:
+        return {"untold": heater.untold}
+    return {
+        "probe": heater.probe,
+        "c_per_h": rounded(w.c_per_h, 3),
+        "left": rounded(w.left, 4),
+        "per_day": {
+            "middle": rounded(w.per_day, 5),
+            "low": rounded(w.per_day_low, 5),
+            "high": rounded(w.per_day_high, 5),
+        },
+        "duty": rounded(w.duty, 3),
+        "most_duty": rounded(w.most_duty, 3),
+        "weak": w.weak,
+        "full_in_days": rounded(w.full_in_days, 1),
+        "days": w.days,
     }
 
 

@@ -10,11 +10,13 @@ Secrets come from files or environment variables. They are only ever put into fi
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 import os
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Final
+from zoneinfo import ZoneInfo
 
 from monitor.config.answers import answers_of
 from monitor.config.checks import check_all, limit
@@ -177,6 +179,14 @@ def _battery(part: ProbePart, contents: Contents) -> Probe:
     )
 
 
+def _noon_ms(day: dt.date | None, zone: str) -> int | None:
+    """The middle of a day in the room's zone; a zone with a mistake is told elsewhere."""
+    if day is None:
+        return None
+    at = dt.datetime(day.year, day.month, day.day, 12, tzinfo=dt.UTC if zone.upper() == "UTC" else ZoneInfo(zone))
+    return round(at.timestamp() * 1000)
+
+
 def _build(
     contents: Contents,
     vault: Vault,
@@ -250,6 +260,7 @@ def _build(
                 repeat_today_s=watch.repeat_today,
                 quiet_from=watch.quiet_from,
                 quiet_until=watch.quiet_until,
+                heater_since_ms=_noon_ms(watch.heater_since, contents.room.part.time_zone),
             ),
             texts=texts,
         ),

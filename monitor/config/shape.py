@@ -246,6 +246,7 @@ class WatchPart(Part):
     repeat_today: Span = 21600.0
     quiet_from: Clock | None = None
     quiet_until: Clock | None = None
+    heater_since: dt.date | None = None
 
 
 class ChannelPart(Part):
@@ -495,6 +496,7 @@ _WANTED: Final = {
     "int_from_float": "a whole number",
     "bool_type": "true or false",
     "list_type": "a list in square brackets",
+    "date_type": "a day without quotes, such as 2026-05-01",
 }
 _BOUND: Final = {"ge": "at least", "gt": "more than", "le": "at most", "lt": "less than"}
 _SECRET_KEYS: Final = {"password": "password", "passwd": "password", "pass": "password", "token": "token"}

@@ -111,6 +111,7 @@ class Watch:
     repeat_today_s: float = 21600.0
     quiet_from: str | None = None
     quiet_until: str | None = None
+    heater_since_ms: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

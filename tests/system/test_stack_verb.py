@@ -153,4 +153,6 @@ def test_a_stack_without_readings_says_so(tmp_path: Path) -> None:
     room = desk(tmp_path, UNEVEN)
     told = room.does('stack --at "2026-05-20"')
     assert "no profile; two levels at least must be measured in the same hours" in told
-    assert room('stack --at "2026-05-20" --json').json == [{"stack": "left", "profile": None}]
+    (found,) = room('stack --at "2026-05-20" --json').json
+    assert found["profile"] is None
+    assert found["heater"]["untold"]

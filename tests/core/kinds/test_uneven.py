@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from monitor.core.forecast import ExpectedRates
 from monitor.core.kinds.uneven import KINDS, describe, doubt, pairs
 from monitor.core.settings import Room
 from monitor.core.siblings import apart
@@ -94,10 +95,12 @@ def test_the_earliest_comes_first_and_the_latest_second() -> None:
 
 def apart_lots(**more: object) -> tuple[LotNow, LotNow]:
     """Two lots of a clutch, in box a (cool) and box e (warm), whose probes were compared."""
-    kept = {"uncertainty_c": 0.05, "compared": True} | more
-    cool = a_lot("K01/a", remaining=26.0, days_per_c=4.0, rate_per_day=0.0150, development=0.61, **kept)
-    warm = a_lot("K01/e", remaining=20.0, days_per_c=4.0, rate_per_day=0.0170, development=0.66, **kept)
-    return tuple(replace(x, ahead=replace(x.ahead, rate_per_day=x.rate_per_day)) for x in (cool, warm))  # type: ignore
+    made = []
+    for box, remaining, rate, development in (("a", 26.0, 0.0150, 0.61), ("e", 20.0, 0.0170, 0.66)):
+        lot = a_lot(f"K01/{box}", remaining=remaining, development=development, rate_per_day=rate, days_per_c=4.0)
+        lot = replace(lot, ahead=ExpectedRates(rate), uncertainty_c=0.05, compared=True)
+        made.append(replace(lot, **more))  # type: ignore[arg-type]
+    return made[0], made[1]
 
 
 def notice_of(kind: str, room: Room, **more: object) -> str:
