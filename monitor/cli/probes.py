@@ -15,10 +15,12 @@ from monitor.cli.forecast import rounded
 from monitor.cli.room import RoomAtHand, now_ms, print_json, room_at_hand, table, utc
 from monitor.core.battery import BatteryNow, say
 from monitor.core.calibration import step_of
+from monitor.core.conditions import Condition
 from monitor.core.corrections import Correction
 from monitor.core.events import DAY_MS, Flag
+from monitor.core.kinds import all_kinds
 from monitor.core.settings import Probe
-from monitor.core.snapshot import show_difference, show_span, show_temperature
+from monitor.core.snapshot import show_difference, show_span, show_temperature, show_time
 from monitor.peers import Peer, levels_of
 
 
@@ -26,7 +28,8 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
     probes = sub.add_parser(
         "probes",
         parents=[parent],
-        help="every probe: last heard, how good its readings are, corrected when and by how much, drifting or not",
+        help="every probe: what is told of it, last heard, how good its readings are and which test flagged how many, "
+        "noise, corrected when and by how much, drifting or not",
     )
     probes.add_argument("--json", action="store_true")
     probes.set_defaults(run=run_probes)
@@ -46,6 +49,7 @@ class _Line:
     step: float | None
     correction: Correction | None
     peer: Peer
+    told_of: tuple[Condition, ...] = ()
 
 
 def noise_of(values: NDArray[np.float64]) -> float | None:
@@ -59,7 +63,15 @@ def noise_of(values: NDArray[np.float64]) -> float | None:
     return float(1.4826 * np.median(np.abs(d - np.median(d))) / np.sqrt(2.0))
 
 
-def _line(room: RoomAtHand, probe: Probe, now: int, last_ms: int | None, columns: Columns, peer: Peer) -> _Line:
+def _line(
+    room: RoomAtHand,
+    probe: Probe,
+    now: int,
+    last_ms: int | None,
+    columns: Columns,
+    peer: Peer,
+    told_of: tuple[Condition, ...],
+) -> _Line:
     usable = columns.usable
     bad = Counter(
         test or Flag(int(flag)).name.lower().replace("_", " ")
@@ -83,7 +95,18 @@ def _line(room: RoomAtHand, probe: Probe, now: int, last_ms: int | None, columns
         step_of(values) if len(values) else None,
         room.derived.corrections.holding(probe.id, now) if probe.quantity == "temperature" else None,
         peer,
+        told_of,
     )
+
+
+def _told_of(room: RoomAtHand) -> dict[str, tuple[Condition, ...]]:
+    """What is true of each probe now, as the keeper was told of it; what is true of two is so of each."""
+    found: dict[str, tuple[Condition, ...]] = {}
+    for c in room.store.ledger.conditions().values():
+        if c.up and c.kind.startswith("probe"):
+            for name in c.subject.split("/") if c.kind == "probes-swapped" else (c.subject,):
+                found[name] = (*found.get(name, ()), c)
+    return found
 
 
 def run_probes(args: argparse.Namespace) -> int:
@@ -95,7 +118,11 @@ def run_probes(args: argparse.Namespace) -> int:
         last = room.store.readings.last_at(now)
         day = room.store.readings.load([p.id for p in probes], now - DAY_MS, now + 1)
         peers = room.derived.peers(now)
-        lines = [_line(room, p, now, last.get(p.id), day[p.id], peers.get(p.id, Peer())) for p in probes]
+        told_of = _told_of(room)
+        lines = [
+            _line(room, p, now, last.get(p.id), day[p.id], peers.get(p.id, Peer()), told_of.get(p.id, ()))
+            for p in probes
+        ]
         batteries = [(room.derived.battery(b, now), last.get(b.id)) for b in room.settings.room.batteries]
         levels = levels_of(room.store.readings, room.settings.room, room.derived.corrections, now)
         if args.json:
@@ -118,7 +145,17 @@ def run_probes(args: argparse.Namespace) -> int:
             return 0
         print(
             table(
-                ["probe", "place", "last heard", "said", "good (24 h)", "noise", "correction", "among its peers"],
+                [
+                    "probe",
+                    "place",
+                    "health",
+                    "last heard",
+                    "said",
+                    "good (24 h)",
+                    "noise",
+                    "correction",
+                    "among its peers",
+                ],
                 [_row(line, room, now) for line in lines],
             )
         )
@@ -209,7 +246,26 @@ def _row(line: _Line, room: RoomAtHand, now: int) -> list[str]:
             f"departing: {'+' if left.shift_c >= 0 else ''}{size(left.shift_c)}, {size(left.rate_c_per_day, 3)} a day"
         )
     heard = "never" if line.last_ms is None else f"{show_span(max(now - line.last_ms, 0) / 1000)} ago"
-    return [line.probe.id, _place(line.probe), heard, said, good, noise, corrected + fixed, state]
+    return [
+        line.probe.id,
+        _place(line.probe),
+        _health(line, room, now),
+        heard,
+        said,
+        good,
+        noise,
+        corrected + fixed,
+        state,
+    ]
+
+
+def _health(line: _Line, room: RoomAtHand, now: int) -> str:
+    """What is told of it, with since when; else whether it is heard at all."""
+    if line.told_of:
+        says = {kind.name: kind.says for kind in all_kinds()}
+        since = {c.kind: show_time(c.since_ms, room.zone, now) for c in line.told_of if c.since_ms is not None}
+        return ", ".join(f"{says.get(c.kind, c.kind)} since {since.get(c.kind, '?')}" for c in line.told_of)
+    return "well" if line.readings else "no reading for a day"
 
 
 def _json(line: _Line, now: int) -> dict[str, object]:
@@ -242,6 +298,7 @@ def _json(line: _Line, now: int) -> dict[str, object]:
             "from": utc(c.from_ms),
             "age_days": rounded((now - c.from_ms) / DAY_MS, 2),
         },
+        "told_of": [{"kind": c.kind, "since": utc(c.since_ms)} for c in line.told_of],
         "among_peers": line.peer.state or None,
         "drift": None
         if left is None

@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.core.quality import flat_line, spike
+from monitor.core.quality import STEP_C, flat_line, spike
 
 Times = NDArray[np.int64]
 Values = NDArray[np.float64]
@@ -31,6 +31,8 @@ CODE_UNKNOWN: Final = 0.5
 UNIT_WITHIN_C: Final = 2.0
 UNIT_PEERS_C: Final = 4.0
 UNIT_APART_C: Final = 15.0
+FULL_PCT: Final = 99.5
+"""Sensors end their scale at 100 % (Sensirion SHT4x data sheet: cropped to 0..100); a wet one stays there."""
 JUMP_C: Final = 1.0
 JUMPS: Final = 5
 GRID_MS: Final = 300_000
@@ -192,6 +194,38 @@ def jumps(own: Series) -> int:
     # Beside a jump lie two readings that are no jumps: theirs is the way between what lies on their two sides.
     came_back = np.abs(value[2:] - value[:-2]) <= 0.5 * np.abs(value[1:-1] - value[:-2])
     return int((suspect & came_back).sum())
+
+
+def errors(own: Series, usable: NDArray[np.bool_]) -> tuple[int, float]:
+    """How often a probe, among its good readings, said what is no measurement, and what it said last (NaN: never).
+
+    All readings with whether each is usable, shape (n,). Counted are spells of such readings far from the usable one
+    before them; one that only came late is near it.
+    """
+    _, value = own
+    good = np.flatnonzero(usable)
+    if len(good) < 2:
+        return 0, np.nan
+    before = np.searchsorted(good, np.arange(len(value)), "right") - 1
+    level = np.where(before >= 0, value[good[np.maximum(before, 0)]], np.nan)
+    wrong = ~usable & ~(np.abs(value - level) <= STEP_C)
+    wrong[good[-1] :] = False
+    begins = np.flatnonzero(wrong & ~np.append(False, wrong[:-1]))
+    begins = begins[begins > good[0]]
+    return len(begins), float(value[begins[-1]]) if len(begins) else np.nan
+
+
+def saturated(own: Series, now_ms: int) -> int | None:
+    """Since when a humidity probe stands at the end of its scale, six hours or more without a break; None: it does
+    not."""
+    at, value = own
+    if not len(at) or now_ms - int(at[-1]) > HOUR_MS:
+        return None
+    less = np.flatnonzero(value < FULL_PCT)
+    if len(less) == len(at) or (len(less) and less[-1] == len(at) - 1):
+        return None
+    since = int(at[less[-1] + 1]) if len(less) else int(at[0])
+    return since if now_ms - since >= STUCK_S * 1000 else None
 
 
 def left_box(box: Series, air: Series, now_ms: int) -> LeftBox | None:
@@ -375,7 +409,7 @@ def _with(share: tuple[float, float] | None) -> bool:
 
 
 def _late(own: list[Values], air: list[Values]) -> bool:
-    """Whether it is more like the air of one step before: an open box follows by half an hour later, a probe at once."""
+    """Whether it is more like the air of one step before: an open box follows half an hour later."""
 
     def alike(x: Values, y: Values) -> float:
         both = ~(np.isnan(x) | np.isnan(y))

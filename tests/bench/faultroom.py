@@ -55,6 +55,8 @@ WARM_C: Final = 30.5
 COOL_C: Final = 25.5
 # A limit is surely passed, or surely not, when the box is so far from it: the probe's step, noise and lag.
 SURE_C: Final = 0.15
+# What follows a first box is told within so long together, and so are the ends.
+TOGETHER_MIN: Final = 30.0
 KINDS: Final = {kind.name: kind for kind in all_kinds()}
 
 
@@ -406,11 +408,23 @@ def play(fault: Fault, start: Calm) -> Played:
                 truth[box].append(room.box_c(box))
         up = {key for key, c in world.app.store.ledger.conditions().items() if c.up}
     played = Played(fault, [notice for _, notice in world.notices])
-    for at_min, notice in world.notices:
-        played.came += [Came(at_min, notice.kind, s, notice.change, notice.urgency) for s in notice.subjects]
+    played.came = came(world.notices)
     limits = of_truth(fault, minutes, truth, seen)
     judge(played, [*fault.wants, *(w for w, _ in limits)], [m for w, m in limits if w is None], up)
     return played
+
+
+def came(notices: Iterable[tuple[float, Notice]]) -> list[Came]:
+    """What came, one for each subject; one that was told and is named again with others is no second time."""
+    found: list[Came] = []
+    told: set[tuple[str, str]] = set()
+    for at_min, notice in notices:
+        for subject in notice.subjects:
+            key = notice.kind, subject
+            change = "still" if notice.change == "raised" and key in told else notice.change
+            found.append(Came(at_min, notice.kind, subject, change, notice.urgency))
+            told = told - {key} if change == "cleared" else told | {key}
+    return found
 
 
 def of_truth(
@@ -419,7 +433,8 @@ def of_truth(
     """What must be told, and what may be, of boxes at their limits: (want or None, "kind box").
 
     It must be told once a box has surely been beyond for forty minutes in one go in which it could be seen, and may be
-    as soon as it perhaps is. Its end must be told when it has surely been back for an hour.
+    as soon as it perhaps is. Its end must be told when it has surely been back for an hour. Boxes that follow a first
+    one may wait for each other for half an hour, and so may the ends.
     """
     found: list[tuple[Want | None, str]] = []
     at = np.array(minutes)
@@ -445,7 +460,16 @@ def of_truth(
             found.append((want, f"{kind} {box}"))
             if _again(beyond):
                 found.append((None, f"{kind} {box}"))
-    return [(w, m) for w, m in found if w is not None] + [(None, m) for w, m in found if w is None]
+    first = {w.kind: min(x.by_min for x, _ in found if x is not None and x.kind == w.kind) for w, _ in found if w}
+    wants = [(_together(w, first[w.kind]), m) for w, m in found if w is not None]
+    return [*wants, *((None, m) for w, m in found if w is None)]
+
+
+def _together(want: Want, first_min: float) -> Want:
+    """A want whose beginning, where it follows another, and end may wait for others."""
+    later = TOGETHER_MIN if want.by_min > first_min else 0.0
+    clears = None if want.clears is None else want.clears + TOGETHER_MIN
+    return replace(want, by_min=want.by_min + later, clears=clears)
 
 
 def _again(beyond: NDArray[np.float64]) -> bool:

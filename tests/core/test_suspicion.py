@@ -18,12 +18,14 @@ from monitor.core.suspicion import (
     InAir,
     Series,
     closed_box,
+    errors,
     in_air,
     jumps,
     late_by_s,
     left_box,
     opening,
     other_unit,
+    saturated,
     stuck,
     sudden_c,
     swapped,
@@ -278,6 +280,32 @@ def test_a_sudden_move_has_its_sign_and_is_forgotten_after_three_hours() -> None
     assert sudden_c((times, 56.0 - fell), 10 * HOUR) == 3.0
     assert sudden_c((times, np.where(times > 5 * HOUR, 25.0, 28.0)), 10 * HOUR) == 0.0
     assert sudden_c((times[:0], fell[:0]), 10 * HOUR) == 0.0
+
+
+def test_what_is_no_measurement_is_counted_by_spells_and_what_only_came_late_is_not() -> None:
+    times = np.arange(0, 100, dtype=np.int64) * MINUTE
+    value, usable = np.full(100, 28.0), np.ones(100, bool)
+    assert errors((times, value), usable)[0] == 0
+    for k in (10, 20, 21, 22, 50):
+        value[k], usable[k] = (-127.0 if k == 50 else 85.0), False
+    assert errors((times, value), usable) == (3, -127.0)
+    usable[60] = False
+    assert errors((times, value), usable)[0] == 3, "28.0 as well: it waited somewhere"
+    value[95:], usable[95:] = 85.0, False
+    assert errors((times, value), usable)[0] == 3, "it does not measure any more, which is told as quiet"
+    assert errors((times, value), np.zeros(100, bool))[0] == 0
+    assert errors((times[:0], value[:0]), usable[:0])[0] == 0
+
+
+def test_a_humidity_probe_at_the_end_of_its_scale_is_seen_after_six_hours() -> None:
+    times = np.arange(0, 10 * HOUR + 1, 5 * MINUTE, dtype=np.int64)
+    full = np.where(times >= 3 * HOUR, 100.0, 92.0)
+    assert saturated((times, full), int(times[-1])) == 3 * HOUR
+    assert saturated((times, np.where(times >= 5 * HOUR, 100.0, 92.0)), int(times[-1])) is None
+    assert saturated((times, np.full(len(times), 99.4)), int(times[-1])) is None
+    assert saturated((times, np.where(times == 7 * HOUR, 98.0, full)), int(times[-1])) is None
+    assert saturated((times, full), int(times[-1]) + 2 * HOUR) is None, "not heard"
+    assert saturated((times[:0], full[:0]), 0) is None
 
 
 def clock(delays_s: list[float]) -> float | None:

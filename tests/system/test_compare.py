@@ -19,6 +19,7 @@ import pytest
 from monitor.adapters.store import Store
 from monitor.cli import compare
 from monitor.cli.main import main
+from monitor.core.conditions import Condition, Phase
 from monitor.core.events import DAY_MS, Flag, Reading
 from monitor.simroom import SimBox, SimProbe, SimRoom, SimSetting
 
@@ -384,6 +385,22 @@ def test_probes_are_shown_with_their_noise_and_what_the_tests_objected_to(togeth
     told = desk.does("probes").out
     for word in ("box upper", "3 power-on", "never compared: upper-warmth, middle-warmth, lower-warmth", "never"):
         assert word in told
+
+
+def test_probes_are_shown_with_what_the_keeper_was_told_of_them(together: tuple[Desk, int, int]) -> None:
+    desk, since, _ = together
+    out = Condition("probe-out", "upper-warmth", Phase.RAISED, since, since, last_ms=since)
+    pair = Condition("probes-swapped", "upper-warmth/lower-warmth", Phase.RAISED, since, since, last_ms=since)
+    over = Condition("probe-stuck", "middle-warmth", Phase.CLEAR, since, since, last_ms=since)
+    with desk.store() as store:
+        store.ledger.commit((out, pair, over), (), (), {})
+    by = {p["probe"]: [c["kind"] for c in p["told_of"]] for p in desk.does("probes --json").json["probes"]}
+    assert sorted(by["upper-warmth"]) == ["probe-out", "probes-swapped"]
+    assert (by["lower-warmth"], by["middle-warmth"]) == (["probes-swapped"], [])
+    lines = {line.split()[0]: line for line in desk.does("probes").out.splitlines() if line.strip()}
+    assert "Probe out of its box since " in lines["upper-warmth"]
+    assert " well " in lines["middle-warmth"]
+    assert "no reading for a day" in lines["damp"]
 
 
 def test_probes_in_fahrenheit_are_shown_in_fahrenheit(together: tuple[Desk, int, int]) -> None:

@@ -22,15 +22,18 @@ from monitor.core.snapshot import (
     show_time,
 )
 from monitor.core.suspicion import (
+    FULL_PCT,
     JUMPS,
     InAir,
     Series,
+    errors,
     goes_with_air,
     in_air,
     jumps,
     late_by_s,
     left_box,
     other_unit,
+    saturated,
     stuck,
     swapped,
 )
@@ -91,6 +94,9 @@ def _value(probe: Probe, value: float, snapshot: Snapshot) -> str:
 def _look_stuck(snapshot: Snapshot) -> Iterable[Look]:
     for probe, told in _told(snapshot):
         found = stuck(_usable(told), [_usable(p.told) for p in _others(probe, snapshot) if p.told], snapshot.now_ms)
+        if found is not None and probe.probe.quantity == "humidity" and found.value >= FULL_PCT:
+            # Told as what it is.
+            found = None
         line = f"{_where(probe.probe)}: its readings change"
         if found is not None:
             moved = (
@@ -131,12 +137,32 @@ def _look_unit(snapshot: Snapshot) -> Iterable[Look]:
 def _look_jumps(snapshot: Snapshot) -> Iterable[Look]:
     for probe, told in _told(snapshot):
         p = probe.probe
-        if p.quantity != "temperature" or p.box is None or p.interval_s > OFTEN_S:
+        if p.interval_s > OFTEN_S:
             continue
-        count = jumps(_usable(told))
-        state = True if count >= JUMPS else False if count == 0 else None
+        wrong, said = errors((told.time_ms, told.value), told.flag <= 2)
+        # Only of a box is it known that it cannot jump.
+        count = jumps(_usable(told)) if p.quantity == "temperature" and p.box is not None else 0
+        state = True if max(count, wrong) >= JUMPS else False if count + wrong == 0 else None
         line = f"{_where(p)}: {count} single readings of the last day lie more than a degree beside those around them"
-        yield Look(p.id, holds(snapshot.now_ms, state), f"probe {p.id}", line, facts={"jumps": count})
+        if wrong >= JUMPS:
+            line = f"{_where(p)}: {wrong} times in the last day it said what is no measurement, as {said:g} just now"
+        yield Look(p.id, holds(snapshot.now_ms, state), f"probe {p.id}", line, facts={"jumps": count, "errors": wrong})
+
+
+def _look_saturated(snapshot: Snapshot) -> Iterable[Look]:
+    for probe, told in _told(snapshot):
+        p = probe.probe
+        if p.quantity != "humidity":
+            continue
+        since = saturated(_usable(told), snapshot.now_ms)
+        fresh = bool(len(told.time_ms)) and snapshot.now_ms - int(told.time_ms[-1]) < FRESH_MS
+        line = f"{_where(p)}: it is below the end of its scale"
+        if since is not None:
+            line = (
+                f"{_where(p)}: at the end of its scale since {show_time(since, snapshot.zone, snapshot.now_ms)}; the "
+                "air in there is saturated, or a drop lies on its sensor: it cannot tell the one from the other"
+            )
+        yield Look(p.id, holds(snapshot.now_ms, since is not None if fresh else None), f"probe {p.id}", line, RULE)
 
 
 def air_of(probe: ProbeNow, snapshot: Snapshot) -> tuple[str, Series] | None:
@@ -319,12 +345,25 @@ KINDS = (
         name="probe-jumps",
         says="Probe jumps",
         urgency="diary",
-        raises="five or more single readings a day that lie more than a degree beside those before and after",
+        raises="five or more single readings a day that lie more than a degree beside those before and after, or that "
+        "are no measurement (85.0, -127) among good ones",
         clears="none for a day",
         why="a box cannot do that: a loose contact, a damp plug or a cable beside a heater's can",
         first="Look at the plug and the cable; dry them and keep them away from mains cables.",
         otherwise="Such probes die soon, mostly at night.",
         look=_look_jumps,
+        tell_cleared=False,
+    ),
+    Kind(
+        name="probe-saturated",
+        says="Humidity probe at its end",
+        urgency="diary",
+        raises="a humidity probe says 99.5 % or more for six hours without a break",
+        clears="it says less",
+        why="a sensor on which water has condensed says 100 % until it is dry, whatever the air does",
+        first="Take it out, let it dry for an hour in the air of the room, and hang it where no drop falls on it.",
+        otherwise="A box that dries out is told of late or not at all.",
+        look=_look_saturated,
         tell_cleared=False,
     ),
     Kind(

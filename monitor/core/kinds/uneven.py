@@ -42,6 +42,16 @@ def describe(profile: StackProfile, unit: DisplayUnit) -> str:
     )
 
 
+def _doubtful(snapshot: Snapshot) -> set[str]:
+    """Levels whose probe is told of as stuck, or as out of its box: what they are apart by is no matter of the air."""
+    return {
+        f"box {p.probe.box}"
+        for p in snapshot.probes
+        for kind in ("probe-stuck", "probe-out")
+        if (c := snapshot.conditions.get((kind, p.probe.id))) is not None and c.up
+    }
+
+
 def _look_stacks(snapshot: Snapshot) -> Iterable[Look]:
     watch = snapshot.room.watch
     seen = {p.stack: p for p in snapshot.stacks}
@@ -52,6 +62,8 @@ def _look_stacks(snapshot: Snapshot) -> Iterable[Look]:
         # A quarter of the span at least: half an hour after the start says nothing of a day.
         if profile is not None and profile.hours * 3600.0 >= watch.uneven_over_s / 4.0:
             samples = [above(snapshot.now_ms, profile.difference_c, watch.uneven_c, watch.uneven_deadband_c)]
+            if {profile.warmest, profile.coolest} & _doubtful(snapshot):
+                samples = []
         if profile is not None:
             more = mended(snapshot, profile)
             limit = show_difference(watch.uneven_c, snapshot.unit)

@@ -113,3 +113,33 @@ def test_a_probe_that_goes_with_the_air_when_a_door_opens_is_out_of_its_box() ->
     assert "it followed the air (probe air-t) by 3.6 °C of 4.0 °C within a quarter of an hour" in found.line
     for low, high in ((0.05, 0.05), (0.5, 0.05), (0.9, 0.9)):
         assert states(look("probe-out", at(28.0 + low * gust, 28.0 + high * gust))) == [Where.BACK], (low, high)
+
+
+def test_a_probe_that_says_now_and_then_what_is_no_measurement_is_told_with_what_it_said() -> None:
+    value, flag = np.full(N, 28.0), np.full(N, 1, np.uint8)
+    for k in (20, 60, 100, 140, 180):
+        value[k], flag[k] = -127.0, 4
+    few = told(value)
+    loose = Told(few.time_ms, few.value, flag, few.received_ms, few.timed)
+    found = look("probe-jumps", snapshot(loose, told(28.0)))
+    assert states(found) == [Where.BEYOND]
+    assert "5 times in the last day it said what is no measurement, as -127 just now" in found.line
+    flag[20] = 1
+    value[20] = 28.0
+    four = look("probe-jumps", snapshot(Told(few.time_ms, value, flag, few.received_ms, few.timed), told(28.0)))
+    assert states(four) == [], "four are not yet enough, and not none"
+
+
+def test_a_humidity_probe_at_its_end_is_told_as_that_and_not_as_stuck() -> None:
+    wet = Probe("wet", "t/wet", "humidity", "%", box="low")
+    beside = Probe("dry", "t/dry", "humidity", "%", stack="rack", height_cm=40.0)
+    moving = told(60.0 + 10.0 * np.sin(np.arange(N) / 20.0))
+    probes = tuple(
+        ProbeNow(p, int(AT[-1]), float(t.value[-1]), 1, int(AT[-1]), told=t)
+        for p, t in ((wet, told(100.0)), (beside, moving))
+    )
+    room = replace(ROOM, probes=(wet, beside))
+    now = Snapshot(NOW, room, ZoneInfo("UTC"), Service(started_ms=NOW - 86_400_000), probes)
+    assert states(look("probe-saturated", now, "wet")) == [Where.BEYOND]
+    assert states(look("probe-saturated", now, "dry")) == [Where.BACK]
+    assert states(look("probe-stuck", now, "wet")) == [Where.BACK]
