@@ -46,52 +46,64 @@ def _clock(snapshot: Snapshot) -> Iterable[Look]:
     yield Look("clock", holds(snapshot.now_ms, untrusted), "the clock", line, Rule(on_delay_s=300.0))
 
 
+def failing(
+    snapshot: Snapshot, subject: str, where: str, since_ms: int | None, after_s: float, *, well: str, ill: str, why: str
+) -> Look:
+    """A part of the service that may have failed since a moment (None: it works), told by ``well`` or by ``ill``, since
+    when, and ``why``. Until it has failed for long enough nothing is known: it may be a passing trouble."""
+    if since_ms is None:
+        return Look(subject, holds(snapshot.now_ms, False), where, well)
+    lasts_s = (snapshot.now_ms - since_ms) / 1000
+    line = (
+        f"{ill} since {show_time(since_ms, snapshot.zone, snapshot.now_ms)}, for {show_span(lasts_s)}: "
+        f"{why or 'no answer'}"
+    )
+    return Look(subject, holds(snapshot.now_ms, True if lasts_s >= after_s else None), where, line)
+
+
 def _stuck(snapshot: Snapshot) -> Iterable[Look]:
-    service, after_ms = snapshot.service, snapshot.room.watch.stuck_after_s * 1000
-    for channel in service.channels:
-        failing = service.channels_failing.get(channel)
-        stuck: bool | None = False
-        line = f"channel {channel} takes notices"
-        if failing is not None:
-            since, error = failing
-            stuck = True if snapshot.now_ms - since >= after_ms else None
-            line = (
-                f"channel {channel} has taken nothing for {show_span((snapshot.now_ms - since) / 1000)}: "
-                f"{error or 'no answer'}"
-            )
-        yield Look(channel, holds(snapshot.now_ms, stuck), f"channel {channel}", line)
+    for channel in snapshot.service.channels:
+        since_ms, why = snapshot.service.channels_failing.get(channel, (None, ""))
+        yield failing(
+            snapshot,
+            channel,
+            f"channel {channel}",
+            since_ms,
+            snapshot.room.watch.stuck_after_s,
+            well=f"channel {channel} takes notices",
+            ill=f"channel {channel} has taken nothing",
+            why=why,
+        )
 
 
 def _shipping(snapshot: Snapshot) -> Iterable[Look]:
     service = snapshot.service
-    if not service.shipping_on:
-        return
-    since = service.shipping_behind_since_ms
-    behind: bool | None = False
-    line = "the outside database has caught up"
-    if since is not None:
-        behind = True if snapshot.now_ms - since >= snapshot.room.watch.shipping_behind_s * 1000 else None
-        line = (
-            f"the outside database is behind since {show_time(since, snapshot.zone, snapshot.now_ms)}: "
-            f"{service.shipping_detail or 'no answer'}"
+    if service.shipping_on:
+        yield failing(
+            snapshot,
+            "shipping",
+            "shipping",
+            service.shipping_behind_since_ms,
+            snapshot.room.watch.shipping_behind_s,
+            well="the outside database has caught up",
+            ill="the outside database is behind",
+            why=service.shipping_detail,
         )
-    yield Look("shipping", holds(snapshot.now_ms, behind), "shipping", line)
 
 
 def _heartbeat(snapshot: Snapshot) -> Iterable[Look]:
     service = snapshot.service
-    if not service.heartbeat_on:
-        return
-    since = service.heartbeat_failing_since_ms
-    failing: bool | None = False
-    line = "the outside heartbeat is answered"
-    if since is not None:
-        failing = True if snapshot.now_ms - since >= snapshot.room.watch.stuck_after_s * 1000 else None
-        line = (
-            f"the outside heartbeat has not been answered since "
-            f"{show_time(since, snapshot.zone, snapshot.now_ms)}: {service.heartbeat_detail or 'no answer'}"
+    if service.heartbeat_on:
+        yield failing(
+            snapshot,
+            "heartbeat",
+            "the outside heartbeat",
+            service.heartbeat_failing_since_ms,
+            snapshot.room.watch.stuck_after_s,
+            well="the outside heartbeat is answered",
+            ill="the outside heartbeat has not been answered",
+            why=service.heartbeat_detail,
         )
-    yield Look("heartbeat", holds(snapshot.now_ms, failing), "the outside heartbeat", line)
 
 
 def _unread(snapshot: Snapshot) -> Iterable[Look]:
