@@ -68,6 +68,22 @@ class RateCurve(Protocol):
         ...
 
 
+class _OfPieces:
+    """A curve that is a piecewise cubic in temperature, whatever model it was tabulated from."""
+
+    __slots__ = ()
+    _pieces: PiecewiseCubic
+
+    def rate_per_day(self, temperature_c: npt.ArrayLike) -> FloatArray:
+        return self._pieces.value(temperature_c)
+
+    def cumulative(self, temperature_c: npt.ArrayLike) -> FloatArray:
+        return self._pieces.cumulative(temperature_c)
+
+    def mean_rate_per_day(self, from_c: npt.ArrayLike, to_c: npt.ArrayLike) -> FloatArray:
+        return self._pieces.mean(from_c, to_c)
+
+
 # --- the straight line ------------------------------------------------------------------------------------------
 
 
@@ -225,7 +241,7 @@ def ikemoto_takai(temperature_c: npt.ArrayLike, days: npt.ArrayLike) -> IkemotoT
 
 
 @dataclass(frozen=True, slots=True)
-class StraightLine:
+class StraightLine(_OfPieces):
     """rate = (T - T0) / K above the base temperature T0, 0 below it (Campbell et al. 1974, as in :class:`LineFit`).
 
     ``upper_c``: horizontal cut-off, above which the rate stays what it is there; None lets the line go on, which is
@@ -279,15 +295,6 @@ class StraightLine:
             upper_c,
         )
 
-    def rate_per_day(self, temperature_c: npt.ArrayLike) -> FloatArray:
-        return self._pieces.value(temperature_c)
-
-    def cumulative(self, temperature_c: npt.ArrayLike) -> FloatArray:
-        return self._pieces.cumulative(temperature_c)
-
-    def mean_rate_per_day(self, from_c: npt.ArrayLike, to_c: npt.ArrayLike) -> FloatArray:
-        return self._pieces.mean(from_c, to_c)
-
     def rate_sd_relative(self, temperature_c: npt.ArrayLike) -> FloatArray:
         """The larger of what leaving out a temperature showed and the delta method with the full covariance.
 
@@ -310,7 +317,7 @@ class StraightLine:
 # --- the published table ----------------------------------------------------------------------------------------
 
 
-class PublishedRates:
+class PublishedRates(_OfPieces):
     """Published incubation times at constant temperatures, joined by a shape-keeping cubic; the default curve.
 
     Piecewise cubic Hermite interpolation of 1 / days (Fritsch & Carlson 1980, SIAM J. Numer. Anal. 17:238-246; inner
@@ -366,15 +373,6 @@ class PublishedRates:
     def base_c(self) -> float:
         """T0 of the straight line through all rows; see ``line.problem()`` before showing it."""
         return self.line.base_c
-
-    def rate_per_day(self, temperature_c: npt.ArrayLike) -> FloatArray:
-        return self._pieces.value(temperature_c)
-
-    def cumulative(self, temperature_c: npt.ArrayLike) -> FloatArray:
-        return self._pieces.cumulative(temperature_c)
-
-    def mean_rate_per_day(self, from_c: npt.ArrayLike, to_c: npt.ArrayLike) -> FloatArray:
-        return self._pieces.mean(from_c, to_c)
 
     def rate_sd_relative(self, temperature_c: npt.ArrayLike) -> FloatArray:
         """0.04 inside, more where the next published temperature is over 2 C away, and 0.05 per C more outside."""
@@ -437,7 +435,7 @@ def _table(
 
 
 @dataclass(frozen=True, slots=True)
-class Schoolfield:
+class Schoolfield(_OfPieces):
     """The biophysical rate model in its second form; slows and turns where the rate-limiting enzyme is inactivated.
 
     Schoolfield, Sharpe & Magnuson 1981, J. theor. Biol. 88:719-731, eq. 4, with T in kelvin::
@@ -494,15 +492,6 @@ class Schoolfield:
         """Where a straight line through the rates of the range would reach 0; the model itself has no such point."""
         t = np.linspace(self.low_c, self.high_c, 21)
         return fit_line(t, 1.0 / self.rate_per_day(t)).base_c
-
-    def rate_per_day(self, temperature_c: npt.ArrayLike) -> FloatArray:
-        return self._pieces.value(temperature_c)
-
-    def cumulative(self, temperature_c: npt.ArrayLike) -> FloatArray:
-        return self._pieces.cumulative(temperature_c)
-
-    def mean_rate_per_day(self, from_c: npt.ArrayLike, to_c: npt.ArrayLike) -> FloatArray:
-        return self._pieces.mean(from_c, to_c)
 
     def rate_sd_relative(self, temperature_c: npt.ArrayLike) -> FloatArray:
         """As for the straight line, for want of a measured figure: 0.045, and 0.05 per C more outside the range."""
