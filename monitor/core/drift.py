@@ -231,6 +231,9 @@ SAME_ROOM_C: Final = 1.0
 # Smaller departures are not worth a hand: what two good probes differ by anyhow.
 LEAST_DRIFT_C: Final = 0.25
 LEAST_SD_C: Final = 0.05
+# In a room that is heated otherwise than in the baseline a departure has to be so many times as large (judgement; the
+# real room whose heating was changed six times stays silent).
+OTHER_ROOM: Final = 2.0
 # Beside the one that departs, its peers must have stayed together: within this share of the departure. A warmer or
 # cooler stack moves all levels against each other (seen in published series of a heated room at three heights).
 PEERS_SHARE: Final = 0.25
@@ -267,7 +270,8 @@ def departing(days: NDArray[np.int64], table: Mapping[str, Values], heights_cm: 
     Each probe less the median of its peers goes through :func:`cusum` (k = 0.5, h = 5 of its own robust standard
     deviation) from a baseline of the first fourteen days. Ten days of baseline and five after it are needed. Only days
     count on which the stack is as warm as in the baseline (within 1 C): in another regime of heating another
-    gradient holds. A departure is told only when it has lasted five days, is 0.25 C or more, is seen against two
+    gradient holds. Where there are too few of them, all days count, and a departure has to be twice as large. It is
+    told only when it has lasted five days, is 0.25 C or more, is seen against two
     peers at least which stayed together meanwhile, and is not what a changed gradient would do to all heights.
     """
     names = [n for n in table if int(np.sum(~np.isnan(table[n]))) >= LEAST_DAYS + PERSISTS_DAYS]
@@ -280,19 +284,25 @@ def departing(days: NDArray[np.int64], table: Mapping[str, Values], heights_cm: 
     level = np.median(values, axis=0) if values.size else np.empty(0)
     usual = float(np.median(level[:BASELINE_DAYS])) if len(level) else 0.0
     same = np.abs(level - usual) <= SAME_ROOM_C
-    day, values = day[same], values[:, same]
     base = int(np.sum(np.flatnonzero(same) < BASELINE_DAYS))
-    if base < LEAST_DAYS or values.shape[1] - base < PERSISTS_DAYS:
-        return PeerView(state | dict.fromkeys(names, "too few days in a room as warm as now"))
-    state |= dict.fromkeys(names, "steady")
-    found = [d for i in range(len(names)) if (d := _departure(i, names, day, values, base)) is not None]
+    least_c, otherwise = LEAST_DRIFT_C, "steady"
+    if base < LEAST_DAYS or int(same.sum()) - base < PERSISTS_DAYS:
+        least_c, otherwise = OTHER_ROOM * LEAST_DRIFT_C, "too few days in a room as warm as now"
+        same, base = np.ones(len(level), bool), BASELINE_DAYS
+        if len(level) - base < PERSISTS_DAYS:
+            return PeerView(state | dict.fromkeys(names, otherwise))
+    day, values = day[same], values[:, same]
+    state |= dict.fromkeys(names, otherwise)
+    found = [d for i in range(len(names)) if (d := _departure(i, names, day, values, base, least_c)) is not None]
     found = [d for d in found if _alone(d, names, values, base, heights_cm)]
     if len(found) != 1:
         return PeerView(state)
     return PeerView(state | {found[0].probe: "departing"}, found[0])
 
 
-def _departure(index: int, names: Sequence[str], day: NDArray[np.int64], values: Values, base: int) -> Departure | None:
+def _departure(
+    index: int, names: Sequence[str], day: NDArray[np.int64], values: Values, base: int, least_c: float
+) -> Departure | None:
     d = values[index] - np.median(np.delete(values, index, axis=0), axis=0)
     target = float(np.median(d[:base]))
     sigma = max(1.4826 * float(np.median(np.abs(d[:base] - target))), LEAST_SD_C)
@@ -301,7 +311,7 @@ def _departure(index: int, names: Sequence[str], day: NDArray[np.int64], values:
     shift = float(np.median(tail))
     running = sums.high if shift > 0 else sums.low
     last = float(running[-1])
-    if last <= 5.0 or abs(shift) < LEAST_DRIFT_C:
+    if last <= 5.0 or abs(shift) < least_c:
         return None
     if not (np.sign(tail) == np.sign(shift)).all() or float(np.abs(tail).min()) < sigma:
         return None

@@ -280,10 +280,6 @@ class World:
         self.data = left
         self.start_service()
 
-    def awaits(self, more: int) -> None:
-        """So many messages come that were not published just now: what the broker keeps."""
-        self._expected += more
-
     # time
 
     def publish(self, topic: str, payload: bytes, *, retain: bool = False, counts: bool = True) -> None:

@@ -144,12 +144,6 @@ def set_clock(off_min: float) -> Deed:
     return deed
 
 
-def kill_beside_retained(world: World) -> None:
-    """The broker sends what it keeps once more, to the service that is started anew."""
-    world.kill_service()
-    world.awaits(1)
-
-
 def restart_broker(world: World) -> None:
     world.stop_broker()
     world.start_broker()
@@ -375,11 +369,11 @@ def of_a_season() -> list[Fault]:
               acts=((0, Act.PROBE_IN_FAHRENHEIT, UPPER, None),), deeds=((300, World.kill_service),)),
         Fault("all topics renamed", 4, (Want("room-quiet", "faulty room", 30),), mangle=renamed),
         Fault("garbage that the broker keeps", 4, mangle=among(UPPER, b"\xff\x00{", 0, retain=True),
-              deeds=((60, kill_beside_retained), (120, kill_beside_retained))),
+              deeds=((60, World.kill_service), (120, World.kill_service))),
         Fault("a message of 1 MB", 3, mangle=among(UPPER, b"x" * 1_000_000, 10)),
         Fault("a reading within 1 MB", 3, mangle=among(UPPER, b'{"pad": "' + b"x" * 1_000_000 + b'"}', 10)),
         # What a keeper does, and the seasons.
-        Fault("lid left open for a day", 26, (Want("too-dry", "top", 150, clears=360),), ends_min=1440, round_min=20,
+        Fault("lid left open for a day", 32, (Want("too-dry", "top", 150, clears=360),), ends_min=1440, round_min=20,
               acts=((0, Act.LID_OPENS, "top", None), (1440, Act.LID_CLOSES, "top", None))),
         Fault("boxes candled each day", 82, round_min=20, acts=tuple(candled)),
         Fault("set two degrees lower on purpose", 36, round_min=20, acts=((0, Act.THERMOSTAT_SET, "", 26.0),)),

@@ -142,6 +142,20 @@ def test_a_room_set_anew_is_not_judged_by_the_old_one() -> None:
     assert set(view(table).state.values()) == {"too few days in a room as warm as now"}
 
 
+def test_a_probe_that_leaves_the_others_when_the_room_is_set_anew_has_to_leave_them_by_twice_as_much() -> None:
+    for shift, told in ((0.4, False), (0.7, True)):
+        table = a_stack(30)
+        table[14:] += 1.5
+        table[16:, 1] += shift
+        found = view(table)
+        assert (found.departure is not None) is told
+        if found.departure is None:
+            assert set(found.state.values()) == {"too few days in a room as warm as now"}
+        else:
+            assert found.departure.probe == "middle"
+            assert found.departure.shift_c == pytest.approx(shift, abs=0.1)
+
+
 def test_nothing_is_said_of_two_probes_or_of_a_few_days() -> None:
     table = a_stack()
     two = departing(np.arange(60), {"low": table[:, 0], "high": table[:, 2]}, HEIGHTS)

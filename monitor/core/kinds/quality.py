@@ -313,7 +313,9 @@ def _look_clock(snapshot: Snapshot) -> Iterable[Look]:
         if late_s is not None:
             line = f"{_where(probe.probe)}: its readings carry times that are {show_span(late_s)} old when they arrive"
         name = probe.probe.id
-        yield Look(name, holds(snapshot.now_ms, late_s is not None if fresh else None), f"probe {name}", line, RULE)
+        # While this computer's clock is in doubt, and told as that, it says nothing of another one.
+        known = fresh and snapshot.service.clock_trusted
+        yield Look(name, holds(snapshot.now_ms, late_s is not None if known else None), f"probe {name}", line, RULE)
 
 
 KINDS = (
@@ -402,6 +404,7 @@ KINDS = (
         first="Set the probe's clock, or leave its time out of the configuration: then the time of arrival counts.",
         otherwise="Its readings count for a time at which they were not made, and every notice comes so much later.",
         look=_look_clock,
+        groups=True,
         tell_cleared=False,
     ),
 )

@@ -48,6 +48,7 @@ def test_a_clock_that_is_behind_is_told() -> None:
     played = play([], 1.0, late_s=3600.0)
     notices = played.of("probe-clock")
     assert {s for _, n in notices for s in n.subjects} == {"low-t", "high-t", "high-h", "air-t"}
+    assert len(notices) == 1, "one cause, one notice"
     assert "carry times that are 60 min old when they arrive" in notices[0][1].text
     assert play([], 1.0).told == []
 

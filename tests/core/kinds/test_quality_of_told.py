@@ -143,3 +143,11 @@ def test_a_humidity_probe_at_its_end_is_told_as_that_and_not_as_stuck() -> None:
     assert states(look("probe-saturated", now, "wet")) == [Where.BEYOND]
     assert states(look("probe-saturated", now, "dry")) == [Where.BACK]
     assert states(look("probe-stuck", now, "wet")) == [Where.BACK]
+
+
+def test_a_probe_is_not_told_of_for_a_clock_of_this_computer_that_is_in_doubt() -> None:
+    late = told(28.0, AT + 3_600_000)
+    behind = replace(snapshot(late, told(28.0)), now_ms=NOW + 3_600_000)
+    assert states(look("probe-clock", behind)) == [Where.BEYOND]
+    doubtful = replace(behind, service=replace(behind.service, clock_trusted=False))
+    assert states(look("probe-clock", doubtful)) == []
