@@ -40,6 +40,12 @@ SLOW_S: Final = 12 * 3600.0
 BACK_WITHIN_S: Final = 2 * 3600.0
 SURE: Final = 0.9
 LEAST_DOSE_S: Final = 600.0
+# What was told of a box's probe and makes its temperature doubtful. It is told all the same.
+DOUBTS: Final = {
+    "probe-out": "; its probe was told of as out of its box, so that this may be the air's",
+    "probe-drifting": "; its probe was told of as drifting away from the others of its stack",
+    "probe-jumps": "; its probe was told of as jumping",
+}
 
 
 def place(box: BoxNow) -> str:
@@ -123,9 +129,10 @@ def _of_the_box(box: BoxNow, snapshot: Snapshot) -> tuple[NDArray[np.float64], s
             f"; its probe moves as the air does since {show_time(since, snapshot.zone, now_ms)} and may lie outside: "
             f"a closed box would be at about {show_temperature(float(values[-1]), snapshot.unit)}"
         )
-    known = snapshot.conditions.get(("probe-out", inside[0].probe.id))
-    if known is not None and known.up:
-        return as_told, "; its probe was told of as out of its box, so that this may be the air's"
+    for kind, doubt in DOUBTS.items():
+        known = snapshot.conditions.get((kind, inside[0].probe.id))
+        if known is not None and known.up:
+            return as_told, doubt
     moved_c = sudden_c(own, now_ms)
     if abs(moved_c) < GUST_C:
         return as_told, ""

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from monitor.core.conditions import Condition, Where
+from monitor.core.conditions import Condition, Phase, Where
 from monitor.core.kinds import Look
 from monitor.core.kinds.limits import KINDS
 from monitor.core.settings import Limits
@@ -83,3 +83,17 @@ def test_the_line_says_what_where_when_how_sure_and_which_limit() -> None:
     assert look(WARM, replace(snapshot, boxes=(box,))).line == (
         "box a (stack left, 40 cm): 89.6 °F ± 1.0 °F at 09:30, limit 87.8 °F (of the profile); holds K01/a, K02/a"
     )
+
+
+@pytest.mark.parametrize(
+    ("kind", "doubt"),
+    [("probe-out", "this may be the air's"), ("probe-drifting", "as drifting away"), ("probe-jumps", "as jumping")],
+)
+def test_a_limit_passed_by_a_doubtful_probe_is_told_with_the_doubt(kind: str, doubt: str) -> None:
+    snapshot = a_snapshot(31.5)
+    (probe,) = [p.probe.id for p in snapshot.probes if p.probe.box == "a"]
+    told_of = Condition(kind, probe, Phase.RAISED, since_ms=START, changed_ms=START, last_ms=START)
+    found = look(WARM, replace(snapshot, conditions={told_of.key: told_of}))
+    assert {s.where for s in found.samples} == {Where.BEYOND}
+    assert doubt in found.line
+    assert doubt not in look(WARM, snapshot).line
