@@ -204,7 +204,7 @@ class LotNow:
 @dataclass(frozen=True)
 class Service:
     """How the service itself fares. ``last_live_ms``: when the newest message that was not retained came; ``away``:
-    from when until when nobody watched, the last time; ``session_lost_ms``: when the broker was found to know it no more."""
+    from when until when nobody watched, the last time; ``session_lost_ms``: when the broker knew it no more."""
 
     started_ms: int
     link: LinkState = "up"

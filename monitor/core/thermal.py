@@ -355,11 +355,11 @@ def _fitted(
 def _from_fit(fit: _Fit, start_s: float, box: tuple[Floats, Floats], now_ms: int) -> Course:
     """Possible courses from the solution and its covariance, brought to what the box says now."""
     values, vectors = np.linalg.eigh(fit.covariance)
-    drawn = fit.theta + (_normals(len(_STEPS)) * np.sqrt(np.maximum(values, 0.0))) @ vectors.T
+    drawn = fit.theta + (normals(len(_STEPS)) * np.sqrt(np.maximum(values, 0.0))) @ vectors.T
     drawn[:, _ONSET] = np.clip(drawn[:, _ONSET], start_s, -BIN_S / 2)
     for k, (_, sd) in ((_ROOM, ROOM_TAU), (_BOX, BOX_TAU), (_DISTANCE, DISTANCE)):
         drawn[:, k] = np.clip(drawn[:, k], fit.theta[k] - 3 * sd, fit.theta[k] + 3 * sd)
-    z = _normals(len(_STEPS) + 3)[:, len(_STEPS) :]
+    z = normals(len(_STEPS) + 3)[:, len(_STEPS) :]
     ahead = np.arange(0.0, HORIZON_S + 1.0, AHEAD_STEP_S)
     courses, _ = _moved(drawn, fit.sign, np.concatenate([box[0][-3:], ahead]))
     off = np.mean(box[1][-3:] - courses[:, :3], axis=1, keepdims=True)
@@ -402,7 +402,7 @@ def _from_line(box: tuple[Floats, Floats], now_ms: int) -> Course | None:
     left = c - (here + slope * t)
     sd_c = max(float(np.sqrt(np.mean(left**2))), BOX_SD_C)
     slope_sd = math.hypot(sd_c / math.sqrt(float(x @ x)), 0.3 * float(slope))
-    z = _normals(3)
+    z = normals(3)
     tau = (3 * 3600.0 * np.exp(0.7 * z[:, 0]))[:, None]
     rate = (slope + slope_sd * z[:, 1])[:, None]
     start = (here + sd_c / math.sqrt(len(t)) * z[:, 2])[:, None]
@@ -411,7 +411,7 @@ def _from_line(box: tuple[Floats, Floats], now_ms: int) -> Course | None:
 
 
 @cache
-def _normals(dimensions: int) -> Floats:
+def normals(dimensions: int) -> Floats:
     """``DRAWS`` points of a standard normal distribution, spread evenly: a Kronecker sequence of square roots of primes
     through the inverse of the normal distribution."""
     primes = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31)[:dimensions]

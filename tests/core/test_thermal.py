@@ -17,7 +17,7 @@ from monitor.core.thermal import (
     HORIZON_S,
     Course,
     _moved,
-    _normals,
+    normals,
     _outdoors,
     course,
     worth_knowing,
@@ -211,7 +211,7 @@ def test_a_limit_that_most_courses_never_reach_is_not_told_and_one_that_some_do_
 
 
 def test_draws_are_spread_as_a_normal_distribution_is() -> None:
-    z = _normals(11)
+    z = normals(11)
     assert z.shape == (DRAWS, 11)
     assert np.abs(z.mean(axis=0)).max() < 0.15
     assert np.abs(z.std(axis=0) - 1).max() < 0.15

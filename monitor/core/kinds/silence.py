@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from monitor.core.conditions import Rule, Sample, Where, holds
+from monitor.core.heard_again import facts_of, heard_again
 from monitor.core.kinds import Kind, Look
 from monitor.core.snapshot import UNREAD_LEAST, ProbeNow, Snapshot, show_span, show_time
 
@@ -42,6 +43,10 @@ def _quiet(probe: ProbeNow, newest_ms: int | None, snapshot: Snapshot) -> Where:
     # is heard, and a gateway that is gone, are told as such.
     gateway = snapshot.gateway_of(probe.probe)
     if gateway is not None and gateway.gone:
+        return Where.BETWEEN
+    room = snapshot.conditions.get(("room-quiet", snapshot.room.name))
+    if room is not None and room.up:
+        # Until the room's end was told: its probes come back one after the other.
         return Where.BETWEEN
     unit = snapshot.conditions.get(("probe-unit", probe.probe.id))
     if probe.unread >= UNREAD_LEAST or snapshot.room_quiet or (unit is not None and unit.up):
@@ -94,18 +99,38 @@ def _look_room(snapshot: Snapshot) -> Iterable[Look]:
         else (f"last reading {show_time(newest, snapshot.zone, snapshot.now_ms)}")
     )
     quiet = snapshot.room_quiet
+    condition = snapshot.conditions.get(("room-quiet", snapshot.room.name))
+    before = condition.facts if condition is not None and condition.up else None
     line = f"room {snapshot.room.name} is heard: {heard}"
+    if quiet is False and before is not None:
+        story = heard_again(snapshot, before)
+        line += f"; {story}" if story else ""
     if quiet is not False:
         line = f"no probe of room {snapshot.room.name} is heard: {heard}; broker: " + (
             snapshot.service.link_detail or snapshot.service.link
         )
     yield Look(
         snapshot.room.name,
-        holds(snapshot.now_ms, quiet),
+        _back(snapshot) if quiet is False and before is not None else holds(snapshot.now_ms, quiet),
         f"room {snapshot.room.name}",
         line,
-        facts={"last_ms": newest},
+        Rule(off_delay_s=_back_s(snapshot)),
+        facts={"last_ms": newest} if quiet is False and before is None else facts_of(snapshot, newest, before),
     )
+
+
+def _back_s(snapshot: Snapshot) -> float:
+    """A room is back when all of its probes had time to speak, but within half of its quiet time."""
+    longest_s = max((p.probe.interval_s for p in snapshot.probes), default=0.0)
+    return min(3.0 * longest_s, snapshot.room.watch.room_quiet_after_s / 2.0)
+
+
+def _back(snapshot: Snapshot) -> tuple[Sample, ...]:
+    """That it is back holds only while its probes go on speaking: one word between two silences is no end."""
+    speak = any(
+        p.usable_ms is not None and snapshot.now_ms - p.usable_ms < 1500.0 * p.probe.interval_s for p in snapshot.probes
+    )
+    return (Sample(snapshot.now_ms, Where.BACK if speak else Where.BETWEEN),)
 
 
 KINDS = (
@@ -128,7 +153,7 @@ KINDS = (
         says="Room quiet",
         urgency="now",
         raises="no reading of any probe, or no link to the broker, for 15 minutes (unless set)",
-        clears="readings arrive again",
+        clears="readings arrive again, for three intervals of its slowest probe (half the quiet time at most)",
         why="the broker, the gateway, the network or the power of the room is gone, and with it perhaps the heat",
         first="Look whether the room has power; then at the gateway, the network and the broker.",
         otherwise="Nobody watches the eggs. If the power is gone, they cool.",

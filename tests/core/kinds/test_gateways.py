@@ -119,8 +119,8 @@ def test_a_room_in_which_all_is_gone_is_told_as_quiet_too_and_once() -> None:
     assert without_minutes(played.told()) == [
         ("gateway-gone", "raised", "bridge"),
         ("room-quiet", "raised", "back room"),
-        ("room-quiet", "cleared", "back room"),
         ("gateway-gone", "cleared", "bridge"),
+        ("room-quiet", "cleared", "back room"),
     ]
 
 

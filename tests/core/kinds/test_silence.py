@@ -143,7 +143,7 @@ def test_a_restart_does_not_clear_the_silence_of_a_room(tmp_path: Path, link: st
     run.go(40.25, 79)
     assert without_minutes(run.told()) == [("room-quiet", "raised", "back room")]
     run.script.service = started(40)
-    run.go(79.25, 82)
+    run.go(79.25, 84)
     assert without_minutes(run.told())[1:] == [("room-quiet", "cleared", "back room")]
 
 
