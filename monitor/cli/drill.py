@@ -6,7 +6,6 @@ import argparse
 import dataclasses
 import json
 import time
-from collections.abc import Sequence
 from typing import Any
 
 from monitor.adapters import delivery
@@ -20,11 +19,11 @@ _HOW_TO_ADD = """add one to the configuration, its address in a file that only t
   the address is one of Apprise's, such as mailto://... or json://...; then run this again"""
 
 
-def add_parser(sub: Any, parents: Sequence[argparse.ArgumentParser] = ()) -> None:
+def add_parsers(sub: Any, parent: argparse.ArgumentParser) -> None:
     """Add the verb to a parser's subcommands (``add_subparsers()``)."""
     parser = sub.add_parser(
         "drill",
-        parents=list(parents),
+        parents=[parent],
         help="send a test notice through every channel",
         description="Send a test notice through every channel at once and say how each fared. "
         "Look at the phone or the mailbox as well: only they show that it arrived.",

@@ -27,11 +27,11 @@ from monitor.errors import FileUnreadable, StoreError, UnknownSubject, UsageErro
 _FOREVER_MS: Final = 2**53
 
 
-def add_parsers(sub: Any, parents: Sequence[argparse.ArgumentParser] = ()) -> None:
+def add_parsers(sub: Any, parent: argparse.ArgumentParser) -> None:
     """Add the two verbs to a parser's subcommands (``add_subparsers()``)."""
     read = sub.add_parser(
         "import",
-        parents=list(parents),
+        parents=[parent],
         help="bring the readings of a logger's file into the store",
         description="Bring the readings of a logger's file (delimited text) into the store. Safe to repeat: "
         "what is known already is not doubled. A row that cannot be read is counted and shown.",
@@ -61,7 +61,7 @@ def add_parsers(sub: Any, parents: Sequence[argparse.ArgumentParser] = ()) -> No
 
     out = sub.add_parser(
         "export",
-        parents=list(parents),
+        parents=[parent],
         help="write readings as CSV or as JSON lines",
         description="Write readings, in UTC and in Celsius or per cent, as the probes said them, with their flags.",
     )

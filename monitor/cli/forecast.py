@@ -20,7 +20,7 @@ CAUTION = (
 )
 
 
-def add_parser(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
+def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
     forecast = sub.add_parser(
         "forecast",
         parents=[parent],

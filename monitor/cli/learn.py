@@ -31,12 +31,10 @@ from monitor.library import load_profile
 WRITTEN_BY = "# Learned from own clutches by: warmtally learn"
 
 
-def add_parser(
-    sub: argparse._SubParsersAction[argparse.ArgumentParser], parents: list[argparse.ArgumentParser]
-) -> None:
+def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
     learn_verb = sub.add_parser(
         "learn",
-        parents=parents,
+        parents=[parent],
         help="what your own clutches say of a species' days; --apply makes it your profile",
         description=(
             "Compares every clutch in which pips were seen with its species' table: how much later or earlier it was, "

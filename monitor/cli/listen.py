@@ -50,11 +50,11 @@ class Heard:
         return statistics.median(gaps) if gaps else None
 
 
-def add_parser(sub: Any, parents: Sequence[argparse.ArgumentParser] = ()) -> None:
+def add_parsers(sub: Any, parent: argparse.ArgumentParser) -> None:
     """Add the subcommand; ``args.run`` is :func:`run`."""
     parser = sub.add_parser(
         "listen",
-        parents=list(parents),
+        parents=[parent],
         help="show what the broker sends, with entries for new probes to paste into the configuration",
         description=__doc__,
     )

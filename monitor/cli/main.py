@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import importlib
 import os
 import sys
 from collections.abc import Sequence
+from typing import Final
 
 from monitor import __version__
-from monitor.cli import keep, service, show
-from monitor.cli.room import common_options
 from monitor.errors import MonitorError
 
 DESCRIPTION = """\
@@ -30,23 +30,62 @@ alarm; ask a licensed electrician. Wash your hands after handling animals and eg
 a veterinarian. Dates are estimates: no egg is opened on the program's word."""
 
 
-def parser() -> argparse.ArgumentParser:
-    """The whole command line."""
-    from monitor.cli import (
-        attend,
-        compare,
-        drill,
-        files,
-        forecast,
-        learn,
-        listen,
-        probes,
-        rehearse,
-        species,
-        stack,
-        texts,
-    )
+# Each verb with its module in this folder and what the list of verbs says of it: so that a verb loads no other's
+# module, and the list none. A test holds it to what the modules say.
+VERBS: Final = {
+    "run": ("service", "the service: watch, tally, tell; until stopped"),
+    "check": ("service", "read the configuration and name every mistake at once"),
+    "listen": ("listen", "show what the broker sends, with entries for new probes to paste into the configuration"),
+    "clutch": ("keep", "add, show and list clutches"),
+    "record": ("keep", "tell what happened to eggs"),
+    "boxes": ("show", "every box: temperature, limits, what develops in it"),
+    "notices": ("show", "what was told, and what is still true"),
+    "answer": ("show", "answer a notice: you know, and see to it"),
+    "species": ("species", "the profiles: list them, or show one with its sources"),
+    "forecast": ("forecast", "when to expect the first pip, and how sure that is"),
+    "probes": (
+        "probes",
+        (
+            "every probe: what is told of it, last heard, how good its readings are and which test flagged how many, "
+            "noise, corrected when and by how much, drifting or not"
+        ),
+    ),
+    "stack": (
+        "stack",
+        "how warm a stack is by height, which boxes really differ, by how many days, and what would mend it",
+    ),
+    "compare": ("compare", "find what the probes differ by, and correct it"),
+    "learn": ("learn", "what your own clutches say of a species' days; --apply makes it your profile"),
+    "explain": ("attend", "a kind of condition: what raises and clears it, and why"),
+    "shelve": (
+        "attend",
+        "say nothing about a condition for a while; it stays listed and is told again when the time is up",
+    ),
+    "attention": ("attend", "how much attention the notices asked for, and what could be quieter"),
+    "texts": ("texts", "how notices are worded; change it, check it, and see what it comes to"),
+    "drill": ("drill", "send a test notice through every channel"),
+    "import": ("files", "bring the readings of a logger's file into the store"),
+    "export": ("files", "write readings as CSV or as JSON lines"),
+    "rehearse": ("rehearse", "play five simulated days to the real service and check every notice"),
+}
 
+
+def parser(verb: str | None = None) -> argparse.ArgumentParser:
+    """The whole command line; or, with a verb, as much of it as that one needs."""
+    from monitor.cli.room import common_options
+
+    top, sub = _top()
+    parent = common_options()
+    wanted = VERBS[verb][0] if verb in VERBS else None
+    for family in dict.fromkeys(family for family, _ in VERBS.values()):
+        if wanted in (None, family):
+            importlib.import_module(f"monitor.cli.{family}").add_parsers(sub, parent)
+    _explain(sub)
+    return top
+
+
+def _top() -> tuple[argparse.ArgumentParser, argparse._SubParsersAction[argparse.ArgumentParser]]:
+    """The command line without its verbs, and where they go."""
     top = argparse.ArgumentParser(
         prog="warmtally",
         description=DESCRIPTION,
@@ -54,24 +93,14 @@ def parser() -> argparse.ArgumentParser:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     top.add_argument("--version", action="version", version=f"warmtally {__version__}")
-    sub = top.add_subparsers(dest="verb", required=True, metavar="VERB")
-    parent = common_options()
-    service.add_parsers(sub, parent)
-    listen.add_parser(sub, [parent])
-    keep.add_parsers(sub, parent)
-    show.add_parsers(sub, parent)
-    species.add_parser(sub, [parent])
-    forecast.add_parser(sub, parent)
-    probes.add_parsers(sub, parent)
-    stack.add_parser(sub, parent)
-    compare.add_parsers(sub, parent)
-    learn.add_parser(sub, [parent])
-    attend.add_parsers(sub, parent)
-    texts.add_parser(sub, [parent])
-    drill.add_parser(sub, [parent])
-    files.add_parsers(sub, [parent])
-    rehearse.add_parser(sub)
-    _explain(sub)
+    return top, top.add_subparsers(dest="verb", required=True, metavar="VERB")
+
+
+def _listing() -> argparse.ArgumentParser:
+    """Every verb by name only, which is all that is needed to list them or to refuse another one."""
+    top, sub = _top()
+    for name, (_, text) in VERBS.items():
+        sub.add_parser(name, help=text)
     return top
 
 
@@ -89,7 +118,9 @@ def _explain(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one verb; returns the exit code."""
-    args = parser().parse_args(argv)
+    words = list(sys.argv[1:] if argv is None else argv)
+    verb = next((word for word in words if not word.startswith("-")), None)
+    args = (parser(verb) if verb in VERBS else _listing()).parse_args(words)
     try:
         return int(args.run(args))
     except MonitorError as error:

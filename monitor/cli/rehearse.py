@@ -41,8 +41,8 @@ CAUTION: Final = (
 _STYLE: Final = {"now": "bold red", "today": "yellow", "diary": "cyan"}
 
 
-def add_parser(sub: Any) -> None:
-    """Add the verb to a parser's subcommands (``add_subparsers()``)."""
+def add_parsers(sub: Any, _parent: argparse.ArgumentParser | None = None) -> None:
+    """Add the verb to a parser's subcommands; it has a room of its own, so it takes no options that name one."""
     parser = sub.add_parser(
         "rehearse",
         help="play five simulated days to the real service and check every notice",

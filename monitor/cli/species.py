@@ -17,12 +17,10 @@ from monitor.errors import ConfigError, ModelOutOfRange, UsageError
 from monitor.library import list_profiles, load_profile
 
 
-def add_parser(
-    sub: argparse._SubParsersAction[argparse.ArgumentParser], parents: list[argparse.ArgumentParser]
-) -> None:
+def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
     species = sub.add_parser(
         "species",
-        parents=parents,
+        parents=[parent],
         help="the profiles: list them, or show one with its sources",
         description="The profiles: list them, or show one with its table, its limits and the papers behind it.",
         epilog="examples: warmtally species elaphe-taeniura    warmtally species elaphe-taeniura --plot    "

@@ -32,7 +32,7 @@ from monitor.errors import UnknownSubject, UsageError
 LONGEST_H = 24.0 * 60
 
 
-def add_parser(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
+def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
     stack = sub.add_parser(
         "stack",
         parents=[parent],

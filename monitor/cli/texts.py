@@ -22,12 +22,10 @@ from monitor.errors import ConfigError, UnknownSubject, UsageError
 _CALENDAR = {"daily-line": "daily", "drill": "drill"}
 
 
-def add_parser(
-    sub: argparse._SubParsersAction[argparse.ArgumentParser], parents: list[argparse.ArgumentParser]
-) -> None:
+def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
     texts = sub.add_parser(
         "texts",
-        parents=parents,
+        parents=[parent],
         help="how notices are worded; change it, check it, and see what it comes to",
         description="Lists the texts of notices, and which of them are yours. With KIND: what a notice of that kind "
         "looks like, with invented values in your unit and zone.",

@@ -646,7 +646,7 @@ def verb(*words: str) -> int:
     common = argparse.ArgumentParser(add_help=False)
     common.add_argument("--config")
     common.add_argument("--data")
-    drill_verb.add_parser(parser.add_subparsers(), [common])
+    drill_verb.add_parsers(parser.add_subparsers(), common)
     args = parser.parse_args(["drill", *words])
     return int(args.run(args))
 

@@ -26,7 +26,7 @@ from tests.peers import PROJECT, need
 
 COMMAND = (
     "import argparse, sys; from monitor.cli import rehearse; p = argparse.ArgumentParser(); "
-    "rehearse.add_parser(p.add_subparsers()); a = p.parse_args(['rehearse', *sys.argv[1:]]); sys.exit(a.run(a))"
+    "rehearse.add_parsers(p.add_subparsers()); a = p.parse_args(['rehearse', *sys.argv[1:]]); sys.exit(a.run(a))"
 )
 
 
