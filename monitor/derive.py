@@ -100,7 +100,8 @@ class Derived(Hours):
         if species.curve is None or species.profile is None:
             return [LotNow(lot, clutch, clutch.species, refused=species.refused) for lot in kept]
         histories = {lot.id: self.history(clutch, lot, species, now_ms) for lot in kept}
-        lots = forecast_clutch(clutch, kept, histories, species.profile, species.curve, now_ms, plan)
+        profile, curve, unit = species.profile, species.curve, self.room.display_unit
+        lots = forecast_clutch(clutch, kept, histories, profile, curve, now_ms, plan, unit)
         result = []
         for lot in lots:
             high_c, past = species.profile.high_limit_c, histories[lot.lot.id]

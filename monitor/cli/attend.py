@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import difflib
 import getpass
 
 from pydantic_core import PydanticCustomError
 
-from monitor.cli.room import now_ms, parse_time, print_json, room_at_hand, table
+from monitor.cli.room import now_ms, parse_time, print_json, room_at_hand, settings_if_any, table
 from monitor.config.shape import seconds
 from monitor.core.attention import WAKING_A_WEEK, account
 from monitor.core.kinds import Kind, all_kinds
-from monitor.core.snapshot import show_time
-from monitor.errors import UnknownSubject, UsageError
+from monitor.core.settings import DisplayUnit
+from monitor.core.shown import differences_in, show_time
+from monitor.errors import ConfigError, UnknownSubject, UsageError
 
 
 def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
@@ -70,6 +72,11 @@ def run_explain(args: argparse.Namespace) -> int:
     if args.json:
         print_json(_as_json(kind))
         return 0
+    unit: DisplayUnit = "C"
+    # What is wrong with the room's file keeps no kind from being explained.
+    with contextlib.suppress(ConfigError):
+        settings = settings_if_any(args)
+        unit = unit if settings is None else settings.room.display_unit
     print(f"{kind.name}: {kind.says} (urgency: {kind.urgency})")
     for label, text in (
         ("raised by", kind.raises),
@@ -78,7 +85,7 @@ def run_explain(args: argparse.Namespace) -> int:
         ("first", kind.first),
         ("if nothing is done", kind.otherwise),
     ):
-        print(f"  {label}: {text}")
+        print(f"  {label}: {differences_in(text, unit)}")
     if kind.groups:
         print("  subjects that follow within one cause are told in one notice")
     if kind.repeats:

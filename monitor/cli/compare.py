@@ -15,7 +15,6 @@ from typing import Final, TextIO
 from monitor.cli.forecast import rounded
 from monitor.cli.room import RoomAtHand, now_ms, parse_time, print_json, room_at_hand, table, utc
 from monitor.core.calibration import (
-    ICE_NOTE,
     KITCHEN_ICE_C,
     LEAST_SPAN_C,
     STEADY_MINUTES,
@@ -23,6 +22,7 @@ from monitor.core.calibration import (
     FoundAt,
     Session,
     Track,
+    ice_note,
     ice_point,
     over_temperature,
     side_by_side,
@@ -30,6 +30,7 @@ from monitor.core.calibration import (
 )
 from monitor.core.corrections import Correction, How
 from monitor.core.settings import Probe
+from monitor.core.shown import show_signed
 from monitor.core.snapshot import show_difference, show_span, show_temperature, show_time
 from monitor.errors import ComparisonRefused, UnknownSubject, UsageError
 
@@ -155,6 +156,7 @@ def run_compare(args: argparse.Namespace) -> int:
                 reference_uncertainty_c=args.reference_uncertainty,
                 steady_minutes=args.minutes,
                 ends_now=ends_now,
+                unit=room.unit,
             )
 
         if args.reference_uncertainty is not None and not 0.0 <= args.reference_uncertainty <= 2.0:
@@ -184,13 +186,13 @@ def run_ice(args: argparse.Namespace) -> int:
 
         def judge(from_ms: int, to_ms: int, _: bool) -> Session:
             track = _tracks(room, [probe], from_ms, to_ms)[probe.id]
-            found = ice_point(track, uncertainty_c=args.uncertainty, steady_minutes=args.minutes)
+            found = ice_point(track, uncertainty_c=args.uncertainty, steady_minutes=args.minutes, unit=room.unit)
             return replace(found, found=tuple(replace(f, probe=probe.id) for f in found.found))
 
         from_ms, to_ms, session = _session(args, room, ICE, [probe.id], judge)
         code = _conclude(args, room, (from_ms, to_ms), session, "ice point")
         if not args.json:
-            print(ICE_NOTE)
+            print(ice_note(room.unit))
         return code
 
 
@@ -341,7 +343,7 @@ def _print_found(room: RoomAtHand, session: Session) -> None:
     rows = [
         [
             f.probe,
-            _signed(f.correction_c, room),
+            show_signed(f.correction_c, room.unit, 2),
             f"± {show_difference(2 * f.uncertainty_c, room.unit, 2)}",
             f"± {show_difference(2 * f.total_c, room.unit, 2)}",
         ]
@@ -354,10 +356,6 @@ def _print_found(room: RoomAtHand, session: Session) -> None:
             f"What all are off together is not known better than ± {show_difference(2 * common, room.unit, 2)}: "
             "that takes a reference or ice. Differences between the boxes do not feel it."
         )
-
-
-def _signed(difference_c: float, room: RoomAtHand) -> str:
-    return ("+" if difference_c >= 0 else "") + show_difference(difference_c, room.unit, 2)
 
 
 def _yes(question: str) -> bool:
@@ -494,7 +492,7 @@ def _sentence(c: Correction, room: RoomAtHand) -> str:
     own = f"± {show_difference(2 * c.uncertainty_c, room.unit, 2)}"
     if c.common_c:
         own += f" against the others, ± {show_difference(2 * c.total_c, room.unit, 2)} in all"
-    return f"{c.probe} {_signed(c.offset_c, room)} {own}, from {show_time(c.from_ms, room.zone)} ({c.how})"
+    return f"{c.probe} {show_signed(c.offset_c, room.unit, 2)} {own}, from {show_time(c.from_ms, room.zone)} ({c.how})"
 
 
 def _correction_json(c: Correction) -> dict[str, object]:

@@ -22,6 +22,8 @@ from monitor.adapters.logger_files import FileShape, LoggerFile
 from monitor.adapters.store import Columns, Store
 from monitor.config import find_config, load
 from monitor.core.settings import Probe, Room, Unit
+from monitor.core.shown import show_temperature, show_time
+from monitor.derive import zone_of
 from monitor.errors import FileUnreadable, StoreError, UnknownSubject, UsageError
 
 _FOREVER_MS: Final = 2**53
@@ -91,7 +93,7 @@ def run_import(args: argparse.Namespace) -> int:
     else:
         with Store(settings.data_dir) as store, _bar("storing", len(found.columns)) as progress:
             count = store.readings.bulk(args.probe, found.columns, progress)
-    _report(found, shape, args, zone_name, count)
+    _report(found, args, room, zone_name, count)
     _warn_zone(found, zone_name)
     _warn_gap(found, probe)
     return 0
@@ -207,19 +209,19 @@ def _would_add(data_dir: str, probe: str, columns: Columns) -> tuple[int, int]:
     return len(columns) - known, known
 
 
-def _report(
-    found: LoggerFile, shape: FileShape, args: argparse.Namespace, zone_name: str, count: tuple[int, int]
-) -> None:
+def _report(found: LoggerFile, args: argparse.Namespace, room: Room, zone_name: str, count: tuple[int, int]) -> None:
     columns = found.columns
     usable = columns.value[columns.usable]
-    inner = "%" if shape.unit == "%" else "C"
+    warm = args.unit != "%"
     verb = "would be new" if args.dry_run else "new"
     print(f"{args.probe}: {verb} {count[0]}, known already {count[1]} (of {found.rows} rows in {args.file})")
-    first, last = (
-        time.strftime("%Y-%m-%d %H:%M", time.gmtime(int(t) // 1000)) for t in (columns.at[0], columns.at[-1])
-    )
-    spread = f"{usable.min():.2f} to {usable.max():.2f} {inner}" if len(usable) else "no usable value"
-    print(f"  {first} to {last} UTC, one every {_span(found.median_step_s)}; {spread}")
+    first, last = (show_time(int(t), zone_of(room.zone)) for t in (columns.at[0], columns.at[-1]))
+    spread = "no usable value"
+    if len(usable):
+        ends = float(usable.min()), float(usable.max())
+        low, high = (show_temperature(x, room.display_unit, 2) if warm else f"{x:.2f} %" for x in ends)
+        spread = f"{low} to {high}"
+    print(f"  {first} to {last}, one every {_span(found.median_step_s)}; {spread}")
     flagged = Counter(test for test in columns.test if test)
     if flagged:
         named = ", ".join(f"{count} {test}" for test, count in sorted(flagged.items()))

@@ -9,6 +9,7 @@ from monitor.cli.room import RoomAtHand, parse_temperature, parse_time, print_js
 from monitor.core.events import HOUR_MS
 from monitor.core.outlook import LOOK_BACK_H
 from monitor.core.sex import SexNow
+from monitor.core.shown import in_words, show_degree_days
 from monitor.core.siblings import NOT_TO_DO, TO_DO, Story, stories
 from monitor.core.snapshot import LotNow, show_day, show_difference, show_eggs, show_temperature, show_time
 from monitor.core.whatif import Plan, Step, set_points, swap
@@ -196,7 +197,7 @@ def _forecast_text(lot: LotNow, room: RoomAtHand, at_ms: int, plan: Plan | None)
     if lot.development is not None and lot.degree_days is not None and lot.base_c is not None:
         lines.append(
             f"  development {_bar(lot.development)} {100 * lot.development:.1f} %   "
-            f"{lot.degree_days:.1f} degree-days above {show_temperature(lot.base_c, 'C')}"
+            f"{show_degree_days(lot.degree_days, unit, 1)} above {show_temperature(lot.base_c, unit)}"
         )
     if lot.mean_c is not None and lot.expected_c is not None:
         to_come = f"assumed ({plan.label})" if plan else "expected, from the last three days"
@@ -265,7 +266,8 @@ def _story_text(story: Story, room: RoomAtHand) -> str:
         f"  given all looks it is due {due}; chance that it is only late: {100 * story.chance_only_late:.0f} %"
     )
     if not story.compared:
-        lines.append("  the probes were never compared: do that before trusting half a degree (warmtally compare)")
+        half = in_words("half a degree", 0.5, room.unit)
+        lines.append(f"  the probes were never compared: do that before trusting {half} (warmtally compare)")
     lines += [f"  do: {text}" for text in TO_DO]
     lines += [f"  {text}" for text in NOT_TO_DO]
     return "\n".join(lines)

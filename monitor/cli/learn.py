@@ -20,6 +20,7 @@ from monitor.core.learning import (
     profile_text,
     provisional_curve,
 )
+from monitor.core.shown import show_bare, show_degree_days
 from monitor.core.snapshot import show_difference, show_temperature
 from monitor.core.species import Profile, parse_profile
 from monitor.derive import Derived
@@ -118,7 +119,7 @@ def _learn(room: RoomAtHand, species: str, clutches: list[Clutch], at_ms: int) -
         found = own_clutch(clutch, boxes)
         if found is not None:
             own.append(found)
-    return learn(base, own, datetime.fromtimestamp(at_ms / 1000, room.zone).date().isoformat())
+    return learn(base, own, datetime.fromtimestamp(at_ms / 1000, room.zone).date().isoformat(), room.unit)
 
 
 # --- the keeper's own files -------------------------------------------------------------------------------------
@@ -248,21 +249,24 @@ def _text(x: Learned, room: RoomAtHand) -> str:
     if x.line is not None:
         lines.append(
             f"  straight line of your own: base temperature {show_temperature(x.line.base_c, unit)} ± "
-            f"{show_difference(x.line.base_se_c, unit)}, thermal constant {x.line.constant_degree_days:.0f} ± "
-            f"{x.line.constant_se_degree_days:.0f} degree-days (°C)"
+            f"{show_difference(x.line.base_se_c, unit)}, thermal constant "
+            f"{show_degree_days(x.line.constant_degree_days, unit)} ± "
+            f"{show_degree_days(x.line.constant_se_degree_days, unit)} (°{unit})"
         )
     else:
         lines.append(f"  no base temperature of your own: {x.line_problem}")
         if x.own_table:
             lines.append(f"  taken instead: the usual {show_temperature(USUAL_BASE_C, unit)}")
     if x.own_table:
-        lines.append(table(["°C", "days"], [[f"{r.temperature_c:g}", f"{r.days:.1f}"] for r in x.profile.rows]))
+        lines.append(
+            table([f"°{unit}", "days"], [[show_bare(r.temperature_c, unit), f"{r.days:.1f}"] for r in x.profile.rows])
+        )
     else:
         pairs = zip(x.base.rows, x.profile.rows, strict=True)
         lines.append(
             table(
-                ["°C", "days before", "days after"],
-                [[f"{a.temperature_c:g}", f"{a.days:.1f}", f"{b.days:.1f}"] for a, b in pairs],
+                [f"°{unit}", "days before", "days after"],
+                [[show_bare(a.temperature_c, unit), f"{a.days:.1f}", f"{b.days:.1f}"] for a, b in pairs],
             )
         )
     lines.append(

@@ -22,7 +22,8 @@ from typing import Any, Final
 
 from monitor.config import find_config, load
 from monitor.core.decode import LARGEST_PAYLOAD, Guess, decode, guess
-from monitor.core.settings import Broker, Probe
+from monitor.core.settings import Broker, DisplayUnit, Probe
+from monitor.core.shown import show_round
 from monitor.errors import BrokerRefused, BrokerUnreachable, ConfigError, PayloadError, SecretMissing, UsageError
 
 ANSWER_S: Final = 10.0
@@ -72,8 +73,8 @@ def run(args: argparse.Namespace) -> int:
     """Listen, show, propose. Raises BrokerUnreachable, BrokerRefused, ConfigError or UsageError."""
     if not 0 < args.seconds <= 86_400:
         raise UsageError(f"--seconds {args.seconds:g} is not between 0 and 86400", fix="give for example --seconds 60")
-    broker, probes = _where(args)
-    ear = Ear(broker, args.topic, probes, echo=not args.json)
+    broker, probes, unit = _where(args)
+    ear = Ear(broker, args.topic, probes, unit, echo=not args.json)
     with contextlib.suppress(KeyboardInterrupt), _progress(ear, f"{broker.host}:{broker.port}", args.seconds):
         ear.listen(args.seconds)
     heard = sorted(ear.heard.values(), key=lambda h: h.topic)
@@ -96,8 +97,8 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _where(args: argparse.Namespace) -> tuple[Broker, tuple[Probe, ...]]:
-    """The broker to ask and the probes that are known, from the command or the configuration."""
+def _where(args: argparse.Namespace) -> tuple[Broker, tuple[Probe, ...], DisplayUnit]:
+    """The broker to ask, the probes that are known and their unit for show, from the command or the configuration."""
     explicit = getattr(args, "config", None)
     if args.host is None:
         for name in ("port", "username", "password_file"):
@@ -108,7 +109,7 @@ def _where(args: argparse.Namespace) -> tuple[Broker, tuple[Probe, ...]]:
         except ConfigError as error:
             raise ConfigError(error.what, where=error.where, fix="or name the broker: --host NAME") from error
         settings = load(path)
-        return settings.broker, settings.room.all_probes
+        return settings.broker, settings.room.all_probes, settings.room.display_unit
     password = None
     if args.password_file is not None:
         try:
@@ -118,19 +119,24 @@ def _where(args: argparse.Namespace) -> tuple[Broker, tuple[Probe, ...]]:
                 "the password file cannot be read", where=args.password_file, fix="check path and permissions"
             ) from error
     probes: tuple[Probe, ...] = ()
+    unit: DisplayUnit = "C"
     # With a broker on the command line the configuration is only a help, and may be half written.
     with contextlib.suppress(ConfigError):
-        probes = load(find_config(explicit), secrets=False).room.all_probes
-    return Broker(host=args.host, port=args.port or 1883, username=args.username, password=password), probes
+        room = load(find_config(explicit), secrets=False).room
+        probes, unit = room.all_probes, room.display_unit
+    return Broker(host=args.host, port=args.port or 1883, username=args.username, password=password), probes, unit
 
 
 class Ear:
     """Listens once. ``heard`` fills up while :meth:`listen` runs."""
 
-    def __init__(self, broker: Broker, topic_filter: str, probes: Sequence[Probe], *, echo: bool) -> None:
+    def __init__(
+        self, broker: Broker, topic_filter: str, probes: Sequence[Probe], unit: DisplayUnit, *, echo: bool
+    ) -> None:
         self.heard: dict[str, Heard] = {}
         self._broker = broker
         self._filter = topic_filter
+        self._unit: DisplayUnit = unit
         self._probes = probes
         self._echo = echo
         self._answered = threading.Event()
@@ -227,37 +233,39 @@ class Ear:
         elif len(known.arrivals) < 1000:
             known.arrivals.append(time.monotonic())
         if self._echo and known.count <= SHOWN_PER_TOPIC:
-            print(shown(known, self._probes, retained=message.retain), flush=True)
+            print(shown(known, self._probes, self._unit, retained=message.retain), flush=True)
 
 
 # ---------------------------------------------------------------- words
 
 
-def shown(heard: Heard, probes: Sequence[Probe], *, retained: bool) -> str:
+def shown(heard: Heard, probes: Sequence[Probe], unit: DisplayUnit, *, retained: bool) -> str:
     """One message as lines: topic and payload, then what it means to the probes that claim it, or what it may be."""
     lines = [f"{heard.topic}  {_cut(heard.last)}" + ("  (retained: old news)" if retained else "")]
     claiming = [p for p in probes if p.topic == heard.topic]
     if claiming:
-        lines += [f"    {text}" for text in _read_by(claiming, heard.last)]
+        lines += [f"    {text}" for text in _read_by(claiming, heard.last, unit)]
     else:
         found = guess(heard.topic, heard.last)
         lines += [f"    {_guess_text(g)}" for g in found] or ["    no number in it"]
     return "\n".join(lines)
 
 
-def _read_by(claiming: Sequence[Probe], payload: bytes) -> Iterator[str]:
+def _read_by(claiming: Sequence[Probe], payload: bytes, unit: DisplayUnit) -> Iterator[str]:
     now_ms = time.time_ns() // 1_000_000
     try:
         decoded = decode(claiming, payload, now_ms)
     except PayloadError as error:
         yield f"claimed by {', '.join(p.id for p in claiming)}, but cannot be read: {error.what}"
         return
-    units = {p.id: {"humidity": "%", "temperature": "°C", "battery": p.unit}[p.quantity] for p in claiming}
     for probe in claiming:
         values = [r.value for r in decoded.readings if r.probe == probe.id]
         if values:
             more = f" and {len(values) - 1} more" if len(values) > 1 else ""
-            yield f"{probe.id}: {values[-1]:g} {units[probe.id]}{more}"
+            said = f"{values[-1]:g} {'%' if probe.quantity == 'humidity' else probe.unit}"
+            if probe.quantity == "temperature":
+                said = show_round(values[-1], unit)
+            yield f"{probe.id}: {said}{more}"
     for probe_id, reason in decoded.refused:
         yield f"{probe_id}: cannot be read: {reason}"
 

@@ -18,7 +18,7 @@ from monitor.adapters.store import Store
 from monitor.config import find_config, load
 from monitor.core.settings import DisplayUnit, Settings
 from monitor.derive import Derived, zone_of
-from monitor.errors import UsageError
+from monitor.errors import ConfigError, UsageError
 from monitor.library import load_profile
 
 
@@ -57,6 +57,17 @@ def settings_of(args: argparse.Namespace, *, secrets: bool = False) -> Settings:
     """The room's settings. ``secrets`` only for commands that talk to the broker or a channel."""
     path = find_config(args.config, os.environ)
     return load(path, data_dir=args.data, secrets=secrets)
+
+
+def settings_if_any(args: argparse.Namespace) -> Settings | None:
+    """The room's settings; None as long as there is no room's file, and none was named."""
+    try:
+        find_config(args.config)
+    except ConfigError:
+        if args.config or os.environ.get("WARMTALLY_CONFIG"):
+            raise
+        return None
+    return settings_of(args)
 
 
 @contextmanager

@@ -4,16 +4,23 @@ from __future__ import annotations
 
 import argparse
 import math
-import os
 from pathlib import Path
 
-from monitor.cli.room import print_json, settings_of, table
-from monitor.config import find_config
+from monitor.cli.room import print_json, settings_if_any, table
 from monitor.core.curves import LineFit
 from monitor.core.plots import svg_plot, terminal_plot
+from monitor.core.settings import DisplayUnit
 from monitor.core.sex import SexRule
+from monitor.core.shown import (
+    show_bare,
+    show_degree_days,
+    show_difference,
+    show_range,
+    show_round,
+    show_temperature,
+)
 from monitor.core.species import Profile
-from monitor.errors import ConfigError, ModelOutOfRange, UsageError
+from monitor.errors import ModelOutOfRange, UsageError
 from monitor.library import list_profiles, load_profile
 
 
@@ -34,39 +41,30 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
     species.set_defaults(run=run)
 
 
-def _own_dir(args: argparse.Namespace) -> str | None:
-    """Where the keeper's own profiles lie. Before there is a room, those that came along can be looked at."""
-    try:
-        find_config(args.config)
-    except ConfigError:
-        if args.config or os.environ.get("WARMTALLY_CONFIG"):
-            raise
-        return None
-    return settings_of(args).profiles_dir
-
-
 def run(args: argparse.Namespace) -> int:
-    own = _own_dir(args)
+    # Before there is a room, those that came along can be looked at.
+    settings = settings_if_any(args)
+    own, unit = (None, "C") if settings is None else (settings.profiles_dir, settings.room.display_unit)
     if args.species is None:
         if args.plot or args.svg:
             raise UsageError("a plot is of one species", fix="warmtally species NAME --plot")
-        return _list(own, as_json=args.json)
+        return _list(own, unit, as_json=args.json)
     profile = load_profile(args.species, own)
     if args.svg:
-        _save(svg_plot(profile), Path(args.svg))
+        _save(svg_plot(profile, unit), Path(args.svg))
         if not (args.plot or args.json):
             print(f"{profile.scientific_name}: days against temperature are in {args.svg}")
             return 0
     if args.json:
         print_json(_json(profile))
     elif args.plot:
-        drawn = terminal_plot(profile)
+        drawn = terminal_plot(profile, unit=unit)
         print(f"{profile.scientific_name}: days by constant temperature; confidence: {profile.grade}\n{drawn}")
         for key in dict.fromkeys(row.paper for row in profile.rows):
             paper = profile.paper(key)
             print(f"{key}: {paper.citation}" if paper else key)
     else:
-        _show(profile)
+        _show(profile, unit)
     return 0
 
 
@@ -79,7 +77,7 @@ def _save(text: str, path: Path) -> None:
         ) from error
 
 
-def _list(own: str | None, *, as_json: bool) -> int:
+def _list(own: str | None, unit: DisplayUnit, *, as_json: bool) -> int:
     listing = list_profiles(own)
     if as_json:
         print_json(
@@ -93,7 +91,7 @@ def _list(own: str | None, *, as_json: bool) -> int:
         [
             p.id,
             p.common_name,
-            f"{p.temperatures_c[0]:g} to {p.temperatures_c[-1]:g} °C" if p.temperatures_c else "-",
+            show_range(p.temperatures_c[0], p.temperatures_c[-1], unit) if p.temperatures_c else "-",
             p.grade if p.status == "table" else "no forecast",
         ]
         for p in listing.profiles
@@ -159,7 +157,7 @@ def _sex_json(p: Profile) -> dict[str, object] | None:
     }
 
 
-def _show(p: Profile) -> None:
+def _show(p: Profile, unit: DisplayUnit) -> None:
     line = _line(p)
     print(f"{p.scientific_name} ({p.common_name or p.id}); confidence: {p.grade}; days count to: {p.counts}")
     if p.reason:
@@ -167,47 +165,54 @@ def _show(p: Profile) -> None:
     if p.rows:
         print(
             table(
-                ["°C", "days", "eggs", "paper"],
-                [[f"{r.temperature_c:g}", f"{r.days:g}", str(r.eggs or "-"), r.paper] for r in p.rows],
+                [f"°{unit}", "days", "eggs", "paper"],
+                [[show_bare(r.temperature_c, unit), f"{r.days:g}", str(r.eggs or "-"), r.paper] for r in p.rows],
             )
         )
     if line is not None:
         # Two points leave nothing to tell an uncertainty from.
-        base, constant = (
-            "" if math.isnan(sd) else f" ± {sd:.{places}f}"
-            for sd, places in ((line.base_se_c, 1), (line.constant_se_degree_days, 0))
-        )
+        base = "" if math.isnan(line.base_se_c) else f" ± {show_difference(line.base_se_c, unit)}"
+        error = line.constant_se_degree_days
+        constant = "" if math.isnan(error) else f" ± {show_degree_days(error, unit)}"
         bounds = _base_bounds(line)
-        within = f" (95 %: {bounds[0]:.1f} to {bounds[1]:.1f} °C)" if bounds else ""
+        within = ""
+        if bounds:
+            low, high = (show_temperature(x, unit) for x in bounds)
+            within = f" (95 %: {low} to {high})"
         print(
-            f"straight line beside it: base temperature {line.base_c:.1f}{base} °C{within}, thermal constant "
-            f"{line.constant_degree_days:.0f}{constant} degree-days"
+            f"straight line beside it: base temperature {show_temperature(line.base_c, unit)}{base}{within}, thermal "
+            f"constant {show_degree_days(line.constant_degree_days, unit)}{constant} (°{unit})"
         )
         if not bounds:
             print("  its base temperature has no 95 % interval: too few rows, or they scatter too much about the line")
     if p.low_limit_c is not None or p.high_limit_c is not None:
-        low, high = ("-" if x is None else f"{x:g}" for x in (p.low_limit_c, p.high_limit_c))
-        print(f"limits: {low} to {high} °C ({p.limits_source})")
+        low, high = ("-" if x is None else show_bare(x, unit) for x in (p.low_limit_c, p.high_limit_c))
+        print(f"limits: {low} to {high} °{unit} ({p.limits_source})")
     if p.lethal:
         print(f"lethal: {p.lethal}")
     if p.sex is not None:
-        print(f"sex: {_sex_text(p.sex)}")
+        print(f"sex: {_sex_text(p.sex, unit)}")
     for note in p.notes:
         print(f"note: {note}")
     for paper in p.papers:
         print(f"{paper.key}: {paper.citation}")
 
 
-def _sex_text(sex: SexRule) -> str:
+def _sex_text(sex: SexRule, unit: DisplayUnit) -> str:
     """What decides the sex, in one line with its sources."""
     unnamed = [key for key in sex.papers if key not in sex.text]
     sources = f" ({', '.join(unnamed)})" if unnamed else ""
     if sex.by == "genes" or not sex.turns:
         return sex.text + sources
     turns = "; ".join(
-        f"above {t.pivotal_c:g} °C more {t.warm}" + (f" (5 to 95 % within {t.range_c:g} °C)" if t.range_c else "")
+        f"above {show_round(t.pivotal_c, unit)} more {t.warm}"
+        + (f" (5 to 95 % within {_wide(t.range_c, unit)})" if t.range_c else "")
         for t in sex.turns
     )
     first, last = (round(100.0 * x) for x in sex.sensitive)
     text = f"; {sex.text}" if sex.text else ""
     return f"by temperature from {first} to {last} % of development: {turns}{text}{sources}"
+
+
+def _wide(range_c: float, unit: DisplayUnit) -> str:
+    return f"{range_c:g} °C" if unit == "C" else show_difference(range_c, unit)

@@ -5,18 +5,16 @@ from __future__ import annotations
 import argparse
 import difflib
 import json
-import os
 from pathlib import Path
 
 from monitor.cli.example import calendar_examples, examples
-from monitor.cli.room import print_json, settings_of, table
-from monitor.config import find_config
+from monitor.cli.room import print_json, settings_if_any, settings_of, table
 from monitor.config.texts import texts_of
 from monitor.core.kinds import all_kinds
 from monitor.core.notices import Notice, words_of
 from monitor.core.settings import Room
 from monitor.core.texts import PLACES, WORDINGS, WORDS, Texts
-from monitor.errors import ConfigError, UnknownSubject, UsageError
+from monitor.errors import UnknownSubject, UsageError
 
 # What comes by the calendar, and the part of the file that its texts stand in.
 _CALENDAR = {"daily-line": "daily", "drill": "drill"}
@@ -61,13 +59,8 @@ def run(args: argparse.Namespace) -> int:
 
 def _room(args: argparse.Namespace) -> Room:
     """The keeper's room; an invented one as long as there is none."""
-    try:
-        find_config(args.config)
-    except ConfigError:
-        if args.config or os.environ.get("WARMTALLY_CONFIG"):
-            raise
-        return Room("Back room", "UTC", "C", (), (), ())
-    return settings_of(args).room
+    settings = settings_if_any(args)
+    return Room("Back room", "UTC", "C", (), (), ()) if settings is None else settings.room
 
 
 # -- what is in force --------------------------------------------------------------------------------------------------

@@ -21,6 +21,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.core.drift import theil_sen_slope
+from monitor.core.settings import DisplayUnit
+from monitor.core.shown import show_difference, show_range, show_signed, show_temperature
 
 Times = NDArray[np.int64]
 Values = NDArray[np.float64]
@@ -179,13 +181,14 @@ def side_by_side(
     steady_minutes: float = STEADY_MINUTES,
     place_c: float = PLACE_C,
     ends_now: bool = False,
+    unit: DisplayUnit = "C",
 ) -> Session:
     """Corrections of probes that lie in one place.
 
     Readings are paired by common bins of time, as long as the slowest probe's interval. The steady part is found, not
     told: the last stretch of ``steady_minutes`` or more, with ten pairs or more, in which neither the group moves by
     more than 0.5 C an hour nor any probe against the group by more than 0.15 (robust slopes, Theil and Sen).
-    ``ends_now``: only a stretch that lasts until the newest reading counts.
+    ``ends_now``: only a stretch that lasts until the newest reading counts. ``unit`` is that of the texts.
 
     The correction is reference less probe, or the group's mean less probe where there is no reference: then the
     differences are as well known, and the common error that stays is that of a mean of so many probes.
@@ -234,12 +237,12 @@ def side_by_side(
     if abs(outside[worst]) > MOST_OUTSIDE_C:
         return replace(
             base,
-            refused=f"{names[worst]} is {outside[worst]:+.1f} C away from the others",
+            refused=f"{names[worst]} is {show_signed(float(outside[worst]), unit)} away from the others",
             fix="is it in the same place? If it is, it is broken: replace it, and compare the others without it",
             to_go_s=None,
         )
     if start is None:
-        refused, fix = _why_not(base, need_ms)
+        refused, fix = _why_not(base, need_ms, unit)
         return replace(base, refused=refused, fix=fix)
     if not ends_now and (other := _elsewhere(edges, values, bin_ms, need_ms, start, stop)) is not None:
         return replace(
@@ -278,7 +281,7 @@ def side_by_side(
     )
 
 
-def _why_not(session: Session, need_ms: float) -> tuple[str, str]:
+def _why_not(session: Session, need_ms: float, unit: DisplayUnit) -> tuple[str, str]:
     """Why a session gives no corrections, and what to do about it."""
     minutes = f"{need_ms / 60_000:.0f} minutes"
     if session.pairs < LEAST_PAIRS:
@@ -293,9 +296,9 @@ def _why_not(session: Session, need_ms: float) -> tuple[str, str]:
         )
     slope, settling = session.slope_c_per_h or 0.0, session.settling_c_per_h or 0.0
     if settling > MOST_SETTLING_C_PER_H:
-        what = f"{session.slowest} still moves by {settling:.2f} C an hour against the others"
+        what = f"{session.slowest} still moves by {show_difference(settling, unit, 2)} an hour against the others"
     else:
-        what = f"the temperature moves by {slope:+.2f} C an hour"
+        what = f"the temperature moves by {show_signed(slope, unit, 2)} an hour"
     return (
         f"not steady for {minutes}: {what}",
         "close the lid, keep the place out of draught and sun, and wait; damp substrate steadies it",
@@ -384,13 +387,18 @@ def _moves(edges: Values, values: Values) -> _Window:
 
 # -- ice point ------------------------------------------------------------------------------------------------
 
-ICE_NOTE: Final = (
-    "The ice point finds a probe's error at 0 C only. Eggs live at 26 to 32 C, where it may be another one: compare "
-    "the probes side by side there too."
-)
+
+def ice_note(unit: DisplayUnit) -> str:
+    """What the ice point does not tell."""
+    return (
+        f"The ice point finds a probe's error at {show_temperature(0.0, unit, 0)} only. Eggs live at "
+        f"{show_range(26.0, 32.0, unit)}, where it may be another one: compare the probes side by side there too."
+    )
 
 
-def ice_point(track: Track, *, uncertainty_c: float = KITCHEN_ICE_C, steady_minutes: float = 10.0) -> Session:
+def ice_point(
+    track: Track, *, uncertainty_c: float = KITCHEN_ICE_C, steady_minutes: float = 10.0, unit: DisplayUnit = "C"
+) -> Session:
     """Correction of one probe in melting ice: 0 C less what it says (offset only).
 
     Crushed ice of pure water, water just filling the gaps, the probe in its middle without touching the vessel
@@ -421,14 +429,14 @@ def ice_point(track: Track, *, uncertainty_c: float = KITCHEN_ICE_C, steady_minu
         return replace(
             base,
             refused=f"not steady in the ice for {need_ms / 60_000:.0f} minutes"
-            + ("" if short or window is None else f": it moves by {window.slope:+.2f} C an hour"),
+            + ("" if short or window is None else f": it moves by {show_signed(window.slope, unit, 2)} an hour"),
             fix="stir, add crushed ice until water just fills the gaps, and wait",
         )
     known = type_a(v[start:stop])
     if abs(known.mean) > MOST_OUTSIDE_C:
         return replace(
             base,
-            refused=f"it says {known.mean:+.1f} C, which is not melting ice",
+            refused=f"it says {show_temperature(known.mean, unit)}, which is not melting ice",
             fix="more crushed ice, less water, the probe in the middle; if it stays so, the probe is broken",
         )
     step = track.step_c or step_of(track.temperature_c) or USUAL_STEP_C

@@ -19,6 +19,8 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.core.piecewise import FloatArray, PiecewiseCubic, hermite
+from monitor.core.settings import DisplayUnit
+from monitor.core.shown import show_difference, show_temperature
 from monitor.errors import ModelOutOfRange
 
 # Relative standard error of a curve, from leaving out one temperature of a study and predicting it from the others
@@ -126,23 +128,24 @@ class LineFit:
         """Correlation of T0 and K, usually -0.9 to -0.98."""
         return self.covariance / (self.base_se_c * self.constant_se_degree_days)
 
-    def problem(self) -> str:
+    def problem(self, unit: DisplayUnit = "C") -> str:
         """Why this fit is nonsense, as a sentence; empty when it can be used.
 
         The rule: two different temperatures or more that span 2 C or more, and 0 C < T0 <= Tmin - 2 C. A flat table
         (western pond turtle: 89 days at 26 C, 88 at 31 C) puts T0 anywhere.
         """
-        span = self.high_c - self.low_c
+        span, base = self.high_c - self.low_c, show_temperature(self.base_c, unit)
+        least = show_difference(2.0, unit, 0 if unit == "C" else 1)
         if self.temperatures < 2:
             return "all rows are at one temperature; a line needs two"
         if span < 2.0:
-            return f"the temperatures span only {span:.1f} C; 2 C are the least"
+            return f"the temperatures span only {show_difference(span, unit)}; {least} are the least"
         if self.base_c <= 0.0:
-            return f"the base temperature comes out at {self.base_c:.1f} C, where no egg of a reptile is alive"
+            return f"the base temperature comes out at {base}, where no egg of a reptile is alive"
         if self.base_c > self.low_c - 2.0:
             return (
-                f"the base temperature comes out at {self.base_c:.1f} C, less than 2 C below the coldest eggs "
-                f"({self.low_c:.1f} C), which did develop"
+                f"the base temperature comes out at {base}, less than {least} below the coldest eggs "
+                f"({show_temperature(self.low_c, unit)}), which did develop"
             )
         return ""
 

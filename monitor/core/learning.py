@@ -30,7 +30,9 @@ from monitor.core.curves import LineFit, PublishedRates, RateCurve, fit_line
 from monitor.core.events import DAY_MS, Clutch, Lot
 from monitor.core.forecast import BoxEvidence, PipInterval, Spread, update
 from monitor.core.outlook import DEVELOPED_SD, INSIDE_TABLE, History, evidence_of
+from monitor.core.settings import DisplayUnit
 from monitor.core.sex import Turn
+from monitor.core.shown import show_difference, show_temperature
 from monitor.core.species import (
     GRADES,
     OWN_CLUTCHES,
@@ -202,10 +204,11 @@ def provisional_curve() -> PublishedRates:
 # --- learning ---------------------------------------------------------------------------------------------------
 
 
-def learn(base: Profile, clutches: Sequence[OwnClutch], on: str) -> Learned:
+def learn(base: Profile, clutches: Sequence[OwnClutch], on: str, unit: DisplayUnit = "C") -> Learned:
     """What the clutches say of the profile ``base``, on whose curve (or the provisional one) they were looked at.
 
-    ``on`` is the day, for the new profile's account of itself. Raises SpeciesRefused for a species that rests in the
+    ``on`` is the day, for the new profile's account of itself (which is in C, as its table); ``unit`` that of the
+    other texts. Raises SpeciesRefused for a species that rests in the
     egg, and EventRefused, with every clutch's reason, when none can be used.
     """
     if base.status == "rests":
@@ -229,7 +232,7 @@ def learn(base: Profile, clutches: Sequence[OwnClutch], on: str) -> Learned:
         )
     prior = _Prior.of(base, own_table=own_table)
     mu = _together(asked, prior)
-    line, problem = _own_line(asked)
+    line, problem = _own_line(asked, unit)
     about_line = own_table and line is not None
     if line is not None and about_line:
         mu = _together([_about(one, line) for one in asked], prior)
@@ -381,7 +384,7 @@ def _told(one: _Asked, others: Sequence[_Asked], prior: _Prior, *, own_table: bo
     """The clutch with the errors that the forecasts for it would have had."""
     by_others = None
     if others:
-        line = _own_line(others)[0] if own_table else None
+        line = _own_line(others, "C")[0] if own_table else None
         by_others = _together(others, prior).mean - one.shift if line is None else -_about(one, line).shift
     return ClutchSays(
         one.id,
@@ -411,21 +414,21 @@ def _groups(temperature_c: Iterable[float]) -> list[list[float]]:
     return groups
 
 
-def _own_line(asked: Sequence[_Asked]) -> tuple[LineFit | None, str]:
+def _own_line(asked: Sequence[_Asked], unit: DisplayUnit) -> tuple[LineFit | None, str]:
     """Base temperature and thermal constant from the boxes alone, or why there are none."""
     points = [point for one in asked for point in one.points]
     groups = _groups(t for t, _, _ in points)
     if len(groups) < 3:
         return None, (
-            f"a base temperature needs three temperatures {DIFFERENT_C:g} C apart or more; the boxes that pipped "
-            f"were at {', '.join(f'{np.mean(g):.1f} C' for g in groups)}"
+            f"a base temperature needs three temperatures {show_difference(DIFFERENT_C, unit)} apart or more; the "
+            f"boxes that pipped were at {', '.join(show_temperature(float(np.mean(g)), unit) for g in groups)}"
         )
     t, days, weight = (np.array(column) for column in zip(*points, strict=True))
     try:
         line = fit_line(t, days, weight)
     except ModelOutOfRange as error:
         return None, error.what
-    if problem := line.problem():
+    if problem := line.problem(unit):
         return None, problem
     if line.r_squared < 0.5:
         return None, f"temperature explains only {100 * line.r_squared:.0f} % of how the boxes differ"

@@ -28,7 +28,9 @@ from monitor.core.forecast import (
     update,
     window,
 )
+from monitor.core.settings import DisplayUnit
 from monitor.core.sex import sex_now
+from monitor.core.shown import show_range, show_temperature
 from monitor.core.snapshot import LotNow
 from monitor.core.species import Profile
 from monitor.core.whatif import LEAST_RATE, Plan
@@ -220,9 +222,13 @@ def forecast_clutch(
     curve: RateCurve,
     now_ms: int,
     plan: Plan | None = None,
+    unit: DisplayUnit = "C",
 ) -> list[LotNow]:
-    """Development and windows of all lots of a clutch together, so that what one box did tells of the other."""
-    plain = {lot.id: _plain(clutch, lot, histories[lot.id], profile, curve, plan) for lot in lots}
+    """Development and windows of all lots of a clutch together, so that what one box did tells of the other.
+
+    ``unit`` is that of the texts.
+    """
+    plain = {lot.id: _plain(clutch, lot, histories[lot.id], profile, curve, plan, unit) for lot in lots}
     # What the model refuses of one clutch must not keep the round from looking at everything else.
     try:
         evidence = {
@@ -253,6 +259,7 @@ def _plain(
     profile: Profile,
     curve: RateCurve,
     plan: Plan | None,
+    unit: DisplayUnit,
 ) -> LotNow:
     """Everything about a lot that needs no sibling."""
     base = LotNow(lot, clutch, clutch.species, counts=profile.counts, notes=history.notes)
@@ -261,7 +268,7 @@ def _plain(
     past = min(history.development_sd / max(history.development, 1e-3), 0.5)
     rates: ExpectedRates | None = None
     if plan is not None:
-        expected_c, rates = plan.rates(curve, history.now_ms)
+        expected_c, rates = plan.rates(curve, history.now_ms, unit)
         rates = replace(rates, past_sd_log=past)
         rate = rates.rate_per_day
     else:
@@ -277,7 +284,8 @@ def _plain(
     outside = [t for t in (history.mean_c, expected_c) if t is not None and not low <= t <= high]
     if outside:
         notes.append(
-            f"{outside[0]:.1f} °C lies outside the published table ({low:g} to {high:g} °C): the window is wider"
+            f"{show_temperature(outside[0], unit)} lies outside the published table ({show_range(low, high, unit)}): "
+            "the window is wider"
         )
     if history.developed:
         more = DEVELOPED_SD * history.developed
@@ -305,7 +313,9 @@ def _plain(
         compared=history.compared,
         common_c=history.common_c,
         session=history.session,
-        refused="" if rates else f"at {expected_c:.1f} °C eggs of this species do not develop: no date can be given",
+        refused=""
+        if rates
+        else f"at {show_temperature(expected_c, unit)} eggs of this species do not develop: no date can be given",
         notes=tuple(notes),
     )
 

@@ -20,6 +20,8 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.core.curves import PublishedRates
+from monitor.core.settings import DisplayUnit
+from monitor.core.shown import show_range, show_round
 from monitor.core.species import Profile, Row
 
 FloatArray = npt.NDArray[np.float64]
@@ -80,7 +82,14 @@ def ticks(low: float, high: float, most: int) -> list[float]:
 POINT, LINE, GUESS = "o", ".", "-"
 
 
-def terminal_plot(profile: Profile, width: int = 72, height: int = 20) -> str:
+def _feet(low_c: float, high_c: float, most: int, unit: DisplayUnit) -> list[tuple[float, str]]:
+    """Places on the axis of temperature (C) with their labels: round numbers in the keeper's unit."""
+    if unit == "C":
+        return [(c, f"{c:g}") for c in ticks(low_c, high_c, most)]
+    return [((f - 32.0) / 1.8, f"{f:g}") for f in ticks(low_c * 1.8 + 32.0, high_c * 1.8 + 32.0, most)]
+
+
+def terminal_plot(profile: Profile, width: int = 72, height: int = 20, unit: DisplayUnit = "C") -> str:
     """Lines of at most ``width`` characters (40 at least); ``height`` of them for the days.
 
     Raises SpeciesRefused for a profile that has no table.
@@ -112,11 +121,10 @@ def terminal_plot(profile: Profile, width: int = 72, height: int = 20) -> str:
     lines += [f"{labels.get(i, ''):>{left - 1}}|{''.join(row).rstrip()}" for i, row in enumerate(cells)]
     lines.append(" " * (left - 1) + "+" + "-" * columns)
     feet = [" "] * (columns + 4)
-    for temperature_c in ticks(scene.low_c, scene.high_c, columns // 8):
-        text = f"{temperature_c:g}"
+    for temperature_c, text in _feet(scene.low_c, scene.high_c, columns // 8, unit):
         start = max(column(temperature_c) - len(text) // 2, 0)
         feet[start : start + len(text)] = text
-    lines.append(" " * left + "".join(feet).rstrip() + " °C")
+    lines.append(" " * left + "".join(feet).rstrip() + f" °{unit}")
     lines.append(f"{POINT} published   {LINE} curve between   {GUESS} guess outside the table")
     return "\n".join(lines)
 
@@ -129,7 +137,7 @@ INK, PALE, BAND = "#1a1a1a", "#d9d9d9", "#ececec"
 LINE_HEIGHT = 16
 
 
-def svg_plot(profile: Profile) -> str:
+def svg_plot(profile: Profile, unit: DisplayUnit = "C") -> str:
     """The drawing as text of an SVG file. Raises SpeciesRefused for a profile that has no table."""
     scene = Scene.of(profile)
     right, bottom = WIDTH - RIGHT, TOP + PLOT_HEIGHT
@@ -144,10 +152,10 @@ def svg_plot(profile: Profile) -> str:
     for days in ticks(0.0, scene.most_days, 8):
         parts.append(stroke(LEFT, y(days), right, y(days), PALE))
         parts.append(words_at(LEFT - 8, y(days) + 4, f"{days:g}", anchor="end"))
-    for temperature_c in ticks(scene.low_c, scene.high_c, 12):
+    for temperature_c, label in _feet(scene.low_c, scene.high_c, 12, unit):
         parts.append(stroke(x(temperature_c), bottom, x(temperature_c), bottom + 5, INK))
-        parts.append(words_at(x(temperature_c), bottom + 20, f"{temperature_c:g}", anchor="middle"))
-    parts.append(words_at((LEFT + right) / 2, bottom + 40, "constant temperature, °C", anchor="middle"))
+        parts.append(words_at(x(temperature_c), bottom + 20, label, anchor="middle"))
+    parts.append(words_at((LEFT + right) / 2, bottom + 40, f"constant temperature, °{unit}", anchor="middle"))
     parts.append(
         f'<text x="18" y="{TOP + PLOT_HEIGHT / 2:g}" font-size="13" text-anchor="middle" '
         f'transform="rotate(-90 18 {TOP + PLOT_HEIGHT / 2:g})">days</text>'
@@ -159,7 +167,7 @@ def svg_plot(profile: Profile) -> str:
     parts += [stroke(LEFT, TOP, LEFT, bottom, INK), stroke(LEFT, bottom, right, bottom, INK)]
     keys = list(dict.fromkeys(row.paper for row in scene.rows))
     for row in scene.rows:
-        parts.append(_mark(x(row.temperature_c), y(row.days), keys.index(row.paper), _row_words(row)))
+        parts.append(_mark(x(row.temperature_c), y(row.days), keys.index(row.paper), _row_words(row, unit)))
     height, foot = _foot(profile, keys, bottom + 64)
     title = html.escape(f"{profile.scientific_name}: days of incubation by constant temperature")
     return "\n".join(
@@ -167,7 +175,7 @@ def svg_plot(profile: Profile) -> str:
             f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height:g}" width="{WIDTH}"',
             f'  height="{height:g}" role="img" aria-labelledby="title desc" font-family="sans-serif" fill="{INK}">',
             f'<title id="title">{title}</title>',
-            f'<desc id="desc">{html.escape(describe(profile))}</desc>',
+            f'<desc id="desc">{html.escape(describe(profile, unit))}</desc>',
             f'<rect width="{WIDTH}" height="{height:g}" fill="#ffffff"/>',
             *parts,
             *foot,
@@ -177,20 +185,23 @@ def svg_plot(profile: Profile) -> str:
     )
 
 
-def describe(profile: Profile) -> str:
+def describe(profile: Profile, unit: DisplayUnit = "C") -> str:
     """What the plot shows, in words, for who does not see it."""
     scene = Scene.of(profile)
     t = scene.curve.temperatures_c
-    points = ", ".join(f"{days:.0f} days at {c:g} °C" for c, days in zip(t, scene.days(t), strict=True))
+    points = ", ".join(
+        f"{days:.0f} days at {show_round(c, unit)}" for c, days in zip(t.tolist(), scene.days(t), strict=True)
+    )
     return (
         f"{len(profile.rows)} published means of {profile.scientific_name} at {t.size} constant temperatures from "
-        f"{t[0]:g} to {t[-1]:g} °C, joined by a curve: {points}. Outside the table the curve is a guess and dashed."
+        f"{show_range(float(t[0]), float(t[-1]), unit)}, joined by a curve: {points}. Outside the table the curve is "
+        "a guess and dashed."
     )
 
 
-def _row_words(row: Row) -> str:
+def _row_words(row: Row, unit: DisplayUnit) -> str:
     eggs = f", {row.eggs} eggs" if row.eggs else ""
-    return f"{row.temperature_c:g} °C: {row.days:g} days{eggs} ({row.paper})"
+    return f"{show_round(row.temperature_c, unit)}: {row.days:g} days{eggs} ({row.paper})"
 
 
 def words_at(x: float, y: float, text: str, *, size: int = 13, anchor: str = "start") -> str:

@@ -6,10 +6,9 @@ show boxes and forecasts, so that the screen and the notices cannot disagree.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from datetime import datetime, tzinfo
+from datetime import tzinfo
 from functools import cached_property
 from typing import Final, Literal
 
@@ -27,8 +26,38 @@ from monitor.core.gateways import Said
 from monitor.core.heater import HeaterNow
 from monitor.core.settings import Box, DisplayUnit, Gateway, Limits, Probe, Room
 from monitor.core.sex import SexNow
+from monitor.core.shown import (
+    differences_in,
+    show_day,
+    show_difference,
+    show_eggs,
+    show_span,
+    show_temperature,
+    show_time,
+)
 from monitor.core.stacks import StackProfile
 from monitor.core.thermal import Course
+
+__all__ = [
+    "UNREAD_LEAST",
+    "AwayNow",
+    "BoxAway",
+    "BoxNow",
+    "GatewayNow",
+    "LinkState",
+    "LotNow",
+    "ProbeNow",
+    "Service",
+    "Snapshot",
+    "Told",
+    "differences_in",
+    "show_day",
+    "show_difference",
+    "show_eggs",
+    "show_span",
+    "show_temperature",
+    "show_time",
+]
 
 # So many messages of a probe that could not be read within a quarter hour are no accident.
 UNREAD_LEAST: Final = 3
@@ -324,55 +353,3 @@ class Snapshot:
         if self.service.link != "up" and since is not None and self.now_ms - since >= watch_ms:
             return True
         return None
-
-
-def show_temperature(temperature_c: float, unit: DisplayUnit, places: int = 1) -> str:
-    """A temperature in the keeper's unit."""
-    value = temperature_c * 1.8 + 32 if unit == "F" else temperature_c
-    return f"{value:.{places}f} °{unit}".replace("-", "−")
-
-
-def show_difference(difference_c: float, unit: DisplayUnit, places: int = 1) -> str:
-    """A difference of temperatures in the keeper's unit (no offset)."""
-    value = difference_c * 1.8 if unit == "F" else difference_c
-    return f"{value:.{places}f} °{unit}".replace("-", "−")
-
-
-def differences_in(text: str, unit: DisplayUnit) -> str:
-    """A text of the program's own in the keeper's unit: what it has in °C are differences, as in "0.25 °C or more"."""
-    return re.sub(r"(\d+(?:\.(\d+))?) °C", lambda m: _difference(m, unit), text)
-
-
-def _difference(found: re.Match[str], unit: DisplayUnit) -> str:
-    return found[0] if unit == "C" else show_difference(float(found[1]), unit, max(len(found[2] or ""), 1))
-
-
-def show_eggs(count: int) -> str:
-    """A number of eggs in words."""
-    return "1 egg" if count == 1 else f"{count} eggs"
-
-
-def show_time(at_ms: int, zone: tzinfo, now_ms: int | None = None) -> str:
-    """A moment in the room's zone; the date is left out on the same day."""
-    at = datetime.fromtimestamp(at_ms / 1000, zone)
-    if now_ms is not None and datetime.fromtimestamp(now_ms / 1000, zone).date() == at.date():
-        return f"{at:%H:%M}"
-    return f"{at:%Y-%m-%d %H:%M}"
-
-
-def show_day(at_ms: int, zone: tzinfo) -> str:
-    """A day with its weekday, in the room's zone."""
-    return f"{datetime.fromtimestamp(at_ms / 1000, zone):%a %Y-%m-%d}"
-
-
-def show_span(seconds: float) -> str:
-    """A span of time in the two largest units that matter."""
-    minutes = round(seconds / 60)
-    if minutes < 1:
-        return f"{seconds:.0f} s"
-    if minutes < 120:
-        return f"{minutes} min"
-    hours = minutes / 60
-    if hours < 48:
-        return f"{int(hours)} h {minutes % 60:02d} min"
-    return f"{hours / 24:.1f} days"

@@ -15,6 +15,8 @@ import numpy as np
 
 from monitor.core.curves import RateCurve
 from monitor.core.forecast import ExpectedRates
+from monitor.core.settings import DisplayUnit
+from monitor.core.shown import show_temperature
 from monitor.errors import ModelOutOfRange, UsageError
 
 DAY_MS: Final = 86_400_000.0
@@ -46,7 +48,7 @@ class Plan:
     def constant(temperature_c: float) -> Plan:
         return Plan((Step(0, temperature_c),))
 
-    def rates(self, curve: RateCurve, now_ms: int) -> tuple[float, ExpectedRates]:
+    def rates(self, curve: RateCurve, now_ms: int, unit: DisplayUnit = "C") -> tuple[float, ExpectedRates]:
         """Mean temperature of the plan until development 1 could be reached (first 365 days), and the way there.
 
         Raises ModelOutOfRange when eggs do not develop at the plan's last temperature.
@@ -55,7 +57,7 @@ class Plan:
         rate = curve.rate_per_day(temperature)
         if rate[-1] < LEAST_RATE:
             raise ModelOutOfRange(
-                f"at {self.steps[-1].temperature_c:.1f} °C eggs of this species do not develop",
+                f"at {show_temperature(self.steps[-1].temperature_c, unit)} eggs of this species do not develop",
                 fix="plan to end at a temperature within the profile's table",
             )
         days, gains, gain = [], [], 0.0

@@ -148,7 +148,7 @@ def test_what_is_still_settling_is_left_out_by_itself() -> None:
         ({"a": track(minutes=20), "b": track(minutes=20)}, "too short"),
         ({"a": track(slope_per_h=2.0), "b": track(slope_per_h=2.0)}, "moves by"),
         ({"a": track(minutes=40, settles=3.0), "b": track(minutes=40)}, "not steady"),
-        ({"a": track(), "b": track(4.0), "c": track(0.1)}, "b is [+](3.9|4.0) C away"),
+        ({"a": track(), "b": track(4.0), "c": track(0.1)}, "b is [+](3.9|4.0) °C away"),
         ({"a": track(), "b": track(base=28.0, shift_ms=86_400_000)}, "same time"),
         ({"a": track(), "b": Track(np.empty(0, np.int64), np.empty(0))}, "too few readings of b"),
     ],

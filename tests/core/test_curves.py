@@ -303,10 +303,10 @@ def _fit(base_c: float, low_c: float = 26.0, high_c: float = 30.0, temperatures:
 @pytest.mark.parametrize(
     ("fit", "word"),
     [
-        (_fit(15.0, 28.0, 29.9), "span only 1.9 C"),
+        (_fit(15.0, 28.0, 29.9), "span only 1.9 °C"),
         (_fit(0.0), "no egg"),
         (_fit(-3.0), "no egg"),
-        (_fit(24.1), "less than 2 C below"),
+        (_fit(24.1), "less than 2 °C below"),
         (_fit(15.0, temperatures=1), "one temperature"),
     ],
 )

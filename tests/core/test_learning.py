@@ -236,7 +236,7 @@ def test_two_temperatures_give_none() -> None:
     [
         ((60.0, 59.5, 59.0), "where no egg of a reptile is alive"),
         ((60.0, 61.0, 62.0), "do not get shorter when it is warmer"),
-        ((90.0, 60.0, 36.0), "less than 2 C below the coldest"),
+        ((90.0, 60.0, 36.0), "less than 2 °C below the coldest"),
     ],
 )
 def test_a_nonsense_line_is_refused_with_its_reason(days: tuple[float, ...], reason: str) -> None:

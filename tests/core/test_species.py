@@ -418,7 +418,7 @@ def test_weights_are_eggs() -> None:
         ({"rows": rows_with(paper="nobody-1999")}, "rows, number 2, paper: 'nobody-1999' is not among the papers"),
         ({"rows": [{"days": 50, "paper": "somebody-2001"}]}, "rows, number 1, temperature_c: is missing"),
         ({"rows": [{"temperature_c": 28, "paper": "somebody-2001"}]}, "rows, number 1, days: is missing"),
-        ({"rows": published({27: 60, 28.5: 50})}, "not usable for a forecast: the temperatures span only 1.5 C"),
+        ({"rows": published({27: 60, 28.5: 50})}, "not usable for a forecast: the temperatures span only 1.5 °C"),
         ({"rows": published({26: 50, 28: 55, 30: 60})}, "not usable for a forecast: the days do not get shorter"),
         ({"rows": published({20: 60, 30: 55})}, "not usable for a forecast: the base temperature comes out at"),
         ({"papers": {"somebody-2001": "Eggs"}}, "papers.somebody-2001: must be a table"),

@@ -265,7 +265,7 @@ def test_ice_finds_the_error_at_zero_and_says_that_it_is_only_that(desk: Desk) -
     said = np.concatenate([np.linspace(20.0, 0.25, 15), np.full(25, 0.25)]) + noise
     desk.says({"upper-warmth": np.round(said / 0.0625) * 0.0625}, at)
     answer = desk.does(f"compare ice --probe upper-warmth --from {at_text(int(at[0]))} --apply")
-    assert "at 0 C only" in answer.out
+    assert "at 0 °C only" in answer.out
     (c,) = desk.does("compare list --json").json
     assert c["how"] == "ice point"
     assert c["offset_c"] == pytest.approx(-0.25, abs=0.05)

@@ -10,6 +10,7 @@ from monitor.core.climate import dew_point_c
 from monitor.core.conditions import Rule, Sample, Where, above, below
 from monitor.core.kinds import Kind, Look
 from monitor.core.kinds.limits import place
+from monitor.core.shown import in_words
 from monitor.core.snapshot import BoxNow, Snapshot, show_difference, show_temperature
 from monitor.errors import ModelOutOfRange
 
@@ -61,7 +62,8 @@ def coolest_c(box: BoxNow, snapshot: Snapshot) -> tuple[float, str] | None:
         and snapshot.now_ms - (p.last_ms or 0) < p.probe.quiet_after_s * 1000
     ]
     if not air:
-        return box.now_c - LID_C, "taken as half a degree below the box, no probe tells"
+        below = in_words("half a degree", LID_C, snapshot.unit)
+        return box.now_c - LID_C, f"taken as {below} below the box, no probe tells"
     return min(box.now_c, 0.5 * (box.now_c + min(air))), "taken as halfway to the air of the stack, no probe tells"
 
 
@@ -119,9 +121,9 @@ KINDS = (
         name="condensation-near",
         says="Condensation near",
         urgency="diary",
-        raises="the dew point of a box's air is within half a degree of its coolest surface for half an hour; only "
+        raises="the dew point of a box's air is within 0.5 °C of its coolest surface for half an hour; only "
         "where too_damp_pct is set",
-        clears="the surface is a degree above the dew point again for half an hour",
+        clears="the surface is 1 °C above the dew point again for half an hour",
         why="a lid colder than the dew point drips; its temperature is an estimate, since no probe is on it",
         first="Look whether the lid drips onto the eggs; tilt it, or lay it so that drops run to the wall.",
         otherwise="Drops fall on the eggs where the lid is lowest.",

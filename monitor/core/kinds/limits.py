@@ -19,7 +19,8 @@ from numpy.typing import NDArray
 from monitor.core.conditions import Rule, Where, above, below
 from monitor.core.kinds import Facts, Kind, Look
 from monitor.core.kinds.quality import air_of, boxes_beside
-from monitor.core.settings import Urgency
+from monitor.core.settings import DisplayUnit, Urgency
+from monitor.core.shown import in_words
 from monitor.core.snapshot import BoxNow, Snapshot, show_difference, show_span, show_temperature, show_time
 from monitor.core.suspicion import (
     GUST_C,
@@ -142,13 +143,13 @@ def _of_the_box(box: BoxNow, snapshot: Snapshot) -> tuple[NDArray[np.float64], s
     )
 
 
-def harm(box: BoxNow, limit_c: float, warm: bool) -> tuple[float, str]:
+def harm(box: BoxNow, limit_c: float, warm: bool, unit: DisplayUnit = "C") -> tuple[float, str]:
     """The temperature at which harm is taken to begin, and what it is in words."""
     of_profile = box.profile_high_c if warm else box.profile_low_c
     side = 1.0 if warm else -1.0
     if of_profile is not None and side * (of_profile - limit_c) >= LEAST_TO_HARM_C:
         return of_profile, f"the {'highest' if warm else 'lowest'} temperature of its profile"
-    return limit_c + side * TO_HARM_C, "two degrees beyond the limit"
+    return limit_c + side * TO_HARM_C, f"{in_words('two degrees', TO_HARM_C, unit)} beyond the limit"
 
 
 def _urgency(box: BoxNow, limit_c: float, now_ms: int, warm: bool) -> Urgency | None:
@@ -172,7 +173,7 @@ def ahead(box: BoxNow, limit_c: float, snapshot: Snapshot, warm: bool) -> str:
     """How long until harm begins, in words; nothing where it has not and the course is not known."""
     if box.now_c is None:
         return ""
-    at_harm, called = harm(box, limit_c, warm)
+    at_harm, called = harm(box, limit_c, warm, snapshot.unit)
     shown = f"{show_temperature(at_harm, snapshot.unit)}, {called}"
     if (box.now_c >= at_harm) if warm else (box.now_c <= at_harm):
         return f"; it has reached {shown}"

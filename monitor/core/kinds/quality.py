@@ -12,6 +12,7 @@ from monitor.core.conditions import Rule, holds
 from monitor.core.kinds import Kind, Look
 from monitor.core.quality import POWER_ON_C
 from monitor.core.settings import Probe, Urgency
+from monitor.core.shown import in_words
 from monitor.core.snapshot import (
     ProbeNow,
     Snapshot,
@@ -143,7 +144,8 @@ def _look_jumps(snapshot: Snapshot) -> Iterable[Look]:
         # Only of a box is it known that it cannot jump.
         count = jumps(_usable(told)) if p.quantity == "temperature" and p.box is not None else 0
         state = True if max(count, wrong) >= JUMPS else False if count + wrong == 0 else None
-        line = f"{_where(p)}: {count} single readings of the last day lie more than a degree beside those around them"
+        size = in_words("a degree", 1.0, snapshot.unit)
+        line = f"{_where(p)}: {count} single readings of the last day lie more than {size} beside those around them"
         if wrong >= JUMPS:
             line = f"{_where(p)}: {wrong} times in the last day it said what is no measurement, as {said:g} just now"
         yield Look(p.id, holds(snapshot.now_ms, state), f"probe {p.id}", line, facts={"jumps": count, "errors": wrong})
@@ -347,7 +349,7 @@ KINDS = (
         name="probe-jumps",
         says="Probe jumps",
         urgency="diary",
-        raises="five or more single readings a day that lie more than a degree beside those before and after, or that "
+        raises="five or more single readings a day that lie more than 1 °C beside those before and after, or that "
         "are no measurement (85.0, -127) among good ones",
         clears="none for a day",
         why="a box cannot do that: a loose contact, a damp plug or a cable beside a heater's can",
