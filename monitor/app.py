@@ -33,7 +33,7 @@ from monitor.core.events import HOUR_MS, Reading
 from monitor.core.kinds import all_kinds
 from monitor.core.kinds.checks import CHECKS, WHOLE
 from monitor.core.notices import Notice, daily, drill
-from monitor.core.routing import audiences, routes
+from monitor.core.routing import audiences, quiet_end_ms, routes
 from monitor.core.settings import Settings, Urgency
 from monitor.core.snapshot import Service, Snapshot
 from monitor.derive import Derived, zone_of
@@ -107,7 +107,15 @@ class App:
             self.clock = None if self.simulated else ClockWatch(self.now_ms, newest_ms=newest)
             self._tidy(self.now_ms())
             self.ways_back = WaysBack(settings, self.now_ms)
-            self.delivery = Delivery(settings.data_dir, settings.channels, self.now_ms, invite=self.ways_back.invite)
+            zone, watch = zone_of(settings.room.zone), settings.room.watch
+            self.delivery = Delivery(
+                settings.data_dir,
+                settings.channels,
+                self.now_ms,
+                invite=self.ways_back.invite,
+                zone=zone,
+                quiet_until=lambda now: quiet_end_ms(now, watch, zone),
+            )
             self.delivery.start()
             undo.callback(self.delivery.stop)
             self._start_shipping(undo)
@@ -286,7 +294,7 @@ class App:
         if look.step_s:
             # What was heard before the step has a time of the old clock: everything is given its time again.
             self.started_ms = self.now_ms()
-            self.delivery.retry_at_once()
+            self.delivery.clock_set(look.step_s)
             if self.calendar is not None:
                 self.calendar.stop()
         self._trusted, self._trust_detail = look.trusted, look.why

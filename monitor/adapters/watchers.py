@@ -7,10 +7,12 @@ power or its network is gone, which nothing on the computer itself can tell.
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import os
 import re
 import shutil
+import socket
 import subprocess
 import threading
 import time
@@ -37,10 +39,16 @@ class Notifier:
     ``watchdog_s`` is the time of silence after which systemd acts (WATCHDOG_USEC), None when no watchdog is set for
     this process. systemd advises to give a sign every half of it (sd_watchdog_enabled(3)); here each whole round
     gives one, so rounds must not be further apart than ``longest_round_s``.
+
+    Nothing here ever waits: where nobody reads the socket, a sign is dropped and counted in ``unheard``.
     """
 
     def __init__(self, environ: Mapping[str, str] = os.environ) -> None:
-        self._there = bool(environ.get("NOTIFY_SOCKET"))
+        self._address = environ.get("NOTIFY_SOCKET", "")
+        self._there = bool(self._address)
+        self.unheard = 0
+        # Of all signs the one that must be heard: without it the service manager ends what it started.
+        self._ready: tuple[str, ...] = ()
         self.watchdog_s: float | None = None
         microseconds = environ.get("WATCHDOG_USEC", "")
         mine = environ.get("WATCHDOG_PID", "") in ("", str(os.getpid()))
@@ -52,7 +60,8 @@ class Notifier:
         return None if self.watchdog_s is None else self.watchdog_s / 2.0
 
     def ready(self, text: str = "") -> None:
-        self._tell(*(("READY=1", _status(text)) if text else ("READY=1",)))
+        lines = ("READY=1", _status(text)) if text else ("READY=1",)
+        self._ready = () if self._tell(*lines) else lines
 
     def status(self, text: str) -> None:
         """One line that ``systemctl status`` shows."""
@@ -60,23 +69,31 @@ class Notifier:
 
     def round_done(self) -> None:
         """A whole round has passed: the only thing that feeds the watchdog."""
+        if self._ready and self._tell(*self._ready):
+            self._ready = ()
         if self.watchdog_s is not None:
             self._tell("WATCHDOG=1")
 
     def stopping(self) -> None:
         self._tell("STOPPING=1")
 
-    def _tell(self, *lines: str) -> None:
+    def _tell(self, *lines: str) -> bool:
+        """Whether it was heard, or nobody wants to hear it."""
         if not self._there:
-            return
-        import sdnotify
-
-        # Connected anew each time: systemd may have been started anew meanwhile. It reads UTF-8, sdnotify writes
-        # Latin-1 and drops what does not fit; this carries the same bytes through.
-        notifier = sdnotify.SystemdNotifier()
-        notifier.notify("\n".join(lines).encode("utf-8").decode("latin-1"))
-        if notifier.socket is not None:
-            notifier.socket.close()
+            return True
+        # A leading @ stands for a name outside of the file system (sd_notify(3)). Connected anew each time: systemd
+        # may have been started anew meanwhile.
+        address = "\0" + self._address[1:] if self._address.startswith("@") else self._address
+        try:
+            with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC) as own:
+                own.setblocking(False)
+                own.sendto("\n".join(lines).encode(), address)
+        except OSError as error:
+            self.unheard += 1
+            if self.unheard == 1:
+                log.warning("the service manager does not hear our signs of life (%s)", error.strerror)
+            return False
+        return True
 
 
 def _status(text: str) -> str:
@@ -360,6 +377,39 @@ def told(answer: str) -> bool | None:
 
 
 # -- the disk ---------------------------------------------------------------------------------------------------
+
+
+class Reserve:
+    """Room kept on the disk so that it can still be told when it is full.
+
+    Two files: the first for whatever is to be told when nothing fits any more (that the disk is low), the second for
+    what is urgent alone (that readings cannot be written). They are made again when there is room.
+    """
+
+    SIZES: Final = {"reserve": 8_000_000, "reserve.last": 4_000_000}
+
+    def __init__(self, folder: str | Path) -> None:
+        self._folder = Path(folder)
+
+    def keep(self, least_mb: float) -> None:
+        """Make what is missing, if more than ``least_mb`` stay free."""
+        for name, size in self.SIZES.items():
+            path = self._folder / name
+            with contextlib.suppress(OSError, StoreError):
+                if path.exists() and path.stat().st_size >= size:
+                    continue
+                if free_mb(self._folder) > least_mb + size / 1e6:
+                    # Not zeros: a file system may keep those without taking any room.
+                    path.write_bytes(os.urandom(size))
+
+    def spend(self, *, urgent: bool) -> bool:
+        """Give one file up; whether there was one."""
+        for name in self.SIZES if urgent else list(self.SIZES)[:1]:
+            with contextlib.suppress(OSError):
+                (self._folder / name).unlink()
+                log.warning("the disk is full; the file %s is given up so that this can be told", name)
+                return True
+        return False
 
 
 def free_mb(folder: str | Path) -> float:

@@ -51,7 +51,7 @@ def account(
 ) -> Account:
     """The account of the last ``days``; daily lines and drills are not counted."""
     since = now_ms - round(days * DAY_MS)
-    told = [n for n in notices if since <= n.at_ms <= now_ms and n.change not in ("daily", "drill")]
+    told = [n for n in notices if since <= n.at_ms <= now_ms and n.change not in ("daily", "drill", "digest")]
     waking = [n for n in told if n.urgency == "now"]
     waits = [(n.answered_ms - n.at_ms) / 60_000 for n in told if n.answered_ms is not None]
     raises: dict[tuple[str, str], list[int]] = {}

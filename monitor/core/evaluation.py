@@ -48,7 +48,7 @@ def evaluate(snapshot: Snapshot, kinds: Sequence[Kind] | None = None) -> Outcome
         try:
             after, moves, made = _judge(kind, snapshot)
         except Exception as error:  # noqa: BLE001 - whatever is wrong with one kind, the others must be looked at
-            failed[kind.name] = _place_of(error)
+            failed[kind.name] = place_of(error)
             continue
         changed += [c for s, c in after.items() if c != before.get(c.key, Condition(kind.name, s))]
         transitions += moves
@@ -65,7 +65,7 @@ def _judge(kind: Kind, snapshot: Snapshot) -> tuple[dict[str, Condition], list[T
     return after, moves, compose(kind, telling, looks, snapshot)
 
 
-def _place_of(error: Exception) -> str:
+def place_of(error: Exception) -> str:
     """What went wrong, and where in the program."""
     trace = error.__traceback__
     while trace is not None and trace.tb_next is not None:

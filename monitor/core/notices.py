@@ -14,6 +14,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import tzinfo
 from typing import Final, Literal
 
 from monitor.core.conditions import Condition, Transition
@@ -23,7 +24,7 @@ from monitor.core.settings import URGENCIES, Urgency
 from monitor.core.snapshot import BoxNow, LotNow, Snapshot, show_day, show_difference, show_temperature, show_time
 from monitor.core.texts import Words
 
-NoticeChange = Literal["raised", "still", "cleared", "drill", "daily"]
+NoticeChange = Literal["raised", "still", "cleared", "drill", "daily", "digest"]
 
 CAUTION: Final = (
     "Warmtally measures and tells; it is no safety device. Electric heat needs a residual-current device, an "
@@ -304,6 +305,25 @@ def _daily_lot(lot: LotNow, snapshot: Snapshot) -> str:
         return texts.fill("daily.lot", places)
     due = {"earliest": show_day(lot.window.p10_ms, zone), "latest": show_day(lot.window.p90_ms, zone)}
     return texts.fill("daily.lot_due", places | due)
+
+
+def digest(notices: Sequence[Notice], channel: str, now_ms: int, zone: tzinfo) -> Notice:
+    """One message for several that could not be delivered while they mattered: a line for each, oldest first."""
+    lines = [f"{show_time(n.at_ms, zone)}  {n.title}" for n in notices]
+    first, last = notices[0], notices[-1]
+    return Notice(
+        key=f"digest/{channel}/{first.id}-{last.id}/{len(notices)}/{now_ms}",
+        at_ms=now_ms,
+        kind="digest",
+        subjects=tuple(dict.fromkeys(s for n in notices for s in n.subjects)),
+        change="digest",
+        urgency="today",
+        title=f"Meanwhile, from {show_time(first.at_ms, zone)} to {show_time(last.at_ms, zone)}: "
+        f"{_count(len(notices), 'notice', 'notices')} of what is over or was told again since",
+        text="\n".join(
+            [*lines, "", "These could not be delivered here at their time. What is still true comes by itself."]
+        ),
+    )
 
 
 def drill(snapshot: Snapshot) -> Notice:

@@ -16,7 +16,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +26,8 @@ from monitor.adapters import delivery
 from monitor.adapters.delivery import LOG, Delivery, drill, log_line, problem, recipients, wait_s, wording
 from monitor.adapters.store import Store, database
 from monitor.cli import drill as drill_verb
-from monitor.core.notices import Notice
+from monitor.core.conditions import Condition, Phase
+from monitor.core.notices import Notice, NoticeChange
 from monitor.core.settings import Channel, Urgency
 from monitor.errors import ConfigError, DeliveryFailed, UnknownSubject
 from tests.peers import PROJECT, free_port, wait_for
@@ -111,6 +112,35 @@ def test_a_notice_arrives_once_with_its_text_and_its_key(tmp_path: Path) -> None
         assert arrival.text == "text of box 1/too-warm/17\n\nnotice 1 - key box 1/too-warm/17"
         assert arrival.key == "box 1/too-warm/17"
         assert post.states("hook") == post.states(LOG) == {1: "delivered"}
+
+
+def test_a_notice_that_asks_for_an_answer_carries_a_line_of_its_channel_and_the_log_none(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO, "warmtally.notices")
+
+    def invite(notice: Notice, channel: str) -> str:
+        return f"Answer: {notice.id}-{channel}" if notice.urgency == "now" else ""
+
+    with http_sink() as sink:
+        channels = [hook(sink.port, "phone"), hook(sink.port, "mail")]
+        post = Post(tmp_path, channels)
+        post.delivery = Delivery(tmp_path, channels, post.clock, rng=random.Random(1), invite=invite)
+        post.delivery.start()
+        try:
+            post.raise_("a")
+            post.raise_("b", "diary")
+            assert post.delivery.drain(10)
+        finally:
+            post.delivery.stop(0.5)
+        texts = {a.text for a in sink.arrivals}
+    assert texts == {
+        "text of a\n\nAnswer: 1-phone\n\nnotice 1 - key a",
+        "text of a\n\nAnswer: 1-mail\n\nnotice 1 - key a",
+        "text of b\n\nnotice 2 - key b",
+    }
+    assert "notice 1 - key a" in caplog.text
+    assert "Answer:" not in caplog.text
 
 
 def test_a_key_in_any_alphabet_fits_into_the_headers(tmp_path: Path) -> None:
@@ -329,7 +359,7 @@ def test_a_clock_set_back_does_not_stretch_the_waits(tmp_path: Path) -> None:
         post.raise_("key")
         assert post.delivery.drain(20)
         post.clock.now_ms -= 400 * DAY_MS
-        post.delivery.retry_at_once()
+        post.delivery.clock_set(-400 * 86_400.0)
         assert post.delivery.drain(20)
         assert sink.keys() == ["key"]
 
@@ -396,7 +426,7 @@ def test_channels_of_one_name_are_refused(tmp_path: Path) -> None:
         Delivery(tmp_path, [hook(1, LOG)], Clock())
 
 
-def test_notices_for_a_channel_that_is_gone_are_given_up_aloud(
+def test_notices_for_a_channel_that_is_gone_go_to_the_others_and_are_given_up_aloud(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     Post(tmp_path, [hook(1, "old phone")]).raise_("key")
@@ -405,7 +435,7 @@ def test_notices_for_a_channel_that_is_gone_are_given_up_aloud(
         assert "1 notices given up: channel old phone is no longer configured" in caplog.text
         post.raise_("next")
         assert post.delivery.drain(20)
-        assert sink.keys() == ["next"]
+        assert sink.keys() == ["key", "next"]
 
 
 def test_the_log_takes_every_notice_in_one_line(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
@@ -518,6 +548,42 @@ def test_killed_at_any_point_every_notice_arrives_with_one_key(tmp_path: Path, p
         assert set(sink.keys()) == {f"key {n}" for n in range(4)}
         # One send at a time: at most one duplicate, and it carries the key of the first.
         assert len(sink.keys()) <= 5
+
+
+@pytest.mark.parametrize("place", ["after-fold-before-lease", "after-lease-before-send", "after-send-before-mark"])
+def test_killed_around_a_digest_it_arrives_with_one_key_and_all_it_stands_for(tmp_path: Path, place: str) -> None:
+    with http_sink() as sink:
+        post = Post(tmp_path, [hook(sink.port)])
+        with Store(tmp_path) as store:
+            for n in range(6):
+                change: NoticeChange = "cleared" if n % 2 else "raised"
+                made = Notice(f"key {n}", START_MS + n, "k", ("s",), change, "now", f"title {n}", "text")
+                phase = Phase.RAISED if n == 4 else Phase.CLEAR
+                # Of the three raises the last is still true; the notice of its end is about another box.
+                where = ("other",) if n == 5 else ("s",)
+                conditions = [Condition("k", where[0], phase, START_MS + n, START_MS + n)]
+                store.ledger.commit(conditions, (), [replace(made, subjects=where)], {"hook": ("now",)})
+
+        def child(crash: str) -> subprocess.CompletedProcess[str]:
+            return subprocess.run(
+                [sys.executable, "-c", CHILD, str(tmp_path), str(sink.port)],
+                cwd=PROJECT,
+                env={**os.environ, "WARMTALLY_CRASH_AT": crash},
+                capture_output=True,
+                text=True,
+                timeout=60,
+            )
+
+        assert child(f"{place}:1").returncode == -signal.SIGKILL
+        second = child("")
+        assert second.stdout.strip() == "drained True", second.stderr
+        assert set(post.states("hook").values()) == {"delivered"}
+        keys = sink.keys()
+        assert {key.split("/")[0] for key in keys} == {"key 4", "digest"}
+        assert len(set(keys)) == 2
+        assert len(keys) <= 3
+        text = next(a.text for a in sink.taken if a.key.startswith("digest"))
+        assert all(f"title {n}" in text for n in (0, 1, 2, 3, 5))
 
 
 def test_stopped_during_a_hung_send_the_notice_is_sent_again_after_the_start(tmp_path: Path) -> None:

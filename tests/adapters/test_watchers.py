@@ -106,6 +106,27 @@ def test_a_service_manager_that_was_started_anew_is_found_again(manager: Manager
         assert Manager(manager.path, end).heard() == ["WATCHDOG=1"]
 
 
+def test_a_socket_that_nobody_reads_holds_no_round_up_and_ready_is_said_when_it_is_read_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "notify"
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as deaf:
+        deaf.bind(str(path))
+        deaf.setblocking(False)
+        notifier = Notifier({"NOTIFY_SOCKET": str(path), "WATCHDOG_USEC": "40000000"})
+        began = time.monotonic()
+        for _ in range(2000):
+            notifier.round_done()
+        notifier.ready("watching")
+        assert time.monotonic() - began < 5.0
+        assert notifier.unheard > 1000
+        with contextlib.suppress(BlockingIOError):
+            while deaf.recv(1000):
+                pass
+        notifier.round_done()
+        assert [deaf.recv(1000), deaf.recv(1000)] == [b"READY=1\nSTATUS=watching", b"WATCHDOG=1"]
+
+
 def test_without_systemd_nothing_happens() -> None:
     notifier = Notifier({})
     notifier.ready("x")

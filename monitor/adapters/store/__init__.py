@@ -8,6 +8,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from monitor.adapters.store.answers import Answers, secret_of
+from monitor.adapters.store.backlog import Backlog
 from monitor.adapters.store.chunks import Columns
 from monitor.adapters.store.corrections import Corrections
 from monitor.adapters.store.database import Database, ServiceLock
@@ -25,6 +26,7 @@ class Store:
         self.readings = Readings(self.db)
         self.ledger = Ledger(self.db)
         self.answers = Answers(self.ledger)
+        self.backlog = Backlog(self.db)
         self.corrections = Corrections(self.db)
         self.parts = Parts(self.db)
         self.shipping = ShippingBook(self.db)
@@ -41,6 +43,7 @@ class Store:
 
 __all__ = [
     "Answers",
+    "Backlog",
     "Columns",
     "Corrections",
     "Database",

@@ -183,13 +183,13 @@ class Ledger:
 
     def notices(self, limit: int = 200) -> list[Notice]:
         """Newest first."""
-        return [_notice(r) for r in self.db.rows(f"{_NOTICE} ORDER BY id DESC LIMIT ?", limit)]
+        return [read_notice(r) for r in self.db.rows(f"{_NOTICE} ORDER BY id DESC LIMIT ?", limit)]
 
     def notice(self, number: int) -> Notice:
         rows = self.db.rows(f"{_NOTICE} WHERE id=?", number)
         if not rows:
             raise UnknownSubject(f"no notice {number}", fix="see: warmtally notices")
-        return _notice(rows[0])
+        return read_notice(rows[0])
 
     def answer(self, number: int, now_ms: int, by: str) -> Notice:
         """Answer with the command; see :meth:`answer_once`."""
@@ -305,7 +305,7 @@ class Ledger:
                 (channel, now_ms, limit),
             ).fetchall()
             c.executemany("UPDATE outbox SET state='leased', leased=? WHERE id=?", [(now_ms, r[0]) for r in rows])
-        return [Waiting(int(r[0]), str(r[1]), int(r[2]), _notice(r[3:])) for r in rows]
+        return [Waiting(int(r[0]), str(r[1]), int(r[2]), read_notice(r[3:])) for r in rows]
 
     def delivered(self, outbox_id: int, now_ms: int) -> None:
         with self.db.write() as c:
@@ -313,6 +313,8 @@ class Ledger:
                 "UPDATE outbox SET state='delivered', delivered=?, attempts=attempts+1, error='' WHERE id=?",
                 (now_ms, outbox_id),
             )
+            # What a digest stands for has arrived with it.
+            c.execute("UPDATE outbox SET state='delivered', delivered=?, error='' WHERE folded=?", (now_ms, outbox_id))
 
     def failed(self, outbox_id: int, error: str, not_before_ms: int, *, give_up: bool = False) -> None:
         with self.db.write() as c:
@@ -320,16 +322,20 @@ class Ledger:
                 "UPDATE outbox SET state=?, attempts=attempts+1, error=?, not_before=? WHERE id=?",
                 ("given-up" if give_up else "waiting", error, not_before_ms, outbox_id),
             )
+            if give_up:
+                c.execute("UPDATE outbox SET state='given-up', error=? WHERE folded=?", (error, outbox_id))
 
     def retry_at_once(self, channel: str | None = None) -> None:
-        """Forget the waits of a channel, or of all.
+        """Forget the waits after failed tries, of a channel or of all.
 
         When the service starts or the clock is stepped, waits that were set on the old clock mean nothing; when a
-        channel takes a notice again after failing, the others need not wait either.
+        channel takes a notice again after failing, the others need not wait either. What waits for the end of quiet
+        hours or for its turn as a further step was not tried yet, and goes on waiting (``Backlog.replan``).
         """
         with self.db.write() as c:
             c.execute(
-                "UPDATE outbox SET not_before=0 WHERE state='waiting' AND (? IS NULL OR channel=?)", (channel, channel)
+                "UPDATE outbox SET not_before=0 WHERE state='waiting' AND attempts>0 AND (? IS NULL OR channel=?)",
+                (channel, channel),
             )
 
     def outgoing(self, notice: int | None = None) -> list[Outgoing]:
@@ -359,7 +365,7 @@ _NOTICE = (
 )
 
 
-def _notice(row: Sequence[object]) -> Notice:
+def read_notice(row: Sequence[object]) -> Notice:
     number, key, at, kind, subjects, change, urgency, title, text, answered, answer, way, channel = row
     return Notice(
         key=str(key),

@@ -12,6 +12,8 @@ from monitor.core.snapshot import Snapshot
 CHECKS: Final = "check-failed"
 # Once may be an accident of one moment; what goes on for so long will not mend itself.
 DELAY_S: Final = 300.0
+WHOLE: Final = "boxes, probes and lots"
+"""Nothing of the room can be looked at."""
 
 
 def _look(snapshot: Snapshot) -> Iterable[Look]:
@@ -21,7 +23,14 @@ def _look(snapshot: Snapshot) -> Iterable[Look]:
         why = failed.get(name)
         sample = Sample(snapshot.now_ms, Where.BACK if why is None else Where.BEYOND)
         line = f"check {name} works" if why is None else f"check {name} cannot be made: {why}"
-        yield Look(name, (sample,), f"check {name}", line, Rule(on_delay_s=DELAY_S))
+        yield Look(
+            name,
+            (sample,),
+            f"check {name}",
+            line,
+            Rule(on_delay_s=DELAY_S),
+            urgency="now" if name == WHOLE else None,
+        )
 
 
 KIND = Kind(
