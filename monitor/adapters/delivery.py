@@ -20,16 +20,14 @@ import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, tzinfo
 from functools import partial
 from pathlib import Path
 from typing import Final
 from urllib.parse import quote
 
 from monitor.adapters.crashpoints import crash_point
-from monitor.adapters.services import ready
 from monitor.adapters.store import Store, Waiting
-from monitor.core.notices import Notice, digest
+from monitor.core.notices import Notice
 from monitor.core.settings import URGENCIES, Channel, Urgency
 from monitor.errors import ConfigError, MonitorError
 
@@ -158,7 +156,6 @@ def _plugin(channel: Channel) -> tuple[object, object] | str:
     scheme = channel.url.partition("://")[0].lower() if "://" in channel.url else ""
     if not re.fullmatch(r"[a-z][a-z0-9+.-]{0,30}", scheme):
         return "the address has no kind: it begins with scheme://"
-    ready(scheme)
     asset = apprise.AppriseAsset(
         app_id="Warmtally",
         app_desc="Warmtally",
@@ -272,8 +269,6 @@ class _Sender:
         now_ms: Callable[[], int],
         rng: random.Random,
         invite: Inviting,
-        zone: tzinfo,
-        quiet_until: Callable[[int], int],
     ) -> None:
         self.id = LOG if channel is None else channel.id
         self.last_ok_ms: int | None = None
@@ -285,8 +280,6 @@ class _Sender:
         self._now_ms = now_ms
         self._rng = rng
         self._invite = invite
-        self._zone = zone
-        self._quiet_until = quiet_until
         self._signal = threading.Event()
         self._hanging: list[_Attempt] = []
         # What is known of a row that was sent and could not be marked: marked before anything else is done.
@@ -340,8 +333,6 @@ class _Sender:
             return _LOOK_EVERY_S
         if due_ms > now_ms:
             return min(_LOOK_EVERY_S, (due_ms - now_ms) / 1000.0 + 0.001)
-        if self._channel is not None and store.backlog.fold(self.id, now_ms, self._digest, self._quiet_until(now_ms)):
-            crash_point("after-fold-before-lease")
         # One at a time: what is raised meanwhile and more urgent goes first.
         for row in ledger.lease(self.id, now_ms, limit=1):
             crash_point("after-lease-before-send")
@@ -353,9 +344,6 @@ class _Sender:
             self._unmarked(store)
             self._unmarked = None
         return 0.0
-
-    def _digest(self, notices: Sequence[Notice]) -> Notice:
-        return digest(notices, self.id, self._now_ms(), self._zone)
 
     def _deliver(self, row: Waiting) -> str | None:
         """Send; "" when taken, a reason when not, None when the service stops meanwhile."""
@@ -436,8 +424,7 @@ def _mark_failed(store: Store, *, row: Waiting, error: str, not_before_ms: int, 
 class Delivery:
     """All channels of the service, and the log.
 
-    ``now_ms`` is the wall clock (UTC, ms); ``rng`` gives the jitter; ``invite`` the line that asks for an answer;
-    ``zone`` and ``quiet_until`` (a moment -> the end of the quiet hours it lies in, or 0) are the room's.
+    ``now_ms`` is the wall clock (UTC, ms); ``rng`` gives the jitter; ``invite`` the line that asks for an answer.
     Raises ConfigError for channels of one name.
     An address that cannot be used is logged at start and its notices fail with that reason: the others go on.
     """
@@ -450,8 +437,6 @@ class Delivery:
         *,
         rng: random.Random | None = None,
         invite: Inviting = _uninvited,
-        zone: tzinfo = UTC,
-        quiet_until: Callable[[int], int] = lambda _: 0,
     ) -> None:
         names = [LOG, *(c.id for c in channels)]
         twice = sorted({n for n in names if names.count(n) > 1})
@@ -462,11 +447,7 @@ class Delivery:
         self._data_dir = data_dir
         self._now_ms = now_ms
         rng = rng or random.Random()  # noqa: S311 - jitter, not a secret
-        self._senders = {
-            s.id: s for s in (_Sender(data_dir, c, now_ms, rng, invite, zone, quiet_until) for c in (None, *channels))
-        }
-        self._channels = channels
-        self._quiet_until = quiet_until
+        self._senders = {s.id: s for s in (_Sender(data_dir, c, now_ms, rng, invite) for c in (None, *channels))}
         self._store: Store | None = None
         self._lock = threading.Lock()
 
@@ -479,16 +460,11 @@ class Delivery:
             if again:
                 log.info("%d notices were being sent when the service ended; they are sent again", again)
             ledger.retry_at_once()
-            now_ms = self._now_ms()
-            self._store.backlog.replan(now_ms, now_ms, self._quiet_until(now_ms))
             for name in sorted(ledger.queue().keys() - self._senders.keys()):
-                count, given = self._store.backlog.adopt(name, self._channels)
-                log.warning(
-                    "%d notices given up: channel %s is no longer configured; %d that reached nobody go to the others",
-                    count,
-                    name,
-                    given,
-                )
+                rows = ledger.lease(name, 2**62, limit=1_000_000)
+                for row in rows:
+                    ledger.failed(row.id, "the channel is no longer configured", row.notice.at_ms, give_up=True)
+                log.warning("%d notices given up: channel %s is no longer configured", len(rows), name)
         for sender in self._senders.values():
             sender.thread.start()
 
@@ -497,13 +473,11 @@ class Delivery:
         for sender in self._senders.values():
             sender.wake()
 
-    def clock_set(self, step_s: float) -> None:
-        """The clock was set by so much: waits after failures end, and plans are made again on the new clock."""
+    def retry_at_once(self) -> None:
+        """The clock was stepped: waits set on the old clock mean nothing."""
         with self._lock:
             if self._store is not None:
-                now_ms = self._now_ms()
                 self._store.ledger.retry_at_once()
-                self._store.backlog.replan(now_ms - round(step_s * 1000), now_ms, self._quiet_until(now_ms))
         self.wake()
 
     def status(self) -> dict[str, ChannelStatus]:

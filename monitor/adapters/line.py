@@ -91,6 +91,7 @@ class Line:
         self._broker = broker
         self._topics = tuple(topics)
         self._states = tuple(states)
+        self._replies = ""
         self._take = take
         self._now_ms = now_ms
         self._file = config_file or "the configuration"
@@ -144,6 +145,7 @@ class Line:
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
         client.on_socket_open = self._on_socket_open
+        client.on_publish = self._on_publish
         if broker.username is not None:
             client.username_pw_set(broker.username, broker.password)
         if self._tls is not None:
@@ -179,7 +181,6 @@ class Line:
             properties = Properties(PacketTypes.WILLMESSAGE)  # type: ignore[no-untyped-call]
             properties.WillDelayInterval = WILL_DELAY_S
         client.will_set(topic, GONE, qos=1, retain=True, properties=properties)
-        client.on_publish = self._on_publish
 
     def _say_gone(self) -> None:
         """An orderly parting takes the will back [MQTT-3.14.4-3], so it is said here."""
@@ -255,6 +256,12 @@ class Line:
                     client.ack(arrival.mid, 1)
                     crash_point("mid-batch")
 
+    def publish(self, topic: str, text: str) -> None:
+        """Say something, at least once while the connection lasts; not retained."""
+        self._replies = topic
+        if self._client is not None:
+            self._client.publish(topic, text.encode(), qos=1)
+
     def unsubscribe(self, topic: str) -> None:
         if self._client is not None:
             self._client.unsubscribe(topic)
@@ -325,12 +332,15 @@ class Line:
 
     def _on_publish(self, _client: Client, _data: Any, _mid: int, reason: ReasonCode, _: Any) -> None:
         if reason.is_failure:
+            topics = [t for t in (self._broker.status_topic, self._replies) if t]
             _log.warning(
-                "the broker does not take what %s says of itself on %s (%s); let %s write there, or drop status_topic",
+                "the broker does not take what %s says on %s (%s); let %s write there, or take status_topic or topic "
+                "out of %s",
                 self._broker.client_id,
-                self._broker.status_topic,
+                " or ".join(topics),
                 reason,
                 self._who,
+                self._file,
             )
 
     def _on_message(self, client: Client, _data: Any, message: MQTTMessage) -> None:

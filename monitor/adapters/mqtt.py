@@ -21,6 +21,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+from monitor.adapters.answering import AnswerTopic
 from monitor.adapters.crashpoints import crash_point
 from monitor.adapters.line import ANSWER_S, Connected, Line, LineStatus, Protocol
 from monitor.adapters.store import InboxMark, Quarantined, Store
@@ -154,6 +155,7 @@ class Intake:
         urgent: Callable[[Reading], bool] = lambda _: False,
         clock_trusted: Callable[[], bool] = lambda: True,
         answer_s: float = ANSWER_S,
+        answering: AnswerTopic | None = None,
     ) -> None:
         self._settings = settings
         self._urgent = urgent
@@ -170,6 +172,9 @@ class Intake:
         self._session = f"{broker.host}:{broker.port} {broker.client_id}"
         topics = tuple(dict.fromkeys(p.topic for p in settings.room.all_probes))
         self._wills = Wills(settings.room.gateways)
+        self._answering = answering
+        if answering is not None:
+            topics = (*topics, answering.topic)
         self._line = Line(
             broker,
             topics,
@@ -285,6 +290,8 @@ class Intake:
                 for reading in decoded.readings:
                     if self._is_urgent(reading):
                         due = min(due, flushed + URGENT_EVERY_S)
+                if self._is_answer(item):
+                    due = min(due, flushed + URGENT_EVERY_S)
             # The broker may be holding back until we acknowledge; then it is not the end of what it has.
             stalled = item is None and len(batch) >= self._window
             full = len(batch) >= BATCH or readings >= BATCH_READINGS
@@ -351,6 +358,9 @@ class Intake:
             _log.exception("telling whether a reading is urgent failed")
             return True
 
+    def _is_answer(self, arrival: Arrival) -> bool:
+        return self._answering is not None and arrival.topic == self._answering.topic
+
     def _begin(self, connected: Connected) -> bool:
         """A connection began: does the broker still have the session that the store knows of?"""
 
@@ -382,6 +392,9 @@ class Intake:
         if states and not self._insisting(lambda: self._wills.keep(self._store, states)):
             return False
         readings = [entry for entry in batch if entry[0].topic not in self._wills.topics] if states else batch
+        answers = [arrival for arrival, _ in batch if self._is_answer(arrival)]
+        if answers:
+            readings = [entry for entry in readings if not self._is_answer(entry[0])]
         settled = self._settle(readings, dry=dry)
         quarantined = [Quarantined(u.received_ms, u.topic, u.payload, u.reason, u.probe) for u in settled.unreadable]
         marks = [InboxMark(mid, digest) for mid, digest in settled.marks]
@@ -393,6 +406,9 @@ class Intake:
         if (settled.readings or quarantined or marks) and not self._insisting(keep):
             return False
         self._arrivals.stored(settled)
+        for arrival in answers:
+            if not self._answer(arrival):
+                return False
         crash_point("after-commit-before-ack")
         self._line.acknowledge(arrival for arrival, _ in batch)
         self._count_stored(settled)
@@ -401,6 +417,27 @@ class Intake:
         for topic in dict.fromkeys(settled.strangers):
             self._say_once(f"no probe claims the topic {topic} any more: unsubscribing")
             self._line.unsubscribe(topic)
+        return True
+
+    def _answer(self, arrival: Arrival) -> bool:
+        """Answer what a message answers, then say what became of it. False as with :meth:`_flush`."""
+        answering, said = self._answering, []
+        assert answering is not None
+
+        def take() -> None:
+            try:
+                said.append(answering.take(self._store, arrival))
+            except MonitorError:
+                raise
+            except Exception:  # noqa: BLE001
+                # A mistake of ours in one message must not keep the readings behind it.
+                _log.exception("a message on %s could not be handled", arrival.topic)
+
+        if not self._insisting(take):
+            return False
+        crash_point("after-answer-before-reply")
+        if said and said[0]:
+            self._line.publish(answering.reply_topic, said[0])
         return True
 
     def _count_stored(self, settled: Settled) -> None:

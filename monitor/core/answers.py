@@ -16,8 +16,9 @@ from typing import Final, Literal
 
 from monitor.core.kinds import all_kinds
 from monitor.core.notices import Notice
+from monitor.core.settings import Answers
 from monitor.core.snapshot import show_time
-from monitor.core.tokens import LONGEST_TEXT
+from monitor.core.tokens import LONGEST_TEXT, make
 from monitor.errors import PayloadError
 
 Way = Literal["command", "link", "message", "number"]
@@ -85,6 +86,18 @@ def asks(notice: Notice) -> bool:
     if notice.change == "drill":
         return True
     return notice.change in ("raised", "still") and (notice.urgency != "diary" or notice.kind in _repeating())
+
+
+def line_of(notice: Notice, channel: str, answers: Answers, secret: bytes) -> str:
+    """The line with which a notice asks for an answer through a channel; empty when it asks for none."""
+    if not asks(notice):
+        return ""
+    try:
+        code = make(secret, notice.id, channel, notice.at_ms)
+    except ValueError:
+        # Told at a time beyond all codes, by a clock that was wrong: without a code rather than not at all.
+        return ""
+    return invitation(notice, code, answers.address, answers.topic)
 
 
 def invitation(notice: Notice, code: str, address: str, topic: str) -> str:

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import contextlib
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.core.answers import UNKNOWN, Answer, Found, Message, asks, invitation, read_message, reply
+from monitor.core.answers import UNKNOWN, Answer, Found, Message, asks, invitation, line_of, read_message, reply
 from monitor.core.kinds import all_kinds
 from monitor.core.notices import Notice, NoticeChange
-from monitor.core.settings import Urgency
+from monitor.core.settings import Answers, Urgency
 from monitor.core.tokens import make
 from monitor.derive import zone_of
 from monitor.errors import PayloadError
@@ -67,6 +68,15 @@ def test_the_line_has_the_link_or_the_code_or_both(address: str, topic: str, lin
 
 def test_a_drill_says_why_it_wants_an_answer() -> None:
     assert invitation(notice("drill"), CODE, "http://a", "").startswith("To prove the way back, answer this one too: ")
+
+
+def test_each_channel_gets_a_code_of_its_own_and_the_rest_no_line() -> None:
+    answers, secret = Answers(address="http://a"), bytes(32)
+    lines = {line_of(notice(), channel, answers, secret) for channel in ("phone", "mail")}
+    assert lines == {f"Answer: http://a/a/{make(secret, 12, channel, T0)}" for channel in ("phone", "mail")}
+    assert line_of(notice("cleared"), "phone", answers, secret) == ""
+    # Told by a clock that was far ahead: without a code rather than not at all.
+    assert line_of(replace(notice(), at_ms=10**17), "phone", answers, secret) == ""
 
 
 @pytest.mark.parametrize(

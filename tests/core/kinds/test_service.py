@@ -19,6 +19,7 @@ FINE = Service(
     channels=("phone", "mail"),
     shipping_on=True,
     heartbeat_on=True,
+    answers_on=True,
 )
 
 
@@ -69,6 +70,14 @@ def test_a_service_that_fares_well_says_nothing() -> None:
             "since 09:20, for 15 min: no answer",
             True,
         ),
+        (
+            {"answers_failing_since_ms": START + 20 * MINUTE, "answers_detail": "the port is in use"},
+            "answers-blocked",
+            "answers",
+            35,
+            "led nowhere since 09:20, for 15 min: the port is in use",
+            True,
+        ),
     ],
 )
 def test_each_trouble_is_told_in_its_time_and_its_end_in_words_that_fit(
@@ -111,9 +120,11 @@ def test_a_disk_that_cannot_be_measured_is_not_judged() -> None:
 
 
 def test_what_is_switched_off_is_not_watched() -> None:
-    off = replace(FINE, shipping_on=False, heartbeat_on=False, channels=())
+    off = replace(FINE, shipping_on=False, heartbeat_on=False, answers_on=False, channels=())
     run = told(lambda _: off, 5)
-    assert not {"shipping-behind", "heartbeat-unanswered", "notices-stuck"} & {k for k, _ in run.conditions}
+    assert not {"shipping-behind", "heartbeat-unanswered", "notices-stuck", "answers-blocked"} & {
+        k for k, _ in run.conditions
+    }
 
 
 def test_single_unreadable_messages_among_good_ones_are_no_trouble() -> None:
