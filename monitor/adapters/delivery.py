@@ -26,6 +26,7 @@ from typing import Final
 from urllib.parse import quote
 
 from monitor.adapters.crashpoints import crash_point
+from monitor.adapters.services import ready
 from monitor.adapters.store import Store, Waiting
 from monitor.core.notices import Notice
 from monitor.core.settings import URGENCIES, Channel, Urgency
@@ -86,19 +87,10 @@ def wait_s(attempt: int, rng: random.Random) -> float:
     return rng.uniform(SHORTEST_WAIT_S, ceiling)
 
 
-Inviting = Callable[[Notice, str], str]
-"""The line with which a notice asks for an answer through a channel; empty for none. The log never gets one."""
-
-
-def _uninvited(_notice: Notice, _channel: str) -> str:
-    return ""
-
-
-def wording(notice: Notice, invitation: str = "") -> tuple[str, str]:
+def wording(notice: Notice) -> tuple[str, str]:
     """Title (one line) and body of a message; the body's last line is the same each time the notice is sent."""
     title = _CONTROL.sub(" ", notice.title).strip()
-    parts = [notice.text.rstrip(), invitation, f"notice {notice.id} - key {_CONTROL.sub(' ', notice.key)}"]
-    return title, "\n\n".join(p for p in parts if p)
+    return title, f"{notice.text.rstrip()}\n\nnotice {notice.id} - key {_CONTROL.sub(' ', notice.key)}"
 
 
 def log_line(notice: Notice) -> str:
@@ -156,6 +148,7 @@ def _plugin(channel: Channel) -> tuple[object, object] | str:
     scheme = channel.url.partition("://")[0].lower() if "://" in channel.url else ""
     if not re.fullmatch(r"[a-z][a-z0-9+.-]{0,30}", scheme):
         return "the address has no kind: it begins with scheme://"
+    ready(scheme)
     asset = apprise.AppriseAsset(
         app_id="Warmtally",
         app_desc="Warmtally",
@@ -263,12 +256,7 @@ class _Sender:
     """The thread of one channel; ``channel`` None: the log."""
 
     def __init__(
-        self,
-        data_dir: str | Path,
-        channel: Channel | None,
-        now_ms: Callable[[], int],
-        rng: random.Random,
-        invite: Inviting,
+        self, data_dir: str | Path, channel: Channel | None, now_ms: Callable[[], int], rng: random.Random
     ) -> None:
         self.id = LOG if channel is None else channel.id
         self.last_ok_ms: int | None = None
@@ -279,7 +267,6 @@ class _Sender:
         self._channel = channel
         self._now_ms = now_ms
         self._rng = rng
-        self._invite = invite
         self._signal = threading.Event()
         self._hanging: list[_Attempt] = []
         # What is known of a row that was sent and could not be marked: marked before anything else is done.
@@ -354,8 +341,7 @@ class _Sender:
         self._hanging = [a for a in self._hanging if a.thread.is_alive()]
         if len(self._hanging) >= _MOST_HANGING:
             return f"{len(self._hanging)} earlier sends still hang"
-        message = wording(row.notice, self._invite(row.notice, self.id))
-        attempt = _Attempt(self._channel, *message, row.notice.key, self._signal.set)
+        attempt = _Attempt(self._channel, *wording(row.notice), row.notice.key, self._signal.set)
         while attempt.error is None:
             end = attempt.deadline if self.stop_at is None else min(attempt.deadline, self.stop_at)
             left_s = end - time.monotonic()
@@ -424,8 +410,7 @@ def _mark_failed(store: Store, *, row: Waiting, error: str, not_before_ms: int, 
 class Delivery:
     """All channels of the service, and the log.
 
-    ``now_ms`` is the wall clock (UTC, ms); ``rng`` gives the jitter; ``invite`` the line that asks for an answer.
-    Raises ConfigError for channels of one name.
+    ``now_ms`` is the wall clock (UTC, ms); ``rng`` gives the jitter. Raises ConfigError for channels of one name.
     An address that cannot be used is logged at start and its notices fail with that reason: the others go on.
     """
 
@@ -436,7 +421,6 @@ class Delivery:
         now_ms: Callable[[], int],
         *,
         rng: random.Random | None = None,
-        invite: Inviting = _uninvited,
     ) -> None:
         names = [LOG, *(c.id for c in channels)]
         twice = sorted({n for n in names if names.count(n) > 1})
@@ -447,7 +431,7 @@ class Delivery:
         self._data_dir = data_dir
         self._now_ms = now_ms
         rng = rng or random.Random()  # noqa: S311 - jitter, not a secret
-        self._senders = {s.id: s for s in (_Sender(data_dir, c, now_ms, rng, invite) for c in (None, *channels))}
+        self._senders = {s.id: s for s in (_Sender(data_dir, c, now_ms, rng) for c in (None, *channels))}
         self._store: Store | None = None
         self._lock = threading.Lock()
 
