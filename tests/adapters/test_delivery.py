@@ -16,7 +16,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -26,7 +26,8 @@ from monitor.adapters import delivery
 from monitor.adapters.delivery import LOG, Delivery, drill, log_line, problem, recipients, wait_s, wording
 from monitor.adapters.store import Store, database
 from monitor.cli import drill as drill_verb
-from monitor.core.notices import Notice
+from monitor.core.conditions import Condition, Phase
+from monitor.core.notices import Notice, NoticeChange
 from monitor.core.settings import Channel, Urgency
 from monitor.errors import ConfigError, DeliveryFailed, UnknownSubject
 from tests.peers import PROJECT, free_port, wait_for
@@ -358,7 +359,7 @@ def test_a_clock_set_back_does_not_stretch_the_waits(tmp_path: Path) -> None:
         post.raise_("key")
         assert post.delivery.drain(20)
         post.clock.now_ms -= 400 * DAY_MS
-        post.delivery.retry_at_once()
+        post.delivery.clock_set(-400 * 86_400.0)
         assert post.delivery.drain(20)
         assert sink.keys() == ["key"]
 
@@ -425,7 +426,7 @@ def test_channels_of_one_name_are_refused(tmp_path: Path) -> None:
         Delivery(tmp_path, [hook(1, LOG)], Clock())
 
 
-def test_notices_for_a_channel_that_is_gone_are_given_up_aloud(
+def test_notices_for_a_channel_that_is_gone_go_to_the_others_and_are_given_up_aloud(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     Post(tmp_path, [hook(1, "old phone")]).raise_("key")
@@ -434,7 +435,7 @@ def test_notices_for_a_channel_that_is_gone_are_given_up_aloud(
         assert "1 notices given up: channel old phone is no longer configured" in caplog.text
         post.raise_("next")
         assert post.delivery.drain(20)
-        assert sink.keys() == ["next"]
+        assert sink.keys() == ["key", "next"]
 
 
 def test_the_log_takes_every_notice_in_one_line(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
@@ -547,6 +548,42 @@ def test_killed_at_any_point_every_notice_arrives_with_one_key(tmp_path: Path, p
         assert set(sink.keys()) == {f"key {n}" for n in range(4)}
         # One send at a time: at most one duplicate, and it carries the key of the first.
         assert len(sink.keys()) <= 5
+
+
+@pytest.mark.parametrize("place", ["after-fold-before-lease", "after-lease-before-send", "after-send-before-mark"])
+def test_killed_around_a_digest_it_arrives_with_one_key_and_all_it_stands_for(tmp_path: Path, place: str) -> None:
+    with http_sink() as sink:
+        post = Post(tmp_path, [hook(sink.port)])
+        with Store(tmp_path) as store:
+            for n in range(6):
+                change: NoticeChange = "cleared" if n % 2 else "raised"
+                made = Notice(f"key {n}", START_MS + n, "k", ("s",), change, "now", f"title {n}", "text")
+                phase = Phase.RAISED if n == 4 else Phase.CLEAR
+                # Of the three raises the last is still true; the notice of its end is about another box.
+                where = ("other",) if n == 5 else ("s",)
+                conditions = [Condition("k", where[0], phase, START_MS + n, START_MS + n)]
+                store.ledger.commit(conditions, (), [replace(made, subjects=where)], {"hook": ("now",)})
+
+        def child(crash: str) -> subprocess.CompletedProcess[str]:
+            return subprocess.run(
+                [sys.executable, "-c", CHILD, str(tmp_path), str(sink.port)],
+                cwd=PROJECT,
+                env={**os.environ, "WARMTALLY_CRASH_AT": crash},
+                capture_output=True,
+                text=True,
+                timeout=60,
+            )
+
+        assert child(f"{place}:1").returncode == -signal.SIGKILL
+        second = child("")
+        assert second.stdout.strip() == "drained True", second.stderr
+        assert set(post.states("hook").values()) == {"delivered"}
+        keys = sink.keys()
+        assert {key.split("/")[0] for key in keys} == {"key 4", "digest"}
+        assert len(set(keys)) == 2
+        assert len(keys) <= 3
+        text = next(a.text for a in sink.taken if a.key.startswith("digest"))
+        assert all(f"title {n}" in text for n in (0, 1, 2, 3, 5))
 
 
 def test_stopped_during_a_hung_send_the_notice_is_sent_again_after_the_start(tmp_path: Path) -> None:
@@ -675,7 +712,7 @@ def verb(*words: str) -> int:
     common = argparse.ArgumentParser(add_help=False)
     common.add_argument("--config")
     common.add_argument("--data")
-    drill_verb.add_parser(parser.add_subparsers(), [common])
+    drill_verb.add_parsers(parser.add_subparsers(), common)
     args = parser.parse_args(["drill", *words])
     return int(args.run(args))
 
