@@ -20,6 +20,7 @@ import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, tzinfo
 from functools import partial
 from pathlib import Path
 from typing import Final
@@ -28,7 +29,7 @@ from urllib.parse import quote
 from monitor.adapters.crashpoints import crash_point
 from monitor.adapters.services import ready
 from monitor.adapters.store import Store, Waiting
-from monitor.core.notices import Notice
+from monitor.core.notices import Notice, digest
 from monitor.core.settings import URGENCIES, Channel, Urgency
 from monitor.errors import ConfigError, MonitorError
 
@@ -87,10 +88,19 @@ def wait_s(attempt: int, rng: random.Random) -> float:
     return rng.uniform(SHORTEST_WAIT_S, ceiling)
 
 
-def wording(notice: Notice) -> tuple[str, str]:
+Inviting = Callable[[Notice, str], str]
+"""The line with which a notice asks for an answer through a channel; empty for none. The log never gets one."""
+
+
+def _uninvited(_notice: Notice, _channel: str) -> str:
+    return ""
+
+
+def wording(notice: Notice, invitation: str = "") -> tuple[str, str]:
     """Title (one line) and body of a message; the body's last line is the same each time the notice is sent."""
     title = _CONTROL.sub(" ", notice.title).strip()
-    return title, f"{notice.text.rstrip()}\n\nnotice {notice.id} - key {_CONTROL.sub(' ', notice.key)}"
+    parts = [notice.text.rstrip(), invitation, f"notice {notice.id} - key {_CONTROL.sub(' ', notice.key)}"]
+    return title, "\n\n".join(p for p in parts if p)
 
 
 def log_line(notice: Notice) -> str:
@@ -256,7 +266,14 @@ class _Sender:
     """The thread of one channel; ``channel`` None: the log."""
 
     def __init__(
-        self, data_dir: str | Path, channel: Channel | None, now_ms: Callable[[], int], rng: random.Random
+        self,
+        data_dir: str | Path,
+        channel: Channel | None,
+        now_ms: Callable[[], int],
+        rng: random.Random,
+        invite: Inviting,
+        zone: tzinfo,
+        quiet_until: Callable[[int], int],
     ) -> None:
         self.id = LOG if channel is None else channel.id
         self.last_ok_ms: int | None = None
@@ -267,6 +284,9 @@ class _Sender:
         self._channel = channel
         self._now_ms = now_ms
         self._rng = rng
+        self._invite = invite
+        self._zone = zone
+        self._quiet_until = quiet_until
         self._signal = threading.Event()
         self._hanging: list[_Attempt] = []
         # What is known of a row that was sent and could not be marked: marked before anything else is done.
@@ -320,6 +340,8 @@ class _Sender:
             return _LOOK_EVERY_S
         if due_ms > now_ms:
             return min(_LOOK_EVERY_S, (due_ms - now_ms) / 1000.0 + 0.001)
+        if self._channel is not None and store.backlog.fold(self.id, now_ms, self._digest, self._quiet_until(now_ms)):
+            crash_point("after-fold-before-lease")
         # One at a time: what is raised meanwhile and more urgent goes first.
         for row in ledger.lease(self.id, now_ms, limit=1):
             crash_point("after-lease-before-send")
@@ -332,6 +354,9 @@ class _Sender:
             self._unmarked = None
         return 0.0
 
+    def _digest(self, notices: Sequence[Notice]) -> Notice:
+        return digest(notices, self.id, self._now_ms(), self._zone)
+
     def _deliver(self, row: Waiting) -> str | None:
         """Send; "" when taken, a reason when not, None when the service stops meanwhile."""
         if self._channel is None:
@@ -341,7 +366,8 @@ class _Sender:
         self._hanging = [a for a in self._hanging if a.thread.is_alive()]
         if len(self._hanging) >= _MOST_HANGING:
             return f"{len(self._hanging)} earlier sends still hang"
-        attempt = _Attempt(self._channel, *wording(row.notice), row.notice.key, self._signal.set)
+        message = wording(row.notice, self._invite(row.notice, self.id))
+        attempt = _Attempt(self._channel, *message, row.notice.key, self._signal.set)
         while attempt.error is None:
             end = attempt.deadline if self.stop_at is None else min(attempt.deadline, self.stop_at)
             left_s = end - time.monotonic()
@@ -410,7 +436,9 @@ def _mark_failed(store: Store, *, row: Waiting, error: str, not_before_ms: int, 
 class Delivery:
     """All channels of the service, and the log.
 
-    ``now_ms`` is the wall clock (UTC, ms); ``rng`` gives the jitter. Raises ConfigError for channels of one name.
+    ``now_ms`` is the wall clock (UTC, ms); ``rng`` gives the jitter; ``invite`` the line that asks for an answer;
+    ``zone`` and ``quiet_until`` (a moment -> the end of the quiet hours it lies in, or 0) are the room's.
+    Raises ConfigError for channels of one name.
     An address that cannot be used is logged at start and its notices fail with that reason: the others go on.
     """
 
@@ -421,6 +449,9 @@ class Delivery:
         now_ms: Callable[[], int],
         *,
         rng: random.Random | None = None,
+        invite: Inviting = _uninvited,
+        zone: tzinfo = UTC,
+        quiet_until: Callable[[int], int] = lambda _: 0,
     ) -> None:
         names = [LOG, *(c.id for c in channels)]
         twice = sorted({n for n in names if names.count(n) > 1})
@@ -431,7 +462,11 @@ class Delivery:
         self._data_dir = data_dir
         self._now_ms = now_ms
         rng = rng or random.Random()  # noqa: S311 - jitter, not a secret
-        self._senders = {s.id: s for s in (_Sender(data_dir, c, now_ms, rng) for c in (None, *channels))}
+        self._senders = {
+            s.id: s for s in (_Sender(data_dir, c, now_ms, rng, invite, zone, quiet_until) for c in (None, *channels))
+        }
+        self._channels = channels
+        self._quiet_until = quiet_until
         self._store: Store | None = None
         self._lock = threading.Lock()
 
@@ -444,11 +479,16 @@ class Delivery:
             if again:
                 log.info("%d notices were being sent when the service ended; they are sent again", again)
             ledger.retry_at_once()
+            now_ms = self._now_ms()
+            self._store.backlog.replan(now_ms, now_ms, self._quiet_until(now_ms))
             for name in sorted(ledger.queue().keys() - self._senders.keys()):
-                rows = ledger.lease(name, 2**62, limit=1_000_000)
-                for row in rows:
-                    ledger.failed(row.id, "the channel is no longer configured", row.notice.at_ms, give_up=True)
-                log.warning("%d notices given up: channel %s is no longer configured", len(rows), name)
+                count, given = self._store.backlog.adopt(name, self._channels)
+                log.warning(
+                    "%d notices given up: channel %s is no longer configured; %d that reached nobody go to the others",
+                    count,
+                    name,
+                    given,
+                )
         for sender in self._senders.values():
             sender.thread.start()
 
@@ -457,11 +497,13 @@ class Delivery:
         for sender in self._senders.values():
             sender.wake()
 
-    def retry_at_once(self) -> None:
-        """The clock was stepped: waits set on the old clock mean nothing."""
+    def clock_set(self, step_s: float) -> None:
+        """The clock was set by so much: waits after failures end, and plans are made again on the new clock."""
         with self._lock:
             if self._store is not None:
+                now_ms = self._now_ms()
                 self._store.ledger.retry_at_once()
+                self._store.backlog.replan(now_ms - round(step_s * 1000), now_ms, self._quiet_until(now_ms))
         self.wake()
 
     def status(self) -> dict[str, ChannelStatus]:
