@@ -305,6 +305,8 @@ def _look_swapped(snapshot: Snapshot) -> Iterable[Look]:
 
 
 def _look_clock(snapshot: Snapshot) -> Iterable[Look]:
+    told_of = any(kind == "clock-untrusted" and c.up for (kind, _), c in snapshot.conditions.items())
+    doubtful = told_of or snapshot.behind_s is not None
     for probe, told in _told(snapshot):
         # What was received in the future came while this computer's clock was ahead.
         timed = told.timed & (told.flag <= 2) & (told.received_ms <= snapshot.now_ms)
@@ -316,7 +318,7 @@ def _look_clock(snapshot: Snapshot) -> Iterable[Look]:
             line = f"{_where(probe.probe)}: its readings carry times that are {show_span(late_s)} old when they arrive"
         name = probe.probe.id
         # While this computer's clock is in doubt, and told as that, it says nothing of another one.
-        known = fresh and snapshot.service.clock_trusted
+        known = fresh and snapshot.service.clock_trusted and not doubtful
         yield Look(name, holds(snapshot.now_ms, late_s is not None if known else None), f"probe {name}", line, RULE)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from monitor.core.conditions import Rule, above
+from monitor.core.conditions import Phase, Rule, above
 from monitor.core.kinds import Kind, Look
 from monitor.core.remedies import DRIES, advice, fanned, in_short, siblings_in
 from monitor.core.settings import DisplayUnit
@@ -43,12 +43,15 @@ def describe(profile: StackProfile, unit: DisplayUnit) -> str:
 
 
 def _doubtful(snapshot: Snapshot) -> set[str]:
-    """Levels whose probe is told of as stuck, or as out of its box: what they are apart by is no matter of the air."""
+    """Levels whose probe was told of as stuck, or as out of its box, within the span of the mean: what they are apart
+    by is no matter of the air."""
+    from_ms = snapshot.now_ms - snapshot.room.watch.uneven_over_s * 1000
     return {
         f"box {p.probe.box}"
         for p in snapshot.probes
         for kind in ("probe-stuck", "probe-out")
-        if (c := snapshot.conditions.get((kind, p.probe.id))) is not None and c.up
+        if (c := snapshot.conditions.get((kind, p.probe.id))) is not None
+        and (c.up or (c.phase is Phase.CLEAR and c.since_ms is not None and c.since_ms >= from_ms))
     }
 
 

@@ -151,3 +151,6 @@ def test_a_probe_is_not_told_of_for_a_clock_of_this_computer_that_is_in_doubt() 
     assert states(look("probe-clock", behind)) == [Where.BEYOND]
     doubtful = replace(behind, service=replace(behind.service, clock_trusted=False))
     assert states(look("probe-clock", doubtful)) == []
+    all_late = replace(behind, service=replace(behind.service, last_live_ms=behind.now_ms))
+    assert all_late.behind_s == 3600.0
+    assert states(look("probe-clock", all_late)) == [], "all come late: that is told as one clock"

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from monitor.core.conditions import Condition, Phase, Where
 from monitor.core.forecast import ExpectedRates
 from monitor.core.kinds.uneven import KINDS, describe, doubt, pairs
 from monitor.core.settings import Room
@@ -45,6 +46,22 @@ def test_a_stack_without_a_profile_is_not_judged() -> None:
     run = uneven((500, 3.0))
     assert run.notices == []
     assert run.conditions.get(("stack-uneven", "left")) is None
+
+
+@pytest.mark.parametrize("kind", ["probe-stuck", "probe-out"])
+def test_a_level_whose_probe_is_not_to_be_believed_is_no_level_for_as_long_as_the_mean_holds_it(kind: str) -> None:
+    snapshot = replace(Script(a_room(("a", "e"))).snapshot(START, {}), stacks=(a_profile(1.5),))
+    (stacks,) = (k for k in KINDS if k.name == "stack-uneven")
+    (own,) = (p.probe.id for p in snapshot.probes if p.probe.box == "e")
+
+    def judged(phase: Phase, since_ms: int) -> list[Where]:
+        c = Condition(kind, own, phase, since_ms, since_ms, last_ms=since_ms)
+        (found,) = stacks.look(replace(snapshot, conditions={c.key: c}))
+        return [s.where for s in found.samples]
+
+    assert judged(Phase.RAISED, START - 60_000) == []
+    assert judged(Phase.CLEAR, START - 23 * 3_600_000) == []
+    assert judged(Phase.CLEAR, START - 25 * 3_600_000) == [Where.BEYOND]
 
 
 def test_a_difference_is_told_with_its_uncertainty_and_what_may_be_said_of_it() -> None:
