@@ -3,10 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from datetime import UTC
 
+import numpy as np
 import pytest
+from numpy.typing import NDArray
 
-from monitor.core.settings import Limits
+from monitor.core.conditions import Where
+from monitor.core.kinds import Look
+from monitor.core.kinds.limits import KINDS
+from monitor.core.settings import Box, Limits, Probe, Room
+from monitor.core.snapshot import BoxNow, ProbeNow, Service, Snapshot, Told
 from monitor.simroom import Act, Action, Heater, SimBox, SimProbe, SimSetting
 from tests.core.simulated import Played, act, play
 
@@ -119,3 +126,57 @@ def test_an_open_box_beside_an_open_door_is_told_as_too_cool() -> None:
     ((at_h, notice), *_) = room.of("too-cool")
     assert "middle" in notice.subjects
     assert at_h < 2.5
+
+
+AT = np.arange(0, 86_400_001, 300_000, dtype=np.int64)
+LATE = AT > 86_400_000 - 3_600_000
+CALM = np.full(len(AT), 28.0)
+
+
+def judged(own: NDArray[np.float64], air: NDArray[np.float64] | None, other: NDArray[np.float64] = CALM) -> Look:
+    """Too warm, of a box whose last hour is as given; a second box and perhaps the air beside it."""
+    boxes = (Box("own", "rack", 60.0), Box("other", "rack", 140.0))
+    series = {"own": own, "other": other} | ({} if air is None else {"air": air})
+    probes = [
+        Probe(n, f"t/{n}", box=None if n == "air" else n, stack="rack" if n == "air" else None, height_cm=100.0)
+        for n in series
+    ]
+    flag, timed = np.ones(len(AT), np.uint8), np.ones(len(AT), bool)
+    now = tuple(
+        ProbeNow(p, int(AT[-1]), float(v[-1]), 1, int(AT[-1]), told=Told(AT, v, flag, AT, timed))
+        for p, v in zip(probes, series.values(), strict=True)
+    )
+    room = Room("room", "UTC", "C", ("rack",), boxes, tuple(probes), LIMITS)
+    own_box = BoxNow(boxes[0], LIMITS, "of the room", AT, own, 0.1, "its own probe")
+    (look,) = KINDS[0].look(Snapshot(int(AT[-1]), room, UTC, Service(0), now, (own_box,)))
+    return look
+
+
+def test_heat_that_blows_at_one_box_is_told_although_no_box_can_warm_so_fast() -> None:
+    """The air's own probe does not see it: it is not the air that this probe lies in."""
+    hot = np.where(LATE, 36.0, CALM)
+    for air in (CALM, None):
+        look = judged(hot, air)
+        assert look.samples[-1].where is Where.BEYOND
+        assert "its probe rose by 8.0 °C within a quarter of an hour, as no closed box can" in look.line
+
+
+def test_heat_that_all_boxes_follow_is_told_however_fast() -> None:
+    hot = np.where(LATE, 36.0, CALM)
+    assert judged(hot, hot, hot).samples[-1].where is Where.BEYOND
+
+
+def test_a_probe_that_alone_goes_with_hot_air_is_told_of_once_a_closed_box_would_be_too_warm() -> None:
+    """Hot air of 36 C: a closed box is at 30.5 C, from 28 C, after about three quarters of an hour."""
+    hot = np.where(LATE, 36.0, CALM)
+    beyond = [s.at_ms for s in judged(hot, hot).samples if s.where is Where.BEYOND]
+    assert beyond
+    assert 40 * 60_000 <= beyond[0] - (86_400_000 - 3_600_000) <= 50 * 60_000
+    assert "may lie outside: a closed box would be at about 31" in judged(hot, hot).line
+
+
+def test_a_probe_that_was_put_back_after_the_door_is_believed_at_once() -> None:
+    """The air fell and is still cold; the probe was out and is back in a box that is too warm."""
+    cold = np.where(LATE, 20.0, CALM)
+    back = np.where(AT > 86_400_000 - 1_800_000, 31.0, cold)
+    assert judged(back, cold).samples[-1].where is Where.BEYOND
