@@ -28,36 +28,21 @@ from monitor.core.events import Reading
 from monitor.core.quality import Context, judge
 from monitor.core.settings import Probe, Quantity, Unit
 from monitor.errors import FileUnreadable, MonitorError, UnknownSubject, UsageError
+from tests.desk import probe, room_text
 from tests.peers import PROJECT, shared
 
 NOW_MS = 1_790_000_000_000  # 2026-09-21
 BERLIN = ZoneInfo("Europe/Berlin")
 
-ROOM = """
-[room]
-name = "Test room"
-time_zone = "Europe/Berlin"
-[broker]
-host = "127.0.0.1"
-[[stacks]]
-id = "one"
-[[stacks.boxes]]
-id = "top"
-height_cm = 100
-[limits]
-too_warm_c = 32
-too_cool_c = 24
-[[probes]]
-id = "top-warmth"
-topic = "t"
-unit = "C"
-box = "top"
-[[probes]]
-id = "top-damp"
-topic = "h"
-unit = "%"
-box = "top"
-"""
+ROOM = room_text(
+    {"top": 100.0},
+    zone="Europe/Berlin",
+    probes=[probe("top-warmth", "t", box="top"), probe("top-damp", "h", unit="%", box="top")],
+    limits={"too_warm_c": 32.0, "too_cool_c": 24.0},
+)
+# Where the readings of "a.csv" stand, and whose they are.
+COLUMNS = ("--time-column", "time", "--value-column", "t", "--unit", "C")
+WARMTH = ("--probe", "top-warmth", *COLUMNS)
 
 
 def ms(text: str) -> int:
@@ -91,7 +76,7 @@ def run(tmp_path: Path) -> Callable[..., int]:
         parent.add_argument("--config")
         parent.add_argument("--data")
         parser = argparse.ArgumentParser()
-        add_parsers(parser.add_subparsers(required=True), [parent])
+        add_parsers(parser.add_subparsers(required=True), parent)
         args = parser.parse_args([*words, "--config", str(config), "--data", str(tmp_path / "data")])
         return int(args.run(args))
 
@@ -321,25 +306,14 @@ def test_importing_twice_adds_nothing_the_second_time(
 ) -> None:
     file = tmp_path / "a.csv"
     file.write_text("time,t\n" + "".join(f"2026-05-01 {h:02}:00,{28 + h / 10}\n" for h in range(24)) + "x,y\n")
-    words = (
-        "import",
-        str(file),
-        "--probe",
-        "top-warmth",
-        "--time-column",
-        "time",
-        "--value-column",
-        "t",
-        "--unit",
-        "C",
-    )
+    words = ("import", str(file), *WARMTH)
     assert run(*words, "--dry-run") == 0
     assert "would be new 24, known already 0" in capsys.readouterr().out
     assert not (tmp_path / "data").exists()
     assert run(*words) == 0
     out = capsys.readouterr()
     assert "top-warmth: new 24, known already 0 (of 25 rows" in out.out
-    assert "2026-04-30 22:00 to 2026-05-01 21:00 UTC, one every 1 h; 28.00 to 30.30 C" in out.out
+    assert "2026-05-01 00:00 to 2026-05-01 23:00, one every 1 h; 28.00 °C to 30.30 °C" in out.out
     assert "taken in Europe/Berlin" in out.out
     assert "1 row that could not be read" in out.out
     assert out.err == ""
@@ -354,12 +328,11 @@ def test_a_probe_that_is_not_there_or_measures_something_else_is_refused(
 ) -> None:
     file = tmp_path / "a.csv"
     file.write_text("time,t\n2026-05-01 00:00,28\n")
-    columns = ("--time-column", "time", "--value-column", "t")
     with pytest.raises(UnknownSubject, match="did you mean top-warmth"):
-        run("import", str(file), "--probe", "top-warmt", *columns, "--unit", "C")
+        run("import", str(file), "--probe", "top-warmt", *COLUMNS)
     with pytest.raises(UsageError, match="measures humidity"):
-        run("import", str(file), "--probe", "top-damp", *columns, "--unit", "F")
-    assert run("import", str(file), "--probe", "old-probe", *columns, "--unit", "C", "--any-probe") == 0
+        run("import", str(file), "--probe", "top-damp", *COLUMNS[:4], "--unit", "F")
+    assert run("import", str(file), "--probe", "old-probe", *COLUMNS, "--any-probe") == 0
 
 
 @pytest.mark.parametrize(
@@ -376,7 +349,7 @@ def test_a_probe_that_is_not_there_or_measures_something_else_is_refused(
 def test_words_that_do_not_fit_are_refused(tmp_path: Path, run: Callable[..., int], extra: tuple[str, ...]) -> None:
     file = tmp_path / "a.csv"
     file.write_text("time,t\n2026-05-01 00:00,28\n")
-    words = ("--probe", "top-warmth", "--time-column", "time", "--value-column", "t", "--unit", "C")
+    words = WARMTH
     with pytest.raises(UsageError):
         run("import", str(file), *words, *extra)
 
@@ -386,7 +359,7 @@ def test_a_step_longer_than_a_straight_line_may_join_is_said(
 ) -> None:
     file = tmp_path / "a.csv"
     file.write_text("time,t\n2026-05-01 00:00,28\n2026-05-01 03:00,28\n2026-05-01 06:00,28\n")
-    run("import", str(file), "--probe", "top-warmth", "--time-column", "time", "--value-column", "t", "--unit", "C")
+    run("import", str(file), *WARMTH)
     assert "one reading every 3 h, but only 2 h are joined" in capsys.readouterr().err
 
 
@@ -395,18 +368,7 @@ def test_a_logger_that_never_sets_its_clock_is_noticed(
 ) -> None:
     file = tmp_path / "a.csv"
     file.write_text("time,t\n2026-03-29 01:50,28\n2026-03-29 02:00,28\n2026-03-29 02:10,28\n")
-    words = (
-        "import",
-        str(file),
-        "--probe",
-        "top-warmth",
-        "--time-column",
-        "time",
-        "--value-column",
-        "t",
-        "--unit",
-        "C",
-    )
+    words = ("import", str(file), *WARMTH)
     run(*words)
     assert "2 rows at a time that Europe/Berlin does not have" in capsys.readouterr().err
     run(*words, "--zone", "+01:00")
@@ -493,7 +455,7 @@ parent = argparse.ArgumentParser(add_help=False)
 parent.add_argument("--config")
 parent.add_argument("--data")
 parser = argparse.ArgumentParser()
-add_parsers(parser.add_subparsers(required=True), [parent])
+add_parsers(parser.add_subparsers(required=True), parent)
 args = parser.parse_args()
 sys.exit(args.run(args))
 """
@@ -531,18 +493,7 @@ def test_a_bar_is_drawn_on_a_terminal_and_the_answer_stays_clean(tmp_path: Path)
     file = tmp_path / "a.csv"
     file.write_text("time,t\n" + "".join(f"{1_777_638_600 + i},28\n" for i in range(100_000)))
     terminal, end = pty.openpty()
-    words = (
-        "--probe",
-        "top-warmth",
-        "--time-column",
-        "time",
-        "--value-column",
-        "t",
-        "--unit",
-        "C",
-        "--time-format",
-        "s",
-    )
+    words = (*WARMTH, "--time-format", "s")
     process = subprocess.Popen(
         command(tmp_path, "import", str(file), *words),
         cwd=PROJECT,
@@ -611,11 +562,11 @@ def test_error_values_in_a_file_are_kept_flagged_and_said(
     file = tmp_path / "a.csv"
     values = [85.0, 28.0, 28.1, -127.0, 28.2, 41.0, 28.3]
     file.write_text("time,t\n" + "".join(f"2026-05-01 00:0{i},{v}\n" for i, v in enumerate(values)))
-    run("import", str(file), "--probe", "top-warmth", "--time-column", "time", "--value-column", "t", "--unit", "C")
+    run("import", str(file), *WARMTH)
     out = capsys.readouterr().out
     assert "new 7" in out
     assert "1 error-value, 1 power-on, 1 step" in out
-    assert "28.00 to 28.30 C" in out
+    assert "28.00 °C to 28.30 °C" in out
     with Store(tmp_path / "data") as store:
         columns = store.readings.load(["top-warmth"], 0, 2**52)["top-warmth"]
     assert columns.value.tolist() == values

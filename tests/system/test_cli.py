@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-import contextlib
-import io
-import json
 import math
 import shlex
 import shutil
 import time
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -17,94 +13,17 @@ from typing import Any
 import pytest
 
 from monitor.adapters.store import Store
-from monitor.cli.main import main, parser
+from monitor.cli.main import parser
 from monitor.core.conditions import Condition, Phase
 from monitor.core.notices import Notice
+from tests.desk import Desk, room_text
 
-CONFIG = """
-[room]
-name = "Back room"
-time_zone = "Europe/Vienna"
-display_unit = "{unit}"
-
-[broker]
-host = "127.0.0.1"
-
-[[stacks]]
-id = "left"
-[[stacks.boxes]]
-id = "upper"
-height_cm = 150
-[[stacks.boxes]]
-id = "lower"
-height_cm = 60
-
-[[probes]]
-id = "upper-warmth"
-topic = "room/upper"
-unit = "C"
-box = "upper"
-[[probes]]
-id = "lower-warmth"
-topic = "room/lower"
-unit = "C"
-box = "lower"
-
-[limits]
-too_warm_c = 31.0
-too_cool_c = 25.0
-"""
 LAID = datetime(2026, 5, 1, 7, tzinfo=UTC)
 TODAY = datetime(2026, 9, 1, 12, tzinfo=UTC)
 
 
-def _no_number(word: str) -> None:
-    pytest.fail(f"{word} is no JSON")
-
-
-@dataclass
-class Answer:
-    code: int
-    out: str
-    err: str
-
-    @property
-    def json(self) -> Any:
-        return json.loads(self.out, parse_constant=_no_number)
-
-
-@dataclass
-class Desk:
-    """A configuration, a data directory, and the command line."""
-
-    folder: Path
-
-    @property
-    def data(self) -> Path:
-        return self.folder / "data"
-
-    def __call__(self, line: str, *, where: bool = True, tail: bool = True) -> Answer:
-        out, err = io.StringIO(), io.StringIO()
-        words = shlex.split(line)
-        if where:
-            place = ["--config", str(self.folder / "room.toml"), "--data", str(self.data)]
-            words = words + place if tail else words[:2] + place + words[2:]
-        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-            try:
-                code = main(words)
-            except SystemExit as ended:
-                code = int(ended.code or 0)
-        return Answer(code, out.getvalue(), err.getvalue())
-
-    def does(self, line: str) -> str:
-        answer = self(line)
-        assert answer.code == 0, answer.err
-        assert answer.err == ""
-        return answer.out
-
-    def events(self) -> int:
-        with Store(self.data) as store:
-            return len(store.ledger.events())
+def config(unit: str = "C") -> str:
+    return room_text(zone="Europe/Vienna", unit=unit, limits={"too_warm_c": 31.0, "too_cool_c": 25.0})
 
 
 @pytest.fixture(autouse=True)
@@ -114,8 +33,9 @@ def _today(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture
 def desk(tmp_path: Path) -> Desk:
-    (tmp_path / "room.toml").write_text(CONFIG.format(unit="C"))
-    return Desk(tmp_path)
+    made = Desk(tmp_path)
+    made.write(config())
+    return made
 
 
 def write_csv(path: Path, days: float, upper: float = 27.0, lower: float = 26.0) -> None:
@@ -132,7 +52,7 @@ def write_csv(path: Path, days: float, upper: float = 27.0, lower: float = 26.0)
 def season(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Seventy days of the boxes at 27 and 26 C, imported as the README shows; no clutch yet."""
     folder = tmp_path_factory.mktemp("season")
-    (folder / "room.toml").write_text(CONFIG.format(unit="C"))
+    (folder / "room.toml").write_text(config())
     write_csv(folder / "log.csv", 70)
     desk = Desk(folder)
     for box in ("upper", "lower"):
@@ -446,7 +366,7 @@ def test_the_forecast_in_words_shows_all_that_it_rests_on(room: Desk) -> None:
 
 
 def test_temperatures_are_shown_in_fahrenheit_where_the_keeper_wants_them(room: Desk) -> None:
-    (room.folder / "room.toml").write_text(CONFIG.format(unit="F"))
+    room.write(config("F"))
     text = room.does('forecast K01/upper --at "2026-06-15 12:00" --assume 84.2')
     assert "mean so far 80.60 °F" in text
     assert "84.20 °F" in text
@@ -570,12 +490,8 @@ def test_eggs_that_rest_are_kept_without_a_date(season: Path, tmp_path: Path) ->
 def test_check_names_every_mistake_at_once(desk: Desk) -> None:
     assert "no mistakes; the service can start" in desk.does("check")
     assert {m["level"] for m in desk("check --json").json["mistakes"]} == {"advice"}
-    text = (
-        CONFIG.format(unit="X")
-        .replace("height_cm = 60", 'height_cm = "sixty"')
-        .replace('box = "lower"', 'box = "lowr"')
-    )
-    (desk.folder / "room.toml").write_text(text)
+    text = config("X").replace("height_cm = 60.0", 'height_cm = "sixty"').replace('box = "lower"', 'box = "lowr"')
+    desk.write(text)
     answer = desk("check")
     assert answer.code == 3
     for word in ("display_unit", "height_cm", "lowr"):

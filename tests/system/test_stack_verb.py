@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.system.test_cli import Desk
+from tests.desk import Desk
 
 TODAY = datetime(2026, 6, 20, 12, tzinfo=UTC)
 HEIGHTS = {"top": 170, "upper": 130, "middle": 90, "lower": 50}

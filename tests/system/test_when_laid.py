@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import contextlib
-import io
 import json
-import shlex
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -15,7 +12,6 @@ import numpy as np
 import pytest
 
 from monitor.adapters.store import Columns, Store
-from monitor.cli.main import main
 from monitor.core.events import DAY_MS, HOUR_MS, EventKind, KeeperEvent
 from monitor.core.forecast import START as AT_START
 from monitor.core.outlook import DEVELOPED_SD
@@ -24,6 +20,7 @@ from monitor.core.snapshot import LotNow
 from monitor.derive import Derived
 from monitor.errors import EventRefused
 from monitor.library import load_profile
+from tests.desk import Desk, probe, room_text
 
 SPECIES = "elaphe-taeniura"
 CURVE = load_profile(SPECIES).curve()
@@ -31,32 +28,7 @@ WARM_C = 27.0
 DAYS = 66.3  # Du & Ji 2008, at 27 C
 LAID = round(datetime(2026, 5, 1, 8, tzinfo=UTC).timestamp() * 1000)
 
-CONFIG = """
-[room]
-name = "Back room"
-time_zone = "UTC"
-display_unit = "C"
-[broker]
-host = "127.0.0.1"
-[[stacks]]
-id = "left"
-[[stacks.boxes]]
-id = "upper"
-height_cm = 150
-[[stacks.boxes]]
-id = "lower"
-height_cm = 60
-[[probes]]
-id = "up"
-topic = "room/upper"
-unit = "C"
-box = "upper"
-[[probes]]
-id = "low"
-topic = "room/lower"
-unit = "C"
-box = "lower"
-"""
+CONFIG = room_text(probes=[probe("up", "room/upper", box="upper"), probe("low", "room/lower", box="lower")])
 
 
 def settings(folder: Path) -> Settings:
@@ -218,24 +190,13 @@ def test_a_correction_of_it_moves_the_date(accounts: Any) -> None:
 # --- the command line -------------------------------------------------------------------------------------------
 
 
-class Desk:
-    def __init__(self, folder: Path) -> None:
-        self.folder = folder
-        (folder / "room.toml").write_text(CONFIG, encoding="utf-8")
-
-    def __call__(self, line: str) -> tuple[int, str]:
-        out, err = io.StringIO(), io.StringIO()
-        where = ["--config", str(self.folder / "room.toml"), "--data", str(self.folder / "data")]
-        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-            code = main([*shlex.split(line), *where])
-        return code, out.getvalue() + err.getvalue()
-
-
 @pytest.fixture
 def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Desk:
     """The command line on a day in summer, whenever the tests run: what is told must have happened."""
     monkeypatch.setattr("monitor.cli.keep.now_ms", lambda: LAID + 60 * DAY_MS)
-    return Desk(tmp_path)
+    made = Desk(tmp_path)
+    made.write(CONFIG)
+    return made
 
 
 ADD = "clutch add K01 --species elaphe-taeniura --laid 2026-05-01 --eggs 6"
@@ -243,30 +204,29 @@ ADD = "clutch add K01 --species elaphe-taeniura --laid 2026-05-01 --eggs 6"
 
 @pytest.mark.parametrize(("said", "share"), [("0.2", 0.2), ("20%", 0.2), ("0", 0.0), ("80%", 0.8)])
 def test_a_share_is_told_as_a_number_or_in_per_cent(desk: Desk, said: str, share: float) -> None:
-    code, text = desk(f"{ADD} --developed {said}")
-    assert code == 0, text
-    assert ("% developed" in text) == (share > 0.0)
-    _, shown = desk("clutch show K01 --json")
-    assert json.loads(shown)["developed_when_laid"] == pytest.approx(share)
+    answer = desk(f"{ADD} --developed {said}")
+    assert answer.code == 0, answer.text
+    assert ("% developed" in answer.text) == (share > 0.0)
+    assert desk("clutch show K01 --json").json["developed_when_laid"] == pytest.approx(share)
 
 
 @pytest.mark.parametrize("said", ["a fifth", "20", "81%", "-0.1", "nan", ""])
 def test_what_is_no_share_is_told(desk: Desk, said: str) -> None:
-    code, text = desk(f"{ADD} --developed='{said}'")
-    assert code != 0
-    assert "is not a share of development from 0 to 0.8" in text
-    assert "what to do" in text
+    answer = desk(f"{ADD} --developed='{said}'")
+    assert answer.code != 0
+    assert "is not a share of development from 0 to 0.8" in answer.text
+    assert "what to do" in answer.text
 
 
 def test_a_correction_is_told_by_the_number_of_the_entry(desk: Desk) -> None:
-    assert desk(ADD)[0] == 0
-    code, text = desk("record correct 1 --developed 30%")
-    assert code == 0
-    assert "30 % developed" in text
-    assert desk("record set K01 --box upper --eggs 6 --at 2026-05-01")[0] == 0
-    code, text = desk("record correct 3 --developed 30%")
-    assert code != 0
-    assert "belongs to the entry that says they were laid" in text
+    desk.took(ADD)
+    answer = desk("record correct 1 --developed 30%")
+    assert answer.code == 0
+    assert "30 % developed" in answer.text
+    desk.took("record set K01 --box upper --eggs 6 --at 2026-05-01")
+    answer = desk("record correct 3 --developed 30%")
+    assert answer.code != 0
+    assert "belongs to the entry that says they were laid" in answer.text
 
 
 # --- cooled on the way ------------------------------------------------------------------------------------------
@@ -366,29 +326,29 @@ def test_eggs_laid_half_way_begin_within_the_time_that_decides(accounts: Any) ->
 
 
 def test_a_forecast_shows_them_in_words_and_for_scripts(desk: Desk) -> None:
-    assert desk("clutch add N --species caretta-caretta --laid 2026-05-01T08:00 --eggs 10")[0] == 0
-    assert desk("clutch add K --species elaphe-taeniura --laid 2026-05-01T08:00 --eggs 6")[0] == 0
-    assert desk("record set N --box upper --eggs 10 --at 2026-05-01T08:00")[0] == 0
-    assert desk("record set K --box lower --eggs 6 --at 2026-05-01T08:00")[0] == 0
+    desk.took("clutch add N --species caretta-caretta --laid 2026-05-01T08:00 --eggs 10")
+    desk.took("clutch add K --species elaphe-taeniura --laid 2026-05-01T08:00 --eggs 6")
+    desk.took("record set N --box upper --eggs 10 --at 2026-05-01T08:00")
+    desk.took("record set K --box lower --eggs 6 --at 2026-05-01T08:00")
     with Store(desk.folder / "data") as store:
         for probe in ("up", "low"):
             at = np.arange(LAID, LAID + 40 * DAY_MS, 600_000, dtype=np.int64)
             n = at.size
             warm = np.full(n, 30.0)
             store.readings.bulk(probe, Columns(at, warm, at, np.ones(n, np.uint8), np.ones(n, bool), ("",) * n))
-    code, text = desk("forecast N --at 2026-06-01T08:00")
-    assert code == 0, text
-    assert "sex: mean 30.00 °C in the part of development that decides it" in text
-    assert "1.0 °C above the pivotal temperature of 29.0 °C: more females" in text
-    assert "% females (8 in 10:" in text
-    assert "sex:" not in desk("forecast K --at 2026-06-01T08:00")[1]
-    assert "sex:" not in desk("forecast N --at 2026-05-10T08:00")[1]
-    (sea,) = json.loads(desk("forecast N --at 2026-06-01T08:00 --json")[1])
+    answer = desk("forecast N --at 2026-06-01T08:00")
+    assert answer.code == 0, answer.text
+    assert "sex: mean 30.00 °C in the part of development that decides it" in answer.text
+    assert "1.0 °C above the pivotal temperature of 29.0 °C: more females" in answer.text
+    assert "% females (8 in 10:" in answer.text
+    assert "sex:" not in desk("forecast K --at 2026-06-01T08:00").text
+    assert "sex:" not in desk("forecast N --at 2026-05-10T08:00").text
+    (sea,) = desk("forecast N --at 2026-06-01T08:00 --json").json
     assert sea["sex"]["more"] == "females"
     assert 0.6 < sea["sex"]["females"] < 0.95
     assert sea["sex"]["females_p10"] < sea["sex"]["females"] < sea["sex"]["females_p90"]
     assert "kaska-1998" in sea["sex"]["papers"]
     assert sea["no_sex"] is None
-    (snake,) = json.loads(desk("forecast K --at 2026-06-01T08:00 --json")[1])
+    (snake,) = desk("forecast K --at 2026-06-01T08:00 --json").json
     assert snake["sex"] is None
     assert snake["no_sex"].startswith("genes decide the sex")
