@@ -15,7 +15,6 @@ from datetime import UTC, datetime, tzinfo
 from typing import Any
 
 from monitor.adapters.store import Store
-from monitor.config import find_config, load
 from monitor.core.settings import DisplayUnit, Settings
 from monitor.derive import Derived, zone_of
 from monitor.errors import ConfigError, UsageError
@@ -55,12 +54,16 @@ class RoomAtHand:
 
 def settings_of(args: argparse.Namespace, *, secrets: bool = False) -> Settings:
     """The room's settings. ``secrets`` only for commands that talk to the broker or a channel."""
+    from monitor.config import find_config, load
+
     path = find_config(args.config, os.environ)
     return load(path, data_dir=args.data, secrets=secrets)
 
 
 def settings_if_any(args: argparse.Namespace) -> Settings | None:
     """The room's settings; None as long as there is no room's file, and none was named."""
+    from monitor.config import find_config
+
     try:
         find_config(args.config)
     except ConfigError:

@@ -5,10 +5,11 @@ from __future__ import annotations
 import argparse
 import logging
 import os
+import pickle
 import sys
 
 from monitor.cli.room import print_json, settings_of
-from monitor.config import check, find_config
+from monitor.core.settings import Settings
 
 
 def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
@@ -41,10 +42,38 @@ def run_service(args: argparse.Namespace) -> int:
         else "%(asctime)s %(levelname)s %(name)s: %(message)s",
     )
     logging.getLogger("apscheduler").setLevel(logging.WARNING)
-    return serve(settings_of(args, secrets=True))
+    return serve(_settings_read_apart(args))
+
+
+def _settings_read_apart(args: argparse.Namespace) -> Settings:
+    """The room's settings, read by a child process, which takes the libraries for it along when it ends.
+
+    They are a fifth of the service's memory, and it needs them this once.
+    """
+    reading, writing = os.pipe()
+    child = os.fork()
+    if child == 0:
+        code = 1
+        try:
+            os.close(reading)
+            with os.fdopen(writing, "wb") as pipe:
+                pickle.dump(settings_of(args, secrets=True), pipe)
+            code = 0
+        finally:
+            os._exit(code)
+    os.close(writing)
+    with os.fdopen(reading, "rb") as pipe:
+        told = pipe.read()
+    if os.waitpid(child, 0)[1] == 0:
+        settings: Settings = pickle.loads(told)  # noqa: S301 - from our own child
+        return settings
+    # Whatever was wrong is found and told again here.
+    return settings_of(args, secrets=True)
 
 
 def run_check(args: argparse.Namespace) -> int:
+    from monitor.config import check, find_config
+
     path = find_config(args.config, os.environ)
     found = check(path, data_dir=args.data)
     mistakes = [m for m in found if m.level == "mistake"]

@@ -1,8 +1,8 @@
 """What the service costs: start, memory, threads and time of the processor, with everything switched on.
 
-The real command runs as a process of its own against a real broker, a real time-series database and a receiver
-of notices; probes report every second, one box is too warm, so that a notice is sent and every library that is
-loaded only when needed is loaded.
+The real command runs as a process of its own, with the environment that the unit sets, against a real broker, a real
+time-series database and a receiver of notices; probes report every second, one box is too warm, so that a notice is
+sent and every library that is loaded only when needed is loaded.
 """
 
 from __future__ import annotations
@@ -23,11 +23,11 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from tests.bench import Figures
-from tests.peers import answers, free_port, mosquitto, need, wait_for
+from tests.peers import PROJECT, answers, free_port, mosquitto, need, wait_for
 from tests.sinks import http_sink
 
 LIMIT_MB = 100
-TOO_HEAVY = ("scipy", "pandas")
+TOO_HEAVY = ("scipy", "pandas", "pydantic_core")
 LIBRARIES = {
     "bare": "",
     "paho-mqtt": "import paho.mqtt.client",
@@ -38,7 +38,8 @@ LIBRARIES = {
     "influxdb-client": "import influxdb_client",
     "amqtt": "import amqtt.broker",
     "rich": "import rich.console",
-    "warmtally-command": "import monitor.cli.main",
+    "warmtally-list-of-verbs": "import monitor.cli.main; monitor.cli.main._listing()",
+    "warmtally-command": "import monitor.cli.main; monitor.cli.main.parser('boxes')",
     "warmtally-service": "import monitor.app",
 }
 
@@ -75,6 +76,12 @@ def process_facts(pid: int) -> dict[str, float]:
     }
 
 
+def unit_environment() -> dict[str, str]:
+    """What the unit of systemd sets."""
+    lines = (PROJECT / "deploy" / "warmtally.service").read_text().splitlines()
+    return dict(line.removeprefix("Environment=").split("=", 1) for line in lines if line.startswith("Environment="))
+
+
 @contextlib.contextmanager
 def database(folder: Path) -> Iterator[int]:
     """A real server of the write protocol; its port."""
@@ -99,7 +106,7 @@ def service(config: Path, folder: Path) -> Iterator[tuple[subprocess.Popen[bytes
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as notify, (folder / "log").open("wb") as log:
         notify.bind(str(folder / "notify"))
         notify.settimeout(60)
-        environ = {**os.environ, "NOTIFY_SOCKET": str(folder / "notify")}
+        environ = {**os.environ, **unit_environment(), "NOTIFY_SOCKET": str(folder / "notify")}
         command = [sys.executable, "-m", "monitor", "run", "--config", str(config), "--data", str(folder / "data")]
         began = time.perf_counter()
         with subprocess.Popen(command, env=environ, stdout=log, stderr=log) as process:
