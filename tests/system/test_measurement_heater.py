@@ -1,0 +1,22 @@
+"""The measurement of a heater's wear: a short run keeps its promises, and it finds what it is there to find."""
+
+from __future__ import annotations
+
+from tests.bench import heater_wear
+from tests.bench.heater_wear import Played, days_of, told
+
+
+def test_a_short_run_keeps_its_promises() -> None:
+    found = heater_wear.measure(days=46, only="every five minutes")
+    assert found.falls_short == [], found.falls_short
+    assert found.figures["rooms"] == 2
+    assert found.figures["told_though_as_it_was"] == 0
+    assert found.figures["real_rooms_quarters_with_a_swing"] == 0
+    assert abs(float(str(found.figures["heated_room_rising_less_heater_on_median"]))) < 0.05
+
+
+def test_a_fading_that_has_not_gone_far_is_not_told_and_falls_short() -> None:
+    room = Played("plain")
+    assert told(days_of(room, fades=True, days=24, seed=1)).day is None
+    found = heater_wear.measure(days=24, only="fine code")
+    assert any("is not told in 24 days" in text for text in found.falls_short)
