@@ -206,7 +206,10 @@ def test_of_a_thousand_guesses_ten_are_looked_at_in_a_minute(room: Room) -> None
     statuses = Counter(
         room.ask("POST", f"/a/{room.code[:9]}{''.join(rng.choices(signs, k=10))}")[0] for _ in range(1000)
     )
-    assert statuses == {404: 10, 429: 990}
+    # On a busy machine some find the connections before them not yet put away, and are not looked at either.
+    assert statuses[404] == 10
+    assert statuses.keys() <= {404, 429, 503}
+    wait_for(lambda: room.ask("POST")[0] != 503, 10, "the page to be free")
     # Even the right one, from there; elsewhere nobody is kept out, and a minute later nobody at all.
     status, html, headers = room.ask("POST")
     assert (status, headers["Retry-After"]) == (429, "60")
