@@ -29,6 +29,7 @@ from monitor.core.events import DAY_MS, HOUR_MS, Clutch, Lot, Stay
 from monitor.core.exposure import hourly_exposure
 from monitor.core.gateways import FACT, read
 from monitor.core.heater import HeaterNow
+from monitor.core.late import Late, late
 from monitor.core.outlook import LOOK_BACK_H, History, forecast_clutch
 from monitor.core.settings import Box, Gateway, Limits, Probe, Settings
 from monitor.core.snapshot import AwayNow, BoxAway, BoxNow, GatewayNow, LotNow, ProbeNow, Service, Snapshot, Told
@@ -345,7 +346,17 @@ class Derived(Hours):
             min((p.high_limit_c for p in profiles if p.high_limit_c is not None), default=None),
             max((p.low_limit_c for p in profiles if p.low_limit_c is not None), default=None),
             self._course(box, series, limits, now_ms),
+            self._late(box, now_ms),
         )
+
+    def _late(self, box: Box, now_ms: int) -> Late | None:
+        """What came late of a box's own probes within the last day: the newest of it."""
+        columns = [self._recent.get(p.id, Columns.empty()) for p in self.room.probes_in(box.id)]
+        found = []
+        for c in columns:
+            timed = c.usable & c.timed & (c.at > now_ms - DAY_MS)
+            found.append(late(c.at[timed], c.received[timed], now_ms))
+        return max((f for f in found if f is not None), key=lambda f: f.newest_ms, default=None)
 
     def _course(self, box: Box, series: BoxSeries, limits: Limits, now_ms: int) -> Course | None:
         """Where a box is heading, if any limit makes that worth knowing; anew each five minutes."""

@@ -105,6 +105,13 @@ def _not_ahead(condition: Condition, now_ms: int) -> Condition:
     return replace(c, phase=phase, delay_from_ms=None, last_ms=now_ms - 1)
 
 
+def _rewound(condition: Condition, again_from_ms: int | None) -> Condition:
+    """As it was before the samples that are judged once more."""
+    if again_from_ms is None or condition.up or condition.last_ms is None or condition.last_ms < again_from_ms:
+        return condition
+    return replace(condition, phase=Phase.CLEAR, delay_from_ms=None, last_ms=again_from_ms - 1)
+
+
 def _advance_kind(
     kind: Kind, looks: dict[str, Look], snapshot: Snapshot
 ) -> tuple[dict[str, Condition], list[Transition]]:
@@ -115,7 +122,7 @@ def _advance_kind(
         old = before.get(subject) or Condition(kind.name, subject)
         after[subject] = old
         if look.samples:
-            new, made = advance(old, look.samples, look.rule)
+            new, made = advance(_rewound(old, look.again_from_ms), look.samples, look.rule)
             after[subject] = replace(new, facts=dict(look.facts))
             moves += made
     for subject, condition in before.items():

@@ -24,6 +24,7 @@ from monitor.core.exposure import Exposure, exposure
 from monitor.core.forecast import ExpectedRates, Window
 from monitor.core.gateways import Said
 from monitor.core.heater import HeaterNow
+from monitor.core.late import Late
 from monitor.core.settings import Box, DisplayUnit, Gateway, Limits, Probe, Room
 from monitor.core.sex import SexNow
 from monitor.core.shown import (
@@ -156,7 +157,7 @@ class BoxNow:
     """A box at this moment: its recent temperature (arrays of equal length) and the limits that hold for it.
 
     ``profile_high_c`` and ``profile_low_c`` are the strictest of the profiles whose eggs lie in it; ``course`` is where
-    it is heading, estimated only where a limit is passed or near.
+    it is heading, estimated only where a limit is passed or near; ``late`` the newest of its readings that came late.
     """
 
     box: Box
@@ -171,6 +172,7 @@ class BoxNow:
     profile_high_c: float | None = None
     profile_low_c: float | None = None
     course: Course | None = None
+    late: Late | None = None
 
     @property
     def heat(self) -> Exposure | None:

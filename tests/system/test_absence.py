@@ -2,97 +2,11 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterator
-from contextlib import contextmanager
-from datetime import UTC, datetime
 from pathlib import Path
 
-import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
-
 from monitor.adapters.store import Store
-from monitor.app import App
-from monitor.core.notices import Notice
-from monitor.core.settings import Box, Broker, Limits, Probe, Room, Settings, Watch
-from tests.bench.stepped import Clock
-from tests.peers import Mosquitto, mosquitto, wait_for
-
-MINUTE = 60_000
-START = int(datetime(2027, 5, 20, 6, tzinfo=UTC).timestamp() * 1000)
-TIMED = {"pointer": "/value", "time_pointer": "/at"}
-
-
-def settings(folder: Path, port: int, timed: bool = True) -> Settings:
-    form = TIMED if timed else {}
-    room = Room(
-        "shed",
-        "UTC",
-        "C",
-        ("west",),
-        (Box("low", "west", 40.0), Box("top", "west", 140.0)),
-        tuple(Probe(f"{b}-t", f"shed/{b}", box=b, standard_uncertainty=0.1, **form) for b in ("low", "top")),  # type: ignore[arg-type]
-        Limits(too_warm_c=31.0, too_cool_c=25.5),
-        Watch(repeat_now_s=0.0, repeat_today_s=0.0),
-    )
-    return Settings(room, Broker(port=port), data_dir=str(folder / "data"), commit_every_s=0.0)
-
-
-class Shed:
-    """Two boxes that report each minute; a service that is there, or not."""
-
-    def __init__(self, folder: Path, broker: Mosquitto, *, timed: bool = True) -> None:
-        self.clock = Clock(START)
-        self.given = settings(folder, broker.port, timed)
-        self.timed = timed
-        self.notices: list[Notice] = []
-        self.publisher = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="shed", protocol=mqtt.MQTTv5)
-        self.publisher.connect("127.0.0.1", broker.port)
-        self.publisher.loop_start()
-
-    @contextmanager
-    def service(self, minute: float) -> Iterator[App]:
-        self.clock.at_ms = START + round(minute * MINUTE)
-        app = App(self.given, now_ms=self.clock)
-        app.start()
-        try:
-            wait_for(lambda: app.intake.link().state == "up", 15, "the service to subscribe")
-            yield app
-        finally:
-            app.stop()
-
-    def say(self, minute: float, low: float = 28.0, top: float = 28.5) -> None:
-        at = datetime.fromtimestamp((START + minute * MINUTE) / 1000, UTC).isoformat()
-        for box, value in (("low", low), ("top", top)):
-            payload = json.dumps({"at": at, "value": value}) if self.timed else str(value)
-            self.publisher.publish(f"shed/{box}", payload, qos=1).wait_for_publish(5)
-
-    def run(self, app: App, minutes: range, low: float = 28.0) -> None:
-        """Readings and a round for each minute."""
-        for minute in minutes:
-            self.clock.at_ms = START + minute * MINUTE
-            before = app.intake.link().counts.stored
-            self.say(minute, low)
-            wait_for(lambda b=before: app.intake.link().counts.stored >= b + 2, 15, "the readings to be stored")  # type: ignore[misc]
-            self.notices += app.round().notices
-
-    def close(self) -> None:
-        self.publisher.disconnect()
-        self.publisher.loop_stop()
-
-
-@contextmanager
-def shed(folder: Path, *, timed: bool = True) -> Iterator[Shed]:
-    with mosquitto(folder / "broker") as broker:
-        made = Shed(folder, broker, timed=timed)
-        try:
-            yield made
-        finally:
-            made.close()
-
-
-def told(notices: list[Notice]) -> list[tuple[str, str, str]]:
-    return [(n.kind, n.change, " ".join(n.subjects)) for n in notices]
+from tests.peers import wait_for
+from tests.shed import MINUTE, START, shed, told
 
 
 def test_from_when_to_when_nobody_watched_and_what_each_box_went_through_is_told_once(tmp_path: Path) -> None:

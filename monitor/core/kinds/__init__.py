@@ -24,7 +24,8 @@ NO_DELAY = Rule()
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """One subject at this moment: the samples since it was last judged, and the facts that a notice shows.
+    """One subject at this moment: the samples since it was last judged, and the facts that a notice shows. From
+    ``again_from_ms`` on they are judged once more, since some of them came late; only where nothing is raised.
 
     ``line`` says in one sentence what, where and how much, with its uncertainty and limit; ``where`` is the
     subject in the keeper's words. ``samples`` empty: nothing new is known, the state stays. ``urgency``: how long the
@@ -38,6 +39,7 @@ class Look:
     rule: Rule = NO_DELAY
     facts: Facts = field(default_factory=dict)
     urgency: Urgency | None = None
+    again_from_ms: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

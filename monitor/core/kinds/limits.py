@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.core.conditions import Rule, Where, above, below
+from monitor.core.conditions import Condition, Rule, Where, above, below
 from monitor.core.kinds import Facts, Kind, Look
 from monitor.core.kinds.quality import air_of, boxes_beside
 from monitor.core.settings import DisplayUnit, Urgency
@@ -63,7 +63,10 @@ def _look(snapshot: Snapshot, warm: bool) -> Iterable[Look]:
         judge = above if warm else below
         condition = snapshot.conditions.get((kind, box.box.id))
         last = condition.last_ms if condition else None
-        new = slice(0 if last is None else int(np.searchsorted(box.time_ms, last, "right")), None)
+        arriving = box.late is not None and box.late.arriving(snapshot.now_ms)
+        again_ms = None if arriving or condition is None else _again_from(box, condition)
+        since = last if again_ms is None else again_ms - 1
+        new = slice(0 if since is None else int(np.searchsorted(box.time_ms, since, "right")), None)
         now_c = box.now_c
         beyond = now_c is not None and (now_c >= limit if warm else now_c <= limit)
         up = condition is not None and condition.up
@@ -94,13 +97,34 @@ def _look(snapshot: Snapshot, warm: bool) -> Iterable[Look]:
             )
         yield Look(
             box.box.id,
-            samples,
+            # What came late is judged when all of it is here, so that what is over is told as over.
+            [] if arriving else samples,
             f"box {box.box.id}",
             line,
             Rule(box.limits.on_delay_s, box.limits.off_delay_s, box.limits.max_gap_s),
-            {"value_c": now_c, "limit_c": limit, "uncertainty_c": box.uncertainty_c, **door},
+            {**_late_fact(box), "value_c": now_c, "limit_c": limit, "uncertainty_c": box.uncertainty_c, **door},
             _urgency(box, limit, snapshot.now_ms, warm),
+            again_ms,
         )
+
+
+def _late_fact(box: BoxNow) -> Facts:
+    return {} if box.late is None else {"late_ms": box.late.newest_ms}
+
+
+def _again_from(box: BoxNow, condition: Condition) -> int | None:
+    """From when a box is judged once more, because readings came that are older than what was judged; None: not.
+
+    From a delay and a gap before the earliest of them, since its delay may have begun with one that was there; and
+    never from before the last change, which was told.
+    """
+    late = box.late
+    if late is None or condition.up or condition.last_ms is None or late.first_ms > condition.last_ms:
+        return None
+    if condition.facts.get("late_ms") == late.newest_ms:
+        return None
+    reach_ms = round((box.limits.on_delay_s + box.limits.max_gap_s) * 1000)
+    return max(late.first_ms - reach_ms, (condition.changed_ms or 0) + 1)
 
 
 def _of_the_box(box: BoxNow, snapshot: Snapshot) -> tuple[NDArray[np.float64], str]:

@@ -127,6 +127,9 @@ def _back_s(snapshot: Snapshot) -> float:
 
 def _back(snapshot: Snapshot) -> tuple[Sample, ...]:
     """That it is back holds only while its probes go on speaking: one word between two silences is no end."""
+    if any(b.late is not None and b.late.arriving(snapshot.now_ms) for b in snapshot.boxes):
+        # What was kept meanwhile is still coming, and says how far the boxes cooled.
+        return ()
     speak = any(
         p.usable_ms is not None and snapshot.now_ms - p.usable_ms < 1500.0 * p.probe.interval_s for p in snapshot.probes
     )
