@@ -14,8 +14,8 @@ from monitor.core.evaluation import evaluate
 from monitor.core.events import DAY_MS, HOUR_MS, Clutch, Lot, Stay
 from monitor.core.exposure import Exposure
 from monitor.core.forecast import Cause, ExpectedRates, Window
-from monitor.core.kinds import Kind, Look
-from monitor.core.notices import Notice, daily, drill
+from monitor.core.kinds import Kind, Look, all_kinds
+from monitor.core.notices import Notice, daily, digest, drill
 from monitor.core.settings import Box, Limits, Probe, Room
 from monitor.core.snapshot import BoxNow, LotNow, ProbeNow, Service, Snapshot, differences_in
 from monitor.core.stacks import Level, StackProfile
@@ -185,7 +185,8 @@ def examples(kind: Kind, of: Room) -> list[Notice]:
     return made
 
 
-def calendar_examples(of: Room) -> list[Notice]:
-    """The daily line and the weekly drill."""
+def examples_beside(of: Room) -> list[Notice]:
+    """What is told beside the conditions: the daily line, the weekly drill, and several that could not be delivered."""
     snapshot = evening(of, wrong=True)
-    return [daily(snapshot), drill(snapshot)]
+    late = [n for kind in all_kinds() if kind.name in {"too-warm", "window-near"} for n in examples(kind, of)[:1]]
+    return [daily(snapshot), drill(snapshot), digest(late, "phone", AT_MS, snapshot.zone, of.texts)]

@@ -7,7 +7,7 @@ import difflib
 import json
 from pathlib import Path
 
-from monitor.cli.example import calendar_examples, examples
+from monitor.cli.example import examples, examples_beside
 from monitor.cli.room import print_json, settings_if_any, settings_of, table
 from monitor.config.texts import texts_of
 from monitor.core.kinds import all_kinds
@@ -16,8 +16,8 @@ from monitor.core.settings import Room
 from monitor.core.texts import PLACES, WORDINGS, WORDS, Texts
 from monitor.errors import UnknownSubject, UsageError
 
-# What comes by the calendar, and the part of the file that its texts stand in.
-_CALENDAR = {"daily-line": "daily", "drill": "drill"}
+# What is told beside the conditions, and the part of the file that its texts stand in.
+_BESIDE = {"daily-line": "daily", "drill": "drill", "digest": "digest"}
 
 
 def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
@@ -28,7 +28,7 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
         description="Lists the texts of notices, and which of them are yours. With KIND: what a notice of that kind "
         "looks like, with invented values in your unit and zone.",
         epilog="examples: warmtally texts too-warm    warmtally texts --write texts.toml    "
-        "warmtally texts --check texts.toml    (kinds: those of warmtally explain, and daily-line and drill)",
+        "warmtally texts --check texts.toml    (kinds: those of warmtally explain, and daily-line, drill and digest)",
     )
     texts.add_argument("kind", nargs="?", metavar="KIND", help="show the notices of this kind")
     what = texts.add_mutually_exclusive_group()
@@ -102,12 +102,12 @@ def _list(texts: Texts, *, as_json: bool) -> int:
 
 def _show(name: str, room: Room, *, as_json: bool) -> int:
     kinds = {kind.name: kind for kind in all_kinds()}
-    if name in _CALENDAR:
-        made = [n for n in calendar_examples(room) if n.kind == name]
+    if name in _BESIDE:
+        made = [n for n in examples_beside(room) if n.kind == name]
     elif name in kinds:
         made = examples(kinds[name], room)
     else:
-        near = difflib.get_close_matches(name, [*kinds, *_CALENDAR], n=1)
+        near = difflib.get_close_matches(name, [*kinds, *_BESIDE], n=1)
         raise UnknownSubject(
             f"no kind {name!r}", fix=f"did you mean {near[0]}?" if near else "see them all: warmtally explain"
         )
@@ -117,9 +117,9 @@ def _show(name: str, room: Room, *, as_json: bool) -> int:
     print("Examples with invented values; what is said of your room depends on your room.")
     for notice in made:
         print(f"\n[{notice.change}, {notice.urgency}]\n{notice.title}\n\n{notice.text}")
-    part = _CALENDAR.get(name, "all")
+    part = _BESIDE.get(name, "all")
     own = [key for key in room.texts.own if key.startswith(f"kinds.{name}.") or key.partition(".")[0] == part]
-    stands = f"[{part}]" if name in _CALENDAR else f"[kinds.{name}], or [all...] for every kind"
+    stands = f"[{part}]" if name in _BESIDE else f"[kinds.{name}], or [all...] for every kind"
     print(f"\nto change it: {stands}, in the file that [texts] names" + (f"; yours: {', '.join(own)}" if own else ""))
     return 0
 

@@ -22,7 +22,7 @@ from monitor.core.joining import Telling
 from monitor.core.kinds import Kind, Look
 from monitor.core.settings import URGENCIES, Urgency
 from monitor.core.snapshot import BoxNow, LotNow, Snapshot, show_day, show_difference, show_temperature, show_time
-from monitor.core.texts import Words
+from monitor.core.texts import Texts, Words
 
 NoticeChange = Literal["raised", "still", "cleared", "drill", "daily", "digest"]
 
@@ -307,10 +307,17 @@ def _daily_lot(lot: LotNow, snapshot: Snapshot) -> str:
     return texts.fill("daily.lot_due", places | due)
 
 
-def digest(notices: Sequence[Notice], channel: str, now_ms: int, zone: tzinfo) -> Notice:
+def digest(notices: Sequence[Notice], channel: str, now_ms: int, zone: tzinfo, texts: Texts | None = None) -> Notice:
     """One message for several that could not be delivered while they mattered: a line for each, oldest first."""
-    lines = [f"{show_time(n.at_ms, zone)}  {n.title}" for n in notices]
+    texts = texts or Texts()
+    lines = [texts.fill("digest.line", {"at": show_time(n.at_ms, zone), "title": n.title}) for n in notices]
     first, last = notices[0], notices[-1]
+    places = {
+        "from": show_time(first.at_ms, zone),
+        "until": show_time(last.at_ms, zone),
+        "notices": _count(len(notices), "notice", "notices"),
+        "notice_count": str(len(notices)),
+    }
     return Notice(
         key=f"digest/{channel}/{first.id}-{last.id}/{len(notices)}/{now_ms}",
         at_ms=now_ms,
@@ -318,11 +325,8 @@ def digest(notices: Sequence[Notice], channel: str, now_ms: int, zone: tzinfo) -
         subjects=tuple(dict.fromkeys(s for n in notices for s in n.subjects)),
         change="digest",
         urgency="today",
-        title=f"Meanwhile, from {show_time(first.at_ms, zone)} to {show_time(last.at_ms, zone)}: "
-        f"{_count(len(notices), 'notice', 'notices')} of what is over or was told again since",
-        text="\n".join(
-            [*lines, "", "These could not be delivered here at their time. What is still true comes by itself."]
-        ),
+        title=texts.fill("digest.title", places),
+        text=texts.fill("digest.text", {**places, "lines": "\n".join(lines)}).strip(),
     )
 
 

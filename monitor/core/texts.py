@@ -21,7 +21,7 @@ MOST_CHARACTERS: Final = 4000
 # What a lock screen, or a message of 160 characters with some text behind it, still shows whole. Judgement, no source.
 LONG_TITLE: Final = 120
 # Counted for a place of a title whose value is only known later.
-USUAL_LENGTH: Final = 24
+USUAL_LENGTH: Final = 16
 # Control characters, line and paragraph separators, halves of characters.
 _NO_SIGNS: Final = frozenset({"Cc", "Zl", "Zp", "Cs"})
 # With these a line says what the sentence says that is made for it.
@@ -49,6 +49,10 @@ PLACES: Final[dict[str, str]] = {
     "value": "the value, with its unit",
     "limit": "the limit, with its unit",
     "uncertainty": "of the value, about 95 %",
+    "at": "when it was told",
+    "title": "the title of the notice",
+    "notices": "how many notices: 3 notices",
+    "notice_count": "the same as a number: 3",
     "day": "the day",
     "boxes": "how many boxes: 2 boxes",
     "box_count": "the same as a number: 2",
@@ -89,6 +93,7 @@ class Wording:
 _ALL = ("says", "says_low", "where", "room", "urgency")
 _TEXT = (*_ALL, "lines", "first", "otherwise", "caution")
 _DAILY = ("room", "day", "boxes", "box_count", "conditions", "condition_count")
+_DIGEST = ("from", "until", "notices", "notice_count")
 _STILL = ("kind", "subject", "since")
 
 WORDINGS: Final[dict[str, Wording]] = {
@@ -157,6 +162,15 @@ WORDINGS: Final[dict[str, Wording]] = {
     "daily.answered": Wording(
         "still true: ${kind}, ${subject}, since ${since} (acknowledged)", "what is still true and answered", _STILL,
         ("subject",),
+    ),
+    "digest.title": Wording(
+        "Meanwhile, from ${from} to ${until}: ${notices} of what is over or was told again since",
+        "several that could not be delivered at their time, in one", _DIGEST,
+    ),
+    "digest.line": Wording("${at}  ${title}", "each of them, in ${lines}", ("at", "title"), ("title",)),
+    "digest.text": Wording(
+        "${lines}\n\nThese could not be delivered here at their time. What is still true comes by itself.",
+        "the whole text", (*_DIGEST, "lines"), ("lines",), one_line=False,
     ),
     "drill.title": Wording("Test notice of ${day}", "the weekly test", ("room", "day")),
     "drill.text": Wording(
@@ -335,7 +349,8 @@ def _wrong(key: str, text: str, wording: Wording) -> Iterator[Slip]:
         what = f"{named} must not be left out: {PLACES[lost[0]]}"
         yield Slip("text-lost", key, what, f"put {named} into it{instead}")
     if _is_title(key):
-        length = len(Template.pattern.sub("x" * USUAL_LENGTH, text))
+        # The names of several boxes take as much as two other places.
+        length = len(Template.pattern.sub("x" * USUAL_LENGTH, text)) + ("where" in there) * USUAL_LENGTH
         if length > LONG_TITLE:
             what = f"a title of about {length} characters is cut by many a channel (a short message has 160 in all)"
             yield Slip("text-long", key, what, f"make it shorter than {LONG_TITLE}", advice=True)

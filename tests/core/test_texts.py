@@ -11,7 +11,7 @@ import pytest
 from monitor.core.conditions import Condition, Phase, Transition
 from monitor.core.events import HOUR_MS
 from monitor.core.kinds import Kind, Look, all_kinds
-from monitor.core.notices import CAUTION, Notice, compose, daily, drill, remind, words_of
+from monitor.core.notices import CAUTION, Notice, compose, daily, digest, drill, remind, words_of
 from monitor.core.snapshot import Snapshot, show_time
 from monitor.core.texts import PLACES, WORDINGS, WORDS, Slip, Texts, read_texts
 from tests.core.test_notices import NIGHT, rich
@@ -209,6 +209,19 @@ def test_the_key_of_a_notice_does_not_depend_on_its_texts() -> None:
     own = with_texts(rich(), everything)
     assert [daily(own).key, drill(own).key] == [daily(rich()).key, drill(rich()).key]
     assert daily(own).text.endswith(" anders")
+
+
+def test_what_could_not_be_delivered_in_time_is_told_in_one_and_in_own_words_too() -> None:
+    notices = [told("too-cool", {}), replace(told("probe-quiet", {}), at_ms=NIGHT + HOUR_MS)]
+    plain = digest(notices, "phone", NIGHT, rich().zone)
+    assert plain.title == (
+        "Meanwhile, from 2026-10-25 02:30 to 2026-10-25 03:30: 2 notices of what is over or was told again since"
+    )
+    assert plain.text.startswith("2026-10-25 02:30  Too cool: box a, box e\n2026-10-25 03:30  Probe quiet: ")
+    own = Texts({"digest.title": "Inzwischen ${notice_count}", "digest.line": "${title} (${at})"})
+    mine = digest(notices, "phone", NIGHT, rich().zone, own)
+    assert (mine.title, mine.key) == ("Inzwischen 2", plain.key)
+    assert mine.text.startswith("Too cool: box a, box e (2026-10-25 02:30)\n")
 
 
 def test_a_broken_template_that_got_in_all_the_same_gives_the_usual_text() -> None:

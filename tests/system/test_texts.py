@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from monitor.cli.example import calendar_examples, examples
+from monitor.cli.example import examples, examples_beside
 from monitor.cli.main import main
 from monitor.config import load
 from monitor.core.kinds import all_kinds
@@ -136,7 +136,7 @@ def test_every_kind_has_an_example_with_what_it_tells(unit: DisplayUnit) -> None
         for notice in made:
             assert not re.search(r"None|\bnan\b|\binf\b|\$\{|  |\n\n\n", notice.title + notice.text)
             assert f"°{'F' if unit == 'C' else 'C'}" not in notice.text
-    assert [n.kind for n in calendar_examples(of)] == ["daily-line", "drill"]
+    assert [n.kind for n in examples_beside(of)] == ["daily-line", "drill", "digest"]
 
 
 def test_explain_says_where_a_text_can_be_changed(room: Path, capsys: pytest.CaptureFixture[str]) -> None:

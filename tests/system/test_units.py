@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from monitor.adapters.store import Store
-from monitor.cli.example import calendar_examples, examples
+from monitor.cli.example import examples, examples_beside
 from monitor.config import load
 from monitor.core.conditions import Condition, Phase
 from monitor.core.evaluation import evaluate
@@ -36,11 +36,12 @@ from monitor.derive import Derived
 from monitor.library import load_profile
 from tests.core.test_notices import every_notice, rich
 from tests.core.timeline import START
-from tests.system.test_cli import CONFIG, TODAY, Desk
+from tests.desk import Desk, room_text
 
 # A number with C behind it, the word, and differences in words, which are round in Celsius alone.
 CELSIUS = re.compile(r"°C|\d\s?C\b|[Cc]elsius|\b(?:half a|a|two) degrees?\b(?!-)")
 DAYS = 40
+TODAY = datetime(2026, 9, 1, 12, tzinfo=UTC)
 
 
 def celsius_in(text: str) -> list[str]:
@@ -68,8 +69,8 @@ def test_no_notice_of_a_room_in_fahrenheit_has_a_temperature_in_celsius(now_ms: 
     told = [n for _, n in every_notice(snapshot)]
     told += [n for kind in all_kinds() for n in still_told(kind, snapshot)]
     told += [n for kind in all_kinds() for n in examples(kind, snapshot.room)]
-    told += [daily(snapshot), *calendar_examples(snapshot.room)]
-    assert {n.change for n in told} == {"raised", "still", "cleared", "daily", "drill"}
+    told += [daily(snapshot), *examples_beside(snapshot.room)]
+    assert {n.change for n in told} == {"raised", "still", "cleared", "daily", "drill", "digest"}
     assert len({n.kind for n in told}) >= len(all_kinds())
     assert [x for n in told for x in celsius_in(f"{n.title}\n{n.text}")] == []
     assert sum("°F" in n.text for n in told) >= 20
@@ -107,9 +108,13 @@ def wavy(path: Path, columns: Sequence[tuple[str, float, float]]) -> None:
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
+def a_room(unit: DisplayUnit) -> str:
+    return room_text(zone="Europe/Vienna", unit=unit, limits={"too_warm_c": 31.0, "too_cool_c": 25.0})
+
+
 def furnished(folder: Path, unit: DisplayUnit) -> Desk:
     """A room of two boxes: one is hotter than any table, and one too cold for eggs to develop."""
-    (folder / "room.toml").write_text(CONFIG.format(unit=unit) + '[profiles]\ndir = "own"\n', encoding="utf-8")
+    (folder / "room.toml").write_text(a_room(unit) + '[profiles]\ndir = "own"\n', encoding="utf-8")
     (folder / "own").mkdir()
     wavy(folder / "log.csv", (("upper", 34.2, 0.6), ("lower", 8.0, 0.2)))
     desk = Desk(folder)
@@ -197,7 +202,7 @@ def furnished_c(folder: Path) -> Desk:
 
 
 def test_the_own_lines_of_a_profile_are_in_the_keepers_unit(tmp_path: Path) -> None:
-    (tmp_path / "room.toml").write_text(CONFIG.format(unit="F"), encoding="utf-8")
+    (tmp_path / "room.toml").write_text(a_room("F"), encoding="utf-8")
     desk = Desk(tmp_path)
     shown = said(desk, "species elaphe-taeniura")
     # What the papers are cited with stays as it was printed.
