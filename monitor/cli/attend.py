@@ -153,6 +153,7 @@ def run_attention(args: argparse.Namespace) -> int:
                 "shelved": [list(x) for x in found.shelved],
                 "answered": found.answered,
                 "answered_after_min": found.answered_after_min,
+                "answered_by": found.answered_by,
             }
         )
         return 0
@@ -161,6 +162,7 @@ def run_attention(args: argparse.Namespace) -> int:
     print(f'urgency "now": {found.waking}, {found.waking_a_week:.1f} a week ({verdict} the aim of {WAKING_A_WEEK:g})')
     if found.answered_after_min is not None:
         print(f"answered: {found.answered}, half of them within {found.answered_after_min:.0f} min")
+        print(f"  by {', '.join(f'{way}: {n}' for way, n in found.answered_by.items())}")
     if found.by_kind:
         print(table(["kind", "notices"], [[k, str(n)] for k, n in found.by_kind.items()]))
     for label, keys, advice in (

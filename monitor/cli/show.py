@@ -182,6 +182,8 @@ def run_notices(args: argparse.Namespace) -> int:
                             "text": n.text,
                             "answered": utc(n.answered_ms),
                             "answered_by": n.answer or None,
+                            "answered_way": n.answer_way or None,
+                            "answered_channel": n.answer_channel or None,
                             "channels": sent.get(n.id, []),
                         }
                         for n in notices
@@ -203,7 +205,9 @@ def run_notices(args: argparse.Namespace) -> int:
         if not notices:
             print("no notice yet")
         for n in reversed(notices):
-            answered = f"answered {show_time(n.answered_ms, room.zone)}" if n.answered_ms is not None else ""
+            answered = ""
+            if n.answered_ms is not None:
+                answered = f"answered {show_time(n.answered_ms, room.zone)} by {n.answer}"
             waiting = [str(s["channel"]) for s in sent.get(n.id, []) if s["state"] in ("waiting", "leased")]
             print(f"{n.id:>4}  {show_time(n.at_ms, room.zone)}  [{n.urgency}]  {n.title}  {answered}".rstrip())
             if waiting:

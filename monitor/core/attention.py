@@ -23,7 +23,8 @@ CHATTER: Final = 3
 
 @dataclass(frozen=True)
 class Account:
-    """Counts over ``days``. ``by_kind``: notices of each kind; ``chattering`` and ``standing``: (kind, subject)."""
+    """Counts over ``days``. ``by_kind``: notices of each kind; ``answered_by``: ways of answering; ``chattering`` and
+    ``standing``: (kind, subject)."""
 
     days: float
     notices: int
@@ -36,6 +37,7 @@ class Account:
     shelved: tuple[tuple[str, str], ...]
     answered: int
     answered_after_min: float | None
+    answered_by: dict[str, int]
 
     @property
     def within_budget(self) -> bool:
@@ -74,7 +76,14 @@ def account(
         shelved=tuple(sorted(c.key for c in known if c.shelved(now_ms))),
         answered=len(waits),
         answered_after_min=median(waits) if waits else None,
+        answered_by=dict(Counter(_way(n) for n in told if n.answered_ms is not None).most_common()),
     )
+
+
+def _way(notice: Notice) -> str:
+    """By which way a notice was answered, and through which channel."""
+    way = {"link": "link", "message": "message", "number": "number"}.get(notice.answer_way, "command")
+    return f"{way} ({notice.answer_channel})" if notice.answer_channel else way
 
 
 def _most_in_a_day(at: Sequence[int]) -> int:

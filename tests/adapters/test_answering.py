@@ -52,11 +52,11 @@ def code(notice: Notice) -> str:
     return make(SECRET, notice.id, "phone", notice.at_ms)
 
 
-def settings(folder: Path, port: int, **answers: bool) -> Settings:
+def settings(folder: Path, port: int, *, bare_numbers: bool = False) -> Settings:
     return Settings(
         Room("Test room", "UTC", "C", (), (), (Probe("warm", "room/warm", interval_s=30.0),)),
         Broker(port=port, keepalive_s=4),
-        answers=Answers(topic=TOPIC, **answers),
+        answers=Answers(topic=TOPIC, bare_numbers=bare_numbers),
         data_dir=str(folder / "data"),
         # Only what is urgent is stored soon.
         commit_every_s=60.0,
@@ -64,8 +64,8 @@ def settings(folder: Path, port: int, **answers: bool) -> Settings:
     )
 
 
-def intake(folder: Path, port: int, **answers: bool) -> Intake:
-    wanted = settings(folder, port, **answers)
+def intake(folder: Path, port: int, *, bare_numbers: bool = False) -> Intake:
+    wanted = settings(folder, port, bare_numbers=bare_numbers)
     assert wanted.answers is not None
     return Intake(wanted, now_ms=now_ms, answering=AnswerTopic(wanted.answers, SECRET, zone_of("UTC")))
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from monitor.core.attention import DAY_MS, account
 from monitor.core.conditions import Condition, Phase, Transition
 from monitor.core.notices import Notice, NoticeChange
@@ -47,6 +49,21 @@ def test_repeats_and_the_time_to_an_answer() -> None:
     found = account(told, (), (), NOW)
     assert found.repeated == 1
     assert (found.answered, found.answered_after_min) == (3, 30.0)
+
+
+def test_the_ways_of_answering_are_counted_with_their_channel() -> None:
+    ways = [("link", "phone"), ("link", "phone"), ("message", "mail"), ("", ""), ("command", ""), ("number", "")]
+    told = [
+        replace(notice(day, answered_min=1), answer_way=way, answer_channel=channel)
+        for day, (way, channel) in enumerate(ways, 1)
+    ]
+    told.append(notice(9))
+    assert account(told, (), (), NOW).answered_by == {
+        "link (phone)": 2,
+        "command": 2,
+        "message (mail)": 1,
+        "number": 1,
+    }
 
 
 def test_chattering_is_three_raises_within_a_day() -> None:
