@@ -57,6 +57,8 @@ COOL_C: Final = 25.5
 SURE_C: Final = 0.15
 # What follows a first box is told within so long together, and so are the ends.
 TOGETHER_MIN: Final = 30.0
+# What has one cause waits so long for more of it (monitor/core/joining.py), and for the next round.
+GATHER_MIN: Final = 40.0
 KINDS: Final = {kind.name: kind for kind in all_kinds()}
 
 
@@ -205,6 +207,7 @@ class World:
         self.off_ms = 0
         self.broker = Mosquitto(folder / "broker")
         self.reachable = True
+        self.away = False
         self.data = folder / "data"
         self.notices: list[tuple[float, Notice]] = []
         self.kept: dict[str, list[Message]] = {}
@@ -280,6 +283,17 @@ class World:
         self.data = left
         self.start_service()
 
+    def stop_service(self) -> None:
+        """Nobody watches until it is started again; what is published waits at the broker."""
+        self.settle()
+        self.app.stop()
+        self.away, self._expected = True, 0
+
+    def resume_service(self) -> None:
+        waiting = self._expected
+        self.start_service()
+        self.away, self._expected = False, waiting
+
     # time
 
     def publish(self, topic: str, payload: bytes, *, retain: bool = False, counts: bool = True) -> None:
@@ -293,7 +307,7 @@ class World:
             counts = self.app.intake.link().counts
             return counts.stored + counts.quarantined >= self._expected
 
-        if self.reachable:
+        if self.reachable and not self.away:
             wait_for(done, 30, f"the messages of minute {self.minute:.0f} to be stored")
 
     def step(self, minute: float, mangle: Mangle | None, *, with_round: bool) -> None:
@@ -306,7 +320,7 @@ class World:
             for topic, payload, retain in mangle(self, probe, minute, value) if mangle else plain:
                 if self.reachable:
                     self.publish(topic, payload, retain=retain, counts=topic in known)
-        if with_round:
+        if with_round and not self.away:
             self.settle()
             made = list(self.app.round().notices)
             self.notices += [(minute, notice) for notice in made]
@@ -399,7 +413,7 @@ def play(fault: Fault, start: Calm) -> Played:
                 deeds.pop(0)[1](world)
             world.step(minute, fault.mangle if minute >= 0 else None, with_round=minute % fault.round_min == 0)
             minutes.append(minute)
-            seen.append(room.power and world.reachable)
+            seen.append(room.power and world.reachable and not world.away)
             for box in BOXES:
                 truth[box].append(room.box_c(box))
         up = {key for key, c in world.app.store.ledger.conditions().items() if c.up}
@@ -434,11 +448,11 @@ def of_truth(
     """
     found: list[tuple[Want | None, str]] = []
     at = np.array(minutes)
-    for box in BOXES:
+    for box, course in truth.items():
         if box in fault.blind:
             continue
         for kind, limit, side in (("too-warm", WARM_C, 1.0), ("too-cool", COOL_C, -1.0)):
-            beyond = side * (np.array(truth[box]) - limit)
+            beyond = side * (np.array(course) - limit)
             if beyond.max() < -SURE_C:
                 continue
             began = None
@@ -449,9 +463,9 @@ def of_truth(
                     maybe = np.flatnonzero(beyond >= -SURE_C)
                     back = np.flatnonzero(beyond[i:] <= -0.2 - SURE_C)
                     clears = None
-                    if len(back) and at[-1] - at[i + back[0]] >= 60:
-                        clears = float(at[i + back[0]] + 60 - (fault.ends_min or 0.0))
-                    want = Want(kind, box, float(began + 45), float(at[maybe[0]]), clears)
+                    if len(back) and at[-1] - at[i + back[0]] >= 60 + GATHER_MIN:
+                        clears = float(at[i + back[0]] + 60 + GATHER_MIN - (fault.ends_min or 0.0))
+                    want = Want(kind, box, float(began + 45 + GATHER_MIN), float(at[maybe[0]]), clears)
                     break
             found.append((want, f"{kind} {box}"))
             if _again(beyond):

@@ -18,6 +18,7 @@ from pathlib import Path
 from monitor.core.settings import Settings
 from monitor.simroom import Act
 from tests.bench import Figures
+from tests.bench.absences import of_power_and_network
 from tests.bench.faultroom import Calm, Deed, Fault, Mangle, Message, Played, Want, World, calmed, message, ms, play
 
 UPPER = "upper-t"
@@ -153,6 +154,11 @@ def free_mb(folder: Path) -> float:
     return shutil.disk_usage(folder).free / 1e6
 
 
+def known_good(given: Settings, folder: Path) -> Settings:
+    """The heater was serviced before the calm weeks; from then on its wear is asked for."""
+    return replace(given, room=replace(given.room, watch=replace(given.room.watch, heater_since_ms=ms(-14 * 1440))))
+
+
 BALLAST_MB = 2000
 
 
@@ -283,6 +289,10 @@ def of_the_room() -> list[Fault]:
         Fault("door open for five minutes", 4, acts=((0, *door[0]), (5, *door[1]))),
         Fault("door open for an hour", 6, (Want("heading|too-cool", "", 60, clears=None),), may=HEAT, ends_min=60,
               acts=((0, *door[0]), (60, *door[1]))),
+        # A week in which it is known to be good comes first.
+        Fault("heater loses a seventh of its power", 24 * 14, (Want("heater-weak", "rack", 1440 * 14, 1440 * 8, None),),
+              acts=((1440 * 7, Act.HEATER_FADES, "", 0.15), (1440 * 8, Act.HEATER_FADES, "", 0.0)), round_min=60,
+              may=HEAT, change=known_good),
         Fault("cold night", 24, may=HEAT, acts=((0, Act.OUTDOORS, "", 1.0),)),
         Fault("lid open for three hours", 12, (Want("too-dry", "top", 150, clears=360),), ends_min=180,
               acts=((0, Act.LID_OPENS, "top", None), (180, Act.LID_CLOSES, "top", None))),
@@ -403,7 +413,8 @@ def told(played: Played) -> str:
 def every() -> dict[str, Fault]:
     """The whole table by name, those that are played longest first."""
     found = sorted(
-        (*of_probes(), *of_the_room(), *of_the_service(), *of_a_season()), key=lambda f: -f.hours / f.round_min
+        (*of_probes(), *of_the_room(), *of_the_service(), *of_a_season(), *of_power_and_network()),
+        key=lambda f: -f.hours / f.round_min,
     )
     return {fault.name: fault for fault in found}
 
