@@ -8,7 +8,9 @@ sent and every library that is loaded only when needed is loaded.
 from __future__ import annotations
 
 import contextlib
+import http.client
 import os
+import re
 import signal
 import socket
 import statistics
@@ -16,7 +18,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
@@ -44,8 +46,8 @@ LIBRARIES = {
 }
 
 
-def settings(folder: Path, broker: int, database: int, receiver: int, probes: int) -> Path:
-    """A room.toml with a channel, shipping, and the given number of probes in boxes of their own."""
+def settings(folder: Path, broker: int, database: int, receiver: int, page: int, probes: int) -> Path:
+    """A room.toml with a channel, shipping, a page for answers, and so many probes in boxes of their own."""
     lines = [
         '[room]\nname = "Footprint"\ntime_zone = "UTC"\n',
         f'[broker]\nhost = "127.0.0.1"\nport = {broker}\n',
@@ -53,6 +55,7 @@ def settings(folder: Path, broker: int, database: int, receiver: int, probes: in
         "[watch]\nlook_every = 1\n",
         f'[[channels]]\nid = "hook"\nurl = "json://127.0.0.1:{receiver}/hook"\n',
         f'[shipping]\nurl = "http://127.0.0.1:{database}"\norg = "room"\nbucket = "readings"\ntoken_file = "token"\n',
+        f'[answers]\nlisten = "127.0.0.1:{page}"\naddress = "http://127.0.0.1:{page}"\ntopic = "room/answer"\n',
         '[[stacks]]\nid = "stack"\n',
     ]
     lines += [f'[[stacks.boxes]]\nid = "box{n}"\nheight_cm = {30 + n}\n' for n in range(probes)]
@@ -144,6 +147,20 @@ def loaded(pid: int) -> list[str]:
     return [name for name in TOO_HEAVY if f"site-packages/{name}" in maps]
 
 
+def answered(texts: Iterable[str]) -> bool:
+    """Follow the first link in the texts and press its button; whether that answered."""
+    link = next((m for text in texts if (m := re.search(r"127\.0\.0\.1:(\d+)(/a/[0-9A-Z-]+)", text))), None)
+    if link is None:
+        return False
+    statuses = []
+    for method in ("GET", "POST"):
+        connection = http.client.HTTPConnection("127.0.0.1", int(link[1]), timeout=10)
+        connection.request(method, link[2])
+        statuses.append(connection.getresponse().status)
+        connection.close()
+    return statuses == [200, 200]
+
+
 def measure(probes: int = 16, settle_s: float = 10.0) -> Figures:
     """Run the service for a little, look at it from outside; then each library alone."""
     figures: dict[str, float | int] = {"probes": probes}
@@ -155,7 +172,8 @@ def measure(probes: int = 16, settle_s: float = 10.0) -> Figures:
         database(Path(name) / "database") as database_port,
     ):
         folder = Path(name)
-        config = settings(folder, broker.port, database_port, receiver.port, probes)
+        page = free_port()
+        config = settings(folder, broker.port, database_port, receiver.port, page, probes)
         client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="probes")
         client.connect("127.0.0.1", broker.port)
         client.loop_start()
@@ -169,6 +187,8 @@ def measure(probes: int = 16, settle_s: float = 10.0) -> Figures:
                 time.sleep(1)
             if not receiver.arrivals:
                 short.append("a box was too warm, and no notice arrived")
+            if not answered([a.text for a in receiver.arrivals]):
+                short.append("no notice could be answered by its link")
             after = process_facts(process.pid)
             figures |= {"resident_mb": after["resident_mb"], "peak_mb": after["peak_mb"], "threads": after["threads"]}
             figures["cpu_pct"] = 100 * (after["cpu_s"] - before["cpu_s"]) / (time.monotonic() - began)
@@ -191,7 +211,7 @@ def measure(probes: int = 16, settle_s: float = 10.0) -> Figures:
         short,
         [
             f"{probes} probes report every second, a look every second (usual: 60 s and 15 s)",
-            "a channel and shipping are switched on",
+            "a channel, shipping and the page of answers are switched on; a link is opened and answered",
             "libraries: each alone in a Python of its own, median of five",
         ],
     )

@@ -15,7 +15,7 @@ import pytest
 
 from monitor.adapters.store.answers import SECRET_FILE
 from monitor.cli.main import main
-from monitor.core.notices import Notice
+from monitor.core.notices import Notice, Route
 from tests.bench.process import Publisher, Service, room, service, timed
 from tests.bench.process import message as reading
 from tests.browser import browser
@@ -171,6 +171,25 @@ def test_the_code_is_answered_by_the_broker_and_replied_to(made: Made, broker: M
     assert replies[0].startswith("Notice ")
     assert "is answered: Too warm: box upper." in replies[0]
     assert [n.answer for n in too_warm(one) if n.answered_ms] == ["Ana, with the code sent to phone"]
+
+
+def test_the_weekly_drill_proves_the_way_back(
+    made: Made, broker: Mosquitto, phone: Sink, capsys: pytest.CaptureFixture[str]
+) -> None:
+    one = made()
+    drill = Notice(
+        "drill/Test room/today", time.time_ns() // 1_000_000, "drill", (), "drill", "diary", "Test notice", "A test.",
+        routes=(Route("phone"),),
+    )  # fmt: skip
+    with one.store() as store:
+        store.ledger.commit((), (), [drill], {})
+    wait_for(lambda: any("Test notice" in a.title for a in list(phone.arrivals)), 15, "the drill on the phone")
+    (text,) = [a.text for a in phone.arrivals if "Test notice" in a.title]
+    assert "To prove the way back, answer this one too: http://" in text
+    status, html = ask(link_in(text), "POST")
+    assert (status, "The way back works." in html) == (200, True)
+    assert main(["notices", "--config", str(one.config), "--data", str(one.data)]) == 0
+    assert re.search(r"Test notice  answered \S+ \S+ by the link sent to phone", capsys.readouterr().out)
 
 
 def test_killed_at_any_time_a_link_answers_once_and_outlives_restarts(
