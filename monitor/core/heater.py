@@ -184,7 +184,7 @@ def day_of(day: int, time_ms: Times, temperature_c: Floats) -> Day:
                 float(kept[:, 2].mean()),
             )
         )
-    return Day(day, tuple(found), "" if len(found) >= 2 else why)
+    return Day(day, tuple(found), "" if found else why)
 
 
 NO_SWING: Final = "no regular swing of a thermostat is seen: it is controlled steadily, or the probe is too slow"
