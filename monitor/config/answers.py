@@ -47,9 +47,12 @@ def _check_topic(contents: Contents, read: Read[AnswersPart], findings: Findings
     topic = read.part.topic
     if topic is None:
         return
-    for probe in contents.probes:
-        if probe.sound("topic") and probe.part.topic in (topic, f"{topic}/reply"):
-            what = f"{probe.key} reports on {shown(probe.part.topic)}"
+    others = [(r.key, r.part.topic) for r in (*contents.probes, *contents.gateways) if r.sound("topic")]
+    if contents.broker.sound("status_topic"):
+        others.append((f"{contents.broker.key}.status_topic", contents.broker.part.status_topic or ""))
+    for key, taken in others:
+        if taken in (topic, f"{topic}/reply"):
+            what = f"{key} has {shown(taken)}"
             findings.mistake("answers-unfit", f"{read.key}.topic", what, "give answers a topic of their own")
     if read.part.bare_numbers and contents.broker.sound("username") and contents.broker.part.username is None:
         what = "the broker takes anybody without a login, so anybody near it can answer notices by counting"

@@ -67,7 +67,7 @@ MISTAKES: Final[dict[str, str]] = {
     "reserved-id": "a channel called log, which is always there",
     "quiet-hours-unfit": "quiet hours with only one end, or of no length",
     "bad-listen": "a place for the page of answers that is not a host with a port",
-    "answers-unfit": "keys of [answers] that do not go together, or a topic that a probe reports on",
+    "answers-unfit": "keys of [answers] that do not go together, or a topic that something else has",
     "text-place": "a place ${...} in a notice's text that does not exist there",
     "text-dollar": "a dollar sign alone in a notice's text",
     "text-lost": "a notice's text without a place that must not be lost, such as ${lines}",
