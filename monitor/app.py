@@ -32,8 +32,8 @@ from monitor.core.evaluation import Outcome, evaluate, place_of
 from monitor.core.events import HOUR_MS, Reading
 from monitor.core.kinds import all_kinds
 from monitor.core.kinds.checks import CHECKS, WHOLE
-from monitor.core.notices import Notice, daily, drill
-from monitor.core.routing import audiences, quiet_end_ms, routes
+from monitor.core.notices import Notice, Route, daily, drill
+from monitor.core.routing import LOG, audiences, quiet_end_ms, routes
 from monitor.core.settings import Settings, Urgency
 from monitor.core.snapshot import Service, Snapshot
 from monitor.derive import Derived, zone_of
@@ -88,6 +88,7 @@ class App:
         self.reserve = Reserve(settings.data_dir)
         self._failed: dict[str, str] = {}
         self._blind = False
+        self._untidy = ""
 
     # -- start and stop -----------------------------------------------------------------------------------
 
@@ -99,6 +100,7 @@ class App:
             undo.callback(lock.release)
             self.store = Store(settings.data_dir)
             undo.callback(self.store.close)
+            self.store.readings.damaged = {}
             self.started_ms = self.now_ms()
             self.absence = Absence(self.store)
             self.derived = Derived(self.store, settings, lambda name: load_profile(name, settings.profiles_dir))
@@ -184,6 +186,7 @@ class App:
         now = self.now_ms()
         self._look_at_clock()
         service = self._service()
+        service = replace(service, checks_failed=self._damage())
         snapshot, whole = self._snapshot(now, service)
         if whole:
             self._latest = snapshot
@@ -195,6 +198,7 @@ class App:
             made += self._carry_out(snapshot)
         if made:
             self.delivery.wake()
+        self.reserve.keep(1.1 * self.settings.room.watch.disk_low_mb)
         if now // HOUR_MS != self._folded_hour:
             self._tidy(now)
         if self.heartbeat is not None and whole and service.link == "up" and not service.store_error:
@@ -215,15 +219,24 @@ class App:
         apart = audiences(self.settings.channels, self.settings.room.stacks)
         try:
             self.derived.follow(now)
-            return replace(self.derived.snapshot(now, service), audiences=apart), True
-        except Exception as error:  # noqa: BLE001 - whatever keeps the boxes from being looked at, it must be told
-            log.exception("the boxes cannot be looked at") if not self._blind else None
+            snapshot = replace(self.derived.snapshot(now, service), audiences=apart)
+            self._blind = False
+            return snapshot, True
+        except Exception as error:
+            # Whatever keeps the boxes from being looked at, it must be told.
+            if not self._blind:
+                log.exception("the boxes cannot be looked at")
             self._blind = True
             why = f"{error.what} ({error.where})" if isinstance(error, MonitorError) else place_of(error)
             service = replace(service, checks_failed={WHOLE: why})
             conditions = self.store.ledger.conditions()
             zone = zone_of(self.settings.room.zone)
             return Snapshot(now, self.settings.room, zone, service, conditions=conditions, audiences=apart), False
+
+    def _damage(self) -> dict[str, str]:
+        """Checks that suffer from damage in the store, each with the reason."""
+        found = {f"the readings of {probe}": why for (probe, _), why in (self.store.readings.damaged or {}).items()}
+        return found | ({"hourly sums": self._untidy} if self._untidy else {})
 
     def _tell_failed(self, outcome: Outcome) -> None:
         for name, why in outcome.failed.items():
@@ -251,7 +264,16 @@ class App:
     def _routed(self, notices: Iterable[Notice], snapshot: Snapshot) -> list[Notice]:
         """Notices with their ways to the channels: by urgency, kind and stack, quiet hours and further steps."""
         watch, channels = self.settings.room.watch, self.settings.channels
-        return [replace(n, routes=routes(n, channels, watch, snapshot.zone, snapshot.stack_of)) for n in notices]
+        routed = []
+        for notice in notices:
+            try:
+                ways = routes(notice, channels, watch, snapshot.zone, snapshot.stack_of)
+            except Exception:
+                # Whatever is wrong with the ways of a notice: rather through all channels than through none.
+                log.exception("the ways of %s cannot be told; it goes to every channel", notice.key)
+                ways = (Route(LOG), *(Route(channel.id) for channel in channels))
+            routed.append(replace(notice, routes=ways))
+        return routed
 
     def _commit_all(self, outcome: Outcome, channels: Mapping[str, tuple[Urgency, ...]]) -> list[Notice]:
         return self.store.ledger.commit(outcome.conditions, outcome.transitions, outcome.notices, channels)
@@ -281,10 +303,14 @@ class App:
             self.store.readings.fold(now, self.derived.seen_seq if self.derived.seen_seq >= 0 else 2**62)
             self.derived.refresh(now)
             self.store.db.checkpoint()
-            self.reserve.keep(self.settings.room.watch.disk_low_mb)
             self._folded_hour = now // HOUR_MS
+            self._untidy = ""
         except StoreFull as error:
             log.error("%s", error)  # noqa: TRY400 - the message is the whole story
+            self._folded_hour = now // HOUR_MS
+        except Exception as error:  # noqa: BLE001 - one damaged hour must not end the watch; it is told as a check
+            self._untidy = f"{error.what} ({error.where})" if isinstance(error, MonitorError) else place_of(error)
+            log.error("the hour's sums cannot be written: %s", self._untidy)  # noqa: TRY400
             self._folded_hour = now // HOUR_MS
 
     def _look_at_clock(self) -> None:

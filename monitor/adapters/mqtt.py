@@ -45,7 +45,7 @@ WINDOW: Final = 20
 IDLE_S: Final = 0.05
 # After the first message the writer waits so long for more: two threads that take turns at each message cost more
 # than all that is done with it.
-GATHER_S: Final = 0.01
+GATHER_S: Final = 0.003
 URGENT_EVERY_S: Final = 0.25
 BACK_OFF_S: Final = (0.5, 30.0)
 # Longer than the store waits for another writer (30 s), so that a slow commit is not taken for a hung one.
@@ -190,6 +190,8 @@ class Intake:
     def start(self) -> None:
         """Open the store, begin to connect. Raises StoreError; a broker that is not there is no error here."""
         self._store = Store(self._settings.data_dir)
+        # An hour of the past that is damaged must not keep the present from being stored.
+        self._store.readings.damaged = {}
         try:
             self._arrivals = _remembered(self._store, self._settings.room.all_probes)
         except BaseException:

@@ -18,6 +18,7 @@ from pathlib import Path
 
 import pytest
 
+from monitor.adapters.watchers import Reserve
 from monitor.core.settings import Box, Broker, Channel, Limits, Probe, Room, Settings
 from tests.bench import Figures
 from tests.bench.process import Beat, Publisher, Service, message, now_ms, room, service, timed, until
@@ -301,9 +302,12 @@ def _shipped(database: object, probe: str) -> dict[int, float]:
 # -- the disk --------------------------------------------------------------------------------------------------
 
 
-def disk_full(folder: Path) -> Found:
-    """Another program fills the disk to the last byte, and later gives the room back."""
-    found = Found("disk full")
+def disk_full(folder: Path, *, at_once: bool = False) -> Found:
+    """Another program fills the disk to the last byte, and later gives the room back.
+
+    ``at_once``: before it could be told that it is low; then both that and that it is full must be told.
+    """
+    found = Found("disk full at once" if at_once else "disk full")
     place = folder / "small"
     place.mkdir(parents=True)
     mounted = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=40m", "tmpfs", place], capture_output=True, text=True)
@@ -320,10 +324,15 @@ def disk_full(folder: Path) -> Found:
                 sender = Sender(publisher)
                 with Beat(sender, EVERY_S):
                     until(lambda: _stored(run) > 0, 20)
-                    _fill(place / "ballast", leave=4_000_000)
-                    found.put("told that it is low", until(lambda: _heard(sink, "disk-low"), 15), 1)
+                    if not at_once:
+                        _fill(place / "ballast", leave=4_000_000)
+                        found.put("told that it is low", until(lambda: _heard(sink, "disk-low"), 15), 1)
                     _fill(place / "ballast")
-                    found.put("told that it is full", until(lambda: _heard(sink, "store-failing"), 15), 1)
+                    if at_once:
+                        # What is given up for the first notice is taken by others as well.
+                        found.put("told that it is low", until(lambda: _heard(sink, "disk-low"), 30), 1)
+                        _fill(place / "more")
+                    found.put("told that it is full", until(lambda: _heard(sink, "store-failing"), 30), 1)
                     # What the service had kept back for the notice is taken as well.
                     _fill(place / "more")
                     time.sleep(4.0)
@@ -332,6 +341,9 @@ def disk_full(folder: Path) -> Found:
                     (place / "ballast").unlink()
                     (place / "more").unlink()
                 _finish(run, sender)
+                until(lambda: all((run.data / name).exists() for name in Reserve.SIZES), 20)
+                there = [(run.data / name).exists() for name in Reserve.SIZES]
+                found.put("reserves at hand", sum(there), len(there))
                 until(lambda: run.changes()["store-failing cleared"] == run.changes()["store-failing raised"] > 0, 40)
                 found.readings(run, sender.sent)
                 changes = run.changes()
@@ -374,6 +386,7 @@ def measure(away_s: float = 12.0, only: str = "") -> Figures:
         "channel dead": channel_dead,
         "database away": lambda folder: database_away(folder, away_s),
         "disk full": disk_full,
+        "disk full at once": lambda folder: disk_full(folder, at_once=True),
     }
     figures: dict[str, float] = {}
     short: list[str] = []

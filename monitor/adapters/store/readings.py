@@ -48,6 +48,8 @@ class Readings:
 
     def __init__(self, db: Database) -> None:
         self.db = db
+        # (probe, hour) -> what is wrong, where damage is tolerated: by the service, which tells it. None: it is not.
+        self.damaged: dict[tuple[str, int], str] | None = None
         self._ids: dict[str, int] = {}
         self._pending_ids: dict[str, int] = {}
 
@@ -174,12 +176,22 @@ class Readings:
                 fix="stop the service, copy the file and its -wal aside, and restore the last backup",
             ) from error
 
+    def _readable(self, blob: bytes, probe: int, hour: int) -> Columns:
+        """As :meth:`_decoded`; where damage is tolerated a damaged hour counts as one in which nothing was measured."""
+        try:
+            return self._decoded(blob, probe, hour)
+        except StoreCorrupt as error:
+            if self.damaged is None:
+                raise
+            self.damaged[self.names().get(probe, str(probe)), hour] = error.what
+            return Columns.empty()
+
     def _all_decoded(self, probe: int, hours: Sequence[tuple[int, bytes]]) -> Columns:
         try:
             return chunks.decode_all([blob for _, blob in hours])
         except ValueError:
             # One by one, so that the damaged hour is named.
-            return Columns.joined([self._decoded(blob, probe, hour) for hour, blob in hours])
+            return Columns.joined([self._readable(blob, probe, hour) for hour, blob in hours])
 
     def _merge(self, probe: int, hour: int, new: Columns) -> int:
         """Into the chunk; what was there first wins. Returns how many are new."""
@@ -330,7 +342,7 @@ class Readings:
                     number,
                     until // HOUR_MS,
                 ):
-                    at = self._decoded(blob, number, hour).at
+                    at = self._readable(blob, number, hour).at
                     newest.extend(int(x) for x in at[at <= until][-1:])
                 known = [int(x) for x in newest if x is not None]
                 if known:
@@ -368,7 +380,7 @@ class Readings:
         with self.db.read():
             found = [r[0] for r in self.db.rows("SELECT MIN(at) FROM journal WHERE probe=?", number)]
             for hour, blob in self.db.rows("SELECT hour, blob FROM chunk WHERE probe=? ORDER BY hour LIMIT 1", number):
-                found.append(int(self._decoded(blob, number, hour).at[0]))
+                found.extend(int(at) for at in self._readable(blob, number, hour).at[:1])
         known = [int(x) for x in found if x is not None]
         return min(known) if known else None
 

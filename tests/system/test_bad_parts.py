@@ -1,0 +1,169 @@
+"""A bad part never stops the rest: damage, what was renamed or taken away, and channels that are gone."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from monitor.core.events import EventKind, KeeperEvent
+from monitor.core.kinds.checks import WHOLE
+from monitor.core.settings import Box, Broker, Channel, Limits, Probe, Room, Settings
+from tests.bench.stepped import Stepped, stepped
+from tests.sinks import http_sink
+
+START_MS = int(datetime(2026, 9, 1, 12, tzinfo=UTC).timestamp() * 1000)
+MINUTE_MS = 60_000
+BOXES = ("a", "b", "c")
+
+
+def settings(boxes: tuple[str, ...] = BOXES, channels: tuple[Channel, ...] = ()) -> Settings:
+    return Settings(
+        room=Room(
+            "room", "UTC", "C", ("left",), tuple(Box(b, "left", 10.0 + 40 * i) for i, b in enumerate(boxes)),
+            tuple(
+                Probe(f"{b}-t", f"room/{b}", pointer="/value", time_pointer="/at", box=b, interval_s=300.0,
+                      quiet_after_s=1800.0)
+                for b in boxes
+            ),
+            limits=Limits(too_warm_c=32.0, too_cool_c=20.0, on_delay_s=600.0, off_delay_s=600.0),
+        ),
+        broker=Broker(),
+        channels=channels,
+    )  # fmt: skip
+
+
+class Course:
+    """Five minutes a step, from one service to the next on the same store."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder, self.now_ms = folder, START_MS
+
+    @contextmanager
+    def service(self, given: Settings) -> Iterator[Stepped]:
+        with stepped(given, self.folder, self.now_ms) as run:
+            self.run, self.boxes = run, [b.id for b in given.room.boxes]
+            yield run
+
+    def go(self, minutes: int, warm: tuple[str, ...] = (), silent: tuple[str, ...] = ()) -> list[tuple[str, str, str]]:
+        told: list[tuple[str, str, str]] = []
+        for _ in range(minutes // 5):
+            self.now_ms += 5 * MINUTE_MS
+            values = {f"room/{b}": 33.0 if b in warm else 28.0 for b in self.boxes if b not in silent}
+            told += [(n.kind, n.change, " ".join(n.subjects)) for n in self.run.step(self.now_ms, values)]
+        return told
+
+
+def test_a_damaged_hour_of_readings_is_told_while_readings_and_notices_go_on(tmp_path: Path) -> None:
+    course = Course(tmp_path)
+    with http_sink() as sink:
+        given = settings(channels=(Channel("hook", f"json://127.0.0.1:{sink.port}/"),))
+        with course.service(given) as run:
+            course.go(180)
+            with run.app.store.db.write() as c:
+                assert c.execute("UPDATE chunk SET blob=zeroblob(20)").rowcount > 0
+        with course.service(given) as run:
+            told = course.go(40, warm=("a",))
+            damaged = " ".join(f"the readings of {b}-t" for b in BOXES)
+            assert told == [("check-failed", "raised", damaged), ("too-warm", "raised", "a")]
+            assert run.app.delivery.drain(20)
+            assert {a.key.split("/")[0] for a in sink.taken} == {"check-failed", "too-warm"}
+            assert "is damaged (not a chunk of readings)" in sink.taken[0].text
+
+
+def test_where_nothing_can_be_looked_at_that_is_told_and_readings_are_stored(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    course = Course(tmp_path)
+    with http_sink() as sink:
+        given = settings(channels=(Channel("hook", f"json://127.0.0.1:{sink.port}/"),))
+        with course.service(given) as run:
+            course.go(30)
+            monkeypatch.setattr(run.app.derived, "lots", lambda _: 1 / 0)
+            assert course.go(30, warm=("a",)) == [("check-failed", "raised", WHOLE)]
+            assert run.app.delivery.drain(20)
+            assert ["ZeroDivisionError" in a.text for a in sink.taken] == [True]
+            assert run.app.store.readings.last_at()["a-t"] == course.now_ms
+            monkeypatch.undo()
+            told = [("check-failed", "cleared", WHOLE), ("too-warm", "raised", "a")]
+            assert sorted(course.go(20, warm=("a",))) == told
+
+
+def test_a_lot_whose_profile_is_gone_is_refused_and_its_box_watched(tmp_path: Path) -> None:
+    course = Course(tmp_path)
+    with course.service(settings()) as run:
+        told = {"clutch": "K01", "at_ms": START_MS, "recorded_ms": START_MS}
+        run.app.store.ledger.tell(KeeperEvent(EventKind.LAID, species="no-such-animal", eggs=6, **told))  # type: ignore[arg-type]
+        run.app.store.ledger.tell(KeeperEvent(EventKind.SET, box="a", eggs=6, **told))  # type: ignore[arg-type]
+        assert ("too-warm", "raised", "a") in course.go(120, warm=("a",))
+        (lot,) = run.app.round().snapshot.lots
+        assert lot.refused
+
+
+def test_damaged_sums_of_an_hour_stop_no_notice(tmp_path: Path) -> None:
+    course = Course(tmp_path)
+    with course.service(settings()) as run:
+        told = {"clutch": "K01", "at_ms": START_MS, "recorded_ms": START_MS}
+        run.app.store.ledger.tell(KeeperEvent(EventKind.LAID, species="elaphe-taeniura", eggs=6, **told))  # type: ignore[arg-type]
+        run.app.store.ledger.tell(KeeperEvent(EventKind.SET, box="a", eggs=6, **told))  # type: ignore[arg-type]
+        course.go(240)
+        with run.app.store.db.write() as c:
+            c.execute("UPDATE part SET development='damaged'")
+    with course.service(settings()):
+        found = course.go(120, warm=("b",))
+    kinds = {kind for kind, _, _ in found}
+    assert "too-warm" in kinds or "check-failed" in kinds, "it is told, one way or the other"
+
+
+def test_a_box_that_is_taken_away_and_a_probe_that_is_renamed_end_what_stood_and_start_nothing(tmp_path: Path) -> None:
+    course = Course(tmp_path)
+    with course.service(settings()):
+        assert ("too-warm", "raised", "a") in course.go(60, warm=("a",))
+        assert ("probe-quiet", "raised", "b-t") in course.go(60, warm=("a",), silent=("b",))
+    without = settings(("b", "c"))
+    room = without.room
+    renamed = replace(room, probes=tuple(replace(p, id=p.id.replace("b-t", "new-t")) for p in room.probes))
+    with course.service(replace(without, room=renamed)) as run:
+        told = course.go(60)
+        assert sorted(told) == [("probe-quiet", "cleared", "b-t"), ("too-warm", "cleared", "a")]
+        assert not [c for c in run.app.store.ledger.conditions().values() if c.up]
+
+
+def test_what_waited_for_a_channel_that_was_taken_away_comes_through_the_new_one(tmp_path: Path) -> None:
+    course = Course(tmp_path)
+    with http_sink(then="5") as dead, http_sink() as new:
+        old = Channel("old", f"json://127.0.0.1:{dead.port}/", timeout_s=2.0)
+        with course.service(settings(channels=(old,))) as run:
+            course.go(30, warm=("a",))
+            assert run.app.delivery.drain(20)
+        with course.service(settings(channels=(Channel("new", f"json://127.0.0.1:{new.port}/"),))) as run:
+            assert run.app.delivery.drain(20)
+            assert "too-warm" in {a.key.split("/")[0] for a in new.taken}
+
+
+@pytest.mark.parametrize("broken", [True, False])
+def test_a_notice_that_cannot_be_routed_does_not_stop_the_others(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, broken: bool
+) -> None:
+    """A mistake in what one channel takes: the notice goes to every channel rather than to none."""
+    from monitor import app
+
+    real = vars(app)["routes"]
+
+    def routes(notice, channels, *more):  # type: ignore[no-untyped-def]
+        if broken and any(c.id == "odd" for c in channels):
+            raise ZeroDivisionError("odd")
+        return real(notice, channels, *more)
+
+    monkeypatch.setattr(app, "routes", routes)
+    course = Course(tmp_path)
+    with http_sink() as good, http_sink() as odd:
+        channels = tuple(Channel(n, f"json://127.0.0.1:{s.port}/") for n, s in (("good", good), ("odd", odd)))
+        with course.service(settings(channels=channels)) as run:
+            assert ("too-warm", "raised", "a") in course.go(30, warm=("a",))
+            assert run.app.delivery.drain(20)
+        assert len(good.taken) == len(odd.taken) == 1
