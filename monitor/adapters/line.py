@@ -16,7 +16,15 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final, Literal
 
-from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage, MQTTv5, MQTTv311
+from paho.mqtt.client import (
+    Client,
+    ConnectFlags,
+    DisconnectFlags,
+    MQTTMessage,
+    MQTTMessageInfo,
+    MQTTv5,
+    MQTTv311,
+)
 from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
@@ -103,6 +111,8 @@ class Line:
         self._client: Client | None = None
         self._connection = 0
         self._subscribing: dict[int, list[str]] = {}
+        self._saying: dict[int, str] = {}
+        self._silenced: set[str] = set()
         self._fall_back = False
         self._greeted: float | None = None
         self._silences = 0
@@ -188,7 +198,9 @@ class Line:
         if topic is None or client is None or not client.is_connected():
             return
         try:
-            client.publish(topic, GONE, qos=1, retain=True).wait_for_publish(SAY_GONE_S)
+            said = self._say(client, topic, GONE, retain=True)
+            if said is not None:
+                said.wait_for_publish(SAY_GONE_S)
         except (ValueError, RuntimeError) as error:
             _log.warning("nobody could be told on %s that the service ends: %s", topic, error)
 
@@ -260,7 +272,7 @@ class Line:
         """Say something, at least once while the connection lasts; not retained."""
         self._replies = topic
         if self._client is not None:
-            self._client.publish(topic, text.encode(), qos=1)
+            self._say(self._client, topic, text.encode())
 
     def unsubscribe(self, topic: str) -> None:
         if self._client is not None:
@@ -296,7 +308,7 @@ class Line:
         if not self._topics and not self._states:
             self._set(state="up", detail="")
         if self._broker.status_topic is not None:
-            client.publish(self._broker.status_topic, HERE, qos=1, retain=True)
+            self._say(client, self._broker.status_topic, HERE, retain=True)
 
     def _subscribe(self, client: Client, topics: list[str], *, now: bool = False) -> None:
         """``now``: what was said before is wanted, too. A retained reading is old news, and need not be sent."""
@@ -330,8 +342,20 @@ class Line:
             self._set(state="refused" if none else "up", detail=detail)
             _log.info("subscribed to %d of %d topics", self._wanted - len(every), self._wanted)
 
-    def _on_publish(self, _client: Client, _data: Any, _mid: int, reason: ReasonCode, _: Any) -> None:
+    def _say(self, client: Client, topic: str, text: bytes, *, retain: bool = False) -> MQTTMessageInfo | None:
+        """Publish, but not where the broker has refused it: one that refuses may end the connection each time (seen
+        with mosquitto 2.0.11), and readings come by the same one."""
+        if topic in self._silenced:
+            return None
+        said = client.publish(topic, text, qos=1, retain=retain)
+        self._saying[said.mid] = topic
+        return said
+
+    def _on_publish(self, _client: Client, _data: Any, mid: int, reason: ReasonCode, _: Any) -> None:
+        topic = self._saying.pop(mid, None)
         if reason.is_failure:
+            if topic is not None:
+                self._silenced.add(topic)
             topics = [t for t in (self._broker.status_topic, self._replies) if t]
             _log.warning(
                 "the broker does not take what %s says on %s (%s); let %s write there, or take status_topic or topic "

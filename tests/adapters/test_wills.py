@@ -209,3 +209,27 @@ def test_without_a_status_topic_nothing_is_said(tmp_path: Path) -> None:
             pass
         assert watcher.said == []
         watcher.close()
+
+
+def test_a_broker_that_does_not_let_it_say_so_is_told_of_and_readings_come_all_the_same(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    rights = tmp_path / "rights"
+    rights.write_text("topic read room/#\ntopic write room/warm\n")
+    with (
+        mosquitto(tmp_path / "broker", extra=f"acl_file {rights}") as broker,
+        intake(broker.port, tmp_path, STATUS) as made,
+    ):
+        client = Client(CallbackAPIVersion.VERSION2, client_id="probe")
+        client.connect("127.0.0.1", broker.port)
+        client.loop_start()
+        client.publish(PROBE.topic, "28.1", qos=1)
+        wait_for(lambda: made.link().counts.stored == 1, 10, "the reading")
+        wait_for(lambda: "does not take what warmtally says on" in caplog.text, 10, "the warning")
+        # This broker ends the connection when it refuses; once is enough.
+        wait_for(lambda: made.link().state == "up", 10, "the line to be back")
+        client.publish(PROBE.topic, "28.2", qos=1)
+        wait_for(lambda: made.link().counts.stored == 2, 10, "the reading after that")
+        assert caplog.text.count("does not take") == 1
+        client.disconnect()
+        client.loop_stop()
