@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from datetime import datetime, tzinfo
 
-from monitor.core.settings import DisplayUnit
+from monitor.core.settings import DisplayUnit, Unit
 
 
 def show_temperature(temperature_c: float, unit: DisplayUnit, places: int = 1) -> str:
@@ -57,6 +57,12 @@ def differences_in(text: str, unit: DisplayUnit) -> str:
 
 def _difference(found: re.Match[str], unit: DisplayUnit) -> str:
     return found[0] if unit == "C" else show_difference(float(found[1]), unit, max(len(found[2] or ""), 1))
+
+
+def as_said(value: float, unit: Unit) -> str:
+    """What a probe of this unit said, from what it was taken for (C, or its own unit): an error value stays one."""
+    said = value * 1.8 + 32.0 if unit == "F" else value + 273.15 if unit == "K" else value
+    return f"{round(said, 3):g}"
 
 
 def show_eggs(count: int) -> str:

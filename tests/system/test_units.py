@@ -23,6 +23,7 @@ from monitor.core.kinds import Kind, all_kinds
 from monitor.core.notices import Notice, daily
 from monitor.core.settings import DisplayUnit
 from monitor.core.shown import (
+    as_said,
     differences_in,
     show_degree_days,
     show_difference,
@@ -91,6 +92,13 @@ def test_a_difference_has_no_offset_and_a_sum_of_degree_days_none_either() -> No
     )
     assert differences_in("by 0.25 °C or more, or 1 °C", "F") == "by 0.45 °F or more, or 1.8 °F"
     assert differences_in("by 0.25 °C or more", "C") == "by 0.25 °C or more"
+
+
+def test_an_error_value_is_told_as_the_probe_said_it() -> None:
+    assert as_said((-127.0 - 32.0) / 1.8, "F") == "-127"
+    assert as_said(85.0, "C") == "85"
+    assert as_said(-273.15, "K") == "0"
+    assert as_said(101.0, "%") == "101"
 
 
 # -- commands ----------------------------------------------------------------------------------------------------------
@@ -286,9 +294,10 @@ def test_a_snapshot_from_the_store_is_told_in_fahrenheit(tmp_path: Path) -> None
     settings = load(tmp_path / "room.toml", data_dir=tmp_path / "data")
     with Store(settings.data_dir) as store:
         derived = Derived(store, settings, lambda name: load_profile(name, settings.profiles_dir))
-        now_ms = round(TODAY.timestamp() * 1000)
+        # What was imported came late, all at once: it is judged when no more is on the way.
+        now_ms = round(TODAY.timestamp() * 1000) + 5 * 60_000
         derived.follow(now_ms)
-        snapshot = derived.snapshot(now_ms, Service(started_ms=now_ms - 1))
+        snapshot = derived.snapshot(now_ms, Service(started_ms=now_ms - 24 * HOUR_MS))
     notices = [*evaluate(snapshot).notices, daily(snapshot)]
     assert {n.kind for n in notices} >= {"too-warm", "too-cool", "daily-line"}
     assert [x for n in notices for x in celsius_in(n.text)] == []

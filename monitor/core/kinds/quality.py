@@ -12,7 +12,7 @@ from monitor.core.conditions import Rule, holds
 from monitor.core.kinds import Kind, Look
 from monitor.core.quality import POWER_ON_C
 from monitor.core.settings import Probe, Urgency
-from monitor.core.shown import in_words
+from monitor.core.shown import as_said, in_words
 from monitor.core.snapshot import (
     ProbeNow,
     Snapshot,
@@ -147,7 +147,8 @@ def _look_jumps(snapshot: Snapshot) -> Iterable[Look]:
         size = in_words("a degree", 1.0, snapshot.unit)
         line = f"{_where(p)}: {count} single readings of the last day lie more than {size} beside those around them"
         if wrong >= JUMPS:
-            line = f"{_where(p)}: {wrong} times in the last day it said what is no measurement, as {said:g} just now"
+            told_as = as_said(said, p.unit)
+            line = f"{_where(p)}: {wrong} times in the last day it said what is no measurement, as {told_as} just now"
         yield Look(p.id, holds(snapshot.now_ms, state), f"probe {p.id}", line, facts={"jumps": count, "errors": wrong})
 
 

@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from monitor.core.conditions import Rule, Sample, Where, holds
 from monitor.core.heard_again import facts_of, heard_again
 from monitor.core.kinds import Kind, Look
+from monitor.core.shown import as_said
 from monitor.core.snapshot import UNREAD_LEAST, ProbeNow, Snapshot, show_span, show_time
 
 
@@ -67,7 +68,7 @@ def _look_probes(snapshot: Snapshot) -> Iterable[Look]:
             )
         )
         if probe.last_ms is not None and probe.last_ms != probe.usable_ms and probe.last_value is not None:
-            last += f" (it sends {probe.last_value:g}, which is no reading)"
+            last += f" (it sends {as_said(probe.last_value, probe.probe.unit)}, which is no reading)"
         line = f"{_where(probe)}: {last}; expected every {show_span(probe.probe.interval_s)}"
         line += _battery(probe, snapshot)
         if probe.unread:
