@@ -47,7 +47,8 @@ def _check_topic(contents: Contents, read: Read[AnswersPart], findings: Findings
     topic = read.part.topic
     if topic is None:
         return
-    others = [(r.key, r.part.topic) for r in (*contents.probes, *contents.gateways) if r.sound("topic")]
+    others = [(r.key, r.part.topic) for r in contents.probes if r.sound("topic")]
+    others += [(r.key, r.part.topic) for r in contents.gateways if r.sound("topic")]
     if contents.broker.sound("status_topic"):
         others.append((f"{contents.broker.key}.status_topic", contents.broker.part.status_topic or ""))
     for key, taken in others:

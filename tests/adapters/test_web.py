@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import http.client
 import random
 import re
@@ -86,10 +87,12 @@ class Room:
             connection.close()
 
     def raw(self, data: bytes) -> bytes:
-        with socket.create_connection(("127.0.0.1", self.port), timeout=10) as s:
+        got = b""
+        with socket.create_connection(("127.0.0.1", self.port), timeout=10) as s, contextlib.suppress(ConnectionError):
             s.sendall(data)
-            s.shutdown(socket.SHUT_WR)
-            got = b""
+            with contextlib.suppress(OSError):
+                # It may have been cut already.
+                s.shutdown(socket.SHUT_WR)
             while more := s.recv(65536):
                 got += more
         return got
