@@ -103,6 +103,7 @@ class App:
             self.store.readings.damaged = {}
             self.started_ms = self.now_ms()
             self.absence = Absence(self.store)
+            undo.callback(self._note_end)
             self.derived = Derived(self.store, settings, lambda name: load_profile(name, settings.profiles_dir))
             self.reserve.keep(settings.room.watch.disk_low_mb)
             newest = max(self.store.readings.last_at().values(), default=None)
@@ -173,10 +174,13 @@ class App:
     def stop(self) -> None:
         """Stop every part in the opposite order. May be called twice."""
         self.notifier.stopping()
-        if hasattr(self, "absence"):
+        self._undo.close()
+
+    def _note_end(self) -> None:
+        """The last moment at which somebody watched; a store that takes nothing any more only makes it earlier."""
+        if self._trusted:
             with contextlib.suppress(StoreError):
                 self.absence.note(self.now_ms())
-        self._undo.close()
 
     # -- the round ----------------------------------------------------------------------------------------
 

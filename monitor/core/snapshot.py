@@ -298,6 +298,9 @@ class Snapshot:
             place = self.room.height_of(probe)
             if place is not None:
                 stacks[probe.id] = place[0]
+        for battery in self.room.batteries:
+            if battery.battery_of in stacks:
+                stacks[battery.id] = stacks[battery.battery_of]
         return stacks
 
     @property
