@@ -118,6 +118,7 @@ class App:
                 invite=self.ways_back.invite,
                 zone=zone,
                 quiet_until=lambda now: quiet_end_ms(now, watch, zone),
+                texts=settings.room.texts,
             )
             self.delivery.start()
             undo.callback(self.delivery.stop)

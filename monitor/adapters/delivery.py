@@ -31,6 +31,7 @@ from monitor.adapters.services import ready
 from monitor.adapters.store import Store, Waiting
 from monitor.core.notices import Notice, digest
 from monitor.core.settings import URGENCIES, Channel, Urgency
+from monitor.core.texts import Texts
 from monitor.errors import ConfigError, MonitorError
 
 log = logging.getLogger("warmtally.delivery")
@@ -274,6 +275,7 @@ class _Sender:
         invite: Inviting,
         zone: tzinfo,
         quiet_until: Callable[[int], int],
+        texts: Texts,
     ) -> None:
         self.id = LOG if channel is None else channel.id
         self.last_ok_ms: int | None = None
@@ -286,6 +288,7 @@ class _Sender:
         self._rng = rng
         self._invite = invite
         self._zone = zone
+        self._texts = texts
         self._quiet_until = quiet_until
         self._signal = threading.Event()
         self._hanging: list[_Attempt] = []
@@ -355,7 +358,7 @@ class _Sender:
         return 0.0
 
     def _digest(self, notices: Sequence[Notice]) -> Notice:
-        return digest(notices, self.id, self._now_ms(), self._zone)
+        return digest(notices, self.id, self._now_ms(), self._zone, self._texts)
 
     def _deliver(self, row: Waiting) -> str | None:
         """Send; "" when taken, a reason when not, None when the service stops meanwhile."""
@@ -437,7 +440,7 @@ class Delivery:
     """All channels of the service, and the log.
 
     ``now_ms`` is the wall clock (UTC, ms); ``rng`` gives the jitter; ``invite`` the line that asks for an answer;
-    ``zone`` and ``quiet_until`` (a moment -> the end of the quiet hours it lies in, or 0) are the room's.
+    ``zone`` and ``quiet_until`` (a moment -> the end of the quiet hours it lies in, or 0) are the room's, as ``texts``.
     Raises ConfigError for channels of one name.
     An address that cannot be used is logged at start and its notices fail with that reason: the others go on.
     """
@@ -452,6 +455,7 @@ class Delivery:
         invite: Inviting = _uninvited,
         zone: tzinfo = UTC,
         quiet_until: Callable[[int], int] = lambda _: 0,
+        texts: Texts | None = None,
     ) -> None:
         names = [LOG, *(c.id for c in channels)]
         twice = sorted({n for n in names if names.count(n) > 1})
@@ -462,8 +466,10 @@ class Delivery:
         self._data_dir = data_dir
         self._now_ms = now_ms
         rng = rng or random.Random()  # noqa: S311 - jitter, not a secret
+        own = texts or Texts()
         self._senders = {
-            s.id: s for s in (_Sender(data_dir, c, now_ms, rng, invite, zone, quiet_until) for c in (None, *channels))
+            s.id: s
+            for s in (_Sender(data_dir, c, now_ms, rng, invite, zone, quiet_until, own) for c in (None, *channels))
         }
         self._channels = channels
         self._quiet_until = quiet_until

@@ -29,6 +29,7 @@ from monitor.cli import drill as drill_verb
 from monitor.core.conditions import Condition, Phase
 from monitor.core.notices import Notice, NoticeChange
 from monitor.core.settings import Channel, Urgency
+from monitor.core.texts import Texts
 from monitor.errors import ConfigError, DeliveryFailed, UnknownSubject
 from tests.peers import PROJECT, free_port, wait_for
 from tests.sinks import http_sink, smtp_sink
@@ -584,6 +585,27 @@ def test_killed_around_a_digest_it_arrives_with_one_key_and_all_it_stands_for(tm
         assert len(keys) <= 3
         text = next(a.text for a in sink.taken if a.key.startswith("digest"))
         assert all(f"title {n}" in text for n in (0, 1, 2, 3, 5))
+
+
+def test_a_digest_is_worded_by_the_keepers_own_texts(tmp_path: Path) -> None:
+    with http_sink() as sink:
+        post = Post(tmp_path, [hook(sink.port)])
+        own = Texts({"digest.title": "Inzwischen ${notice_count}", "digest.line": "* ${title}"})
+        post.delivery = Delivery(tmp_path, post.channels, post.clock, texts=own)
+        with Store(tmp_path) as store:
+            for n in range(6):
+                change: NoticeChange = "cleared" if n % 2 else "raised"
+                made = Notice(f"key {n}", START_MS + n, "k", ("s",), change, "now", f"title {n}", "text")
+                gone = Condition("k", "s", Phase.CLEAR, START_MS + n, START_MS + n)
+                store.ledger.commit([gone], (), [made], {"hook": ("now",)})
+        post.clock.now_ms += 6 * 3_600_000
+        post.delivery.start()
+        try:
+            assert post.delivery.drain(20)
+        finally:
+            post.delivery.stop(0.5)
+        told = next(a for a in sink.arrivals if a.title.startswith("Inzwischen"))
+        assert told.text.startswith("* title 0\n* title 1\n")
 
 
 def test_stopped_during_a_hung_send_the_notice_is_sent_again_after_the_start(tmp_path: Path) -> None:
