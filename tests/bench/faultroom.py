@@ -55,9 +55,8 @@ WARM_C: Final = 30.5
 COOL_C: Final = 25.5
 # A limit is surely passed, or surely not, when the box is so far from it: the probe's step, noise and lag.
 SURE_C: Final = 0.15
-# What follows a first box is told within so long together, and so are the ends.
-TOGETHER_MIN: Final = 30.0
-# What has one cause waits so long for more of it (monitor/core/joining.py), and for the next round.
+# Boxes that follow a first one of one cause wait so long for each other (monitor/core/joining.py), and for the next
+# round; so do the ends.
 GATHER_MIN: Final = 40.0
 KINDS: Final = {kind.name: kind for kind in all_kinds()}
 
@@ -444,7 +443,7 @@ def of_truth(
 
     It must be told once a box has surely been beyond for forty minutes in one go in which it could be seen, and may be
     as soon as it perhaps is. Its end must be told when it has surely been back for an hour. Boxes that follow a first
-    one may wait for each other for half an hour, and so may the ends.
+    one may wait for each other, and so may the ends.
     """
     found: list[tuple[Want | None, str]] = []
     at = np.array(minutes)
@@ -465,7 +464,7 @@ def of_truth(
                     clears = None
                     if len(back) and at[-1] - at[i + back[0]] >= 60 + GATHER_MIN:
                         clears = float(at[i + back[0]] + 60 + GATHER_MIN - (fault.ends_min or 0.0))
-                    want = Want(kind, box, float(began + 45 + GATHER_MIN), float(at[maybe[0]]), clears)
+                    want = Want(kind, box, float(began + 45), float(at[maybe[0]]), clears)
                     break
             found.append((want, f"{kind} {box}"))
             if _again(beyond):
@@ -476,10 +475,8 @@ def of_truth(
 
 
 def _together(want: Want, first_min: float) -> Want:
-    """A want whose beginning, where it follows another, and end may wait for others."""
-    later = TOGETHER_MIN if want.by_min > first_min else 0.0
-    clears = None if want.clears is None else want.clears + TOGETHER_MIN
-    return replace(want, by_min=want.by_min + later, clears=clears)
+    """A want that may wait for others where it follows another."""
+    return replace(want, by_min=want.by_min + (GATHER_MIN if want.by_min > first_min else 0.0))
 
 
 def _again(beyond: NDArray[np.float64]) -> bool:

@@ -79,17 +79,20 @@ def test_what_is_missing_late_too_often_or_ends_too_soon_falls_short() -> None:
 
 
 def test_what_must_be_told_of_a_limit_is_read_from_the_box() -> None:
-    minutes = [5.0 * i for i in range(60)]
-    calm = dict.fromkeys(("lower", "middle", "upper"), [28.0] * 60)
+    minutes = [5.0 * i for i in range(70)]
+    calm = dict.fromkeys(("lower", "middle", "upper"), [28.0] * 70)
     warm = [WARM_C + 1.0 if 100 <= m < 200 else 28.0 for m in minutes]
     fault = Fault("heat", 5)
-    ((want, name),) = of_truth(fault, minutes, {**calm, "top": warm}, [True] * 60)
+    ((want, name),) = of_truth(fault, minutes, {**calm, "top": warm}, [True] * 70)
     assert name == "too-warm top"
     assert want is not None
     assert (want.kind, want.subject, want.from_min, want.by_min) == ("too-warm", "top", 100.0, 145.0)
-    assert want.clears == 260.0
+    assert want.clears == 300.0
+    later = [WARM_C + 1.0 if 110 <= m < 200 else 28.0 for m in minutes]
+    both = of_truth(fault, minutes, {**calm, "middle": later, "top": warm}, [True] * 70)
+    assert {w.subject: w.by_min for w, _ in both if w is not None} == {"top": 145.0, "middle": 195.0}
     brief = [WARM_C + 1.0 if 100 <= m < 120 else 28.0 for m in minutes]
-    assert of_truth(fault, minutes, {**calm, "top": brief}, [True] * 60) == [(None, "too-warm top")]
+    assert of_truth(fault, minutes, {**calm, "top": brief}, [True] * 70) == [(None, "too-warm top")]
     unseen = [not 100 <= m < 200 for m in minutes]
     assert of_truth(fault, minutes, {**calm, "top": warm}, unseen) == [(None, "too-warm top")]
 
