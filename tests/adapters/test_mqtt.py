@@ -110,7 +110,7 @@ def parts(intake: Intake, broker: Mosquitto) -> None:
     """Stop, and wait until the broker has read all that was sent before: it takes one packet at a time."""
     farewells = (broker.folder / "log").read_text().count("Received DISCONNECT from warmtally")
     assert intake.stop()
-    wait_for(lambda: (broker.folder / "log").read_text().count("Received DISCONNECT from warmtally") > farewells, 60)
+    wait_for(lambda: (broker.folder / "log").read_text().count("Received DISCONNECT from warmtally") > farewells, 180)
 
 
 def stored(folder: Path, probe: str = "warm") -> list[Reading]:
