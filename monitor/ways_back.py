@@ -32,6 +32,7 @@ class WaysBack:
         self.topic: AnswerTopic | None = None
         self._now_ms = now_ms
         self._answers = settings.answers
+        self._texts = settings.room.texts
         self._secret = b""
         self._pages: AnswerPages | None = None
         self._broken = ""
@@ -63,7 +64,7 @@ class WaysBack:
         """The line with which a notice asks for an answer; empty for none."""
         if self._answers is None or self._broken:
             return ""
-        return line_of(notice, channel, self._answers, self._secret)
+        return line_of(notice, channel, self._answers, self._secret, self._texts)
 
     def start(self) -> None:
         if self._pages is not None:

@@ -18,6 +18,7 @@ from monitor.core.kinds import all_kinds
 from monitor.core.notices import Notice
 from monitor.core.settings import Answers
 from monitor.core.snapshot import show_time
+from monitor.core.texts import Texts
 from monitor.core.tokens import LONGEST_TEXT, make
 from monitor.errors import PayloadError
 
@@ -88,7 +89,7 @@ def asks(notice: Notice) -> bool:
     return notice.change in ("raised", "still") and (notice.urgency != "diary" or notice.kind in _repeating())
 
 
-def line_of(notice: Notice, channel: str, answers: Answers, secret: bytes) -> str:
+def line_of(notice: Notice, channel: str, answers: Answers, secret: bytes, texts: Texts | None = None) -> str:
     """The line with which a notice asks for an answer through a channel; empty when it asks for none."""
     if not asks(notice):
         return ""
@@ -97,16 +98,15 @@ def line_of(notice: Notice, channel: str, answers: Answers, secret: bytes) -> st
     except ValueError:
         # Told at a time beyond all codes, by a clock that was wrong: without a code rather than not at all.
         return ""
-    return invitation(notice, code, answers.address, answers.topic)
+    return invitation(notice, code, answers.address, answers.topic, texts)
 
 
-def invitation(notice: Notice, code: str, address: str, topic: str) -> str:
-    """The line at the end of a notice, with the link, the code for the topic, or both."""
-    lead = "To prove the way back, answer this one too" if notice.change == "drill" else "Answer"
-    ways = [link(address, code)] if address else []
-    if topic:
-        ways.append(f"send {code} to {topic}")
-    return f"{lead}: {', or '.join(ways)}"
+def invitation(notice: Notice, code: str, address: str, topic: str, texts: Texts | None = None) -> str:
+    """The line at the end of a notice, with the link, the code for the topic, or both; worded by the keeper's texts."""
+    texts = texts or Texts()
+    key = "answer.both" if address and topic else "answer.link" if address else "answer.topic"
+    line = texts.fill(key, {"link": link(address, code), "code": code, "topic": topic})
+    return f"{texts.fill('answer.drill', {})} {line}" if notice.change == "drill" else line
 
 
 def link(address: str, code: str) -> str:

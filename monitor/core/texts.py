@@ -70,6 +70,9 @@ PLACES: Final[dict[str, str]] = {
     "latest": "when its window ends",
     "why": "why there is no development",
     "kind": "the kind of condition",
+    "link": "the address of the page that answers the notice",
+    "code": "the code that answers it",
+    "topic": "the topic at the broker that the code is sent to",
 }
 """Every place with its meaning."""
 
@@ -177,6 +180,14 @@ WORDINGS: Final[dict[str, Wording]] = {
         "This is the weekly test. If it reached you on every channel, notices reach you. Nothing to do.",
         "the whole text", ("room", "day"), one_line=False,
     ),
+    "answer.link": Wording("Answer: ${link}", "the way to answer, by a link", ("link",), ("link",)),
+    "answer.topic": Wording(
+        "Answer: send ${code} to ${topic}", "by a message", ("code", "topic"), ("code", "topic"),
+    ),
+    "answer.both": Wording(
+        "Answer: ${link}, or send ${code} to ${topic}", "by both", ("link", "code", "topic"), ("link", "code"),
+    ),
+    "answer.drill": Wording("To prove the way back, answer this one, too.", "before it, in the weekly test", ()),
 }  # fmt: skip
 """Every text by its key. A kind may have those of ``all`` for itself, as ``kinds.KIND`` instead of ``all``."""
 

@@ -13,6 +13,7 @@ from monitor.core.answers import UNKNOWN, Answer, Found, Message, asks, invitati
 from monitor.core.kinds import all_kinds
 from monitor.core.notices import Notice, NoticeChange
 from monitor.core.settings import Answers, Urgency
+from monitor.core.texts import Texts
 from monitor.core.tokens import make
 from monitor.derive import zone_of
 from monitor.errors import PayloadError
@@ -67,7 +68,15 @@ def test_the_line_has_the_link_or_the_code_or_both(address: str, topic: str, lin
 
 
 def test_a_drill_says_why_it_wants_an_answer() -> None:
-    assert invitation(notice("drill"), CODE, "http://a", "").startswith("To prove the way back, answer this one too: ")
+    line = invitation(notice("drill"), CODE, "http://a", "")
+    assert line == f"To prove the way back, answer this one, too. Answer: http://a/a/{CODE}"
+
+
+def test_the_line_may_be_in_the_keepers_words() -> None:
+    own = Texts({"answer.link": "Beantworten: ${link}", "answer.drill": "Probe."})
+    assert invitation(notice(), CODE, "http://a", "", own) == f"Beantworten: http://a/a/{CODE}"
+    assert invitation(notice("drill"), CODE, "http://a", "", own) == f"Probe. Beantworten: http://a/a/{CODE}"
+    assert invitation(notice(), CODE, "", "t", own) == f"Answer: send {CODE} to t"
 
 
 def test_each_channel_gets_a_code_of_its_own_and_the_rest_no_line() -> None:

@@ -185,7 +185,7 @@ def test_the_weekly_drill_proves_the_way_back(
         store.ledger.commit((), (), [drill], {})
     wait_for(lambda: any("Test notice" in a.title for a in list(phone.arrivals)), 15, "the drill on the phone")
     (text,) = [a.text for a in phone.arrivals if "Test notice" in a.title]
-    assert "To prove the way back, answer this one too: http://" in text
+    assert "To prove the way back, answer this one, too. Answer: http://" in text
     status, html = ask(link_in(text), "POST")
     assert (status, "The way back works." in html) == (200, True)
     assert main(["notices", "--config", str(one.config), "--data", str(one.data)]) == 0
