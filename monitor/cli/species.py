@@ -171,17 +171,14 @@ def _show(p: Profile, unit: DisplayUnit) -> None:
         )
     if line is not None:
         # Two points leave nothing to tell an uncertainty from.
-        base = "" if math.isnan(line.base_se_c) else f" ± {show_difference(line.base_se_c, unit)}"
-        error = line.constant_se_degree_days
+        base, error = _plain(line.base_c, unit), line.constant_se_degree_days
+        base += f" °{unit}" if math.isnan(line.base_se_c) else f" ± {show_difference(line.base_se_c, unit)}"
         constant = "" if math.isnan(error) else f" ± {show_degree_days(error, unit)}"
         bounds = _base_bounds(line)
-        within = ""
-        if bounds:
-            low, high = (show_temperature(x, unit) for x in bounds)
-            within = f" (95 %: {low} to {high})"
+        within = f" (95 %: {_plain(bounds[0], unit)} to {show_temperature(bounds[1], unit)})" if bounds else ""
         print(
-            f"straight line beside it: base temperature {show_temperature(line.base_c, unit)}{base}{within}, thermal "
-            f"constant {show_degree_days(line.constant_degree_days, unit)}{constant} (°{unit})"
+            f"straight line beside it: base temperature {base}{within}, thermal constant "
+            f"{show_degree_days(line.constant_degree_days, unit)}{constant} (°{unit})"
         )
         if not bounds:
             print("  its base temperature has no 95 % interval: too few rows, or they scatter too much about the line")
@@ -216,3 +213,8 @@ def _sex_text(sex: SexRule, unit: DisplayUnit) -> str:
 
 def _wide(range_c: float, unit: DisplayUnit) -> str:
     return f"{range_c:g} °C" if unit == "C" else show_difference(range_c, unit)
+
+
+def _plain(temperature_c: float, unit: DisplayUnit) -> str:
+    """A temperature whose unit follows later."""
+    return show_temperature(temperature_c, unit).removesuffix(f" °{unit}")
