@@ -300,6 +300,7 @@ def _play(
         account.seen.append(room.power and world.reachable)
         for box, course in account.truth.items():
             course.append(room.box_c(box))
+    world.settle()
     return deaths + sum(d[1] is World.kill_service for e in episodes for d in e.fault.deeds)
 
 
@@ -417,7 +418,11 @@ def _stored(
         wanted = account.published.get(probe.id, {})
         count = Counter(c.at.tolist())
         have = dict(zip(c.at.tolist(), c.value.tolist(), strict=True))
-        lost += sum(at not in have for at in wanted)
+        gone = sorted(at for at in wanted if at not in have)
+        lost += len(gone)
+        if gone:
+            days = ", ".join(f"{(at - ms(0)) / DAY_MS:.3f}" for at in gone[:5])
+            short.append(f"{len(gone)} readings of {probe.id} are lost: days {days}")
         doubled += sum(n - 1 for n in count.values())
         wrong += sum(at in have and have[at] != value for at, value in wanted.items())
         odd = [(at - ms(0)) / 60_000 for at in have if at not in wanted]

@@ -473,3 +473,15 @@ def test_a_shelf_that_was_set_while_the_clock_was_ahead_ends() -> None:
     found = evaluate(a_snapshot(conditions={old.key: old}), [a_kind([beyond("x", START)])])
     assert [n.subjects for n in found.notices] == [("x",)]
     assert found.conditions[0].shelved_until_ms == START
+
+
+def test_a_clock_that_was_ahead_when_something_was_told_does_not_silence_its_repeats() -> None:
+    """Its readings carry times of their own, so only the telling was dated a day ahead."""
+    ahead = 24 * HOUR_MS
+    script = Script(replace(a_room(), watch=Watch()), {"a": lambda _: 24.0}, hours=2)
+    up = Condition(
+        "too-cool", "a", Phase.RAISED, START, START, None, START, told_ms=START + ahead, told=1,
+        over_ms=None, acknowledged_ms=None,
+    )  # fmt: skip
+    run = Run(script, {up.key: up}).go(1, 100, 60)
+    assert [n.change for n in run.notices if n.kind == "too-cool"] == ["still", "still"]
