@@ -208,7 +208,7 @@ def test_readings_wait_for_the_service_and_outlive_a_killed_broker(broker: Broke
 def test_what_is_printed_fits_into_room_toml(tmp_path: Path) -> None:
     need("mosquitto", "mosquitto")
     done = set_up(tmp_path / "broker", "--port", "18830", passwords=(SERVICE, PROBES))
-    part = done.stdout[done.stdout.index("[broker]") :]
+    part = done.stdout[done.stdout.index("\n[broker]\n") + 1 :]
     example = (PROJECT / "config" / "room.toml").read_text(encoding="utf-8")
     head, rest = example.split("[broker]\n", 1)
     (tmp_path / "room.toml").write_text(head + part + rest[rest.index("\n[[stacks]]") :], encoding="utf-8")
