@@ -250,8 +250,8 @@ def _text(x: Learned, room: RoomAtHand) -> str:
         lines.append(
             f"  straight line of your own: base temperature {show_temperature(x.line.base_c, unit)} ± "
             f"{show_difference(x.line.base_se_c, unit)}, thermal constant "
-            f"{show_degree_days(x.line.constant_degree_days, unit)} ± "
-            f"{show_degree_days(x.line.constant_se_degree_days, unit)} (°{unit})"
+            f"{show_degree_days(x.line.constant_degree_days, unit, error_degree_days=x.line.constant_se_degree_days)} "
+            f"(°{unit})"
         )
     else:
         lines.append(f"  no base temperature of your own: {x.line_problem}")

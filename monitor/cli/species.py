@@ -171,14 +171,14 @@ def _show(p: Profile, unit: DisplayUnit) -> None:
         )
     if line is not None:
         # Two points leave nothing to tell an uncertainty from.
-        base, error = _plain(line.base_c, unit), line.constant_se_degree_days
+        base = _plain(line.base_c, unit)
         base += f" °{unit}" if math.isnan(line.base_se_c) else f" ± {show_difference(line.base_se_c, unit)}"
-        constant = "" if math.isnan(error) else f" ± {show_degree_days(error, unit)}"
+        error = line.constant_se_degree_days
         bounds = _base_bounds(line)
         within = f" (95 %: {_plain(bounds[0], unit)} to {show_temperature(bounds[1], unit)})" if bounds else ""
         print(
             f"straight line beside it: base temperature {base}{within}, thermal constant "
-            f"{show_degree_days(line.constant_degree_days, unit)}{constant} (°{unit})"
+            f"{show_degree_days(line.constant_degree_days, unit, error_degree_days=error)} (°{unit})"
         )
         if not bounds:
             print("  its base temperature has no 95 % interval: too few rows, or they scatter too much about the line")

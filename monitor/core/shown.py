@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from datetime import datetime, tzinfo
 
@@ -45,9 +46,13 @@ def show_range(low_c: float, high_c: float, unit: DisplayUnit) -> str:
     return f"{show_bare(low_c, unit)} to {show_round(high_c, unit)}"
 
 
-def show_degree_days(degree_days: float, unit: DisplayUnit, places: int = 0) -> str:
-    """A sum of degree-days (°C d) in the keeper's unit: its degrees are differences."""
-    return f"{degree_days * (1.8 if unit == 'F' else 1.0):.{places}f} degree-days"
+def show_degree_days(
+    degree_days: float, unit: DisplayUnit, places: int = 0, *, error_degree_days: float = math.nan
+) -> str:
+    """A sum of degree-days (°C d) in the keeper's unit, with its error if that is known: its degrees are differences."""
+    size = 1.8 if unit == "F" else 1.0
+    error = "" if math.isnan(error_degree_days) else f" ± {error_degree_days * size:.{places}f}"
+    return f"{degree_days * size:.{places}f}{error} degree-days"
 
 
 def differences_in(text: str, unit: DisplayUnit) -> str:

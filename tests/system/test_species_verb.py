@@ -63,7 +63,7 @@ def test_the_straight_line_is_shown_with_the_bounds_of_its_base_temperature(
         error = s * (1 / 4 + (bound - x.mean()) ** 2 / np.sum((x - x.mean()) ** 2)) ** 0.5
         assert abs(fit.intercept + fit.slope * bound) == pytest.approx(t * error, rel=1e-6)
     assert low < found["base_c"] < high
-    assert f"11.8 °C ± 0.7 °C (95 %: {low:.1f} °C to {high:.1f} °C)" in told(capsys, "sphenodon-guntheri")
+    assert f"11.8 ± 0.7 °C (95 %: {low:.1f} to {high:.1f} °C)" in told(capsys, "sphenodon-guntheri")
 
 
 def test_a_line_whose_base_temperature_has_no_bounds_says_so(capsys: pytest.CaptureFixture[str]) -> None:

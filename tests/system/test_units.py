@@ -90,6 +90,7 @@ def test_a_difference_has_no_offset_and_a_sum_of_degree_days_none_either() -> No
         "867.3 degree-days",
         "1561.1 degree-days",
     )
+    assert show_degree_days(1000.0, "F", error_degree_days=10.0) == "1800 ± 18 degree-days"
     assert differences_in("by 0.25 °C or more, or 1 °C", "F") == "by 0.45 °F or more, or 1.8 °F"
     assert differences_in("by 0.25 °C or more", "C") == "by 0.25 °C or more"
 
