@@ -17,9 +17,10 @@ from monitor.adapters import line
 from monitor.adapters.broker import RehearsalBroker
 from monitor.adapters.mqtt import Intake
 from monitor.adapters.store import Store
-from monitor.adapters.wills import said_last
+from monitor.adapters.wills import Wills, said_last
 from monitor.core.gateways import Said
 from monitor.core.settings import Broker, Gateway, Probe, Room, Settings
+from monitor.errors import StoreFull
 from tests.peers import Mosquitto, mosquitto, wait_for
 
 PROBE = Probe("warm", "room/warm", gateway="bridge")
@@ -115,6 +116,30 @@ def test_what_waits_in_the_session_and_is_not_retained_is_heard_too(tmp_path: Pa
         cut(client)
         with intake(broker.port, tmp_path):
             wait_for(lambda: (s := state(tmp_path)) is not None and s.gone, 10, "gone to be kept")
+
+
+def test_a_will_that_cannot_be_written_down_is_not_acknowledged_and_comes_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with mosquitto(tmp_path / "broker") as broker:
+        tried = threading.Event()
+
+        def full(_wills: Wills, _store: Store, _arrivals: object) -> None:
+            tried.set()
+            raise StoreFull("no room left on the disk", where="test", fix="free some space")
+
+        with monkeypatch.context() as patch, intake(broker.port, tmp_path):
+            patch.setattr(Wills, "keep", full)
+            client = Client(CallbackAPIVersion.VERSION2, client_id="bridge")
+            client.connect("127.0.0.1", broker.port)
+            client.loop_start()
+            client.publish(BRIDGE.topic, "offline", qos=1).wait_for_publish(5)
+            assert tried.wait(10)
+            client.disconnect()
+            client.loop_stop()
+        assert state(tmp_path) is None
+        with intake(broker.port, tmp_path):
+            wait_for(lambda: (s := state(tmp_path)) is not None and s.gone, 10, "the will to come again")
 
 
 def test_what_a_gateway_says_that_is_neither_is_kept_as_unreadable_and_disturbs_no_reading(tmp_path: Path) -> None:
