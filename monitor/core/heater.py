@@ -50,12 +50,14 @@ LAG_OF_PERIOD: Final = 1.0 / 6.0
 REFERENCE_DAYS: Final = 7
 LEAST_REFERENCE: Final = 5
 LASTS_DAYS: Final = 5
+LAST: Final = range(1, LASTS_DAYS + 1)
 LEAST_LOSS: Final = 0.12
 LOSS_PER_REGIME: Final = 0.4
 LEAST_SD: Final = 0.02
 TREND_DAYS: Final = 28
-# Beyond this share of time there is no reserve.
+# Beyond this share of time there is no reserve; and from here on an hour without a swing is one in which it is on.
 FULL_DUTY: Final = 0.95
+OFTEN_ON: Final = 0.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -237,6 +239,10 @@ def _turns(value: Floats, by_c: float) -> list[int]:
 # -- many days --------------------------------------------------------------------------------------------------------
 
 
+def _hour(quarter: Quarter) -> int:
+    return quarter.from_ms % DAY_MS // HOUR_MS
+
+
 def needs(duty: float, log_left: float, first_duty: float) -> float:
     """The loss that is told, as minus the logarithm of the ratio: 12 %, and more in another season.
 
@@ -252,9 +258,10 @@ def needs(duty: float, log_left: float, first_duty: float) -> float:
 def wear(days: Sequence[Day], since_day: int | None = None) -> Wear | str:
     """The heater since it was last known to be good (``since_day``, else the first day), or why nothing is known.
 
-    S by day (median of its quarters) over that of the reference; its logarithm goes through a cumulative sum (Page
-    1954; k = 0.5, h = 5, sigma robust, two per cent at least). The loss is told when that signals, five days lasted,
-    and the median of these five is beyond what :func:`needs` asks for.
+    S of each quarter over that of the same quarter in the reference: nights with nights, since what the model makes
+    of them wrongly is then in both, and since the hardest hours are the first that no longer swing. The logarithm of a
+    day's median goes through a cumulative sum (Page 1954; k = 0.5, h = 5, sigma robust, two per cent at least). The
+    loss is told when that signals, five days lasted, and their median is beyond what :func:`needs` asks for.
     """
     wanted = [d for d in days if since_day is None or d.day >= since_day]
     seen = [d for d in wanted if d.quarters and not d.why]
@@ -267,25 +274,41 @@ def wear(days: Sequence[Day], since_day: int | None = None) -> Wear | str:
     if seen[-1].day < wanted[-1].day - 2:
         return wanted[-1].why or "no swing is seen now"
     lag = lag_of([q for d in first for q in d.quarters])
-    by_day = [np.array([duty_and_strength(q, lag) for q in d.quarters]) for d in seen]
-    duty = np.array([float(np.median(x[:, 0])) for x in by_day])
-    strength = np.array([float(np.median(x[:, 1])) for x in by_day])
+    by_day = [{_hour(q): duty_and_strength(q, lag) for q in d.quarters} for d in seen]
     n = len(first)
-    reference, first_duty = float(np.median(strength[:n])), float(np.median(duty[:n]))
-    log = np.log(strength / reference)
+    usual = {
+        hour: tuple(float(x) for x in np.median([d[hour] for d in by_day[:n] if hour in d], axis=0))
+        for hour in range(0, 24, QUARTER_H)
+        if sum(hour in d for d in by_day[:n]) >= LEAST_REFERENCE - 2
+    }
+    compared = [i for i, d in enumerate(by_day) if usual.keys() & d.keys()]
+    if len(compared) < LEAST_REFERENCE or compared[-1] < len(seen) - 2:
+        return "it swings at other hours of the day than at first"
+    seen, by_day = [seen[i] for i in compared], [by_day[i] for i in compared]
+    n = sum(d.day < first[0].day + REFERENCE_DAYS for d in seen)
+    both = [usual.keys() & d.keys() for d in by_day]
+    log = np.array(
+        [float(np.median([math.log(d[h][1] / usual[h][1]) for h in hs])) for d, hs in zip(by_day, both, strict=True)]
+    )
+    duty = np.array([float(np.median([x[0] for x in d.values()])) for d in by_day])
+    reference = float(np.median([x[1] for x in usual.values()]))
+    first_duty = float(np.median([usual[h][0] for hs in both[-LASTS_DAYS:] for h in hs]))
     sigma = max(1.4826 * float(np.median(np.abs(log[:n] - np.median(log[:n])))), LEAST_SD)
     low = cusum(log[n:], 0.0, sigma=sigma).low
     last = log[-LASTS_DAYS:]
-    now, now_duty = float(np.median(last)), float(np.median(duty[-LASTS_DAYS:]))
+    now, now_duty = float(np.median(last)), float(np.median([by_day[-i][h][0] for i in LAST for h in both[-i]]))
     least = needs(now_duty, now, first_duty)
     lasted = len(log) >= n + LASTS_DAYS and bool((last < -least / 2.0).all())
     weak = lasted and float(low[-1]) > 5.0 and now < -least
     idle = np.flatnonzero(low <= 0.0)
     since = seen[n + int(idle[-1])].day if len(idle) else seen[n - 1].day
     recent = [i for i, d in enumerate(seen) if d.day > seen[-1].day - TREND_DAYS]
-    line = theil_sen([float(seen[i].day) for i in recent], [float(strength[i]) / reference for i in recent])
+    line = theil_sen([float(seen[i].day) for i in recent], [math.exp(float(log[i])) for i in recent])
     left = math.exp(now)
-    most = float(np.median([x[:, 0].max() for x in by_day[-LASTS_DAYS:]]))
+    most = float(np.median([max(x[0] for x in d.values()) for d in by_day[-LASTS_DAYS:]]))
+    if now_duty >= OFTEN_ON and any(sum(h in d for d in by_day[-LASTS_DAYS:]) <= 1 for h in usual):
+        # Hours that used to swing do no more: it is on all through them.
+        most = 1.0
     full = None
     if line.high < 0.0 and line.slope < 0.0:
         full = max(left * (1.0 - most / FULL_DUTY), 0.0) / -line.slope
@@ -293,9 +316,9 @@ def wear(days: Sequence[Day], since_day: int | None = None) -> Wear | str:
         left * reference,
         reference,
         left,
-        now_duty,
+        float(np.median(duty[-LASTS_DAYS:])),
         most,
-        first_duty,
+        float(np.median(duty[:n])),
         line.slope,
         line.low,
         line.high,

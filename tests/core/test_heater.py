@@ -108,7 +108,7 @@ def test_a_fading_heater_is_told_before_a_fifth_is_lost_with_weeks_to_spare(ever
     assert LEAST_LOSS - 0.02 < lost < 0.2
     found = judged(fading(every_s)[:told])
     assert found.left == pytest.approx(1.0 - lost, abs=0.04)
-    assert DAY0 + 8 <= found.since_day <= DAY0 + 20
+    assert DAY0 + 5 <= found.since_day <= DAY0 + 20
     last = judged(fading(every_s))
     assert last.per_day == pytest.approx(-0.005, abs=0.0015)
     assert last.per_day_high < 0.0

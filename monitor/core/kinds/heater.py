@@ -7,7 +7,7 @@ from typing import Final
 
 from monitor.core.conditions import holds
 from monitor.core.events import DAY_MS
-from monitor.core.heater import HeaterNow
+from monitor.core.heater import FULL_DUTY, HeaterNow
 from monitor.core.kinds import Kind, Look
 from monitor.core.settings import DisplayUnit
 from monitor.core.snapshot import Snapshot, show_day, show_difference
@@ -29,7 +29,9 @@ def in_words(heater: HeaterNow, unit: DisplayUnit) -> str:
         f"({show_difference(w.first_c_per_h, unit)} at first, {100 * w.left:.0f} %), is on for {100 * w.duty:.0f} % of "
         f"the time (at first {100 * w.first_duty:.0f} %), for {100 * w.most_duty:.0f} % in the hardest hours of a day"
     )
-    if w.full_in_days is not None and w.weak:
+    if w.most_duty >= FULL_DUTY and w.weak:
+        said += "; it has no reserve left"
+    elif w.full_in_days is not None and w.weak:
         said += f"; if that goes on, it has no reserve left in about {w.full_in_days:.0f} days"
     return said
 
