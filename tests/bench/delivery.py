@@ -1,4 +1,4 @@
-"""Notices on their way: a failing channel, quiet hours on the nights when clocks change, further steps, repeats.
+"""Notices on their way: a channel that fails or is dead, quiet hours when clocks change, further steps, repeats.
 
 The real service on a simulated clock, a round every ten minutes, real HTTP receivers. What must arrive, where and when
 is worked out here from the local time of each event, not from a run.
@@ -171,6 +171,40 @@ def _seen(at: Course, got: Got) -> bool:
     return arrivals[[g for g in at.got if g.channel == got.channel].index(got)].sign in "tx"
 
 
+# -- a channel that is dead for a night ------------------------------------------------------------------------------
+
+
+def dead_night(figures: dict[str, float | str], short: list[str]) -> None:
+    """Two boxes get too warm and cool down, a third stays warm, while the channel takes nothing for eight hours.
+
+    Afterwards what is over comes as one digest, what is still true by itself and first, and nothing is missing.
+    """
+    watch = Watch(heading_s=0.0, repeat_now_s=1800.0, repeat_today_s=0.0, stuck_after_s=1e9)
+    with course(START_MS, watch, {"hook": 0.0}) as at:
+        sink = at.sinks["hook"]
+        sink.then = "5"
+        for box in ("a", "b"):
+            at.steps(60, warm=(box,))
+            at.steps(60)
+        at.steps(240, warm=("c",))
+        died = len(sink.arrivals)
+        sink.then = "."
+        at.steps(60, warm=("c",))
+        later = [a for a in list(sink.arrivals)[died:] if a.sign == "."]
+        digests = [a.text for a in later if a.key.startswith("digest/")]
+        keys = [a.key for a in later]
+        missing = [n.key for n in at.run.notices if n.key not in keys and not any(n.title in t for t in digests)]
+        figures["dead night: notices"] = len(at.run.notices)
+        figures["dead night: messages afterwards"] = len(later)
+        figures["dead night: digests"] = len(digests)
+        figures["dead night: missing"] = len(missing)
+        figures["dead night: doubled"] = len(keys) - len(set(keys))
+        if len(digests) != 1 or missing or len(set(keys)) != len(keys):
+            short.append(f"dead night: {len(digests)} digests, missing {missing}, came {keys}")
+        if not keys or not keys[0].startswith("too-warm/c/"):
+            short.append(f"dead night: what is still true did not come first: {keys[:1]}")
+
+
 # -- quiet hours -----------------------------------------------------------------------------------------------------
 
 
@@ -298,11 +332,13 @@ def _none_after(name: str, count: int, figures: dict[str, float | str], short: l
 
 
 def measure(changes: int = 40, only: str = "") -> Figures:
-    """``changes`` of boxes under the failing channel; ``only``: failing, night, steps or repeats."""
+    """``changes`` of boxes under the failing channel; ``only``: failing, dead night, night, steps or repeats."""
     figures: dict[str, float | str] = {}
     short: list[str] = []
     if only in "failing":
         failing(figures, short, changes)
+    if only in "dead night":
+        dead_night(figures, short)
     for name, evening in NIGHTS.items():
         if only in "night":
             quiet_night(name, evening, figures, short)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
@@ -13,7 +15,18 @@ import pytest
 from monitor.core.events import EventKind, KeeperEvent
 from monitor.core.kinds.checks import WHOLE
 from monitor.core.settings import Box, Broker, Channel, Limits, Probe, Room, Settings
+from monitor.errors import (
+    ConfigError,
+    SecretMissing,
+    StoreCorrupt,
+    StoreError,
+    StoreFull,
+    StoreLocked,
+    StoreNewer,
+    UsageError,
+)
 from tests.bench.stepped import Stepped, stepped
+from tests.peers import PROJECT
 from tests.sinks import http_sink
 
 START_MS = int(datetime(2026, 9, 1, 12, tzinfo=UTC).timestamp() * 1000)
@@ -167,3 +180,24 @@ def test_a_notice_that_cannot_be_routed_does_not_stop_the_others(
             assert ("too-warm", "raised", "a") in course.go(30, warm=("a",))
             assert run.app.delivery.drain(20)
         assert len(good.taken) == len(odd.taken) == 1
+
+
+def test_what_no_new_start_can_mend_is_not_started_again_and_everything_else_is() -> None:
+    unit = (PROJECT / "deploy" / "warmtally.service").read_text(encoding="utf-8")
+    (line,) = [x for x in unit.splitlines() if x.startswith("RestartPreventExitStatus=")]
+    codes = {int(x) for x in line.partition("=")[2].split()}
+    assert codes == {e.exit_code for e in (UsageError, ConfigError, StoreNewer, SecretMissing)}
+    # A full disk, a store that is in use or damaged, a broker that is away: tried again, for ever.
+    assert codes.isdisjoint({StoreFull.exit_code, StoreLocked.exit_code, StoreCorrupt.exit_code, StoreError.exit_code})
+    assert "\nRestart=always\n" in unit
+    assert "\nStartLimitIntervalSec=0\n" in unit
+
+
+def test_a_configuration_that_does_not_load_ends_the_start_with_its_code_and_every_mistake(tmp_path: Path) -> None:
+    file = tmp_path / "room.toml"
+    file.write_text('[room]\nname = "x"\nzone = "Nowhere/At-all"\n', encoding="utf-8")
+    command = [sys.executable, "-m", "monitor", "run", "--config", str(file), "--data", str(tmp_path / "data")]
+    done = subprocess.run(command, cwd=PROJECT, capture_output=True, text=True, timeout=60, check=False)
+    assert done.returncode == ConfigError.exit_code
+    assert "zone" in done.stderr
+    assert not (tmp_path / "data").exists(), "nothing was begun"
