@@ -26,8 +26,8 @@ from pathlib import Path
 from typing import Final
 from urllib.parse import quote
 
+from monitor.adapters.apprise_loading import ready
 from monitor.adapters.crashpoints import crash_point
-from monitor.adapters.services import ready
 from monitor.adapters.store import Store, Waiting
 from monitor.core.notices import Notice, digest
 from monitor.core.settings import URGENCIES, Channel, Urgency
