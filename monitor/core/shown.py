@@ -49,7 +49,7 @@ def show_range(low_c: float, high_c: float, unit: DisplayUnit) -> str:
 def show_degree_days(
     degree_days: float, unit: DisplayUnit, places: int = 0, *, error_degree_days: float = math.nan
 ) -> str:
-    """A sum of degree-days (°C d) in the keeper's unit, with its error if that is known: its degrees are differences."""
+    """A sum of degree-days (°C d) in the keeper's unit, with its error where that is known."""
     size = 1.8 if unit == "F" else 1.0
     error = "" if math.isnan(error_degree_days) else f" ± {error_degree_days * size:.{places}f}"
     return f"{degree_days * size:.{places}f}{error} degree-days"
