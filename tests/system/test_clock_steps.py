@@ -1,0 +1,99 @@
+"""The computer's clock is set while things wait: nothing is lost, nothing doubled, no storm of repeats."""
+
+from __future__ import annotations
+
+from collections import Counter
+from datetime import UTC, datetime
+from pathlib import Path
+
+import pytest
+
+from monitor.adapters.watchers import ClockWatch
+from monitor.core.settings import Box, Broker, Channel, Limits, Probe, Room, Settings, Watch
+from tests.bench.stepped import stepped
+from tests.sinks import http_sink
+
+MINUTE_MS = 60_000
+HOUR_MS = 60 * MINUTE_MS
+# Quiet from ten to seven; the trouble begins at eleven in the evening.
+START_MS = int(datetime(2026, 9, 1, 20, tzinfo=UTC).timestamp() * 1000)
+BOXES = ("a", "b", "c")
+
+
+def settings(port: int) -> Settings:
+    address = f"json://127.0.0.1:{port}"
+    return Settings(
+        room=Room(
+            "room", "UTC", "C", ("left",), tuple(Box(b, "left", 10.0 + 40 * i) for i, b in enumerate(BOXES)),
+            # Readings have no time of their own, so that the clock that is set dates them.
+            tuple(
+                Probe(f"{b}-t", f"room/{b}", pointer="/value", box=b, interval_s=600.0, quiet_after_s=1800.0)
+                for b in BOXES
+            ),
+            limits=Limits(too_warm_c=28.3, on_delay_s=600.0, off_delay_s=600.0),
+            watch=Watch(quiet_from="22:00", quiet_until="07:00", room_quiet_after_s=3600.0),
+        ),
+        broker=Broker(),
+        channels=(Channel("phone", f"{address}/phone"), Channel("person", f"{address}/person", after_s=5400.0)),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("step_h", [24.0, -1.0])
+def test_a_clock_that_is_set_in_the_night_loses_and_doubles_nothing(tmp_path: Path, step_h: float) -> None:
+    with http_sink() as sink, stepped(settings(sink.port), tmp_path, START_MS) as run:
+        true_ms, off_ms = START_MS, 0
+        run.app.clock = ClockWatch(
+            run.clock, lambda: true_ms / 1000, mark=tmp_path / "no mark", ask=lambda: None
+        )  # fmt: skip
+        # When each came, by the hours that really passed; through which channel; its key.
+        came: list[tuple[int, str, str]] = []
+        seen = 0
+
+        def go(minutes: int, warm: tuple[str, ...] = (), silent: tuple[str, ...] = ()) -> None:
+            nonlocal true_ms, seen
+            for _ in range(minutes // 10):
+                true_ms += 10 * MINUTE_MS
+                run.clock.at_ms = true_ms + off_ms
+                for box in BOXES:
+                    if box not in silent:
+                        run.publisher.publish(f"room/{box}", f'{{"value": {28.6 if box in warm else 28.0}}}', qos=1)
+                        run.published += 1
+                run.round(true_ms + off_ms)
+                run.app.delivery.drain(20)
+                for arrival in list(sink.arrivals)[seen:]:
+                    came.append(((true_ms - START_MS) // MINUTE_MS, arrival.path, arrival.key))
+                    seen += 1
+
+        go(30)
+        go(30, warm=("b",))
+        go(120)
+        go(50, warm=("a",))
+        # One is shelved for an hour, and a probe falls silent: for today, so it waits for the morning.
+        ledger = run.app.store.ledger
+        ledger.shelve("too-warm", "b", run.clock.at_ms + HOUR_MS, run.clock.at_ms, "the keeper")
+        go(40, warm=("a", "b"), silent=("c",))
+        warm_min = next(at for at, path, key in came if key.startswith("too-warm/a/raised") and path == "/phone")
+        off_ms = round(step_h * HOUR_MS)
+        go(24 * 60, warm=("a", "b"), silent=("c",))
+        # On to the morning, when what waited for the end of quiet hours comes.
+        go(10 * 60)
+        keys = Counter((path, key) for _, path, key in came)
+        assert not [key for key, n in keys.items() if n > 1]
+        kinds = Counter((path, "/".join(key.split("/")[:3])) for _, path, key in came)
+        # Each begins once, by itself or beside others, and ends once, at the one who was told at once.
+        told = [n for n in run.notices if n.kind in ("too-warm", "probe-quiet")]
+        for kind, subject in (("too-warm", "a"), ("too-warm", "b"), ("probe-quiet", "c-t")):
+            mine = [n for n in told if n.kind == kind and subject in n.subjects]
+            assert mine[-1].change == "cleared"
+            assert all(("/phone", n.key) in keys or any(k[1].startswith("digest/") for k in keys) for n in mine)
+        # Further steps keep what was left of their wait, by the hours that really passed.
+        person = [at for at, path, key in came if path == "/person" and key.startswith("too-warm/a/raised")]
+        assert len(person) == 1
+        assert 85 <= person[0] - warm_min <= 100
+        # At doubling distances a day brings seven; the step may bring one forward, and no more.
+        still = [n for n in told if n.kind == "too-warm" and n.change != "cleared" and "a" in n.subjects]
+        assert 4 <= len(still) <= 9
+        assert kinds
+        stuck = [c for c in ledger.conditions().values() if c.shelved(run.clock.at_ms)]
+        assert stuck == []
+        assert not [o for o in ledger.outgoing() if o.state in ("waiting", "leased", "given-up")]

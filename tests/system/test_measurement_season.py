@@ -1,0 +1,27 @@
+"""The measurement of a season: its first days, with their faults, kills and failing channel; and what it plays."""
+
+from __future__ import annotations
+
+from tests.bench import season
+
+
+def test_the_first_days_of_a_season_lose_nothing_and_tell_what_they_should() -> None:
+    figures = season.measure(days=3.9)
+    assert figures.falls_short == []
+    values = figures.figures
+    assert values["faults"] == 2
+    deaths, published = values["deaths of the service"], values["readings published plainly"]
+    assert isinstance(deaths, int)
+    assert isinstance(published, int)
+    assert (deaths >= 1, published > 8_000) == (True, True)
+    assert values["missing"] == 0
+
+
+def test_the_season_has_faults_of_all_groups_and_some_at_once() -> None:
+    episodes = season.planned(75.0)
+    names = [name for e in episodes for name in e.names]
+    assert len(names) >= 25
+    assert sum(len(e.names) > 1 for e in episodes) >= 4
+    assert {"heater dead for five hours", "broker killed", "garbage payload", "killed while it is too warm"} <= set(
+        names
+    )
