@@ -290,8 +290,8 @@ def of_the_room() -> list[Fault]:
         Fault("door open for an hour", 6, (Want("heading|too-cool", "", 60, clears=None),), may=HEAT, ends_min=60,
               acts=((0, *door[0]), (60, *door[1]))),
         # A week in which it is known to be good comes first.
-        Fault("heater loses a seventh of its power", 24 * 14, (Want("heater-weak", "rack", 1440 * 14, 1440 * 8, None),),
-              acts=((1440 * 7, Act.HEATER_FADES, "", 0.15), (1440 * 8, Act.HEATER_FADES, "", 0.0)), round_min=60,
+        Fault("heater loses a quarter of its power", 24 * 14, (Want("heater-weak", "rack", 1440 * 14, 1440 * 8, None),),
+              acts=((1440 * 7, Act.HEATER_FADES, "", 0.25), (1440 * 8, Act.HEATER_FADES, "", 0.0)), round_min=60,
               may=HEAT, change=known_good),
         Fault("cold night", 24, may=HEAT, acts=((0, Act.OUTDOORS, "", 1.0),)),
         Fault("lid open for three hours", 12, (Want("too-dry", "top", 150, clears=360),), ends_min=180,
