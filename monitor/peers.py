@@ -17,6 +17,7 @@ from monitor.core.settings import Probe, Room
 
 # Probes are judged against their peers over so many days at most: a baseline of another season is none.
 LOOK_BACK_DAYS: Final = 90
+AIR_AMONG_BOXES: Final = "in the air, among boxes"
 # A day of which less was measured has no median.
 LEAST_HOURS: Final = 12
 
@@ -87,9 +88,14 @@ def _of_stack(stack: str, readings: Readings, room: Room, corrections: Calibrati
     days = np.arange(first, max(today, first))
     table = {name: _daily(readings, probe, corrections, days) for name, probe in probes.items()}
     view = departing(days, table, heights)
-    left = view.departure
+    left, state = view.departure, dict(view.state)
+    in_air = sum(p.box is None for p in probes.values())
+    if left is not None and probes[left.probe].box is None and in_air < min(3, len(probes)):
+        # What the air and the boxes differ by goes with the heating too: it says nothing of the air's probe.
+        state[left.probe] = AIR_AMONG_BOXES
+        left = None
     return {
-        name: Peer(view.state[name], left if left and left.probe == name else None, readings.first_at(name))
+        name: Peer(state[name], left if left and left.probe == name else None, readings.first_at(name))
         for name in probes
     }
 
