@@ -17,9 +17,9 @@ from monitor.core.thermal import (
     HORIZON_S,
     Course,
     _moved,
-    normals,
     _outdoors,
     course,
+    normals,
     worth_knowing,
 )
 from monitor.simroom import Act, Action, Heater, SimBox, SimProbe, SimRoom, SimSetting
