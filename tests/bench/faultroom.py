@@ -430,7 +430,9 @@ def came(notices: Iterable[tuple[float, Notice]]) -> list[Came]:
     for at_min, notice in notices:
         for subject in notice.subjects:
             key = notice.kind, subject
-            change = "still" if notice.change == "raised" and key in told else notice.change
+            # Where no end is told, each time is a time of its own.
+            again = key in told and KINDS[notice.kind].tell_cleared
+            change = "still" if notice.change == "raised" and again else notice.change
             found.append(Came(at_min, notice.kind, subject, change, notice.urgency))
             told = told - {key} if change == "cleared" else told | {key}
     return found
