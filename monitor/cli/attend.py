@@ -6,10 +6,14 @@ import argparse
 import contextlib
 import difflib
 import getpass
+import os
+from pathlib import Path
 
 from pydantic_core import PydanticCustomError
 
 from monitor.cli.room import now_ms, parse_time, print_json, room_at_hand, settings_if_any, table
+from monitor.config import find_config
+from monitor.config.in_force import in_force
 from monitor.config.shape import seconds
 from monitor.core.attention import WAKING_A_WEEK, account
 from monitor.core.kinds import Kind, all_kinds
@@ -70,7 +74,8 @@ def run_explain(args: argparse.Namespace) -> int:
             f"no kind {args.kind!r}", fix=f"did you mean {near[0]}?" if near else "see them all: warmtally explain"
         )
     if args.json:
-        print_json(_as_json(kind))
+        numbers_of = {n.key: {"value": n.value, "own": n.own} for n in in_force(kind.keys, _file(args))}
+        print_json(_as_json(kind) | {"numbers": numbers_of})
         return 0
     unit: DisplayUnit = "C"
     # What is wrong with the room's file keeps no kind from being explained.
@@ -86,12 +91,23 @@ def run_explain(args: argparse.Namespace) -> int:
         ("if nothing is done", kind.otherwise),
     ):
         print(f"  {label}: {differences_in(text, unit)}")
+    if kind.keys:
+        numbers = [f"{n.key} = {n.value}{' (yours)' if n.own else ''}" for n in in_force(kind.keys, _file(args))]
+        print(f"  its numbers: {', '.join(numbers)}")
     if kind.groups:
         print("  subjects that follow within one cause are told in one notice")
     if kind.repeats:
         print("  told again while nobody answers, at doubling distances ([watch] repeat_now, repeat_today)")
     print(f"  its notices, and how to change their texts: warmtally texts {kind.name}")
     return 0
+
+
+def _file(args: argparse.Namespace) -> Path | None:
+    """The room's file, if there is one."""
+    try:
+        return find_config(args.config, os.environ)
+    except ConfigError:
+        return None
 
 
 def _as_json(kind: Kind) -> dict[str, object]:

@@ -50,6 +50,7 @@ class Kind:
     the first thing to do and ``otherwise`` what happens if nothing is done. ``groups``: when one subject is
     raised, others whose delay is running are raised with it, because they have one cause. ``repeats``: told again
     while nobody answers. ``shows``: facts of its looks, temperatures in C, that a keeper's own text may show by itself.
+    ``keys``: the keys of the configuration that set its numbers, as "part.key".
     """
 
     name: str
@@ -66,6 +67,7 @@ class Kind:
     tell_cleared: bool = True
     cleared_says: str = ""
     shows: tuple[str, ...] = ()
+    keys: tuple[str, ...] = ()
 
 
 @cache

@@ -104,6 +104,7 @@ KINDS = (
         otherwise="Eggs dent and dry out over days.",
         look=partial(_look, damp=False),
         cleared_says="No longer too dry",
+        keys=("limits.too_dry_pct",),
     ),
     Kind(
         name="too-damp",
@@ -116,6 +117,7 @@ KINDS = (
         otherwise="Water may drip on the eggs, and mould may grow.",
         look=partial(_look, damp=True),
         cleared_says="No longer too damp",
+        keys=("limits.too_damp_pct",),
     ),
     Kind(
         name="condensation-near",
@@ -129,5 +131,6 @@ KINDS = (
         otherwise="Drops fall on the eggs where the lid is lowest.",
         look=_look_drips,
         tell_cleared=False,
+        keys=("limits.too_damp_pct",),
     ),
 )

@@ -135,6 +135,7 @@ KINDS = (
         look=_look_heading,
         groups=True,
         tell_cleared=False,
+        keys=("watch.heading",),
     ),
     Kind(
         name="harm-near",

@@ -70,4 +70,5 @@ KIND = Kind(
     otherwise="One cold night the room cannot be kept warm any more, and the boxes cool.",
     look=_look,
     cleared_says="Heater as strong as before",
+    keys=("watch.heater_since",),
 )

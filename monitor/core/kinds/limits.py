@@ -263,6 +263,7 @@ KINDS = (
         repeats=True,
         cleared_says="No longer too warm",
         shows=("value_c", "limit_c", "uncertainty_c"),
+        keys=("limits.too_warm_c", "limits.deadband_c", "limits.on_delay", "limits.off_delay", "limits.max_gap"),
     ),
     Kind(
         name="too-cool",
@@ -279,5 +280,6 @@ KINDS = (
         repeats=True,
         cleared_says="No longer too cool",
         shows=("value_c", "limit_c", "uncertainty_c"),
+        keys=("limits.too_cool_c", "limits.deadband_c", "limits.on_delay", "limits.off_delay", "limits.max_gap"),
     ),
 )

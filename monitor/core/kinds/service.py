@@ -158,6 +158,7 @@ KINDS = (
         otherwise="Readings can no longer be written when the disk is full.",
         look=_disk,
         tell_cleared=False,
+        keys=("watch.disk_low_mb",),
     ),
     Kind(
         name="clock-untrusted",
@@ -183,6 +184,7 @@ KINDS = (
         look=_stuck,
         repeats=True,
         cleared_says="Notices arrive again",
+        keys=("watch.stuck_after",),
     ),
     Kind(
         name="shipping-behind",
@@ -196,6 +198,7 @@ KINDS = (
         look=_shipping,
         tell_cleared=True,
         cleared_says="Outside database caught up",
+        keys=("watch.shipping_behind",),
     ),
     Kind(
         name="heartbeat-unanswered",
@@ -208,6 +211,7 @@ KINDS = (
         otherwise="If this service stops, nobody outside notices; or they notice a stop that is none.",
         look=_heartbeat,
         cleared_says="Outside heartbeat answered again",
+        keys=("watch.stuck_after",),
     ),
     Kind(
         name="probe-unread",

@@ -164,5 +164,6 @@ KINDS = (
         look=_look_room,
         repeats=True,
         cleared_says="Room heard again",
+        keys=("watch.room_quiet_after",),
     ),
 )

@@ -141,6 +141,7 @@ KINDS = (
         otherwise="The boxes drift apart, by days of hatch date over a whole incubation.",
         look=_look_stacks,
         cleared_says="Stack even again",
+        keys=("watch.uneven_c", "watch.uneven_deadband_c", "watch.uneven_over"),
     ),
     Kind(
         name="siblings-apart",
@@ -153,5 +154,6 @@ KINDS = (
         otherwise="The cooler box hatches later by about that many days; that alone does no harm.",
         look=_look_siblings,
         tell_cleared=False,
+        keys=("watch.apart_days",),
     ),
 )

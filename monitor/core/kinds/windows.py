@@ -91,6 +91,7 @@ KINDS = (
         otherwise="Nothing; the window opens by itself.",
         look=partial(_look, kind="window-near"),
         tell_cleared=False,
+        keys=("watch.window_near_days",),
     ),
     Kind(
         name="window-open",
@@ -115,5 +116,6 @@ KINDS = (
         otherwise="Waiting costs little; opening too early costs lives.",
         look=partial(_look, kind="window-past"),
         tell_cleared=False,
+        keys=("watch.past_window_share",),
     ),
 )
