@@ -97,6 +97,9 @@ def tell(
         if after[t.subject].up:
             after[t.subject] = replace(after[t.subject], told_ms=now_ms, told=told, told_as=urgency)
     ended = _ended(kind, after, moves, looks, passed, snapshot)
+    # RFC 8632: whoever was told that it began is always told that it is over.
+    told_as = [c.told_as for t in ended if (c := after[t.subject]).told > 0 and c.told_as]
+    reach_ended: list[Urgency] = [*told_as, *(urgency_of(s) for s in passed)]
     return Telling(
         tuple(new),
         joins,
@@ -105,7 +108,7 @@ def tell(
         {s: t for s, t in passed.items() if any(e.subject == s for e in ended)},
         urgency,
         reach,
-        _most(urgency_of(s) for s in passed) if passed else None,
+        _most(reach_ended) if reach_ended else None,
     )
 
 

@@ -137,6 +137,17 @@ def test_what_goes_to_other_people_does_not_wait_for_what_they_were_not_told() -
     assert notice.title == "Bad: box c"
 
 
+def test_who_was_told_that_it_began_is_told_that_it_is_over_and_nobody_else_for_that() -> None:
+    for urgency, loud in (("now", True), ("today", False)):
+        run = Run()
+        run.tick(0, a_kind({"a": (True, urgency)}))  # type: ignore[dict-item]
+        run.tick(60, a_kind({"a": (False, urgency)}))  # type: ignore[dict-item]
+        _, over, ways = run.told[-1]
+        assert (over.change, over.urgency) == ("cleared", "today")
+        assert ("loud" in ways, "loud-left" in ways) == (loud, loud)
+        assert "all" in ways
+
+
 def test_who_was_told_of_the_first_is_told_of_the_rest() -> None:
     run = Run(ONE, (Channel("loud", "x://", urgencies=("now",)),))
     run.tick(0, a_kind({"a": (True, "now"), "b": (False, "today")}, repeats=False))
