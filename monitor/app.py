@@ -269,10 +269,18 @@ class App:
     def _routed(self, notices: Iterable[Notice], snapshot: Snapshot) -> list[Notice]:
         """Notices with their ways to the channels: by urgency, kind and stack, quiet hours and further steps."""
         watch, channels = self.settings.room.watch, self.settings.channels
+        ledger = self.store.ledger
         routed = []
         for notice in notices:
             try:
-                ways = routes(notice, channels, watch, snapshot.zone, snapshot.stack_of)
+                ways = routes(
+                    notice,
+                    channels,
+                    watch,
+                    snapshot.zone,
+                    snapshot.stack_of,
+                    lambda over: ledger.reached(over.kind, over.subjects),
+                )
             except Exception:
                 # Whatever is wrong with the ways of a notice: rather through all channels than through none.
                 log.exception("the ways of %s cannot be told; it goes to every channel", notice.key)

@@ -7,7 +7,7 @@ only when nobody has answered by then and the matter is still true.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Container, Sequence
 from datetime import datetime, time, timedelta, tzinfo
 from typing import Final
 
@@ -23,11 +23,13 @@ def routes(
     watch: Watch,
     zone: tzinfo,
     stack_of: Callable[[str], str | None] = lambda _: None,
+    reached: Callable[[Notice], Container[str]] = lambda _: (),
 ) -> tuple[Route, ...]:
     """The ways of a notice. The log takes everything at once.
 
     ``stack_of`` gives the stack of a subject (box, lot, probe or stack); None for what belongs to no stack: that
-    goes to every channel, whatever stacks it takes.
+    goes to every channel, whatever stacks it takes. ``reached`` gives the channels that were told of the same matter
+    while it lasted.
     """
     found = [Route(LOG)]
     quiet_until = quiet_end_ms(notice.at_ms, watch, zone) if notice.urgency != "now" else 0
@@ -43,8 +45,10 @@ def routes(
                 continue
         later = channel.after_s > 0.0 and not drilled
         if later and notice.change in ("cleared", "daily"):
-            # A further step is for what wants a hand; that it is over is told to those who were told it began.
-            continue
+            # A further step is for what wants a hand; that it is over is told, at once, if it was told that it began.
+            if notice.change == "daily" or channel.id not in reached(notice):
+                continue
+            later = False
         start = notice.at_ms + round(channel.after_s * 1000) if later else 0
         found.append(Route(channel.id, max(start, quiet_until), if_open=later))
     return tuple(found)

@@ -342,3 +342,21 @@ def test_when_all_it_tells_of_has_cleared_the_further_step_is_needless(store: St
     end = replace(RAISE, subject="box other", change="cleared")
     store.ledger.commit([replace(other, phase=Phase.CLEAR)], [end], [], {})
     assert states(store) == {"mail": "waiting", "neighbour": "not-needed"}
+
+
+def test_it_is_known_which_channels_were_told_of_a_matter_while_it_lasted(store: Store) -> None:
+    def reached() -> set[str]:
+        return set(store.ledger.reached("too-warm", [RAISED.subject]))
+
+    store.ledger.commit([RAISED], [RAISE], [stepped_notice("k1", RAISED.subject)], {})
+    assert reached() == set()
+    (mail,) = store.ledger.lease("mail", T0)
+    store.ledger.delivered(mail.id, T0)
+    assert reached() == {"mail"}
+    # On its way counts as told: an end that nobody needed is better than one that is missing.
+    store.ledger.lease("neighbour", T0 + 1_200_000)
+    assert reached() == {"mail", "neighbour"}
+    assert store.ledger.reached("too-cool", [RAISED.subject]) == store.ledger.reached("too-warm", ["other"]) == set()
+    over = replace(notice("k2", "today", RAISED.subject), change="cleared")
+    store.ledger.commit([replace(RAISED, phase=Phase.CLEAR)], [replace(RAISE, change="cleared")], [over], {})
+    assert reached() == set()

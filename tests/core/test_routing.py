@@ -103,6 +103,11 @@ def test_a_further_step_waits_and_is_used_only_while_the_matter_is_open() -> Non
     assert found[2] == Route("neighbour", ms("2026-06-01 12:20"), if_open=True)
     cleared = routes(notice("today", change="cleared"), [MAIL, second], Watch(), VIENNA)
     assert names(cleared) == [LOG, "mail"]
+    # Who was told, because nobody had answered by then, is told that it is over, and at once.
+    told = routes(notice("today", change="cleared"), [MAIL, second], Watch(), VIENNA, reached=lambda _: {"neighbour"})
+    assert told[2] == Route("neighbour")
+    daily = routes(notice("diary", change="daily"), [MAIL, second], Watch(), VIENNA, reached=lambda _: {"neighbour"})
+    assert "neighbour" not in names(daily)
 
 
 def test_a_drill_goes_through_every_channel_at_once_but_not_into_the_night() -> None:

@@ -259,6 +259,23 @@ class Ledger:
             for subject, body in self.db.rows("SELECT subject, body FROM condition WHERE kind=?", notice.kind)
         )
 
+    def reached(self, kind: str, subjects: Iterable[str]) -> frozenset[str]:
+        """Channels that took, or are being given, a notice of this kind about one of these subjects since it was last
+        told as over."""
+        open_ones, found = set(subjects), set[str]()
+        for number, told, change in self.db.rows(
+            "SELECT id, subjects, change FROM notice WHERE kind=? ORDER BY id DESC LIMIT 200", kind
+        ):
+            mine = open_ones.intersection(json.loads(told))
+            if change == "cleared":
+                open_ones -= mine
+            elif mine:
+                ways = "SELECT channel FROM outbox WHERE notice=? AND state IN ('leased', 'delivered')"
+                found.update(str(channel) for (channel,) in self.db.rows(ways, number))
+            if not open_ones:
+                break
+        return frozenset(found)
+
     def shelve(self, kind: str, subject: str, until_ms: int | None, now_ms: int, by: str) -> None:
         """No notices about a condition until a moment; None ends that. The state goes on being kept."""
         with self.db.write() as c:
