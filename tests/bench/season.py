@@ -111,7 +111,7 @@ MENDS: Final = (
     (Act.HEATER_WORKS, "", None), (Act.THERMOSTAT_SET, "", 28.0), (Act.FAN_RUNS, "", None),
     (Act.DOOR_CLOSES, "", None), (Act.LID_CLOSES, "top", None), (Act.WETNESS, "top", 92.0),
     (Act.PROBE_WORKS, "upper-t", None), (Act.PROBE_WORKS, "air-t", None), (Act.PROBE_WORKS, "top-h", None),
-    (Act.PROBE_BACK_IN, "middle-t", None),
+    (Act.PROBE_BACK_IN, "middle-t", None), (Act.OUTDOORS, "", simulated().outdoors_c),
 )  # fmt: skip
 
 
