@@ -59,6 +59,10 @@ DAY_MIN: Final = 24 * 60
 # The room is calm for so long before the first fault, and between two; what lasts is put right in between.
 FIRST_MIN: Final = 30 * 60
 CALM_MIN: Final = 18 * 60
+# After a quiet room was heard again, until what is still quiet is told for itself.
+HEARD_MIN: Final = 30.0
+# The early notice is of what is beyond the last day: so soon after another spell it leaves the telling to the limit.
+AFTER_SPELL_MIN: Final = 90.0
 # True of a room over a season, whatever the fault: what lots and boxes of different heights come to; and that a channel
 # took nothing for a quarter of an hour, since one try in five fails here and the next is only made at the next round.
 ALWAYS: Final = (
@@ -175,9 +179,23 @@ def planned(days: float) -> list[Episode]:
 
 
 def together(faults: Sequence[Fault]) -> Fault:
-    """Several at once, as one."""
+    """Several at once, as one; in a room with a second stack, which becomes uneven with the first."""
+    if any(w.kind == "stack-uneven" for f in faults for w in f.wants):
+        faults = [replace(f, may=(*f.may, "stack-uneven shelf")) for f in faults]
     if len(faults) == 1:
         return faults[0]
+    # Cause before effect: while no probe is heard, none is told as quiet by itself.
+    deaf_min = max((f.ends_min or 0.0 for f in faults if any(w.kind == "room-quiet" for w in f.wants)), default=0.0)
+    faults = [
+        replace(
+            f,
+            wants=tuple(
+                replace(w, by_min=w.by_min + deaf_min + HEARD_MIN) if deaf_min and w.kind == "probe-quiet" else w
+                for w in f.wants
+            ),
+        )
+        for f in faults
+    ]
     ends = [f.ends_min for f in faults if f.ends_min is not None]
     mangles = [f.mangle for f in faults if f.mangle is not None]
     assert len(mangles) <= 1
@@ -508,9 +526,22 @@ def _told(
         played.came = mine
         up = up_at_end if until == float("inf") else set()
         may = [m for w, m in limits if w is None]
-        judge(played, [*e.fault.wants, *(w for w, _ in limits)], [*may, *ALWAYS, "heading"], up)
+        spell = any(
+            c.kind in ("too-warm", "too-cool") and e.start_min - DAY_MIN <= c.at_min < e.start_min for c in everything
+        )
+        wants = [
+            replace(w, by_min=w.by_min + AFTER_SPELL_MIN) if spell and "heading" in w.kind else w for w in e.fault.wants
+        ]
+        judge(played, [*wants, *(w for w, _ in limits)], [*may, *ALWAYS, "heading"], up)
         # An end or a repeat of what an earlier fault brought belongs to that.
         older = {str(c) for c in mine if c.change != "raised" and (c.kind, c.subject) in good}
+        # A fault that would last for ever is put right here, and its end may be told.
+        brought = {(c.kind, c.subject) for _, c in played.met}
+        older |= {
+            str(c)
+            for c in mine
+            if c.change == "cleared" and (c.kind, c.subject) in brought and c.at_min >= e.end_min - e.start_min
+        }
         played.unexpected = [text for text in played.unexpected if text not in older]
         good |= {(c.kind, c.subject) for c in mine}
         name = " and ".join(e.names)
