@@ -467,7 +467,8 @@ def _sums(world: World, account: Account, short: list[str]) -> dict[str, float |
     assert species.curve is not None
     box = world.given.room.box("near")
     assert box is not None
-    series = account.published["near-t"]
+    # A probe whose power returned says 85 once: the value it wakes up with, and no temperature.
+    series = {t: v for t, v in account.published["near-t"].items() if v != 85.0}
     at = np.array(sorted(series), np.int64)
     values = np.array([series[int(t)] for t in at])
     first, last = int(at[0]) // HOUR_MS + 1, int(at[-1]) // HOUR_MS
