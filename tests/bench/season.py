@@ -61,8 +61,6 @@ FIRST_MIN: Final = 30 * 60
 CALM_MIN: Final = 18 * 60
 # After a quiet room was heard again, until what is still quiet is told for itself.
 HEARD_MIN: Final = 30.0
-# The early notice is of what is beyond the last day: so soon after another spell it leaves the telling to the limit.
-AFTER_SPELL_MIN: Final = 90.0
 # True of a room over a season, whatever the fault: what lots and boxes of different heights come to; and that a channel
 # took nothing for a quarter of an hour, since one try in five fails here and the next is only made at the next round.
 ALWAYS: Final = (
@@ -530,9 +528,9 @@ def _told(
         spell = any(
             c.kind in ("too-warm", "too-cool") and e.start_min - DAY_MIN <= c.at_min < e.start_min for c in everything
         )
-        wants = [
-            replace(w, by_min=w.by_min + AFTER_SPELL_MIN) if spell and "heading" in w.kind else w for w in e.fault.wants
-        ]
+        # The early notice is of what is beyond the last day: within a day of another spell it leaves the telling to the
+        # limit, which is judged by the box's true temperature.
+        wants = [w for w in e.fault.wants if not (spell and "heading" in w.kind)]
         judge(played, [*wants, *(w for w, _ in limits)], [*may, *ALWAYS, "heading"], up)
         # An end or a repeat of what an earlier fault brought belongs to that.
         older = {str(c) for c in mine if c.change != "raised" and (c.kind, c.subject) in good}
