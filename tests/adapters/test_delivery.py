@@ -522,6 +522,18 @@ print("drained", ok)
 """
 
 
+def child(folder: Path, port: int, crash: str) -> subprocess.CompletedProcess[str]:
+    """A process that delivers what waits, and dies where ``crash`` says."""
+    return subprocess.run(
+        [sys.executable, "-c", CHILD, str(folder), str(port)],
+        cwd=PROJECT,
+        env={**os.environ, "WARMTALLY_CRASH_AT": crash},
+        capture_output=True,
+        text=True,
+        timeout=60,
+    )
+
+
 @pytest.mark.parametrize("place", ["after-lease-before-send", "after-send-before-mark"])
 @pytest.mark.parametrize("nth", [1, 2, 5])
 def test_killed_at_any_point_every_notice_arrives_with_one_key(tmp_path: Path, place: str, nth: int) -> None:
@@ -530,20 +542,10 @@ def test_killed_at_any_point_every_notice_arrives_with_one_key(tmp_path: Path, p
         for n in range(4):
             post.raise_(f"key {n}")
 
-        def child(crash: str) -> subprocess.CompletedProcess[str]:
-            return subprocess.run(
-                [sys.executable, "-c", CHILD, str(tmp_path), str(sink.port)],
-                cwd=PROJECT,
-                env={**os.environ, "WARMTALLY_CRASH_AT": crash},
-                capture_output=True,
-                text=True,
-                timeout=60,
-            )
-
-        assert child(f"{place}:{nth}").returncode == -signal.SIGKILL
+        assert child(tmp_path, sink.port, f"{place}:{nth}").returncode == -signal.SIGKILL
         before = set(post.states("hook").values()) | set(post.states(LOG).values())
         assert before != {"delivered"}
-        second = child("")
+        second = child(tmp_path, sink.port, "")
         assert second.stdout.strip() == "drained True", second.stderr
         assert set(post.states("hook").values()) == set(post.states(LOG).values()) == {"delivered"}
         assert set(sink.keys()) == {f"key {n}" for n in range(4)}
@@ -565,18 +567,8 @@ def test_killed_around_a_digest_it_arrives_with_one_key_and_all_it_stands_for(tm
                 conditions = [Condition("k", where[0], phase, START_MS + n, START_MS + n)]
                 store.ledger.commit(conditions, (), [replace(made, subjects=where)], {"hook": ("now",)})
 
-        def child(crash: str) -> subprocess.CompletedProcess[str]:
-            return subprocess.run(
-                [sys.executable, "-c", CHILD, str(tmp_path), str(sink.port)],
-                cwd=PROJECT,
-                env={**os.environ, "WARMTALLY_CRASH_AT": crash},
-                capture_output=True,
-                text=True,
-                timeout=60,
-            )
-
-        assert child(f"{place}:1").returncode == -signal.SIGKILL
-        second = child("")
+        assert child(tmp_path, sink.port, f"{place}:1").returncode == -signal.SIGKILL
+        second = child(tmp_path, sink.port, "")
         assert second.stdout.strip() == "drained True", second.stderr
         assert set(post.states("hook").values()) == {"delivered"}
         keys = sink.keys()
