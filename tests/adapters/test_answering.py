@@ -153,12 +153,12 @@ def test_a_code_alone_answers_at_once_and_is_replied_to(tmp_path: Path, keeper: 
 
 def test_a_name_comes_with_json_and_a_second_answer_is_told_it(tmp_path: Path, keeper: Keeper, running: Intake) -> None:
     notice = tell(tmp_path)
-    keeper.send(json.dumps({"token": code(notice), "by": "Ana"}))
+    keeper.send(json.dumps({"token": code(notice), "by": "neighbour"}))
     keeper.hears(1)
     keeper.send(json.dumps({"token": code(notice), "by": "Ben"}))
     assert "answered already, at" in keeper.hears(2)[1]
-    assert keeper.replies[1].endswith("by Ana, with the code sent to phone.")
-    assert answered(tmp_path).answer == "Ana, with the code sent to phone"
+    assert keeper.replies[1].endswith("by neighbour, with the code sent to phone.")
+    assert answered(tmp_path).answer == "neighbour, with the code sent to phone"
 
 
 def test_replies_are_not_retained(tmp_path: Path, broker: Mosquitto, keeper: Keeper, running: Intake) -> None:
@@ -319,7 +319,7 @@ def test_killed_around_its_commit_it_answers_once_and_the_reply_is_the_same(
     # A first life makes the session at the broker.
     assert up(intake(tmp_path, broker.port)).stop()
     keeper.send("28.5", topic="room/warm")
-    keeper.send(json.dumps({"token": code(notice), "by": "Ana"}))
+    keeper.send(json.dumps({"token": code(notice), "by": "neighbour"}))
     with subprocess.Popen(command, cwd=PROJECT, env=environ | {"WARMTALLY_CRASH_AT": place}) as dying:
         assert dying.wait(30) == -signal.SIGKILL
     assert (answered(tmp_path).answered_ms is not None) is committed
@@ -329,7 +329,7 @@ def test_killed_around_its_commit_it_answers_once_and_the_reply_is_the_same(
         last.terminate()
     with Store(tmp_path / "data") as store:
         assert len(store.db.rows("SELECT * FROM answer")) == 1
-        assert store.ledger.notice(1).answer == "Ana, with the code sent to phone"
+        assert store.ledger.notice(1).answer == "neighbour, with the code sent to phone"
         assert [t.change for t in store.ledger.history()] == ["acknowledged"]
         assert [r.value for _, r in store.readings.since(0)] == [28.5]
     assert not any("answered already" in r for r in keeper.replies)

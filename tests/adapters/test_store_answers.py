@@ -75,7 +75,7 @@ def test_looking_changes_nothing_and_answering_does_what_the_command_does(store:
     # The command leaves the same behind, but for who it was.
     with Store(tmp_path / "other") as other:
         tell(other)
-        other.ledger.answer(1, T0 + 2, "Ana")
+        other.ledger.answer(1, T0 + 2, "neighbour")
         assert other.ledger.conditions() == store.ledger.conditions()
         assert other.ledger.outgoing() == store.ledger.outgoing()
         assert other.ledger.notice(1).answer_way == "command"
@@ -83,7 +83,7 @@ def test_looking_changes_nothing_and_answering_does_what_the_command_does(store:
 
 def test_a_second_answer_is_told_when_and_by_whom_the_first_was_given(store: Store) -> None:
     notice = tell(store)
-    store.answers.give(SECRET, code(notice), T0 + MINUTE, "message", "Ana")
+    store.answers.give(SECRET, code(notice), T0 + MINUTE, "message", "neighbour")
     for second in (
         store.answers.give(SECRET, code(notice), T0 + 5 * MINUTE, "message", "Ben"),
         store.answers.give(SECRET, code(notice, "mail"), T0 + 5 * MINUTE, "link"),
@@ -93,15 +93,15 @@ def test_a_second_answer_is_told_when_and_by_whom_the_first_was_given(store: Sto
         store.answers.give(SECRET, code(notice), T0 + LIVES_MS * 3, "link"),
     ):
         assert second.status == "before"
-        assert "2026-05-28 20:27 by Ana, with the code sent to phone" in reply(second, UTC)
+        assert "2026-05-28 20:27 by neighbour, with the code sent to phone" in reply(second, UTC)
     assert acknowledged(store) == T0 + MINUTE
     assert len(store.db.rows("SELECT * FROM answer")) == 1
 
 
 def test_the_same_message_again_is_told_the_same(store: Store) -> None:
     notice = tell(store)
-    first = store.answers.give(SECRET, code(notice), T0 + 1, "message", "Ana")
-    again = store.answers.give(SECRET, code(notice), T0 + 2, "message", "Ana", again=True)
+    first = store.answers.give(SECRET, code(notice), T0 + 1, "message", "neighbour")
+    again = store.answers.give(SECRET, code(notice), T0 + 2, "message", "neighbour", again=True)
     other = store.answers.give(SECRET, code(notice), T0 + 2, "message", "Ben", again=True)
     assert reply(again, UTC) == reply(first, UTC)
     assert "answered already" in reply(other, UTC)
@@ -176,12 +176,12 @@ def test_a_store_from_before_answers_by_code_keeps_its_answers(tmp_path: Path, m
         with Store(tmp_path) as store, store.db.write() as c:
             c.execute(
                 "INSERT INTO notice(key, at, kind, subjects, change, urgency, title, text, answered, answer) "
-                "VALUES ('k', ?, 'too-warm', '[\"upper\"]', 'raised', 'now', 'Too warm', 'hot', ?, 'Ana')",
+                "VALUES ('k', ?, 'too-warm', '[\"upper\"]', 'raised', 'now', 'Too warm', 'hot', ?, 'neighbour')",
                 (T0, T0 + 5),
             )
     with Store(tmp_path) as store:
         notice = store.ledger.notice(1)
-        assert (notice.answered_ms, notice.answer, notice.answer_way) == (T0 + 5, "Ana", "")
+        assert (notice.answered_ms, notice.answer, notice.answer_way) == (T0 + 5, "neighbour", "")
         again = store.answers.give_number(1, T0 + 9)
         assert again.status == "before"
         assert again.notice == notice

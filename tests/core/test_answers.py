@@ -91,11 +91,11 @@ def test_each_channel_gets_a_code_of_its_own_and_the_rest_no_line() -> None:
 @pytest.mark.parametrize(
     ("answer", "words"),
     [
-        (Answer("command", by="Ana"), "Ana"),
+        (Answer("command", by="neighbour"), "neighbour"),
         (Answer("link", "phone"), "the link sent to phone"),
         (Answer("message", "phone"), "the code sent to phone"),
-        (Answer("message", "phone", "Ana"), "Ana, with the code sent to phone"),
-        (Answer("number", by="Ana"), "Ana, with its number"),
+        (Answer("message", "phone", "neighbour"), "neighbour, with the code sent to phone"),
+        (Answer("number", by="neighbour"), "neighbour, with its number"),
         (Answer("number"), "a message with its number"),
     ],
 )
@@ -112,7 +112,7 @@ def test_by_whom_is_told_as_far_as_it_is_known(answer: Answer, words: str) -> No
         (CODE.encode(), Message(CODE)),
         (f"  {CODE.lower()}\r\n".encode(), Message(CODE.lower())),
         (f'{{"token": "{CODE}"}}'.encode(), Message(CODE)),
-        (f'{{"token": " {CODE} ", "by": " Ana\\nMaria ", "more": 1}}'.encode(), Message(CODE, by="Ana Maria")),
+        (f'{{"token": " {CODE} ", "by": " neighbour\\ntwo ", "more": 1}}'.encode(), Message(CODE, by="neighbour two")),
         (b"12", Message(number=12)),
         (b'{"token": "12", "by": "hall button"}', Message(number=12, by="hall button")),
     ],
@@ -162,11 +162,13 @@ def test_replies_say_what_happened_in_the_rooms_time() -> None:
     vienna = zone_of("Europe/Vienna")
     answered = Notice(
         "k", T0, "too-warm", ("upper",), "raised", "now", "Too warm: box upper", "hot",
-        id=12, answered_ms=T0 + 60_000, answer="Ana",
+        id=12, answered_ms=T0 + 60_000, answer="neighbour",
     )  # fmt: skip
     assert reply(Found("given", answered), vienna).startswith("Notice 12 is answered: Too warm: box upper. It is not ")
     assert reply(Found("given", answered, over=True), vienna).endswith("What it told of is over already.")
-    assert reply(Found("before", answered), vienna) == "Notice 12 was answered already, at 2026-05-28 22:27 by Ana."
+    assert (
+        reply(Found("before", answered), vienna) == "Notice 12 was answered already, at 2026-05-28 22:27 by neighbour."
+    )
     assert reply(Found("before", answered, again=True), vienna) == reply(Found("given", answered), vienna)
     assert reply(Found("open", notice()), vienna) == "Notice 12 waits for an answer."
     assert "2026-05-28 22:26" in reply(Found("expired", notice()), vienna)

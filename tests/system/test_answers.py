@@ -166,11 +166,11 @@ def test_the_code_is_answered_by_the_broker_and_replied_to(made: Made, broker: M
         button._client.on_message = lambda _c, _d, m: replies.append(m.payload.decode())
         button._client.subscribe(f"{TOPIC}/reply", 1)
         time.sleep(0.3)
-        button.publish(TOPIC, json.dumps({"token": code, "by": "Ana"}))
+        button.publish(TOPIC, json.dumps({"token": code, "by": "neighbour"}))
         wait_for(lambda: bool(replies), 15, "the reply")
     assert replies[0].startswith("Notice ")
     assert "is answered: Too warm: box upper." in replies[0]
-    assert [n.answer for n in too_warm(one) if n.answered_ms] == ["Ana, with the code sent to phone"]
+    assert [n.answer for n in too_warm(one) if n.answered_ms] == ["neighbour, with the code sent to phone"]
 
 
 def test_the_weekly_drill_proves_the_way_back(

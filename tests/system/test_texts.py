@@ -51,7 +51,7 @@ title = "${room}: ${says}, ${where}"
 
 [kinds.too-warm]
 says = "Zu warm"
-first = "Heizung ausstecken, dann Frau Huber anrufen: 555 0100."
+first = "Heizung ausstecken, dann die Nachbarin anrufen: 555 0100."
 
 [kinds.too-warm.raised]
 line = "${where}: ${value}, Grenze ${limit}, seit ${since}."
@@ -107,8 +107,8 @@ def test_an_example_is_worded_by_the_keepers_texts_in_their_unit_and_zone(
     assert [x["change"] for x in (raised, still, cleared)] == ["raised", "still", "cleared"]
     assert raised["title"] == "Brutraum: Zu warm, box upper"
     assert raised["text"].startswith("box upper: 89.4 °F, Grenze 87.8 °F, seit 2026-06-12 21:10.\n")
-    assert "Frau Huber" in raised["text"]
-    assert "Frau Huber" in still["text"]
+    assert "die Nachbarin" in raised["text"]
+    assert "die Nachbarin" in still["text"]
     assert raised["text"].endswith(CAUTION)
     assert cleared["title"] == "No longer too warm: box upper, box lower"
     assert "Nur eine Probe." in said(capsys, "texts", "drill")
