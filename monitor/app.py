@@ -191,7 +191,6 @@ class App:
         now = self.now_ms()
         self._look_at_clock()
         service = self._service()
-        service = replace(service, checks_failed=self._damage())
         snapshot, whole = self._snapshot(now, service)
         if whole:
             self._latest = snapshot
@@ -232,7 +231,7 @@ class App:
             if not self._blind:
                 log.exception("the boxes cannot be looked at")
             self._blind = True
-            why = f"{error.what} ({error.where})" if isinstance(error, MonitorError) else place_of(error)
+            why = _why(error)
             service = replace(service, checks_failed={WHOLE: why})
             conditions = self.store.ledger.conditions()
             zone = zone_of(self.settings.room.zone)
@@ -322,7 +321,7 @@ class App:
             log.error("%s", error)  # noqa: TRY400 - the message is the whole story
             self._folded_hour = now // HOUR_MS
         except Exception as error:  # noqa: BLE001 - one damaged hour must not end the watch; it is told as a check
-            self._untidy = f"{error.what} ({error.where})" if isinstance(error, MonitorError) else place_of(error)
+            self._untidy = _why(error)
             log.error("the hour's sums cannot be written: %s", self._untidy)  # noqa: TRY400
             self._folded_hour = now // HOUR_MS
 
@@ -369,6 +368,7 @@ class App:
             heartbeat_on=heartbeat is not None,
             heartbeat_failing_since_ms=heartbeat.failing_since_ms if heartbeat is not None else None,
             heartbeat_detail=heartbeat.last_error if heartbeat is not None else "",
+            checks_failed=self._damage(),
             away=self.absence.look(self.now_ms(), self.started_ms, trusted=self._trusted),
             session_lost_ms=link.session_lost_ms,
             answers_on=self.ways_back.on,
@@ -406,6 +406,11 @@ class App:
                 raise StoreError("the intake of readings has stopped", fix="the service is started anew by systemd")
             due = max(due + every_s, time.monotonic())
             stop.wait(due - time.monotonic())
+
+
+def _why(error: Exception) -> str:
+    """What failed, in the words of the error where it has some, else the place in the program."""
+    return f"{error.what} ({error.where})" if isinstance(error, MonitorError) else place_of(error)
 
 
 def _differs(new: Condition, old: Condition | None) -> bool:

@@ -136,7 +136,7 @@ def _text(seen: _Seen, room: RoomAtHand, at: int, want_c: float | None) -> list[
     steps = {step.upper.name: step for step in profile.steps}
     odd = profile.odd
     rows = []
-    for level in reversed(profile.levels):
+    for level in (*reversed(profile.levels), *reversed(seen.air)):
         step = steps.get(level.name)
         rows.append(
             [
@@ -144,17 +144,6 @@ def _text(seen: _Seen, room: RoomAtHand, at: int, want_c: float | None) -> list[
                 level.name + (" ?" if odd is not None and level is odd.level else ""),
                 f"{show_temperature(level.mean_c, unit, 2)} ± {show_difference(2 * level.error.total_c, unit, 2)}",
                 _against(step, room) if step else "-",
-                "compared" if level.compared else "not compared",
-            ]
-        )
-    for level in reversed(seen.air):
-        spread = show_difference(2 * level.error.total_c, unit, 2)
-        rows.append(
-            [
-                f"{level.height_cm:.0f} cm",
-                level.name,
-                f"{show_temperature(level.mean_c, unit, 2)} ± {spread}",
-                "-",
                 "compared" if level.compared else "not compared",
             ]
         )
