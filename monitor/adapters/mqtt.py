@@ -390,13 +390,18 @@ class Intake:
         """Store a batch, then acknowledge it. False: the service ends and it could not be stored."""
         if not batch:
             return True
-        states = [arrival for arrival, _ in batch if arrival.topic in self._wills.topics]
+        states: list[Arrival] = []
+        answers: list[Arrival] = []
+        readings: list[tuple[Arrival, Decoded]] = []
+        for entry in batch:
+            if entry[0].topic in self._wills.topics:
+                states.append(entry[0])
+            elif self._is_answer(entry[0]):
+                answers.append(entry[0])
+            else:
+                readings.append(entry)
         if states and not self._insisting(lambda: self._wills.keep(self._store, states)):
             return False
-        readings = [entry for entry in batch if entry[0].topic not in self._wills.topics] if states else batch
-        answers = [arrival for arrival, _ in batch if self._is_answer(arrival)]
-        if answers:
-            readings = [entry for entry in readings if not self._is_answer(entry[0])]
         settled = self._settle(readings, dry=dry)
         quarantined = [Quarantined(u.received_ms, u.topic, u.payload, u.reason, u.probe) for u in settled.unreadable]
         marks = [InboxMark(mid, digest) for mid, digest in settled.marks]

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import tzinfo
 from typing import Final, Literal
 
@@ -115,7 +115,7 @@ def fanned(profile: StackProfile, lots: Sequence[LotNow]) -> tuple[Fanned, ...]:
     """Each waiting lot of the stack with the air stirred; empty where nothing can be said of the levels."""
     if doubt_of(profile):
         return ()
-    mean_c = sum(x.mean_c for x in profile.levels) / len(profile.levels)
+    mean_c = profile.mean_c
     found = []
     for lot in lots:
         level = profile.level(level_of(lot.lot.box))
@@ -172,15 +172,15 @@ def advise(
     apart_days, sd_days = apart(early, late)
     told = Siblings(early.clutch.id, early, late, apart_days, sd_days)
     if not (_expected(early) and _expected(late)) or early.lot.pipped or late.lot.pipped:
-        return _refused(told, "one of them has pipped, or has no date")
+        return replace(told, refused="one of them has pipped, or has no date")
     if early.lot.box == late.lot.box:
-        return _refused(told, "both lie in the same box")
+        return replace(told, refused="both lie in the same box")
     if profile is not None and (why := doubt_of(profile)):
-        return _refused(told, BEHIND if why == PROBES_ALONE and apart_days > SURE * sd_days else why)
+        return replace(told, refused=BEHIND if why == PROBES_ALONE and apart_days > SURE * sd_days else why)
     if apart_days <= SURE * sd_days:
-        return _refused(told, PROBES_ALONE)
+        return replace(told, refused=PROBES_ALONE)
     if apart_days < LEAST_GAIN_DAYS:
-        return _refused(told, "they are expected together as they stand")
+        return replace(told, refused="they are expected together as they stand")
     tries = [_swapped(early, late, sd_days)]
     why_not: list[tuple[Way, str]] = []
     if profile is not None:
@@ -201,11 +201,7 @@ def advise(
         else:
             why_not.append((remedy.way, "it would not bring them nearer"))
     helps.sort(key=lambda x: -x.gains_days)
-    return Siblings(early.clutch.id, early, late, apart_days, sd_days, tuple(helps), "", tuple(why_not))
-
-
-def _refused(told: Siblings, why: str) -> Siblings:
-    return Siblings(told.clutch, told.early, told.late, told.apart_days, told.sd_days, (), why)
+    return replace(told, remedies=tuple(helps), not_done=tuple(why_not))
 
 
 def _expected(lot: LotNow) -> bool:
@@ -267,7 +263,7 @@ def _stirred(early: LotNow, late: LotNow, profile: StackProfile) -> Remedy | Non
     if levels[0] is None or levels[1] is None:
         return None
     warm, cool = levels[0], levels[1]
-    mean_c = sum(x.mean_c for x in profile.levels) / len(profile.levels)
+    mean_c = profile.mean_c
 
     def after(e1: float, e2: float, leaves: float) -> float:
         days = []

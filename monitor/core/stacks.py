@@ -141,6 +141,11 @@ class StackProfile:
         named = {self.warmest, self.coolest}
         return all(level.compared for level in self.levels if level.name in named)
 
+    @property
+    def mean_c(self) -> float:
+        """Of its levels, each counted alike."""
+        return sum(x.mean_c for x in self.levels) / len(self.levels)
+
     def level(self, name: str) -> Level | None:
         return next((x for x in self.levels if x.name == name), None)
 
