@@ -21,13 +21,14 @@ class Heaters:
     def __init__(self, room: Room) -> None:
         self.room = room
         self._days: dict[tuple[str, int], Day] = {}
-        self._known: tuple[object, dict[str, HeaterNow]] = (None, {})
+        self._known: tuple[tuple[int, str] | None, dict[str, HeaterNow]] = (None, {})
 
     def now(self, readings: Readings, corrections: Calibrations, now_ms: int) -> dict[str, HeaterNow]:
         """By stack; looked at anew once a day, and after readings were imported."""
         key = now_ms // DAY_MS, readings.bulks()
-        if self._known[0] != key:
-            if self._known[0] is not None and self._known[0][1] != key[1]:  # type: ignore[index]
+        known = self._known[0]
+        if known != key:
+            if known is not None and known[1] != key[1]:
                 self._days.clear()
             self._known = key, {s: self._of_stack(s, readings, corrections, now_ms) for s in self.room.stacks}
         return self._known[1]
