@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import getpass
 import math
+from collections.abc import Iterable
 
 from monitor.cli.forecast import lot_json, rounded
 from monitor.cli.room import (
@@ -16,9 +17,12 @@ from monitor.cli.room import (
     table,
     utc,
 )
+from monitor.core.climate import dew_point_c, vapour_pressure_deficit_kpa
 from monitor.core.exposure import Exposure
 from monitor.core.kinds.uneven import describe as describe_stack
+from monitor.core.settings import DisplayUnit
 from monitor.core.snapshot import BoxNow, LotNow, Service, Snapshot, show_day, show_temperature, show_time
+from monitor.errors import ModelOutOfRange
 
 
 def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
@@ -86,6 +90,30 @@ def _course_json(box: BoxNow, at_ms: int) -> dict[str, object] | None:
     return ways
 
 
+def _air(box: BoxNow) -> tuple[float, float] | None:
+    """Dew point (C) of the air in a box, and its vapour pressure deficit (kPa) at eggs as warm as the box; None where
+    no humidity is known, or it is none that an egg box can have."""
+    if box.now_c is None or box.humidity_pct is None:
+        return None
+    try:
+        dew_c = float(dew_point_c(box.now_c, box.humidity_pct))
+        return dew_c, float(vapour_pressure_deficit_kpa(box.now_c, box.now_c, box.humidity_pct))
+    except ModelOutOfRange:
+        return None
+
+
+def _air_lines(boxes: Iterable[BoxNow], unit: DisplayUnit) -> list[str]:
+    lines = []
+    for box in boxes:
+        air = _air(box)
+        if air is not None:
+            lines.append(
+                f"air in box {box.box.id}: {box.humidity_pct:.0f} % relative humidity, dew point "
+                f"{show_temperature(air[0], unit)}, vapour pressure deficit {air[1]:.2f} kPa"
+            )
+    return lines
+
+
 def run_boxes(args: argparse.Namespace) -> int:
     with room_at_hand(args) as now:
         at, _ = parse_time(args.at, now.zone)
@@ -103,6 +131,8 @@ def run_boxes(args: argparse.Namespace) -> int:
                         "temperature_at": utc(b.at_ms),
                         "uncertainty_c": rounded(b.uncertainty_c, 3),
                         "humidity_pct": rounded(b.humidity_pct, 1),
+                        "dew_point_c": rounded(air[0], 2) if (air := _air(b)) else None,
+                        "vapour_pressure_deficit_kpa": rounded(air[1], 3) if air else None,
                         "too_cool_c": b.limits.too_cool_c,
                         "too_warm_c": b.limits.too_warm_c,
                         "limits_from": b.limits_from,
@@ -138,6 +168,8 @@ def run_boxes(args: argparse.Namespace) -> int:
             )
         print(f"room {room.settings.room.name}, {show_time(at, room.zone)}")
         print(table(["box", "place", "now", "limits", "lots (eggs)", "development", "first pip", "conditions"], rows))
+        for line in _air_lines(picture.boxes, room.unit):
+            print(line)
         for profile in picture.stacks:
             print(describe_stack(profile, room.unit))
     return 0

@@ -10,13 +10,14 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
-from monitor.adapters.store import Store
+from monitor.adapters.store import Columns, Store
 from monitor.cli.main import parser
 from monitor.core.conditions import Condition, Phase
 from monitor.core.notices import Notice
-from tests.desk import Desk, room_text
+from tests.desk import Desk, probe, room_text
 
 LAID = datetime(2026, 5, 1, 7, tzinfo=UTC)
 TODAY = datetime(2026, 9, 1, 12, tzinfo=UTC)
@@ -401,6 +402,29 @@ def test_boxes_shows_every_box_with_what_lies_in_it(room: Desk) -> None:
     # An old value is shown with its time, one that is older than a day not at all.
     assert "27.0 °C (09:00)" in room.does('boxes --at "2026-07-10 20:00"')
     assert "27.0 °C (" not in room.does("boxes")
+
+
+def test_boxes_tells_of_the_air_where_a_probe_measures_it(tmp_path: Path) -> None:
+    desk = Desk(tmp_path)
+    told = {"upper-warmth": ("upper", 30.0), "upper-damp": ("upper", 80.0), "lower-warmth": ("lower", 28.0)}
+    desk.write(
+        room_text(probes=[probe(n, f"room/{n}", box=b, unit="%" if "damp" in n else "C") for n, (b, _) in told.items()])
+    )
+    at = np.arange(8, dtype=np.int64) * 300_000 + round(datetime(2026, 6, 15, 11, 20, tzinfo=UTC).timestamp() * 1000)
+    n = len(at)
+    with desk.store() as store:
+        for name, (_, value) in told.items():
+            columns = Columns(at, np.full(n, value), at, np.ones(n, np.uint8), np.ones(n, bool), ("",) * n)
+            store.readings.bulk(name, columns)
+    upper, lower = desk('boxes --at "2026-06-15 12:00" --json').json
+    # Saturation at 30 C by the Magnus formula of the World Meteorological Organization (Guide to Instruments, annex
+    # 4.B): 6.112 exp(17.62 * 30 / (243.12 + 30)) = 42.34 hPa.
+    assert upper["vapour_pressure_deficit_kpa"] == pytest.approx(0.2 * 4.234, abs=0.001)
+    assert upper["dew_point_c"] == pytest.approx(26.16, abs=0.02)
+    assert (lower["dew_point_c"], lower["vapour_pressure_deficit_kpa"]) == (None, None)
+    text = desk.does('boxes --at "2026-06-15 12:00"')
+    assert "air in box upper: 80 % relative humidity, dew point 26.2 °C, vapour pressure deficit 0.85 kPa" in text
+    assert "air in box lower" not in text
 
 
 def test_a_room_without_a_store_says_what_to_do(desk: Desk) -> None:
