@@ -31,17 +31,18 @@ def probe(name: str, topic: str, **keys: str | float) -> str:
 def room_text(
     boxes: Mapping[str, float] = UPPER_AND_LOWER,
     *,
+    name: str = "Back room",
     zone: str = "UTC",
     unit: str = "C",
     probes: Iterable[str] | None = None,
-    limits: Mapping[str, float] | None = None,
+    limits: Mapping[str, str | float] | None = None,
 ) -> str:
     """A room's file: one stack of boxes (name to height in cm), each with a probe ``BOX-warmth`` unless others are
     given."""
     known = (probe(f"{box}-warmth", f"room/{box}", box=box) for box in boxes) if probes is None else probes
     return "\n".join(
         [
-            part("[room]", name="Back room", time_zone=zone, display_unit=unit),
+            part("[room]", name=name, time_zone=zone, display_unit=unit),
             part("[broker]", host="127.0.0.1"),
             part("[[stacks]]", id="left"),
             *(part("[[stacks.boxes]]", id=box, height_cm=height_cm) for box, height_cm in boxes.items()),

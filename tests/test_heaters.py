@@ -20,6 +20,7 @@ from monitor.core.events import DAY_MS, Flag, Reading
 from monitor.core.settings import Box, Probe, Room, Watch
 from monitor.heaters import NO_AIR, Heaters
 from monitor.simroom import Act, Action, Heater, SimBox, SimProbe, SimRoom, SimSetting
+from tests.desk import probe, room_text
 
 DAY0 = 20_600
 DAYS = 30
@@ -33,31 +34,11 @@ ROOM = Room(
     (Box("a", "left", 60.0), Box("b", "right", 60.0)),
     (Probe("a-t", "t/a", box="a"), PROBE, Probe("b-t", "t/b", box="b")),
 )
-CONFIG = """
-[room]
-name = "sim"
-time_zone = "UTC"
-[broker]
-host = "127.0.0.1"
-[[stacks]]
-id = "left"
-[[stacks.boxes]]
-id = "a"
-height_cm = 60
-[[probes]]
-id = "a-t"
-topic = "t/a"
-unit = "C"
-box = "a"
-[[probes]]
-id = "air"
-topic = "t/air"
-unit = "C"
-stack = "left"
-height_cm = 100
-[watch]
-heater_since = {since}
-"""
+CONFIG = room_text(
+    {"a": 60.0},
+    name="sim",
+    probes=[probe("a-t", "t/a", box="a"), probe("air", "t/air", stack="left", height_cm=100)],
+)
 
 
 @pytest.fixture(scope="module")
@@ -110,7 +91,7 @@ def test_since_when_it_is_good_begins_a_new_reference_and_days_are_looked_at_onc
 
 
 def shown(folder: Path, since: str, words: str) -> str:
-    (folder / "room.toml").write_text(CONFIG.format(since=since))
+    (folder / "room.toml").write_text(f"{CONFIG}[watch]\nheater_since = {since}\n")
     out = io.StringIO()
     with contextlib.redirect_stdout(out):
         assert main([*words.split(), "--config", str(folder / "room.toml"), "--data", str(folder / "data")]) == 0

@@ -14,33 +14,16 @@ from monitor.cli.main import main
 from monitor.config import load
 from monitor.core.events import DAY_MS, HOUR_MS
 from tests.bench.stepped import stepped
+from tests.desk import probe, room_text
 
-ROOM = """
-[room]
-name = "Shed"
-time_zone = "UTC"
-[[stacks]]
-id = "west"
-[[stacks.boxes]]
-id = "top"
-height_cm = 140
-[[probes]]
-id = "top-warmth"
-topic = "shed/top"
-box = "top"
-pointer = "/value"
-time_pointer = "/at"
-[[probes]]
-id = "top-battery"
-topic = "shed/top"
-pointer = "/battery"
-time_pointer = "/at"
-unit = "V"
-battery_of = "top-warmth"
-low = 2.4
-[store]
-data_dir = "data"
-"""
+IN_JSON = {"time_pointer": "/at"}
+ROOM = room_text(
+    {"top": 140.0},
+    probes=[
+        probe("top-warmth", "shed/top", box="top", pointer="/value", **IN_JSON),
+        probe("top-battery", "shed/top", unit="V", battery_of="top-warmth", low=2.4, pointer="/battery", **IN_JSON),
+    ],
+)
 NOW = 1_800_000_000_000 // HOUR_MS * HOUR_MS
 
 

@@ -21,30 +21,20 @@ from monitor.core.settings import DisplayUnit, Room
 from monitor.core.texts import WORDINGS, WORDS, read_texts
 from tests.bench.stepped import stepped
 from tests.core.test_texts import WORDS_OF_ALL
+from tests.desk import part, probe, room_text
 
-ROOM = """
-[room]
-name = "Brutraum"
-time_zone = "Europe/Vienna"
-display_unit = "{unit}"
-[[stacks]]
-id = "left"
-[[stacks.boxes]]
-id = "top"
-height_cm = 140
-[[probes]]
-id = "top-warmth"
-topic = "room/top"
-pointer = "/value"
-time_pointer = "/at"
-box = "top"
-[limits]
-too_warm_c = 31
-too_cool_c = 25
-on_delay = "0 s"
-[texts]
-file = "texts.toml"
-"""
+
+def room_in(unit: DisplayUnit) -> str:
+    return room_text(
+        {"top": 140.0},
+        name="Brutraum",
+        zone="Europe/Vienna",
+        unit=unit,
+        probes=[probe("top-warmth", "room/top", box="top", pointer="/value", time_pointer="/at")],
+        limits={"too_warm_c": 31, "too_cool_c": 25, "on_delay": "0 s"},
+    ) + part("[texts]", file="texts.toml")
+
+
 OWN = """
 [all.raised]
 title = "${room}: ${says}, ${where}"
@@ -65,7 +55,7 @@ text = "Nur eine Probe."
 def room(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """A room with a file of texts of its own."""
     monkeypatch.chdir(tmp_path)
-    (tmp_path / "room.toml").write_text(ROOM.format(unit="F"), encoding="utf-8")
+    (tmp_path / "room.toml").write_text(room_in("F"), encoding="utf-8")
     (tmp_path / "texts.toml").write_text(OWN, encoding="utf-8")
     monkeypatch.setenv("WARMTALLY_CONFIG", str(tmp_path / "room.toml"))
     return tmp_path
@@ -189,7 +179,7 @@ def test_a_check_names_every_mistake_with_file_key_and_what_to_do(
 
 def test_words_that_do_not_go_together_are_refused(room: Path, capsys: pytest.CaptureFixture[str]) -> None:
     said(capsys, "texts", "too-warm", "--write", "x.toml", code=2)
-    (room / "room.toml").write_text(ROOM.format(unit="C").partition("[texts]")[0], encoding="utf-8")
+    (room / "room.toml").write_text(room_in("C").partition("[texts]")[0], encoding="utf-8")
     assert "names no file of texts" in said(capsys, "texts", "--check", code=2)
 
 
