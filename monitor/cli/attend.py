@@ -7,6 +7,7 @@ import contextlib
 import difflib
 import getpass
 import os
+from collections.abc import Iterable
 from pathlib import Path
 
 from pydantic_core import PydanticCustomError
@@ -59,6 +60,14 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
 LONGEST_SHELF_MS = 7 * 86_400_000
 
 
+def no_kind(name: str, known: Iterable[str]) -> UnknownSubject:
+    """That there is no such kind of condition, with the nearest of those that there are."""
+    near = difflib.get_close_matches(name, list(known), n=1)
+    return UnknownSubject(
+        f"no kind {name!r}", fix=f"did you mean {near[0]}?" if near else "see them all: warmtally explain"
+    )
+
+
 def run_explain(args: argparse.Namespace) -> int:
     kinds = {kind.name: kind for kind in all_kinds()}
     if args.kind is None:
@@ -69,10 +78,7 @@ def run_explain(args: argparse.Namespace) -> int:
         return 0
     kind = kinds.get(args.kind)
     if kind is None:
-        near = difflib.get_close_matches(args.kind, kinds, n=1)
-        raise UnknownSubject(
-            f"no kind {args.kind!r}", fix=f"did you mean {near[0]}?" if near else "see them all: warmtally explain"
-        )
+        raise no_kind(args.kind, kinds)
     if args.json:
         numbers_of = {n.key: {"value": n.value, "own": n.own} for n in in_force(kind.keys, _file(args))}
         print_json(_as_json(kind) | {"numbers": numbers_of})

@@ -7,6 +7,7 @@ import logging
 import os
 import pickle
 import sys
+from dataclasses import asdict
 
 from monitor.cli.room import print_json, settings_of
 from monitor.core.settings import Settings
@@ -88,10 +89,7 @@ def run_check(args: argparse.Namespace) -> int:
         print_json(
             {
                 "file": str(path),
-                "mistakes": [
-                    {"id": m.id, "level": m.level, "file": m.file, "key": m.key, "what": m.what, "fix": m.fix}
-                    for m in found
-                ]
+                "mistakes": [asdict(m) for m in found]
                 + [
                     {
                         "id": "channel",

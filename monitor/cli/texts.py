@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import difflib
 import json
+from dataclasses import asdict
 from pathlib import Path
 
+from monitor.cli.attend import no_kind
 from monitor.cli.example import examples, examples_beside
 from monitor.cli.room import print_json, settings_if_any, settings_of, table
 from monitor.config.texts import texts_of
@@ -14,7 +15,7 @@ from monitor.core.kinds import all_kinds
 from monitor.core.notices import Notice, words_of
 from monitor.core.settings import Room
 from monitor.core.texts import PLACES, WORDINGS, WORDS, Texts
-from monitor.errors import UnknownSubject, UsageError
+from monitor.errors import UsageError
 
 # What is told beside the conditions, and the part of the file that its texts stand in.
 _BESIDE = {"daily-line": "daily", "drill": "drill", "digest": "digest"}
@@ -107,10 +108,7 @@ def _show(name: str, room: Room, *, as_json: bool) -> int:
     elif name in kinds:
         made = examples(kinds[name], room)
     else:
-        near = difflib.get_close_matches(name, [*kinds, *_BESIDE], n=1)
-        raise UnknownSubject(
-            f"no kind {name!r}", fix=f"did you mean {near[0]}?" if near else "see them all: warmtally explain"
-        )
+        raise no_kind(name, [*kinds, *_BESIDE])
     if as_json:
         print_json([_as_json(n) for n in made])
         return 0
@@ -147,10 +145,7 @@ def _check(args: argparse.Namespace) -> int:
         texts, found = texts_of(Path(named))
         where = named
     if args.json:
-        listed = [
-            {"id": m.id, "level": m.level, "file": m.file, "key": m.key, "what": m.what, "fix": m.fix} for m in found
-        ]
-        print_json({"file": where, "yours": len(texts.own), "mistakes": listed})
+        print_json({"file": where, "yours": len(texts.own), "mistakes": [asdict(m) for m in found]})
     else:
         for m in found:
             print(m)
