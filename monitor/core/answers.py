@@ -27,7 +27,7 @@ Status = Literal["unknown", "expired", "open", "given", "before"]
 
 LONGEST_MESSAGE: Final = 1024
 LONGEST_NAME: Final = 60
-_CONTROL: Final = re.compile(r"[^\S ]|[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2066-\u2069\ufeff]")
+_CONTROL: Final = re.compile(r"[^\S ]|[\x00-\x1f\x7f-\x9f\u200b-\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff\ufeff]")
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
+from itertools import islice
 from typing import Final, Literal, NamedTuple, TypeAlias
 
 from monitor.core.events import Reading
@@ -29,12 +30,24 @@ AHEAD_MS: Final = 5 * 60_000
 EARLIEST_MS: Final = 978_307_200_000
 """2001-01-01: an earlier time comes from a clock that was never set (1970, 2000)."""
 REASONS_SHOWN: Final = 5
+LONGEST_NUMBER: Final = 1000
+"""Characters. Every value of a double can be written out exactly with fewer than 800 digits."""
+LONGEST_TIME: Final = 100
+"""Characters of a time in ISO 8601."""
+LONGEST_POINTER: Final = 300
+MOST_LEAVES: Final = 5000
+"""Only what a keeper could choose from is guessed at: so many numbers, under names of such a length."""
+SHOWN: Final = 40
+"""So many characters of what came stand in a reason."""
 
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
-_NUMBER: Final = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+# Each digit can be taken in one way only: where two stars may share a run of digits, a text that is no number at its
+# end is tried at every place of the border between them.
+_NUMBER: Final = re.compile(r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
 _SHORT_NUMBER: Final = re.compile(rb"[+-]?[0-9]{1,20}(?:\.[0-9]{1,20})?")
 _COMMA: Final = re.compile(r"[+-]?[0-9]+,[0-9]+")
 _JSON: Final = json.JSONDecoder()
+_TOLD: Final = json.JSONEncoder()
 
 
 class Decoded(NamedTuple):
@@ -123,8 +136,9 @@ def _parsed(text: str) -> Json:
         raise _Refusal("not JSON: nested too deeply") from None
     except json.JSONDecodeError as error:
         raise _Refusal(f"not JSON: {error.msg} at character {error.pos} of {_shown(text)}") from None
-    except ValueError as error:
-        raise _Refusal(f"not JSON: {error}") from None
+    except ValueError:
+        # Python reads no integer of more than 4300 digits.
+        raise _Refusal("not JSON that can be read: an integer has too many digits") from None
     return tree
 
 
@@ -242,13 +256,18 @@ def _at(tree: Json, pointer: str) -> Json:
 
 
 def _names(tree: dict[str, Json]) -> str:
-    names = ", ".join(repr(name[:30]) for name in list(tree)[:8])
+    names = ", ".join(repr(name[:30]) for name in islice(tree, 8))
     return (names + (" ..." if len(tree) > 8 else "")) or "nothing"
 
 
 def _shown(value: Json) -> str:
-    text = value if isinstance(value, str) else json.dumps(value, default=str)
-    return repr(text if len(text) <= 40 else text[:40] + "...")
+    """The beginning of a value; of a tree no more is written out than is shown, however large and deep it is."""
+    text = ""
+    for piece in (value,) if isinstance(value, str) else _TOLD.iterencode(value):
+        text += piece[: SHOWN + 1]
+        if len(text) > SHOWN:
+            return repr(text[:SHOWN] + "...")
+    return repr(text)
 
 
 # ---------------------------------------------------------------- numbers, units and times
@@ -264,6 +283,8 @@ def _number(value: Json) -> float:
         raise _Refusal(f"{str(value).lower()} is not a number")
     elif isinstance(value, str):
         text = value.strip()
+        if len(text) > LONGEST_NUMBER:
+            raise _Refusal(f"{_shown(text)} has {len(text)} characters: that is not a number")
         if _COMMA.fullmatch(text):
             raise _Refusal(f"{_shown(text)} has a decimal comma; numbers need a point")
         if not _NUMBER.fullmatch(text):
@@ -294,8 +315,11 @@ def _time_ms(value: Json, form: Literal["iso", "s", "ms"]) -> int:
     if form == "iso":
         if not isinstance(value, str):
             raise _Refusal(f"the time {_shown(value)} is not a text like 2026-05-01T06:00:00Z")
+        text = value.strip()
         try:
-            moment = datetime.fromisoformat(value.strip())
+            if len(text) > LONGEST_TIME:
+                raise ValueError
+            moment = datetime.fromisoformat(text)
         except ValueError:
             raise _Refusal(f"the time {_shown(value)} cannot be read as ISO 8601") from None
         if moment.tzinfo is None:
@@ -371,20 +395,20 @@ def guess(topic: str, payload: bytes) -> list[Guess]:
         text = _text(payload)
     except PayloadError:
         return []
-    words = _words(topic.rsplit("/", 1)[-1])
+    words, far = _words(topic.rsplit("/", 1)[-1]), _words(topic)
     try:
         value = _number(text.strip('"'))
     except _Refusal:
         pass
     else:
-        return [_guessed(None, value, words, _words(topic))]
+        return [_guessed(None, value, words, far)]
     try:
         tree = _parsed(text)
     except _Refusal:
         return []
     listed = _first_list(tree)
     element, list_pointer = (tree, None) if listed is None else listed
-    leaves = list(_leaves(element, ""))
+    leaves = list(islice(_leaves(element, ""), MOST_LEAVES))
     when = next(((p, form) for p, v in leaves if (form := _time_form(p, v)) is not None), (None, None))
     result = []
     for pointer, leaf in leaves:
@@ -394,7 +418,7 @@ def guess(topic: str, payload: bytes) -> list[Guess]:
             value = _number(leaf)
         except _Refusal:
             continue
-        found = _guessed(pointer, value, _words(pointer.rsplit("/", 1)[-1]), _words(pointer) | _words(topic))
+        found = _guessed(pointer, value, _words(pointer.rsplit("/", 1)[-1]), _words(pointer) | far)
         result.append(
             Guess(pointer, value, found.quantity, found.unit, when[0], when[1] if when[0] else None, list_pointer)
         )
@@ -410,7 +434,8 @@ def _leaves(tree: Json, pointer: str, depth: int = 0) -> Iterator[tuple[str, Jso
         return
     if isinstance(tree, dict):
         for name, part in tree.items():
-            yield from _leaves(part, f"{pointer}/{name.replace('~', '~0').replace('/', '~1')}", depth + 1)
+            if len(pointer) + len(name) < LONGEST_POINTER:
+                yield from _leaves(part, f"{pointer}/{name.replace('~', '~0').replace('/', '~1')}", depth + 1)
     elif isinstance(tree, list):
         for index, part in enumerate(tree[:50]):
             yield from _leaves(part, f"{pointer}/{index}", depth + 1)
@@ -424,6 +449,8 @@ def _first_list(tree: Json, pointer: str = "", depth: int = 0) -> tuple[Json, st
         return tree[0], pointer
     if isinstance(tree, dict) and depth < 3:
         for name, part in tree.items():
+            if len(pointer) + len(name) >= LONGEST_POINTER:
+                continue
             found = _first_list(part, f"{pointer}/{name.replace('~', '~0').replace('/', '~1')}", depth + 1)
             if found is not None:
                 return found

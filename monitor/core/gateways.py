@@ -69,11 +69,10 @@ def _word(gateway: Gateway, payload: bytes) -> str | None:
         return text
     try:
         found = resolve(json.loads(text), gateway.pointer)
+        return found if isinstance(found, str) else json.dumps(found)
     except (ValueError, LookupError, RecursionError):
+        # Writing it out goes deeper than reading it does.
         return None
-    if isinstance(found, bool):
-        return "true" if found else "false"
-    return found if isinstance(found, str) else json.dumps(found)
 
 
 def follow(before: Said | None, new: Said, *, again: bool = False) -> Said:
