@@ -350,13 +350,12 @@ class Derived(Hours):
         )
 
     def _late(self, box: Box, now_ms: int) -> Late | None:
-        """What came late of a box's own probes within the last day: the newest of it."""
+        """What came late of a box's own probes within the last day: the newest run of it."""
         columns = [self._recent.get(p.id, Columns.empty()) for p in self.room.probes_in(box.id)]
-        found = []
-        for c in columns:
-            timed = c.usable & c.timed & (c.at > now_ms - DAY_MS)
-            found.append(late(c.at[timed], c.received[timed], now_ms))
-        return max((f for f in found if f is not None), key=lambda f: f.newest_ms, default=None)
+        timed = [c.take(np.flatnonzero(c.usable & c.timed & (c.at > now_ms - DAY_MS))) for c in columns]
+        if not timed:
+            return None
+        return late(np.concatenate([c.at for c in timed]), np.concatenate([c.received for c in timed]), now_ms)
 
     def _course(self, box: Box, series: BoxSeries, limits: Limits, now_ms: int) -> Course | None:
         """Where a box is heading, if any limit makes that worth knowing; anew each five minutes."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from monitor.core.late import Late, late
+from monitor.core.late import Late, late, unjudged
 
 MINUTE = 60_000
 NOW = 1_000 * MINUTE
@@ -35,3 +35,11 @@ def test_it_is_waited_for_two_minutes_and_no_longer_than_ten() -> None:
 
 def test_what_was_received_in_the_future_is_left_out() -> None:
     assert late(at(900), at(1100), NOW) is None
+
+
+def test_what_is_not_judged_yet_is_newer_than_what_was_or_came_late_since() -> None:
+    times, came = at(970, 980, 900, 991, 1002), at(970, 980, 985, 992, 993)
+    assert unjudged(times, came, NOW, 980 * MINUTE, None) == Late(900 * MINUTE, 985 * MINUTE, 992 * MINUTE)
+    assert unjudged(times, came, NOW, 980 * MINUTE, 985 * MINUTE) == Late(991 * MINUTE, 992 * MINUTE, 992 * MINUTE)
+    assert unjudged(times, came, NOW, 995 * MINUTE, 985 * MINUTE) is None
+    assert unjudged(times, came, NOW, None, None) == Late(900 * MINUTE, 970 * MINUTE, 992 * MINUTE)

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from monitor.core.conditions import Condition, Rule, Where, above, below
 from monitor.core.kinds import Facts, Kind, Look
 from monitor.core.kinds.quality import air_of, boxes_beside
+from monitor.core.late import LONGEST_S, Late, unjudged
 from monitor.core.settings import DisplayUnit, Urgency
 from monitor.core.shown import in_words
 from monitor.core.snapshot import BoxNow, Snapshot, show_difference, show_span, show_temperature, show_time
@@ -63,8 +64,9 @@ def _look(snapshot: Snapshot, warm: bool) -> Iterable[Look]:
         judge = above if warm else below
         condition = snapshot.conditions.get((kind, box.box.id))
         last = condition.last_ms if condition else None
-        arriving = box.late is not None and box.late.arriving(snapshot.now_ms)
-        again_ms = None if arriving or condition is None else _again_from(box, condition)
+        rest = _unjudged(box, condition, snapshot)
+        arriving = _waits(box, rest, snapshot)
+        again_ms = None if arriving or condition is None else _again_from(box, rest, condition)
         since = last if again_ms is None else again_ms - 1
         new = slice(0 if since is None else int(np.searchsorted(box.time_ms, since, "right")), None)
         now_c = box.now_c
@@ -112,19 +114,43 @@ def _late_fact(box: BoxNow) -> Facts:
     return {} if box.late is None else {"late_ms": box.late.newest_ms}
 
 
-def _again_from(box: BoxNow, condition: Condition) -> int | None:
+def _unjudged(box: BoxNow, condition: Condition | None, snapshot: Snapshot) -> Late | None:
+    """What came of a box's own probes and is not judged yet; looked at only where some of the last day came late."""
+    told = [
+        p.told
+        for p in snapshot.probes
+        if p.told is not None and p.probe.box == box.box.id and p.probe.quantity == "temperature"
+    ]
+    if box.late is None or not told:
+        return None
+    good = [t.flag <= 2 for t in told]
+    late_ms = condition.facts.get("late_ms") if condition is not None else None
+    return unjudged(
+        np.concatenate([t.time_ms[g] for t, g in zip(told, good, strict=True)]),
+        np.concatenate([t.received_ms[g] for t, g in zip(told, good, strict=True)]),
+        snapshot.now_ms,
+        condition.last_ms if condition is not None else None,
+        late_ms if isinstance(late_ms, int) else None,
+    )
+
+
+def _waits(box: BoxNow, rest: Late | None, snapshot: Snapshot) -> bool:
+    """Whether more of what came late may be on the way, and nothing has waited for it for too long."""
+    if box.late is None or not box.late.arriving(snapshot.now_ms):
+        return False
+    return rest is None or snapshot.now_ms - max(rest.began_ms, snapshot.service.started_ms) < LONGEST_S * 1000
+
+
+def _again_from(box: BoxNow, rest: Late | None, condition: Condition) -> int | None:
     """From when a box is judged once more, because readings came that are older than what was judged; None: not.
 
     From a delay and a gap before the earliest of them, since its delay may have begun with one that was there; and
     never from before the last change, which was told.
     """
-    late = box.late
-    if late is None or condition.up or condition.last_ms is None or late.first_ms > condition.last_ms:
-        return None
-    if condition.facts.get("late_ms") == late.newest_ms:
+    if rest is None or condition.up or condition.last_ms is None or rest.first_ms > condition.last_ms:
         return None
     reach_ms = round((box.limits.on_delay_s + box.limits.max_gap_s) * 1000)
-    return max(late.first_ms - reach_ms, (condition.changed_ms or 0) + 1)
+    return max(rest.first_ms - reach_ms, (condition.changed_ms or 0) + 1)
 
 
 def _of_the_box(box: BoxNow, snapshot: Snapshot) -> tuple[NDArray[np.float64], str]:
