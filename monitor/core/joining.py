@@ -7,8 +7,9 @@ and with it all whose delay is running. What follows waits for the first of
 - half an hour since the first that waits was raised,
 - one that is more urgent, by the time left to harm, than what the keeper was told so far,
 
-and is then told in one notice, as "also", together with what is still true and unanswered. Ends wait as long for each
-other. Only those wait for whom everybody was told of the first: stacks that go to different people never do.
+and is then told in one notice, as "also", together with what is still true and unanswered. Each counts from its own
+first telling how often it was told, and all are told again with the first of them that is due. Ends wait as long for
+each other. Only those wait for whom everybody was told of the first: stacks that go to different people never do.
 
 That something waits follows from its state (raised and not told, ended and not told), so a restart forgets nothing,
 and what came and went while it waited is told with its times.
@@ -85,7 +86,6 @@ def tell(
     joins = joins or (kind.groups and due and bool(ready))
     if not (due or joins):
         again = []
-    told = max(c.told + 1 for c in again) if joins and again else 1
     new = [Transition(kind.name, c.subject, "raised", c.changed_ms or now_ms, c.since_ms or now_ms, "") for c in ready]
     if not kind.tell_cleared:
         new += passed.values()
@@ -95,7 +95,7 @@ def tell(
         after[c.subject] = replace(after[c.subject], told_ms=now_ms, told=c.told + 1, told_as=urgency)
     for t in new:
         if after[t.subject].up:
-            after[t.subject] = replace(after[t.subject], told_ms=now_ms, told=told, told_as=urgency)
+            after[t.subject] = replace(after[t.subject], told_ms=now_ms, told=1, told_as=urgency)
     ended = _ended(kind, after, moves, looks, passed, snapshot)
     # RFC 8632: whoever was told that it began is always told that it is over.
     told_as = [c.told_as for t in ended if (c := after[t.subject]).told > 0 and c.told_as]

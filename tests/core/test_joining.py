@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC
 
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from monitor.core.conditions import Condition, Rule, Sample, Where
@@ -95,15 +95,18 @@ ONE = replace(ROOM, stacks=("left",), boxes=tuple(Box(b, "left", 10.0) for b in 
 DYING = {"a": 0.0, "b": 20.0, "c": 45.0, "d": 80.0}
 
 
-def test_with_the_heater_dead_nobody_is_rung_up_oftener_than_if_one_box_were_there() -> None:
+def test_with_the_heater_dead_a_box_that_follows_is_told_again_after_half_an_hour_with_the_others() -> None:
     alone = heater_dead(Run(ONE), {"a": 0.0})
     assert alone == ["0 raised now a", "30 still now a", "90 still now a", "210 still now a"]
     assert heater_dead(Run(ONE), DYING) == [
         "0 raised now a",
         "30 raised now b a",
-        # c waits for half an hour; then all are told again at once, and the next time is as far as it would have been.
-        "75 raised now c a b",
-        "110 raised now d a b c",
+        # b is due half an hour after its first telling, and c comes with it; so it goes on with the newest.
+        "60 raised now c a b",
+        "90 raised now d a b c",
+        "120 still now a b c d",
+        "180 still now a b c d",
+        "300 still now a b c d",
     ]
 
 
@@ -201,6 +204,46 @@ def test_a_dying_heater_is_two_or_three_notices_in_its_first_hour() -> None:
     first_hour = [n for n in run.notices if n.at_ms < raised.at_ms + 60 * MINUTE]
     assert [n.kind for n in first_hour] == ["too-cool", "too-cool"]
     assert {s for n in run.notices if n.change == "raised" for s in n.subjects} == set("abcde")
+
+
+# What happens to a box from a minute on: it passes its limit, comes back, or the keeper answers or shelves it.
+DEED = st.tuples(
+    st.integers(0, 600), st.sampled_from(BOXES), st.sampled_from(["bad", "bad", "good", "answer", "shelve"])
+)
+
+
+@settings(max_examples=150, deadline=None)
+@example([(0, "a", "bad"), (120, "b", "bad")], 5)
+@given(st.lists(DEED, min_size=1, max_size=14), st.sampled_from([1, 5, 7]))
+def test_no_box_waits_for_its_next_telling_longer_than_promised(
+    deeds: list[tuple[int, str, str]], round_min: int
+) -> None:
+    """Whichever boxes pass their limits before or after it, unless it is answered or shelved."""
+    run, bad = Run(ONE), set[str]()
+    # Of each box that is up: the minutes at which it was raised, and told since.
+    up: dict[str, list[float]] = {}
+    for minute in range(0, 1500, round_min):
+        for _, box, deed in [d for d in deeds if minute - round_min < d[0] <= minute]:
+            if deed in ("bad", "good"):
+                (bad.add if deed == "bad" else bad.discard)(box)
+            elif box in up and deed == "answer":
+                run.answer(box, minute)
+            elif box in up:
+                key = "bad", box
+                run.conditions[key] = replace(run.conditions[key], shelved_until_ms=START + (minute + 60) * MINUTE)
+        made = run.tick(minute, a_kind({box: (box in bad, "now") for box in BOXES}))
+        for t in run.outcomes[-1].transitions:
+            up.pop(t.subject, None)
+            if t.change == "raised":
+                up[t.subject] = [minute]
+        for box, moments in up.items():
+            # The first telling waits for half an hour at most, and each further one twice as long as the one before.
+            promised = 30.0 * 2 ** max(len(moments) - 2, 0)
+            condition = run.conditions["bad", box]
+            if condition.acknowledged_ms is None and condition.shelved_until_ms is None:
+                assert minute - moments[-1] < promised + round_min, f"{box} at {minute}, raised and told at {moments}"
+            if any(box in n.subjects and n.change != "cleared" for n in made):
+                moments.append(minute)
 
 
 # -- nothing is lost ---------------------------------------------------------------------------------------------------
