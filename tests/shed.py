@@ -11,9 +11,9 @@ from pathlib import Path
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from monitor.app import App
-from monitor.core.notices import Notice
-from monitor.core.settings import Box, Broker, Limits, Probe, Room, Settings, Watch
+from monitor.core.notices.notices import Notice
+from monitor.core.terms.settings import Box, Broker, Limits, Probe, Room, Settings, Watch
+from monitor.service.start import App
 from tests.bench.stepped import Clock
 from tests.peers import Mosquitto, mosquitto, wait_for
 

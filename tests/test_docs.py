@@ -28,7 +28,7 @@ from monitor import errors
 from monitor.cli.main import parser
 from monitor.config import MISTAKES
 from monitor.config.shape import MANY, TABLES, Part, seconds
-from monitor.core.kinds import all_kinds
+from monitor.core.notices.kinds import all_kinds
 from monitor.errors import MonitorError
 from tests.bench.__main__ import available
 from tests.peers import PROJECT, free_port, need
@@ -448,7 +448,7 @@ def test_a_newcomer_adds_a_condition_with_one_file_and_its_test(tmp_path: Path) 
     (module,) = (name for name in files if name.startswith("monitor/"))
     assert "passed" in run("-m", "pytest", "-p", "no:cacheprovider", test)
     (kind,) = re.findall(r'name="([a-z-]+)"', files[module])
-    look = "from monitor.core.kinds import all_kinds; print(*(k.name for k in all_kinds()))"
+    look = "from monitor.core.notices.kinds import all_kinds; print(*(k.name for k in all_kinds()))"
     assert kind in run("-c", look).split()
     run("-m", "ruff", "check", module, test)
     run("-m", "ruff", "format", "--check", module, test)

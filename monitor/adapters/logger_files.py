@@ -25,9 +25,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.adapters.store import Columns, Readings
-from monitor.core import quality
-from monitor.core.events import DAY_MS, Flag, Reading
-from monitor.core.settings import Probe, Unit
+from monitor.core.readings import quality
+from monitor.core.terms.arrays import Times, Values
+from monitor.core.terms.events import Flag, Reading
+from monitor.core.terms.settings import Probe, Unit
+from monitor.core.terms.times import DAY_MS
 from monitor.errors import FileUnreadable, UsageError
 
 TimeUnit = Literal["s", "min", "h", "days"]
@@ -136,7 +138,7 @@ def moment_ms(text: str, zone: tzinfo) -> int:
     return (moment - datetime(1970, 1, 1, tzinfo=UTC)) // _MS
 
 
-def to_celsius(value: NDArray[np.float64], unit: Unit) -> NDArray[np.float64]:
+def to_celsius(value: Values, unit: Unit) -> Values:
     """Values in the inner unit: degrees Celsius, or per cent as they are. Converted ones have six places."""
     if unit == "F":
         return np.round((value - 32.0) / 1.8, 6)
@@ -426,7 +428,7 @@ def _finished(path: Path, shape: FileShape, raw: _Raw, received_ms: int) -> Logg
 
 
 def judged(columns: Columns, probe: Probe) -> Columns:
-    """Readings in order of time with the flags that :func:`monitor.core.quality.judge` gives one after the other.
+    """Readings in order of time with the flags that :func:`judge` gives one after the other.
 
     ``probe.unit`` is the unit of the file (an error value is one as it was written). Where a reading lies
     near its believed neighbour and nothing else speaks against it, the answer is known without asking.
@@ -452,7 +454,7 @@ def judged(columns: Columns, probe: Probe) -> Columns:
     return replace(columns, flag=flag, test=tuple(test))
 
 
-def _unremarkable(value: NDArray[np.float64], probe: Probe) -> NDArray[np.bool_]:
+def _unremarkable(value: Values, probe: Probe) -> NDArray[np.bool_]:
     """In range and no error value, with some room for rounding: only the step test can object to such readings."""
     low, high = quality.RANGE_C if probe.quantity == "temperature" else quality.RANGE_PCT
     told = {"F": value * 1.8 + 32.0, "K": value + 273.15}.get(probe.unit, value)
@@ -469,13 +471,13 @@ def _unremarkable(value: NDArray[np.float64], probe: Probe) -> NDArray[np.bool_]
 class UtcOfLocal:
     """Local times in UTC, and how many of them were uncertain."""
 
-    at: NDArray[np.int64]
+    at: Times
     ambiguous: int
     second_pass: int
     nonexistent: int
 
 
-def utc_of_local(local_ms: NDArray[np.int64], zone: tzinfo) -> UtcOfLocal:
+def utc_of_local(local_ms: Times, zone: tzinfo) -> UtcOfLocal:
     """Clock readings, in the order of the file, as UTC (PEP 495 has the words).
 
     An hour that occurs twice is read as the first, until the clock steps back within it (or shows the same
@@ -506,7 +508,7 @@ def utc_of_local(local_ms: NDArray[np.int64], zone: tzinfo) -> UtcOfLocal:
     return UtcOfLocal(at, len(twice), later, nonexistent)
 
 
-def _offsets(local_ms: NDArray[np.int64], zone: tzinfo) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _offsets(local_ms: Times, zone: tzinfo) -> tuple[Times, Times]:
     """Distance of local time from UTC in ms, for the first and for the second occurrence of each time."""
 
     def at(ms: int, fold: int) -> int:

@@ -16,10 +16,10 @@ from monitor.cli.room import now_ms, parse_time, print_json, room_at_hand, setti
 from monitor.config import find_config
 from monitor.config.in_force import in_force
 from monitor.config.shape import seconds
-from monitor.core.attention import WAKING_A_WEEK, account
-from monitor.core.kinds import Kind, all_kinds
-from monitor.core.settings import DisplayUnit
-from monitor.core.shown import differences_in, show_time
+from monitor.core.notices.attention import WAKING_A_WEEK, account
+from monitor.core.notices.kinds import Kind, all_kinds
+from monitor.core.terms.formats import differences_in, show_time
+from monitor.core.terms.settings import DisplayUnit
 from monitor.errors import ConfigError, UnknownSubject, UsageError
 
 

@@ -14,7 +14,7 @@ from typing import Final, TextIO
 
 from monitor.cli.forecast import rounded
 from monitor.cli.room import RoomAtHand, now_ms, parse_time, print_json, room_at_hand, table, utc
-from monitor.core.calibration import (
+from monitor.core.readings.calibration import (
     KITCHEN_ICE_C,
     LEAST_SPAN_C,
     STEADY_MINUTES,
@@ -28,10 +28,9 @@ from monitor.core.calibration import (
     side_by_side,
     swap_test,
 )
-from monitor.core.corrections import Correction, How
-from monitor.core.settings import Probe
-from monitor.core.shown import show_signed
-from monitor.core.snapshot import show_difference, show_span, show_temperature, show_time
+from monitor.core.readings.corrections import Correction, How
+from monitor.core.terms.formats import show_difference, show_signed, show_span, show_temperature, show_time
+from monitor.core.terms.settings import Probe
 from monitor.errors import ComparisonRefused, UnknownSubject, UsageError
 
 # Looked at so often while a session runs; a line is printed when something changed, or each minute.

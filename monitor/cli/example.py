@@ -9,22 +9,24 @@ from typing import Final
 
 import numpy as np
 
-from monitor.core.conditions import Condition, Phase, Rule, Sample, Where
-from monitor.core.evaluation import evaluate
-from monitor.core.events import DAY_MS, HOUR_MS, Clutch, Lot, Stay
-from monitor.core.exposure import Exposure
-from monitor.core.forecast import Cause, ExpectedRates, Window
-from monitor.core.kinds import Kind, Look, all_kinds
-from monitor.core.notices import Notice, daily, digest, drill
-from monitor.core.settings import Box, Limits, Probe, Room
-from monitor.core.snapshot import BoxNow, LotNow, ProbeNow, Service, Snapshot, differences_in
-from monitor.core.stacks import Level, StackProfile
-from monitor.core.thermal import course
-from monitor.derive import zone_of
+from monitor.core.climate.course import course
+from monitor.core.climate.exposure import Exposure
+from monitor.core.climate.stacks import Level, StackProfile
+from monitor.core.development.forecast import Cause, ExpectedRates, Window
+from monitor.core.development.lots import LotNow
+from monitor.core.notices.conditions import Condition, Phase, Rule, Sample, Where
+from monitor.core.notices.evaluation import evaluate
+from monitor.core.notices.kinds import Kind, Look, all_kinds
+from monitor.core.notices.notices import Notice, daily, digest, drill
+from monitor.core.notices.snapshot import BoxNow, ProbeNow, Service, Snapshot
+from monitor.core.terms.events import Clutch, Lot, Stay
+from monitor.core.terms.formats import differences_in
+from monitor.core.terms.settings import Box, Limits, Probe, Room
+from monitor.core.terms.times import DAY_MS, HOUR_MS, MINUTE_MS
+from monitor.derived.room import zone_of
 
 # An invented evening.
 AT_MS: Final = round(datetime(2026, 6, 12, 19, 40, tzinfo=UTC).timestamp() * 1000)
-MINUTE_MS: Final = 60_000
 _SPECIES: Final = "elaphe-taeniura"
 _LIMITS: Final = Limits(31.0, 25.0, too_dry_pct=70.0, too_damp_pct=95.0)
 

@@ -21,9 +21,9 @@ from monitor.adapters import logger_files
 from monitor.adapters.logger_files import FileShape, LoggerFile
 from monitor.adapters.store import Columns, Store
 from monitor.config import find_config, load
-from monitor.core.settings import Probe, Room, Unit
-from monitor.core.shown import show_temperature, show_time
-from monitor.derive import zone_of
+from monitor.core.terms.formats import show_temperature, show_time
+from monitor.core.terms.settings import Probe, Room, Unit
+from monitor.derived.room import zone_of
 from monitor.errors import FileUnreadable, StoreError, UnknownSubject, UsageError
 
 _FOREVER_MS: Final = 2**53

@@ -6,13 +6,20 @@ import argparse
 from dataclasses import replace
 
 from monitor.cli.room import RoomAtHand, parse_temperature, parse_time, print_json, room_at_hand, utc
-from monitor.core.events import HOUR_MS
-from monitor.core.outlook import LOOK_BACK_H
-from monitor.core.sex import SexNow
-from monitor.core.shown import in_words, show_degree_days
-from monitor.core.siblings import NOT_TO_DO, TO_DO, Story, stories
-from monitor.core.snapshot import LotNow, show_day, show_difference, show_eggs, show_temperature, show_time
-from monitor.core.whatif import Plan, Step, set_points, swap
+from monitor.core.development.lots import LOOK_BACK_H, LotNow
+from monitor.core.development.plans import Plan, Step, set_points, swap
+from monitor.core.development.sex import SexNow
+from monitor.core.development.siblings import NOT_TO_DO, TO_DO, Story, stories
+from monitor.core.terms.formats import (
+    in_words,
+    show_day,
+    show_degree_days,
+    show_difference,
+    show_eggs,
+    show_temperature,
+    show_time,
+)
+from monitor.core.terms.times import HOUR_MS
 from monitor.errors import UnknownSubject, UsageError
 
 CAUTION = (

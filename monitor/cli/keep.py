@@ -7,10 +7,10 @@ import dataclasses
 from collections.abc import Mapping
 
 from monitor.cli.room import RoomAtHand, now_ms, parse_time, print_json, room_at_hand, table, utc
-from monitor.core.events import MOST_DEVELOPED, Clutch, EventKind, KeeperEvent, effective
-from monitor.core.snapshot import show_eggs, show_time
+from monitor.config.library import load_profile
+from monitor.core.terms.events import MOST_DEVELOPED, Clutch, EventKind, KeeperEvent, effective
+from monitor.core.terms.formats import show_eggs, show_time
 from monitor.errors import EventRefused, UnknownSubject, UsageError
-from monitor.library import load_profile
 
 # A moment so little ahead of now is a clock that is a little off, not a mistake.
 AHEAD_MS = 300_000

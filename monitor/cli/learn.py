@@ -9,8 +9,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from monitor.cli.room import RoomAtHand, now_ms, print_json, room_at_hand, table
-from monitor.core.events import Clutch
-from monitor.core.learning import (
+from monitor.config.library import load_profile
+from monitor.core.development.learning import (
     USUAL_BASE_C,
     Learned,
     OwnClutch,
@@ -20,13 +20,12 @@ from monitor.core.learning import (
     profile_text,
     provisional_curve,
 )
-from monitor.core.shown import show_bare, show_degree_days
-from monitor.core.snapshot import show_difference, show_temperature
-from monitor.core.species import Profile, parse_profile
-from monitor.derive import Derived
+from monitor.core.development.species import Profile, parse_profile
+from monitor.core.terms.events import Clutch
+from monitor.core.terms.formats import show_bare, show_degree_days, show_difference, show_temperature
+from monitor.derived.hours import Species
+from monitor.derived.room import Derived
 from monitor.errors import ConfigError, MonitorError, UnknownSubject, UsageError
-from monitor.hours import Species
-from monitor.library import load_profile
 
 # The first words of a file that this command wrote; what a keeper wrote by hand is never taken for it.
 WRITTEN_BY = "# Learned from own clutches by: warmtally learn"

@@ -21,9 +21,9 @@ from pathlib import Path
 from typing import Any, Final
 
 from monitor.config import find_config, load
-from monitor.core.decode import LARGEST_PAYLOAD, Guess, decode, guess
-from monitor.core.settings import Broker, DisplayUnit, Probe
-from monitor.core.shown import show_round
+from monitor.core.readings.decode import LARGEST_PAYLOAD, Guess, decode, guess
+from monitor.core.terms.formats import show_round
+from monitor.core.terms.settings import Broker, DisplayUnit, Probe
 from monitor.errors import BrokerRefused, BrokerUnreachable, ConfigError, PayloadError, SecretMissing, UsageError
 
 ANSWER_S: Final = 10.0

@@ -8,20 +8,21 @@ from collections import Counter
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from monitor.adapters.store import Columns
 from monitor.cli.forecast import rounded
 from monitor.cli.room import RoomAtHand, now_ms, print_json, room_at_hand, table, utc
-from monitor.core.battery import BatteryNow, say
-from monitor.core.calibration import step_of
-from monitor.core.conditions import Condition
-from monitor.core.corrections import Correction
-from monitor.core.events import DAY_MS, Flag
-from monitor.core.kinds import all_kinds
-from monitor.core.settings import Probe
-from monitor.core.snapshot import show_difference, show_span, show_temperature, show_time
-from monitor.peers import Peer, levels_of
+from monitor.core.notices.conditions import Condition
+from monitor.core.notices.kinds import all_kinds
+from monitor.core.readings.batteries import BatteryNow, say
+from monitor.core.readings.calibration import step_of
+from monitor.core.readings.corrections import Correction
+from monitor.core.terms.arrays import Values
+from monitor.core.terms.events import Flag
+from monitor.core.terms.formats import show_difference, show_span, show_temperature, show_time
+from monitor.core.terms.settings import Probe
+from monitor.core.terms.times import DAY_MS
+from monitor.derived.departures import Peer, levels_of
 
 
 def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
@@ -52,7 +53,7 @@ class _Line:
     told_of: tuple[Condition, ...] = ()
 
 
-def noise_of(values: NDArray[np.float64]) -> float | None:
+def noise_of(values: Values) -> float | None:
     """Robust standard deviation of first differences over sqrt(2): what a probe flickers by, whatever its place does.
 
     From the median absolute difference (Rousseeuw and Croux 1993: 1.4826 MAD); 0 for one that mostly repeats its code.

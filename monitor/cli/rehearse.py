@@ -18,11 +18,12 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
-from monitor.core.notices import Notice
-from monitor.core.settings import Settings, Watch
-from monitor.core.snapshot import LotNow, Snapshot
+from monitor.core.development.lots import LotNow
+from monitor.core.notices.notices import Notice
+from monitor.core.notices.snapshot import Snapshot
+from monitor.core.terms.settings import Settings, Watch
 from monitor.errors import UsageError
-from monitor.rehearsal import DAY, HOUR, LENGTH_MIN, START_MS, Audience, Line, Rehearsal, Summary
+from monitor.simulation.rehearsal import DAY, HOUR, LENGTH_MIN, START_MS, Audience, Line, Rehearsal, Summary
 
 # Simulated minutes per second: five days in three quarters of a minute.
 SPEED: Final = 160.0

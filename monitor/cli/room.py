@@ -15,10 +15,10 @@ from datetime import UTC, datetime, tzinfo
 from typing import Any
 
 from monitor.adapters.store import Store
-from monitor.core.settings import DisplayUnit, Settings
-from monitor.derive import Derived, zone_of
+from monitor.config.library import load_profile
+from monitor.core.terms.settings import DisplayUnit, Settings
+from monitor.derived.room import Derived, zone_of
 from monitor.errors import ConfigError, UsageError
-from monitor.library import load_profile
 
 
 def common_options() -> argparse.ArgumentParser:

@@ -10,7 +10,7 @@ import sys
 from dataclasses import asdict
 
 from monitor.cli.room import print_json, settings_of
-from monitor.core.settings import Settings
+from monitor.core.terms.settings import Settings
 
 
 def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
@@ -33,7 +33,7 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
 
 
 def run_service(args: argparse.Namespace) -> int:
-    from monitor.app import serve
+    from monitor.service.start import serve
 
     logging.basicConfig(
         stream=sys.stderr,
@@ -81,7 +81,7 @@ def run_check(args: argparse.Namespace) -> int:
     in_texts = sum(m.level == "text" for m in found)
     problems: list[tuple[str, str]] = []
     if not mistakes:
-        from monitor.adapters.delivery import problem
+        from monitor.adapters.delivery.senders import problem
 
         settings = settings_of(args, secrets=True)
         problems = [(c.id, text) for c in settings.channels if (text := problem(c)) is not None]

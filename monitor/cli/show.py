@@ -8,20 +8,14 @@ import math
 from collections.abc import Iterable
 
 from monitor.cli.forecast import lot_json, rounded
-from monitor.cli.room import (
-    RoomAtHand,
-    now_ms,
-    parse_time,
-    print_json,
-    room_at_hand,
-    table,
-    utc,
-)
-from monitor.core.climate import dew_point_c, vapour_pressure_deficit_kpa
-from monitor.core.exposure import Exposure
-from monitor.core.kinds.uneven import describe as describe_stack
-from monitor.core.settings import DisplayUnit
-from monitor.core.snapshot import BoxNow, LotNow, Service, Snapshot, show_day, show_temperature, show_time
+from monitor.cli.room import RoomAtHand, now_ms, parse_time, print_json, room_at_hand, table, utc
+from monitor.core.climate.exposure import Exposure
+from monitor.core.climate.humid_air import dew_point_c, vapour_pressure_deficit_kpa
+from monitor.core.development.lots import LotNow
+from monitor.core.notices.kinds.uneven import describe as describe_stack
+from monitor.core.notices.snapshot import BoxNow, Service, Snapshot
+from monitor.core.terms.formats import show_day, show_temperature, show_time
+from monitor.core.terms.settings import DisplayUnit
 from monitor.errors import ModelOutOfRange
 
 

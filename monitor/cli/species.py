@@ -6,12 +6,13 @@ import argparse
 import math
 from pathlib import Path
 
+from monitor.cli.drawing.species_plot import svg_plot, terminal_plot
 from monitor.cli.room import print_json, settings_if_any, table
-from monitor.core.curves import LineFit
-from monitor.core.plots import svg_plot, terminal_plot
-from monitor.core.settings import DisplayUnit
-from monitor.core.sex import SexRule
-from monitor.core.shown import (
+from monitor.config.library import list_profiles, load_profile
+from monitor.core.development.curves import LineFit
+from monitor.core.development.sex import SexRule
+from monitor.core.development.species import Profile
+from monitor.core.terms.formats import (
     show_bare,
     show_degree_days,
     show_difference,
@@ -19,9 +20,8 @@ from monitor.core.shown import (
     show_round,
     show_temperature,
 )
-from monitor.core.species import Profile
+from monitor.core.terms.settings import DisplayUnit
 from monitor.errors import ModelOutOfRange, UsageError
-from monitor.library import list_profiles, load_profile
 
 
 def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:

@@ -6,27 +6,28 @@ import argparse
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from monitor.cli.drawing.stack_plot import Scene, svg_stack, terminal_stack
 from monitor.cli.forecast import rounded
 from monitor.cli.room import RoomAtHand, now_ms, parse_temperature, parse_time, print_json, room_at_hand, table, utc
-from monitor.core.events import HOUR_MS
-from monitor.core.heater import HeaterNow
-from monitor.core.kinds.heater import in_words
-from monitor.core.kinds.uneven import doubt
-from monitor.core.remedies import (
+from monitor.core.climate.heater import HeaterNow
+from monitor.core.climate.stacks import Level, StackProfile, Step
+from monitor.core.development.lots import LotNow
+from monitor.core.development.remedies import (
     DRIES,
     Fanned,
     Remedy,
     Siblings,
-    advice,
     doubt_of,
     fanned,
     gain,
     in_full,
     siblings_in,
 )
-from monitor.core.snapshot import LotNow, Service, Snapshot, show_day, show_difference, show_temperature, show_time
-from monitor.core.stack_plots import Scene, svg_stack, terminal_stack
-from monitor.core.stacks import Level, StackProfile, Step
+from monitor.core.notices.kinds.heater import in_words
+from monitor.core.notices.kinds.uneven import advice, doubt
+from monitor.core.notices.snapshot import Service, Snapshot
+from monitor.core.terms.formats import show_day, show_difference, show_temperature, show_time
+from monitor.core.terms.times import HOUR_MS
 from monitor.errors import UnknownSubject, UsageError
 
 LONGEST_H = 24.0 * 60

@@ -11,10 +11,10 @@ from monitor.cli.attend import no_kind
 from monitor.cli.example import examples, examples_beside
 from monitor.cli.room import print_json, settings_if_any, settings_of, table
 from monitor.config.texts import texts_of
-from monitor.core.kinds import all_kinds
-from monitor.core.notices import Notice, words_of
-from monitor.core.settings import Room
-from monitor.core.texts import PLACES, WORDINGS, WORDS, Texts
+from monitor.core.notices.kinds import all_kinds
+from monitor.core.notices.notices import Notice, words_of
+from monitor.core.terms.settings import Room
+from monitor.core.terms.texts import PLACES, WORDINGS, WORDS, Texts
 from monitor.errors import UsageError
 
 # What is told beside the conditions, and the part of the file that its texts stand in.

@@ -1,6 +1,6 @@
 """The keeper's configuration file (TOML) to frozen settings, all mistakes at once.
 
-``load`` gives :class:`monitor.core.settings.Settings` or raises one ConfigError with a line for every mistake;
+``load`` gives :class:`monitor.core.terms.settings.Settings` or raises one ConfigError with a line for every mistake;
 ``check`` gives the same mistakes, and advice, as values. The file's shape is in :mod:`monitor.config.shape`, the
 checks across its parts in :mod:`monitor.config.checks`; here stands the way from the file's words (C or F,
 "10 min", accuracy) to the core's (C, seconds, standard uncertainty).
@@ -25,7 +25,7 @@ from monitor.config.mistakes import MISTAKES, Findings, Mistake
 from monitor.config.secrets import Vault, carries_login
 from monitor.config.shape import Contents, ProbePart, read_file
 from monitor.config.texts import own_texts
-from monitor.core.settings import (
+from monitor.core.terms.settings import (
     Box,
     Broker,
     Calendar,
@@ -39,7 +39,7 @@ from monitor.core.settings import (
     Shipping,
     Watch,
 )
-from monitor.core.texts import Texts
+from monitor.core.terms.texts import Texts
 from monitor.errors import ConfigError, SecretMissing
 
 __all__ = ["MISTAKES", "Mistake", "check", "find_config", "load"]

@@ -16,7 +16,7 @@ from typing import Final
 from monitor.config.answers import check_answers
 from monitor.config.mistakes import Findings
 from monitor.config.shape import Contents, LimitKeys, Part, Read, is_there, shown
-from monitor.core.kinds import all_kinds
+from monitor.core.notices.kinds import all_kinds
 
 COLDEST_LIMIT_C: Final = -10.0
 WARMEST_LIMIT_C: Final = 50.0

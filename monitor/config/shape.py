@@ -24,7 +24,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from pydantic_core import ErrorDetails, PydanticCustomError
 
 from monitor.config.mistakes import MISTAKES, Findings
-from monitor.core.settings import URGENCIES, DisplayUnit, Unit, Urgency
+from monitor.core.terms.settings import URGENCIES, DisplayUnit, Unit, Urgency
 
 # ---------------------------------------------------------------- kinds of values
 

@@ -11,9 +11,9 @@ from pathlib import Path
 
 from monitor.config.mistakes import Findings, Mistake
 from monitor.config.shape import Contents, is_there, read_toml
-from monitor.core.kinds import all_kinds
-from monitor.core.notices import words_of
-from monitor.core.texts import Texts, read_texts
+from monitor.core.notices.kinds import all_kinds
+from monitor.core.notices.notices import words_of
+from monitor.core.terms.texts import Texts, read_texts
 
 
 def texts_of(path: Path) -> tuple[Texts, list[Mistake]]:

@@ -24,9 +24,9 @@ from monitor.adapters import logger_files
 from monitor.adapters.logger_files import FileShape, LoggerFile, utc_of_local, zone_named
 from monitor.adapters.store import Store, columns_of
 from monitor.cli.files import add_parsers
-from monitor.core.events import Reading
-from monitor.core.quality import Context, judge
-from monitor.core.settings import Probe, Quantity, Unit
+from monitor.core.readings.quality import Context, judge
+from monitor.core.terms.events import Reading
+from monitor.core.terms.settings import Probe, Quantity, Unit
 from monitor.errors import FileUnreadable, MonitorError, UnknownSubject, UsageError
 from tests.desk import probe, room_text
 from tests.peers import PROJECT, shared

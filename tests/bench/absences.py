@@ -10,8 +10,8 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from monitor.core.settings import Gateway, Probe, Settings
-from monitor.simroom import Act
+from monitor.core.terms.settings import Gateway, Probe, Settings
+from monitor.simulation.room import Act
 from tests.bench.faultroom import Deed, Fault, Mangle, Message, Want, World, message, ms
 
 BRIDGE = Gateway("bridge", "room/bridge")

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import Final
 from zoneinfo import ZoneInfo
 
-from monitor.core.settings import Box, Broker, Channel, Limits, Probe, Room, Settings, Watch
+from monitor.core.terms.settings import Box, Broker, Channel, Limits, Probe, Room, Settings, Watch
 from tests.bench import Figures
 from tests.bench.stepped import Stepped, stepped
 from tests.sinks import Sink, http_sink

@@ -29,13 +29,14 @@ import numpy.typing as npt
 
 from monitor.adapters.store import Columns, Store
 from monitor.adapters.store.chunks import decode_all
-from monitor.core.curves import PublishedRates
-from monitor.core.evaluation import evaluate
-from monitor.core.events import DAY_MS, HOUR_MS, EventKind, KeeperEvent
-from monitor.core.settings import Box, Broker, Probe, Room, Settings
-from monitor.core.snapshot import Service
-from monitor.derive import Derived
-from monitor.library import load_profile
+from monitor.config.library import load_profile
+from monitor.core.development.curves import PublishedRates
+from monitor.core.notices.evaluation import evaluate
+from monitor.core.notices.snapshot import Service
+from monitor.core.terms.events import EventKind, KeeperEvent
+from monitor.core.terms.settings import Box, Broker, Probe, Room, Settings
+from monitor.core.terms.times import DAY_MS, HOUR_MS
+from monitor.derived.room import Derived
 from tests.bench import Figures
 
 START_MS = round(datetime(2026, 1, 1, tzinfo=UTC).timestamp() * 1000)

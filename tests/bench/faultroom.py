@@ -1,6 +1,6 @@
 """A simulated room in which one fault is played to the real service, and what a keeper should have heard of it.
 
-The room (:mod:`monitor.simroom`) has been calm for two weeks, the last thirty hours of them through the broker. Each
+The room (``simulation.room``) has been calm for two weeks, the last thirty hours of them through the broker. Each
 fault starts from a copy of that moment, with a mosquitto and a service of its own, on a simulated clock: the readings
 of a moment are published, the service has stored them, and on its minutes it makes its round.
 
@@ -29,13 +29,13 @@ from numpy.typing import NDArray
 from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.adapters.store import Columns, Store
-from monitor.adapters.watchers import ClockWatch
-from monitor.app import App
-from monitor.core.events import EventKind, KeeperEvent
-from monitor.core.kinds import all_kinds
-from monitor.core.notices import Notice
-from monitor.core.settings import Box, Broker, Channel, Limits, Probe, Room, Settings, Watch
-from monitor.simroom import Act, Action, Heater, SimBox, SimProbe, SimRoom, SimSetting
+from monitor.core.notices.kinds import all_kinds
+from monitor.core.notices.notices import Notice
+from monitor.core.terms.events import EventKind, KeeperEvent
+from monitor.core.terms.settings import Box, Broker, Channel, Limits, Probe, Room, Settings, Watch
+from monitor.service.start import App
+from monitor.service.watchers import ClockWatch
+from monitor.simulation.room import Act, Action, Heater, SimBox, SimProbe, SimRoom, SimSetting
 from tests.bench.stepped import Clock
 from tests.peers import Mosquitto, wait_for
 from tests.sinks import Sink, http_sink
@@ -55,7 +55,7 @@ WARM_C: Final = 30.5
 COOL_C: Final = 25.5
 # A limit is surely passed, or surely not, when the box is so far from it: the probe's step, noise and lag.
 SURE_C: Final = 0.15
-# Boxes that follow a first one of one cause wait so long for each other (monitor/core/joining.py), and for the next
+# Boxes that follow a first one of one cause wait so long for each other (``notices.grouping``), and for the next
 # round; so do the ends.
 GATHER_MIN: Final = 40.0
 KINDS: Final = {kind.name: kind for kind in all_kinds()}

@@ -15,8 +15,8 @@ from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
-from monitor.core.settings import Settings
-from monitor.simroom import Act
+from monitor.core.terms.settings import Settings
+from monitor.simulation.room import Act
 from tests.bench import Figures
 from tests.bench.absences import of_power_and_network
 from tests.bench.faultroom import Calm, Deed, Fault, Mangle, Message, Played, Want, World, calmed, message, ms, play

@@ -42,7 +42,7 @@ LIBRARIES = {
     "rich": "import rich.console",
     "warmtally-list-of-verbs": "import monitor.cli.main; monitor.cli.main._listing()",
     "warmtally-command": "import monitor.cli.main; monitor.cli.main.parser('boxes')",
-    "warmtally-service": "import monitor.app",
+    "warmtally-service": "import monitor.service.start",
 }
 
 

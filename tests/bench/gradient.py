@@ -21,17 +21,18 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.core.boxes import Series
-from monitor.core.calibration import Swap, Track, side_by_side, swap_test
-from monitor.core.corrections import Calibrations, Correction
-from monitor.core.events import DAY_MS, Clutch, Lot, Stay
-from monitor.core.forecast import ExpectedRates
-from monitor.core.kinds.uneven import describe
-from monitor.core.remedies import FAN_LEAVES, advise, siblings_in
-from monitor.core.settings import Probe, Watch
-from monitor.core.snapshot import LotNow
-from monitor.core.stacks import Level, StackProfile, profile
-from monitor.library import load_profile
+from monitor.config.library import load_profile
+from monitor.core.climate.box_temperature import Series
+from monitor.core.climate.stacks import Level, StackProfile, profile
+from monitor.core.development.forecast import ExpectedRates
+from monitor.core.development.lots import LotNow
+from monitor.core.development.remedies import FAN_LEAVES, advise, siblings_in
+from monitor.core.notices.kinds.uneven import describe
+from monitor.core.readings.calibration import Swap, Track, side_by_side, swap_test
+from monitor.core.readings.corrections import Calibrations, Correction
+from monitor.core.terms.events import Clutch, Lot, Stay
+from monitor.core.terms.settings import Probe, Watch
+from monitor.core.terms.times import DAY_MS
 from tests.bench import Figures
 
 START = 1_780_000_000_000

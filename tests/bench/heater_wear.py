@@ -1,6 +1,6 @@
 """A heater that fades: when it is told, and that it is not where only the season, doors or hours change.
 
-Rooms (:mod:`monitor.simroom`) with a switching thermostat are played for eighty days, each with its heater as it is and
+Rooms (``simulation.room``) with a switching thermostat are played for eighty days, each with its heater as it is and
 with one that loses half a per cent of its power each day from the tenth on; each day is looked at as the service does,
 and the day on which the wear is told is kept. What differs between rooms: differential, lag and power of the heater,
 step of the probe's code, how often it speaks, and the outdoors, which is steady, gets colder or warmer by 24 C, or goes
@@ -29,9 +29,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.core.events import DAY_MS, HOUR_MS
-from monitor.core.heater import Day, Wear, day_of, duty_and_strength, lag_of, needs, wear
-from monitor.simroom import DAY_S, Act, Action, Heater, SimBox, SimProbe, SimRoom, SimSetting
+from monitor.core.climate.heater import Day, Wear, day_of, duty_and_strength, lag_of, needs, wear
+from monitor.core.terms.times import DAY_MS, HOUR_MS
+from monitor.simulation.room import DAY_S, Act, Action, Heater, SimBox, SimProbe, SimRoom, SimSetting
 from tests.bench import Figures
 from tests.peers import SHARED, shared
 

@@ -125,9 +125,9 @@ def bare(port: int, folder: Path, messages: int, form: str, *, handed: bool = Fa
 
 def ours(port: int, folder: Path, messages: int, form: str) -> Program:
     """The intake of the service: what begins, and what says how many messages are stored and acknowledged."""
-    from monitor.adapters.mqtt import Intake
+    from monitor.adapters.mqtt.intake import Intake
     from monitor.adapters.store import Store
-    from monitor.core.settings import Box, Broker, Probe, Room, Settings
+    from monitor.core.terms.settings import Box, Broker, Probe, Room, Settings
 
     del messages
     pointers = {"pointer": "/temperature", "time_pointer": "/at", "time_form": "ms"} if form == "json" else {}

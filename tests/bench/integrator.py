@@ -11,7 +11,8 @@ from collections import Counter
 
 import pytest
 
-from monitor.core.development import DAY_MS, Cutoff, degree_days, mean_rule_degree_days
+from monitor.core.development.development import Cutoff, degree_days, mean_rule_degree_days
+from monitor.core.terms.times import DAY_MS
 from tests.bench import Figures
 from tests.peers import shared
 from tests.reference import test_checks_development as sheet

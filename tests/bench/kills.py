@@ -19,10 +19,10 @@ from pathlib import Path
 import numpy as np
 
 from monitor.config import load
-from monitor.core.development import degree_days, integrate_rate
-from monitor.core.events import EventKind, KeeperEvent
-from monitor.derive import Derived
-from monitor.library import load_profile
+from monitor.config.library import load_profile
+from monitor.core.development.development import degree_days, integrate_rate
+from monitor.core.terms.events import EventKind, KeeperEvent
+from monitor.derived.room import Derived
 from tests.bench import Figures
 from tests.bench.process import Beat, Publisher, Service, message, now_ms, room, service, timed, until
 from tests.peers import mosquitto

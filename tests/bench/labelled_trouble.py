@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
 
-from monitor.core.settings import Box, Broker, Limits, Probe, Room, Settings
+from monitor.core.terms.settings import Box, Broker, Limits, Probe, Room, Settings
 from tests.bench import Figures
 from tests.bench.stepped import stepped
 from tests.peers import shared

@@ -29,13 +29,13 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from monitor.core import student
-from monitor.core.curves import PublishedRates, fit_line
-from monitor.core.forecast import BoxEvidence, Spread, update
-from monitor.core.outlook import History, _spread
-from monitor.core.species import Profile, ProfileSpread, Row, _sane_line
+from monitor.config.library import list_profiles
+from monitor.core.development.curves import PublishedRates, fit_line
+from monitor.core.development.forecast import BoxEvidence, Spread, update
+from monitor.core.development.lots import History, _spread
+from monitor.core.development.species import Profile, ProfileSpread, Row, _sane_line
+from monitor.core.maths import student_t
 from monitor.errors import ModelOutOfRange
-from monitor.library import list_profiles
 from tests.bench import Figures
 from tests.peers import PROJECT, shared
 
@@ -255,7 +255,7 @@ def _mean(spread: Spread, eggs: int, scale_box: float) -> Array:
     sigma = math.hypot(spread.sigma_m, spread.scale_egg * math.sqrt(2.0 / eggs))
     step = 1e-3
     most = round(1.0 / step)
-    chance = np.cumsum(student.cells(-most, most, step, sigma=sigma, scale=scale_box))
+    chance = np.cumsum(student_t.cells(-most, most, step, sigma=sigma, scale=scale_box))
     log_development = np.interp(PROBABILITIES, chance, (np.arange(-most, most + 1) + 0.5) * step)
     return np.asarray(np.exp(log_development))
 

@@ -18,7 +18,14 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import least_squares
 
-from monitor.core.curves import PublishedRates, RateCurve, Schoolfield, StraightLine, fit_line, ikemoto_takai
+from monitor.core.development.curves import (
+    PublishedRates,
+    RateCurve,
+    Schoolfield,
+    StraightLine,
+    fit_line,
+    ikemoto_takai,
+)
 from monitor.errors import ModelOutOfRange
 from tests.bench import Figures
 from tests.bench.library import Table, as_collected, usable

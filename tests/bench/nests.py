@@ -16,10 +16,10 @@ from pathlib import Path
 import numpy as np
 
 from monitor.adapters.store import Columns, Store
-from monitor.core.events import EventKind, KeeperEvent
-from monitor.core.settings import Box, Broker, Probe, Room, Settings
-from monitor.derive import Derived
-from monitor.library import load_profile
+from monitor.config.library import load_profile
+from monitor.core.terms.events import EventKind, KeeperEvent
+from monitor.core.terms.settings import Box, Broker, Probe, Room, Settings
+from monitor.derived.room import Derived
 from tests.bench import Figures
 from tests.peers import shared
 

@@ -18,8 +18,8 @@ from pathlib import Path
 
 import pytest
 
-from monitor.adapters.watchers import Reserve
-from monitor.core.settings import Box, Broker, Channel, Limits, Probe, Room, Settings
+from monitor.core.terms.settings import Box, Broker, Channel, Limits, Probe, Room, Settings
+from monitor.service.watchers import Reserve
 from tests.bench import Figures
 from tests.bench.process import Beat, Publisher, Service, message, now_ms, room, service, timed, until
 from tests.bench.stepped import stepped

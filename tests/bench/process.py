@@ -21,8 +21,8 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.adapters.store import Store
-from monitor.core.conditions import Transition
-from monitor.core.notices import Notice
+from monitor.core.notices.conditions import Transition
+from monitor.core.notices.notices import Notice
 from tests.peers import PROJECT, wait_for
 
 Table = Mapping[str, object]

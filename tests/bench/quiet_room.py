@@ -20,8 +20,8 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.core.events import EventKind, KeeperEvent
-from monitor.core.settings import Box, Broker, Limits, Probe, Room, Settings, Watch
+from monitor.core.terms.events import EventKind, KeeperEvent
+from monitor.core.terms.settings import Box, Broker, Limits, Probe, Room, Settings, Watch
 from tests.bench import Figures
 from tests.bench.real_input import SPECIES, rows, settings
 from tests.bench.stepped import Stepped, stepped

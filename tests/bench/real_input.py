@@ -19,11 +19,11 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.core.development import degree_days
-from monitor.core.events import EventKind, KeeperEvent
-from monitor.core.notices import Notice
-from monitor.core.settings import Box, Broker, Channel, Limits, Probe, Room, Settings
-from monitor.library import load_profile
+from monitor.config.library import load_profile
+from monitor.core.development.development import degree_days
+from monitor.core.notices.notices import Notice
+from monitor.core.terms.events import EventKind, KeeperEvent
+from monitor.core.terms.settings import Box, Broker, Channel, Limits, Probe, Room, Settings
 from tests.bench import Figures
 from tests.bench.stepped import stepped
 from tests.peers import shared

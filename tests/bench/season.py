@@ -23,13 +23,14 @@ from typing import Final
 
 import numpy as np
 
-from monitor.core.development import degree_days
-from monitor.core.events import DAY_MS, HOUR_MS, EventKind, KeeperEvent
-from monitor.core.notices import Notice
-from monitor.core.settings import Box, Channel, Probe, Settings
-from monitor.derive import Derived
-from monitor.library import load_profile
-from monitor.simroom import Act, Action, SimBox, SimProbe, SimRoom, SimSetting
+from monitor.config.library import load_profile
+from monitor.core.development.development import degree_days
+from monitor.core.notices.notices import Notice
+from monitor.core.terms.events import EventKind, KeeperEvent
+from monitor.core.terms.settings import Box, Channel, Probe, Settings
+from monitor.core.terms.times import DAY_MS, HOUR_MS
+from monitor.derived.room import Derived
+from monitor.simulation.room import Act, Action, SimBox, SimProbe, SimRoom, SimSetting
 from tests.bench import Figures
 from tests.bench.faultroom import (
     BOXES,

@@ -18,12 +18,12 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.core.boxes import HourTable, fill
-from monitor.core.events import DAY_MS, HOUR_MS, Clutch, Lot, PipSeen, Stay
-from monitor.core.forecast import Spread
-from monitor.core.outlook import History, forecast_clutch
-from monitor.core.snapshot import LotNow
-from monitor.library import load_profile
+from monitor.config.library import load_profile
+from monitor.core.development.forecast import Spread
+from monitor.core.development.gaps import HourTable, fill
+from monitor.core.development.lots import History, LotNow, forecast_clutch
+from monitor.core.terms.events import Clutch, Lot, PipSeen, Stay
+from monitor.core.terms.times import DAY_MS, HOUR_MS
 from tests.bench import Figures
 
 PROFILE = load_profile("elaphe-taeniura")

@@ -22,9 +22,9 @@ from itertools import combinations
 import numpy as np
 import numpy.typing as npt
 
-from monitor.core import student
-from monitor.core.forecast import Spread
-from monitor.core.species import Profile
+from monitor.core.development.forecast import Spread
+from monitor.core.development.species import Profile
+from monitor.core.maths import student_t
 from tests.bench import Figures
 from tests.bench.library import (
     LEAST_EGGS,
@@ -42,7 +42,7 @@ Array = npt.NDArray[np.float64]
 
 CLUTCH = 0.025
 # The normal's 90 % point, and that of Student's t with four degrees of freedom.
-NORMAL_90, T4_90 = 1.2816, float(student.quantile(0.9))
+NORMAL_90, T4_90 = 1.2816, float(student_t.quantile(0.9))
 RESAMPLED = 300
 
 
@@ -64,7 +64,7 @@ def scale_of(found: Sequence[Found], halves: float = 1.0) -> float:
     known = np.array([one.known for one in found])
     at = np.exp(np.linspace(math.log(0.002), math.log(0.2), 231))
     scale = np.sqrt(np.square(at[:, None] * NORMAL_90 / T4_90) * halves + known[None, :])
-    likelihood = np.sum(np.log(student.density(log[None, :] / scale)) - np.log(scale), axis=1)
+    likelihood = np.sum(np.log(student_t.density(log[None, :] / scale)) - np.log(scale), axis=1)
     return float(at[int(np.argmax(likelihood))])
 
 

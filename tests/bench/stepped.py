@@ -16,9 +16,9 @@ from pathlib import Path
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from monitor.app import App
-from monitor.core.notices import Notice
-from monitor.core.settings import Settings
+from monitor.core.notices.notices import Notice
+from monitor.core.terms.settings import Settings
+from monitor.service.start import App
 from tests.peers import Mosquitto, wait_for
 
 

@@ -1,6 +1,6 @@
 """How long until a limit is reached: what is told 10, 30 and 60 minutes after a fault, against what then happens.
 
-Simulated rooms (:mod:`monitor.simroom`) with boxes of four time constants, four outdoors temperatures, both kinds of
+Simulated rooms (``simulation.room``) with boxes of four time constants, four outdoors temperatures, both kinds of
 thermostat and two times of day; a heater that dies, one that sticks, and a power cut that stops heater and fan while
 the probes, on batteries, go on. The simulation knows the truth: what the box itself, not its probe, comes to. The
 estimate sees only the probe, and an air probe where the room has one. Three limits each, 3 to 6 degrees from where
@@ -15,8 +15,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from monitor.core.thermal import LOOK_BACK_S, Course, Floats, Times, course
-from monitor.simroom import Act, Action, Heater, SimBox, SimProbe, SimRoom, SimSetting
+from monitor.core.climate.course import LOOK_BACK_S, Course, course
+from monitor.core.terms.arrays import Times, Values
+from monitor.simulation.room import Act, Action, Heater, SimBox, SimProbe, SimRoom, SimSetting
 from tests.bench import Figures
 
 MINUTES = (10, 30, 60)
@@ -38,9 +39,9 @@ class Case:
 
     fault: str
     at_ms: Times
-    probe_c: Floats
-    air_c: Floats
-    box_c: Floats
+    probe_c: Values
+    air_c: Values
+    box_c: Values
 
 
 @dataclass(frozen=True)

@@ -8,14 +8,14 @@ from datetime import UTC
 
 import numpy as np
 
-from monitor.core.conditions import Condition
-from monitor.core.evaluation import evaluate
-from monitor.core.events import HOUR_MS
-from monitor.core.notices import Notice
-from monitor.core.settings import Box, Limits, Probe, Room, Watch
-from monitor.core.snapshot import BoxNow, ProbeNow, Service, Snapshot, Told
-from monitor.core.thermal import course, worth_knowing
-from monitor.simroom import Act, Action, Heater, SimBox, SimProbe, SimRoom, SimSetting
+from monitor.core.climate.course import course, worth_knowing
+from monitor.core.notices.conditions import Condition
+from monitor.core.notices.evaluation import evaluate
+from monitor.core.notices.notices import Notice
+from monitor.core.notices.snapshot import BoxNow, ProbeNow, Service, Snapshot, Told
+from monitor.core.terms.settings import Box, Limits, Probe, Room, Watch
+from monitor.core.terms.times import HOUR_MS
+from monitor.simulation.room import Act, Action, Heater, SimBox, SimProbe, SimRoom, SimSetting
 
 SETTING = SimSetting(
     boxes=(SimBox("low", 60.0), SimBox("high", 140.0)),

@@ -10,16 +10,18 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.core.conditions import Condition, Transition
-from monitor.core.evaluation import Outcome, evaluate
-from monitor.core.events import HOUR_MS, Clutch, Flag, Lot, PipSeen, Reading, Stay
-from monitor.core.forecast import Cause, ExpectedRates, Window
-from monitor.core.joining import Telling
-from monitor.core.kinds import Kind, Look
-from monitor.core.notices import Notice
-from monitor.core.settings import Box, DisplayUnit, Limits, Probe, Room, Watch
-from monitor.core.snapshot import BoxNow, LotNow, ProbeNow, Service, Snapshot
-from monitor.core.stacks import Level, StackProfile
+from monitor.core.climate.stacks import Level, StackProfile
+from monitor.core.development.forecast import Cause, ExpectedRates, Window
+from monitor.core.development.lots import LotNow
+from monitor.core.notices.conditions import Condition, Transition
+from monitor.core.notices.evaluation import Outcome, evaluate
+from monitor.core.notices.grouping import Telling
+from monitor.core.notices.kinds import Kind, Look
+from monitor.core.notices.notices import Notice
+from monitor.core.notices.snapshot import BoxNow, ProbeNow, Service, Snapshot
+from monitor.core.terms.events import Clutch, Flag, Lot, PipSeen, Reading, Stay
+from monitor.core.terms.settings import Box, DisplayUnit, Limits, Probe, Room, Watch
+from monitor.core.terms.times import HOUR_MS
 
 MINUTE = 60_000
 START = round(datetime(2026, 5, 1, 7, tzinfo=UTC).timestamp() * 1000)

@@ -18,8 +18,8 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from monitor.core import climate
-from monitor.core.curves import (
+from monitor.core.climate import humid_air, lags
+from monitor.core.development.curves import (
     PublishedRates,
     Schoolfield,
     StraightLine,
@@ -29,9 +29,7 @@ from monitor.core.curves import (
     q10,
     q10_of_activation_energy,
 )
-from monitor.core.development import (
-    DAY_MS,
-    HOUR_MS,
+from monitor.core.development.development import (
     Shape,
     daily_degree_days,
     degree_days,
@@ -40,6 +38,7 @@ from monitor.core.development import (
     mean_rule_degree_days,
     rate_equivalent_temperature_c,
 )
+from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.errors import ModelOutOfRange
 from tests.peers import shared
 
@@ -338,23 +337,23 @@ def _gradient(entry: Entry) -> Got:
 def _lag(entry: Entry) -> Got:
     x, expected = entry["inputs"], entry["expected"]
     if "t_min" in x:
-        got = [climate.step_response_c(60.0 * t, x["T_initial"], x["T_final"], 60.0 * x["tau_min"]) for t in x["t_min"]]
+        got = [lags.step_response_c(60.0 * t, x["T_initial"], x["T_final"], 60.0 * x["tau_min"]) for t in x["t_min"]]
         yield "step", got, expected
     elif "ramp_C_per_min" in x:
         yield (
             "steady_lag_C",
-            climate.ramp_lag_c(1e9, x["ramp_C_per_min"] / 60.0, 60.0 * x["tau_min"]),
+            lags.ramp_lag_c(1e9, x["ramp_C_per_min"] / 60.0, 60.0 * x["tau_min"]),
             expected["steady_lag_C"],
         )
     else:
         period, tau = 3600.0 * x["period_h"], 3600.0 * x["tau_h"]
-        yield "gain", climate.sine_gain(period, tau), expected["gain"]
-        yield "phase_lag_h", climate.sine_delay_s(period, tau) / 3600.0, expected["phase_lag_h"]
+        yield "gain", lags.sine_gain(period, tau), expected["gain"]
+        yield "phase_lag_h", lags.sine_delay_s(period, tau) / 3600.0, expected["phase_lag_h"]
 
 
 def _time_to_limit(entry: Entry) -> Got:
     x = entry["inputs"]
-    got = climate.time_to_limit_s(x["T_start"], x["T_ambient"], x["T_limit"], 3600.0 * x["tau_h"])
+    got = lags.time_to_limit_s(x["T_start"], x["T_ambient"], x["T_limit"], 3600.0 * x["tau_h"])
     yield "hours", None if got is None else got / 3600.0, entry["expected"]
 
 
@@ -363,29 +362,29 @@ def _room_then_box(entry: Entry) -> Got:
     case = (x["T_start"], x["T_ambient"])
     tau = (3600.0 * x["tau_room_h"], 3600.0 * x["tau_box_h"])
     if "t_h" in x:
-        got = [climate.two_lag_temperature_c(3600.0 * t, *case, *tau) for t in x["t_h"]]
+        got = [lags.two_lag_temperature_c(3600.0 * t, *case, *tau) for t in x["t_h"]]
         yield "temperatures", got, entry["expected"]
     else:
-        hours = climate.two_lag_time_to_limit_s(*case, x["T_limit"], *tau)
+        hours = lags.two_lag_time_to_limit_s(*case, x["T_limit"], *tau)
         assert hours is not None
         yield "hours", hours / 3600.0, entry["expected"]
 
 
 def _saturation(entry: Entry) -> Got:
-    got = float(climate.saturation_vapour_pressure_hpa(entry["inputs"]["T"]))
+    got = float(humid_air.saturation_vapour_pressure_hpa(entry["inputs"]["T"]))
     yield "magnus_wmo", got, entry["expected"]["magnus_wmo"]
 
 
 def _vapour_at_dew_point(entry: Entry) -> Got:
-    got = float(climate.saturation_vapour_pressure_hpa(entry["inputs"]["Tdew"])) / 10.0
+    got = float(humid_air.saturation_vapour_pressure_hpa(entry["inputs"]["Tdew"])) / 10.0
     yield "vapour pressure", got, entry["expected"]
 
 
 def _damp_air(entry: Entry) -> Got:
     t, h, expected = entry["inputs"]["T"], 100.0 * entry["inputs"]["RH"], entry["expected"]
-    yield "dewpoint_magnus", float(climate.dew_point_c(t, h)), expected["dewpoint_magnus"]
-    yield "vpd_kPa_magnus", float(climate.vapour_pressure_deficit_kpa(t, t, h)), expected["vpd_kPa_magnus"]
-    yield "abs_humidity_g_m3", float(climate.absolute_humidity_g_m3(t, h)), expected["abs_humidity_g_m3"]
+    yield "dewpoint_magnus", float(humid_air.dew_point_c(t, h)), expected["dewpoint_magnus"]
+    yield "vpd_kPa_magnus", float(humid_air.vapour_pressure_deficit_kpa(t, t, h)), expected["vpd_kPa_magnus"]
+    yield "abs_humidity_g_m3", float(humid_air.absolute_humidity_g_m3(t, h)), expected["abs_humidity_g_m3"]
 
 
 # Least squares through the published days of Chrysemys picta, so that the signs are asked where the animals were.

@@ -28,27 +28,39 @@ from paho.mqtt.enums import CallbackAPIVersion
 from pydantic import ValidationError
 from scipy import stats
 
-from monitor.adapters import line, logger_files
-from monitor.adapters.mqtt import Intake
+from monitor.adapters import logger_files
+from monitor.adapters.mqtt import line
+from monitor.adapters.mqtt.intake import Intake
 from monitor.adapters.store import Store
-from monitor.adapters.watchers import Notifier
 from monitor.config.shape import BrokerPart
-from monitor.core.attention import DAY_MS, WAKING_A_WEEK, account
-from monitor.core.battery import BatteryNow
-from monitor.core.boxes import Series
-from monitor.core.calibration import CorrectionLine, correction_line, step_of, type_a
-from monitor.core.conditions import Condition, Phase, Rule, Sample, Where, above, advance, below
-from monitor.core.drift import cusum, ewma, mann_kendall, theil_sen
-from monitor.core.evaluation import evaluate
-from monitor.core.events import EventKind, Flag, KeeperEvent, Reading
-from monitor.core.exposure import WHO_TYPE_I, WHO_TYPE_II, Clause, met
-from monitor.core.kinds import Kind, Look, all_kinds
-from monitor.core.quality import POWER_ON_C, RANGE_C, RANGE_PCT, Context, flat_line, judge, rate_of_change, spike
-from monitor.core.routing import routes
-from monitor.core.settings import Broker, Calendar, Channel, Limits, Probe, Room, Settings, Urgency, Watch
-from monitor.core.snapshot import ProbeNow, Service, Snapshot
-from monitor.core.stacks import StackProfile, profile
-from monitor.core.suspicion import jumps
+from monitor.core.climate.box_temperature import Series
+from monitor.core.climate.exposure import WHO_TYPE_I, WHO_TYPE_II, Clause, met
+from monitor.core.climate.stacks import StackProfile, profile
+from monitor.core.maths.control_charts import cusum, ewma
+from monitor.core.maths.robust import mann_kendall, theil_sen
+from monitor.core.notices.attention import WAKING_A_WEEK, account
+from monitor.core.notices.conditions import Condition, Phase, Rule, Sample, Where, above, advance, below
+from monitor.core.notices.evaluation import evaluate
+from monitor.core.notices.kinds import Kind, Look, all_kinds
+from monitor.core.notices.routing import routes
+from monitor.core.notices.snapshot import ProbeNow, Service, Snapshot
+from monitor.core.readings.batteries import BatteryNow
+from monitor.core.readings.calibration import CorrectionLine, correction_line, step_of, type_a
+from monitor.core.readings.probe_faults import jumps
+from monitor.core.readings.quality import (
+    POWER_ON_C,
+    RANGE_C,
+    RANGE_PCT,
+    Context,
+    flat_line,
+    judge,
+    rate_of_change,
+    spike,
+)
+from monitor.core.terms.events import EventKind, Flag, KeeperEvent, Reading
+from monitor.core.terms.settings import Broker, Calendar, Channel, Limits, Probe, Room, Settings, Urgency, Watch
+from monitor.core.terms.times import DAY_MS
+from monitor.service.watchers import Notifier
 from tests.bench import labelled_trouble
 from tests.peers import Mosquitto, mosquitto, shared, wait_for
 

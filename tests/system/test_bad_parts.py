@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from monitor.core.events import EventKind, KeeperEvent
-from monitor.core.kinds.checks import WHOLE
-from monitor.core.settings import Box, Broker, Channel, Limits, Probe, Room, Settings
+from monitor.core.notices.kinds.checks import WHOLE
+from monitor.core.terms.events import EventKind, KeeperEvent
+from monitor.core.terms.settings import Box, Broker, Channel, Limits, Probe, Room, Settings
 from monitor.errors import (
     ConfigError,
     SecretMissing,
@@ -25,6 +25,7 @@ from monitor.errors import (
     StoreNewer,
     UsageError,
 )
+from monitor.service import start
 from tests.bench.stepped import Stepped, stepped
 from tests.peers import PROJECT
 from tests.sinks import http_sink
@@ -163,16 +164,15 @@ def test_a_notice_that_cannot_be_routed_does_not_stop_the_others(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, broken: bool
 ) -> None:
     """A mistake in what one channel takes: the notice goes to every channel rather than to none."""
-    from monitor import app
 
-    real = vars(app)["routes"]
+    real = vars(start)["routes"]
 
     def routes(notice, channels, *more):  # type: ignore[no-untyped-def]
         if broken and any(c.id == "odd" for c in channels):
             raise ZeroDivisionError("odd")
         return real(notice, channels, *more)
 
-    monkeypatch.setattr(app, "routes", routes)
+    monkeypatch.setattr(start, "routes", routes)
     course = Course(tmp_path)
     with http_sink() as good, http_sink() as odd:
         channels = tuple(Channel(n, f"json://127.0.0.1:{s.port}/") for n, s in (("good", good), ("odd", odd)))

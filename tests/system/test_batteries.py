@@ -12,7 +12,7 @@ import pytest
 from monitor.adapters.store import Columns, Store
 from monitor.cli.main import main
 from monitor.config import load
-from monitor.core.events import DAY_MS, HOUR_MS
+from monitor.core.terms.times import DAY_MS, HOUR_MS
 from tests.bench.stepped import stepped
 from tests.desk import probe, room_text
 

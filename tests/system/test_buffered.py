@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from monitor.app import App
-from monitor.core.events import EventKind, KeeperEvent
+from monitor.core.terms.events import EventKind, KeeperEvent
+from monitor.service.start import App
 from tests.shed import MINUTE, START, Shed, reading, shed, told
 
 Message = tuple[str, object]

@@ -15,8 +15,8 @@ import pytest
 
 from monitor.adapters.store import Columns, Store
 from monitor.cli.main import parser
-from monitor.core.conditions import Condition, Phase
-from monitor.core.notices import Notice
+from monitor.core.notices.conditions import Condition, Phase
+from monitor.core.notices.notices import Notice
 from tests.desk import Desk, probe, room_text
 
 LAID = datetime(2026, 5, 1, 7, tzinfo=UTC)

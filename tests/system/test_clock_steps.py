@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from monitor.adapters.watchers import ClockWatch
-from monitor.core.settings import Box, Broker, Channel, Limits, Probe, Room, Settings, Watch
+from monitor.core.terms.settings import Box, Broker, Channel, Limits, Probe, Room, Settings, Watch
+from monitor.service.watchers import ClockWatch
 from tests.bench.stepped import stepped
 from tests.sinks import http_sink
 

@@ -49,7 +49,13 @@ def test_what_needs_no_room_loads_no_large_library(words: tuple[str, ...]) -> No
 def test_a_verb_loads_no_other_verbs_module() -> None:
     loaded = modules_after("run", "--help")
     assert "monitor.cli.service" in loaded
-    assert not loaded & {"monitor.cli.learn", "monitor.cli.rehearse", "monitor.rehearsal", "rich.console", "apprise"}
+    assert not loaded & {
+        "monitor.cli.learn",
+        "monitor.cli.rehearse",
+        "monitor.simulation.rehearsal",
+        "rich.console",
+        "apprise",
+    }
 
 
 def test_an_option_before_the_verb_does_not_hide_it() -> None:

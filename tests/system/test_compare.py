@@ -14,9 +14,10 @@ import numpy as np
 import pytest
 
 from monitor.cli import compare
-from monitor.core.conditions import Condition, Phase
-from monitor.core.events import DAY_MS, Flag, Reading
-from monitor.simroom import SimBox, SimProbe, SimRoom, SimSetting
+from monitor.core.notices.conditions import Condition, Phase
+from monitor.core.terms.events import Flag, Reading
+from monitor.core.terms.times import DAY_MS
+from monitor.simulation.room import SimBox, SimProbe, SimRoom, SimSetting
 from tests.desk import Desk, probe, room_text
 
 MINUTE = 60_000

@@ -16,10 +16,11 @@ from monitor.adapters.store import Columns, Store
 from monitor.cli.learn import base_profile
 from monitor.cli.main import main
 from monitor.config import load
-from monitor.core.events import DAY_MS, HOUR_MS, EventKind, KeeperEvent
-from monitor.core.snapshot import LotNow
-from monitor.derive import Derived
-from monitor.library import load_profile
+from monitor.config.library import load_profile
+from monitor.core.development.lots import LotNow
+from monitor.core.terms.events import EventKind, KeeperEvent
+from monitor.core.terms.times import DAY_MS, HOUR_MS
+from monitor.derived.room import Derived
 
 SPECIES = "elaphe-carinata"
 CURVE = load_profile(SPECIES).curve()

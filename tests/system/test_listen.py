@@ -19,7 +19,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from monitor.cli.listen import Heard, propose
 from monitor.cli.main import main
 from monitor.config import load
-from monitor.core.decode import decode
+from monitor.core.readings.decode import decode
 from monitor.errors import BrokerRefused, BrokerUnreachable, SecretMissing, UsageError
 from tests.peers import PROJECT, Mosquitto, free_port, mosquitto
 

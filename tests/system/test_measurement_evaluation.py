@@ -7,9 +7,10 @@ from pathlib import Path
 import pytest
 
 from monitor.adapters.store import Store
-from monitor.core.events import DAY_MS, HOUR_MS, EventKind, KeeperEvent
-from monitor.derive import Derived
-from monitor.library import load_profile
+from monitor.config.library import load_profile
+from monitor.core.terms.events import EventKind, KeeperEvent
+from monitor.core.terms.times import DAY_MS, HOUR_MS
+from monitor.derived.room import Derived
 from tests.bench import evaluation
 
 

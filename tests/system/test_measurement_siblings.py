@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from monitor.core.events import DAY_MS, HOUR_MS
+from monitor.core.terms.times import DAY_MS, HOUR_MS
 from tests.bench import siblings
 from tests.bench.siblings import CURVE, OWN, START, Bin, Silent, World, draw, early_look, judged
 

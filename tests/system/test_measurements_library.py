@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from monitor.core.curves import PublishedRates, Schoolfield
-from monitor.core.forecast import Spread
-from monitor.core.species import Row
-from monitor.library import load_profile
+from monitor.config.library import load_profile
+from monitor.core.development.curves import PublishedRates, Schoolfield
+from monitor.core.development.forecast import Spread
+from monitor.core.development.species import Row
 from tests.bench import library, models, spreads
 from tests.bench.library import P10, P90, PROBABILITIES, Table, leave_out
 from tests.peers import shared

@@ -171,7 +171,7 @@ def test_installed_it_finds_its_profiles_its_example_and_its_tables(environment:
         "from pathlib import Path\n"
         "from monitor.adapters.store import Store\n"
         "from monitor.config import load\n"
-        "from monitor.library import load_profile, shipped_dir\n"
+        "from monitor.config.library import load_profile, shipped_dir\n"
         "print(shipped_dir())\n"
         "print(load_profile('elaphe-taeniura').id)\n"
         "room = load(shipped_dir().parent / 'room.toml', data_dir='data')\n"

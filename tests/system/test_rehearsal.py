@@ -18,10 +18,21 @@ from monitor.cli import rehearse
 from monitor.cli.main import main
 from monitor.cli.rehearse import Silent
 from monitor.config import load
-from monitor.core.settings import Watch
+from monitor.core.terms.settings import Watch
 from monitor.errors import UsageError
-from monitor.rehearsal import BEFORE, HOUR, Arrival, Expected, Rehearsal, Scenario, Step, Summary, judge, scenario
-from monitor.simroom import Act
+from monitor.simulation.rehearsal import (
+    BEFORE,
+    HOUR,
+    Arrival,
+    Expected,
+    Rehearsal,
+    Scenario,
+    Step,
+    Summary,
+    judge,
+    scenario,
+)
+from monitor.simulation.room import Act
 from tests.peers import PROJECT, need
 
 COMMAND = (

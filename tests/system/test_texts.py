@@ -15,12 +15,12 @@ import pytest
 from monitor.cli.example import examples, examples_beside
 from monitor.cli.main import main
 from monitor.config import load
-from monitor.core.kinds import all_kinds
-from monitor.core.notices import CAUTION
-from monitor.core.settings import DisplayUnit, Room
-from monitor.core.texts import WORDINGS, WORDS, read_texts
+from monitor.core.notices.kinds import all_kinds
+from monitor.core.notices.notices import CAUTION
+from monitor.core.terms.settings import DisplayUnit, Room
+from monitor.core.terms.texts import WORDINGS, WORDS, read_texts
 from tests.bench.stepped import stepped
-from tests.core.test_texts import WORDS_OF_ALL
+from tests.core.terms.test_texts import WORDS_OF_ALL
 from tests.desk import part, probe, room_text
 
 

@@ -16,13 +16,13 @@ import pytest
 from monitor.adapters.store import Store
 from monitor.cli.example import examples, examples_beside
 from monitor.config import load
-from monitor.core.conditions import Condition, Phase
-from monitor.core.evaluation import evaluate
-from monitor.core.events import HOUR_MS
-from monitor.core.kinds import Kind, all_kinds
-from monitor.core.notices import Notice, daily
-from monitor.core.settings import DisplayUnit
-from monitor.core.shown import (
+from monitor.config.library import load_profile
+from monitor.core.notices.conditions import Condition, Phase
+from monitor.core.notices.evaluation import evaluate
+from monitor.core.notices.kinds import Kind, all_kinds
+from monitor.core.notices.notices import Notice, daily
+from monitor.core.notices.snapshot import Service, Snapshot
+from monitor.core.terms.formats import (
     as_said,
     differences_in,
     show_degree_days,
@@ -32,10 +32,10 @@ from monitor.core.shown import (
     show_temperature,
     show_time,
 )
-from monitor.core.snapshot import Service, Snapshot
-from monitor.derive import Derived
-from monitor.library import load_profile
-from tests.core.test_notices import every_notice, rich
+from monitor.core.terms.settings import DisplayUnit
+from monitor.core.terms.times import HOUR_MS
+from monitor.derived.room import Derived
+from tests.core.notices.test_notices import every_notice, rich
 from tests.core.timeline import START
 from tests.desk import Desk, room_text
 

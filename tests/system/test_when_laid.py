@@ -12,14 +12,14 @@ import numpy as np
 import pytest
 
 from monitor.adapters.store import Columns, Store
-from monitor.core.events import DAY_MS, HOUR_MS, EventKind, KeeperEvent
-from monitor.core.forecast import START as AT_START
-from monitor.core.outlook import DEVELOPED_SD
-from monitor.core.settings import Box, Broker, Probe, Room, Settings
-from monitor.core.snapshot import LotNow
-from monitor.derive import Derived
+from monitor.config.library import load_profile
+from monitor.core.development.forecast import START as AT_START
+from monitor.core.development.lots import DEVELOPED_SD, LotNow
+from monitor.core.terms.events import EventKind, KeeperEvent
+from monitor.core.terms.settings import Box, Broker, Probe, Room, Settings
+from monitor.core.terms.times import DAY_MS, HOUR_MS
+from monitor.derived.room import Derived
 from monitor.errors import EventRefused
-from monitor.library import load_profile
 from tests.desk import Desk, probe, room_text
 
 SPECIES = "elaphe-taeniura"
@@ -142,7 +142,7 @@ def test_a_pip_in_one_box_corrects_the_start_in_the_other(accounts: Any) -> None
 
 
 def test_a_probe_measures_nothing_wrongly_before_the_laying(accounts: Any) -> None:
-    from monitor.core.forecast import PROBE
+    from monitor.core.development.forecast import PROBE
 
     plain, ahead = accounts("plain"), accounts("ahead")
     for account, developed in ((plain, 0.0), (ahead, 0.6)):

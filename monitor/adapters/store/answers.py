@@ -12,8 +12,8 @@ from pathlib import Path
 from typing import Final
 
 from monitor.adapters.store.ledger import Ledger
-from monitor.core.answers import UNKNOWN, Answer, Found, Status, Way
-from monitor.core.tokens import SECRET_BYTES, Code, channel_of, read
+from monitor.core.notices.answers import UNKNOWN, Answer, Found, Status, Way
+from monitor.core.notices.codes import SECRET_BYTES, Code, channel_of, read
 from monitor.errors import StoreError, UnknownSubject
 
 SECRET_FILE: Final = "answers.secret"  # noqa: S105 - the file's name

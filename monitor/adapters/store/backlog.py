@@ -15,9 +15,9 @@ from typing import Final
 
 from monitor.adapters.store.database import Database
 from monitor.adapters.store.ledger import read_notice
-from monitor.core.conditions import Phase
-from monitor.core.notices import Notice
-from monitor.core.settings import Channel
+from monitor.core.notices.conditions import Phase
+from monitor.core.notices.notices import Notice
+from monitor.core.terms.settings import Channel
 
 # A notice that has waited for less comes as itself, whatever became of it. Judgement, no source.
 STALE_MS: Final = 30 * 60_000

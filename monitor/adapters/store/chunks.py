@@ -16,6 +16,8 @@ from itertools import chain
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.core.terms.arrays import Flags, Times, Values
+
 _MAGIC = b"W1"
 # So many chunks are decoded at once, which bounds the memory that it takes beside the outcome.
 _AT_ONCE = 512
@@ -29,10 +31,10 @@ class Columns:
     names (empty where no test objected).
     """
 
-    at: NDArray[np.int64]
-    value: NDArray[np.float64]
-    received: NDArray[np.int64]
-    flag: NDArray[np.uint8]
+    at: Times
+    value: Values
+    received: Times
+    flag: Flags
     timed: NDArray[np.bool_]
     test: tuple[str, ...]
 
@@ -104,12 +106,12 @@ class Columns:
         return result
 
 
-def _ints(values: NDArray[np.int64]) -> bytes:
+def _ints(values: Times) -> bytes:
     first = np.diff(values, prepend=np.int64(0))
     return np.diff(first, prepend=np.int64(0)).astype("<i8").view("u1").reshape(-1, 8).T.tobytes()
 
 
-def _unints(raw: NDArray[np.uint8], n: int) -> NDArray[np.int64]:
+def _unints(raw: Flags, n: int) -> Times:
     """Of bytes (m, 8 n), one row a chunk: integers (m, n)."""
     deltas = np.ascontiguousarray(raw.reshape(-1, 8, n).transpose(0, 2, 1)).view("<i8")[:, :, 0]
     return np.cumsum(np.cumsum(deltas, axis=1), axis=1)

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from monitor.adapters.store.database import Database
-from monitor.core.corrections import Calibrations, Correction
+from monitor.core.readings.corrections import Calibrations, Correction
 from monitor.errors import EventRefused, UnknownSubject
 
 _COLUMNS = "probe, from_at, to_at, offset_c, uncertainty_c, common_c, how, session, only_after, recorded"

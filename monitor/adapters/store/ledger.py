@@ -14,11 +14,11 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from monitor.adapters.store.database import Database
-from monitor.core.answers import Answer
-from monitor.core.conditions import LONGEST_SHELF_MS, Condition, Phase, Transition
-from monitor.core.events import Clutch, EventKind, KeeperEvent, check_name, project
-from monitor.core.notices import Notice, Route
-from monitor.core.settings import Urgency
+from monitor.core.notices.answers import Answer
+from monitor.core.notices.conditions import LONGEST_SHELF_MS, Condition, Phase, Transition
+from monitor.core.notices.notices import Notice, Route
+from monitor.core.terms.events import Clutch, EventKind, KeeperEvent, check_name, project
+from monitor.core.terms.settings import Urgency
 from monitor.errors import UnknownSubject
 
 _EVENT_FIELDS = tuple(f.name for f in dataclasses.fields(KeeperEvent) if f.name not in ("id", "kind"))

@@ -9,9 +9,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from monitor.adapters.store.database import Database
+from monitor.core.terms.arrays import Times, Values
 
 
 @dataclass(frozen=True)
@@ -19,11 +19,11 @@ class HourRows:
     """Arrays of equal length: hour (since 1970, rising), development, degree-days, integral of temperature (C s),
     covered seconds."""
 
-    hour: NDArray[np.int64]
-    development: NDArray[np.float64]
-    degree_days: NDArray[np.float64]
-    heat: NDArray[np.float64]
-    covered_s: NDArray[np.float64]
+    hour: Times
+    development: Values
+    degree_days: Values
+    heat: Values
+    covered_s: Values
 
     def between(self, from_hour: int, to_hour: int) -> HourRows:
         """Those with ``from_hour <= hour < to_hour``."""

@@ -17,7 +17,8 @@ import numpy as np
 from monitor.adapters.store import chunks
 from monitor.adapters.store.chunks import Columns
 from monitor.adapters.store.database import Database
-from monitor.core.events import HOUR_MS, Flag, Reading
+from monitor.core.terms.events import Flag, Reading
+from monitor.core.terms.times import HOUR_MS
 from monitor.errors import StoreCorrupt
 
 # Folding takes at most so many journal rows in one transaction, to keep writers waiting only milliseconds.

@@ -19,10 +19,10 @@ from typing import Final
 
 from monitor.adapters.store import Store
 from monitor.adapters.web.server import PageServer, Request, Response
-from monitor.core.answers import UNKNOWN, Found, consequence, reply
-from monitor.core.notices import Notice
-from monitor.core.snapshot import show_time
-from monitor.core.tokens import Guesses
+from monitor.core.notices.answers import UNKNOWN, Found, consequence, reply
+from monitor.core.notices.codes import Guesses
+from monitor.core.notices.notices import Notice
+from monitor.core.terms.formats import show_time
 from monitor.errors import MonitorError
 
 log = logging.getLogger("warmtally.page")

@@ -1,0 +1,55 @@
+"""How far a box has cooled while nothing was heard of it, if its heat was gone for all that time.
+
+The model is that of :mod:`.lags`: the room cools towards its surroundings with one time constant, and the box follows
+with its own. Nothing is known here of either, so the prior knowledge of :mod:`.course` stands for both, and for how far
+the surroundings are; the answer is as wide as that.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import cache
+from typing import Final
+
+import numpy as np
+
+from monitor.core.climate.course import BOX_TAU, DISTANCE, DRAWS, HORIZON_S, ROOM_TAU, normals
+from monitor.core.climate.lags import two_lag_temperature_c
+
+LONGEST_S: Final = 3 * HORIZON_S
+"""Beyond three days the outdoors decides, and the model says nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cooled:
+    """By how much a box has cooled, in C: 10, 50 and 90 % quantiles."""
+
+    low_c: float
+    mid_c: float
+    high_c: float
+
+
+def cooled(after_s: float) -> Cooled | None:
+    """After so many seconds without heat; None below 0 and beyond :data:`LONGEST_S`."""
+    if not 0.0 <= after_s <= LONGEST_S:
+        return None
+    drops = sorted(
+        distance - two_lag_temperature_c(after_s, distance, 0.0, tau_room_s, tau_box_s)
+        for distance, tau_room_s, tau_box_s in _draws()
+    )
+    low, mid, high = np.quantile(drops, [0.1, 0.5, 0.9]).tolist()
+    return Cooled(low, mid, high)
+
+
+@cache
+def _draws() -> tuple[tuple[float, float, float], ...]:
+    """Possible distances (C) and time constants (s), evenly spread through the prior knowledge."""
+    z = normals(3)
+    assert z.shape == (DRAWS, 3)
+    priors = (DISTANCE, ROOM_TAU, BOX_TAU)
+    return tuple(
+        (made[0], made[1], made[2])
+        for row in z.tolist()
+        if (made := [median * math.exp(sd * x) for (median, sd), x in zip(priors, row, strict=True)])
+    )

@@ -1,0 +1,83 @@
+"""The kinds of conditions. One file a kind: what raises it, what clears it, and what the keeper is told.
+
+A kind is added by adding a file here that defines ``KIND`` (or ``KINDS``) and a test beside the others; nothing
+else has to be touched. Its :attr:`Kind.look` is called at every tick with the whole snapshot and yields a
+:class:`Look` for every subject that exists - also for those where all is well, since a subject that is no
+longer looked at is taken as gone and its condition cleared.
+"""
+
+from __future__ import annotations
+
+import importlib
+import pkgutil
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cache
+
+from monitor.core.notices.conditions import Rule, Sample
+from monitor.core.notices.snapshot import Snapshot
+from monitor.core.terms.settings import Urgency
+
+Facts = Mapping[str, str | float | int | None]
+NO_DELAY = Rule()
+
+
+@dataclass(frozen=True, slots=True)
+class Look:
+    """One subject at this moment: the samples since it was last judged, and the facts that a notice shows. From
+    ``again_from_ms`` on they are judged once more, since some of them came late; only where nothing is raised.
+
+    ``line`` says in one sentence what, where and how much, with its uncertainty and limit; ``where`` is the
+    subject in the keeper's words. ``samples`` empty: nothing new is known, the state stays. ``urgency``: how long the
+    time left to harm is, where that is known better than from the kind alone.
+    """
+
+    subject: str
+    samples: Sequence[Sample]
+    where: str
+    line: str = ""
+    rule: Rule = NO_DELAY
+    facts: Facts = field(default_factory=dict)
+    urgency: Urgency | None = None
+    again_from_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A kind of condition.
+
+    ``says`` is the short heading of a notice; ``raises``, ``clears`` and ``why`` explain the kind; ``first`` is
+    the first thing to do and ``otherwise`` what happens if nothing is done. ``groups``: when one subject is
+    raised, others whose delay is running are raised with it, because they have one cause. ``repeats``: told again
+    while nobody answers. ``shows``: facts of its looks, temperatures in C, that a keeper's own text may show by itself.
+    ``keys``: the keys of the configuration that set its numbers, as "part.key".
+    """
+
+    name: str
+    says: str
+    urgency: Urgency
+    raises: str
+    clears: str
+    why: str
+    first: str
+    otherwise: str
+    look: Callable[[Snapshot], Iterable[Look]]
+    groups: bool = False
+    repeats: bool = False
+    tell_cleared: bool = True
+    cleared_says: str = ""
+    shows: tuple[str, ...] = ()
+    keys: tuple[str, ...] = ()
+
+
+@cache
+def all_kinds() -> tuple[Kind, ...]:
+    """Every kind in this folder, in order of name."""
+    found: list[Kind] = []
+    for module in pkgutil.iter_modules(__path__):
+        loaded = importlib.import_module(f"{__name__}.{module.name}")
+        found.extend(getattr(loaded, "KINDS", None) or [loaded.KIND])
+    names = [kind.name for kind in found]
+    if len(set(names)) != len(names):
+        raise ValueError(f"two kinds of conditions share a name: {sorted(names)}")
+    return tuple(sorted(found, key=lambda kind: kind.name))

@@ -1,0 +1,38 @@
+"""The keeper's answers cannot arrive: the page behind the links in notices is not there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from monitor.core.notices.kinds import Kind, Look
+from monitor.core.notices.kinds.service import failing
+from monitor.core.notices.snapshot import Snapshot
+
+
+def _look(snapshot: Snapshot) -> Iterable[Look]:
+    service = snapshot.service
+    if service.answers_on:
+        yield failing(
+            snapshot,
+            "answers",
+            "the way back",
+            service.answers_failing_since_ms,
+            snapshot.room.watch.stuck_after_s,
+            well="notices can be answered by their links",
+            ill="the links in notices have led nowhere",
+            why=service.answers_detail,
+        )
+
+
+KIND = Kind(
+    name="answers-blocked",
+    says="Notices cannot be answered by their links",
+    urgency="today",
+    raises="the page of answers could not be served for a quarter of an hour (unless set)",
+    clears="the page is served again",
+    why="a notice that cannot be answered is repeated, and the next person is called for nothing",
+    first="Look whether another program has the port, and at listen under [answers] in the configuration.",
+    otherwise="Notices can be answered at the computer alone, with `warmtally answer`.",
+    look=_look,
+    cleared_says="Notices can be answered by their links again",
+)

@@ -1,0 +1,114 @@
+"""Gateway gone: what passes the messages of several probes on has died, and the broker says so in its last will.
+
+One cause, one notice: while it is known to be gone its probes are not told of as quiet each by itself (see
+``silence``), they stand in this notice. That it is here again is no proof that they are: their own time stays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Final
+
+from monitor.core.climate.box_temperature import probes_for
+from monitor.core.notices.conditions import Rule, holds
+from monitor.core.notices.kinds import Kind, Look
+from monitor.core.notices.snapshot import GatewayNow, Snapshot
+from monitor.core.terms.formats import show_span, show_time
+from monitor.core.terms.settings import Urgency
+
+# A gateway that restarts, or finds its network again, is back within this time, and no news. Judgement: the broker
+# itself waits for one and a half keep-alives before it tells of a line that died in silence (MQTT 3.1.1, 3.1.2.10).
+GONE_S: Final = 120.0
+MOST_NAMED: Final = 8
+
+
+def _look(snapshot: Snapshot) -> Iterable[Look]:
+    gone = {g.gateway.id for g in snapshot.gateways if g.gone}
+    urgency: Urgency = "now" if _nobody_watches(snapshot, gone) else "today"
+    room = snapshot.conditions.get(("room-quiet", snapshot.room.name))
+    if room is not None and room.up:
+        # The whole room is told again until it is answered; its gateways are not, beside it.
+        urgency = "diary"
+    for gateway in snapshot.gateways:
+        # Without a line to the broker no will is heard.
+        state = gateway.gone if snapshot.service.link == "up" else None
+        yield Look(
+            gateway.gateway.id,
+            [sample for at_ms in _moments(gateway, snapshot) for sample in holds(at_ms, state)],
+            f"gateway {gateway.gateway.id}",
+            _line(gateway, snapshot),
+            Rule(on_delay_s=_delay_s(gateway), off_delay_s=GONE_S),
+            facts={"since_ms": gateway.said.since_ms if gateway.said is not None and gateway.said.gone else None},
+            urgency=urgency if gateway.gone else None,
+        )
+
+
+def _moments(gateway: GatewayNow, snapshot: Snapshot) -> list[int]:
+    """It is gone since that was said, and not since it was looked at."""
+    condition = snapshot.conditions.get(("gateway-gone", gateway.gateway.id))
+    last_ms = condition.last_ms if condition is not None else None
+    moments = [snapshot.now_ms]
+    if gateway.gone and gateway.said is not None and gateway.said.since_ms < snapshot.now_ms:
+        since_ms = gateway.said.since_ms
+        moments = [since_ms, *moments] if last_ms is None or last_ms < since_ms else moments
+    return moments
+
+
+def _delay_s(gateway: GatewayNow) -> float:
+    """What was retained may be old, from a gateway that does not say when it is back: its next readings decide."""
+    if gateway.said is None or not gateway.said.kept:
+        return GONE_S
+    return max(GONE_S, 1.5 * min((p.probe.interval_s for p in gateway.probes), default=0.0))
+
+
+def _nobody_watches(snapshot: Snapshot, gone: set[str]) -> bool:
+    """Whether every probe that tells of eggs hangs on what is gone."""
+    room = snapshot.room
+    watching = []
+    for box in snapshot.boxes:
+        if box.occupied_by:
+            own, around = probes_for(room, box.box)
+            watching += list(own) or [p for _, p in around]
+    return bool(watching) and all(p.gateway in gone for p in watching)
+
+
+def _line(gateway: GatewayNow, snapshot: Snapshot) -> str:
+    name, said = gateway.gateway.id, gateway.said
+    if said is None:
+        return f"gateway {name} has said nothing yet"
+    if not gateway.gone:
+        return f"gateway {name} is here" if not said.gone else f"gateway {name} is here: its probes are heard"
+    when = show_time(said.since_ms, snapshot.zone, snapshot.now_ms)
+    how = f"found so at {when}, when its will was there already" if said.kept else f"by its last will of {when}"
+    line = f"gateway {name} is gone ({how}); "
+    if not gateway.probes:
+        return line + "no probe names it"
+    named = [p.probe.id for p in gateway.probes]
+    shown = ", ".join(named[:MOST_NAMED]) + (f" and {len(named) - MOST_NAMED} more" if len(named) > MOST_NAMED else "")
+    line += f"not heard meanwhile: {shown}"
+    heard = [p.last_ms for p in gateway.probes if p.last_ms is not None]
+    if heard:
+        line += (
+            f"; last reading {show_time(max(heard), snapshot.zone, snapshot.now_ms)}, "
+            f"{show_span(max(snapshot.now_ms - max(heard), 0) / 1000)} ago"
+        )
+    boxes = sorted({p.probe.box for p in gateway.probes if p.probe.box is not None})
+    eggs = [b.box.id for b in snapshot.boxes if b.occupied_by and b.box.id in boxes]
+    return line + (f"; boxes with eggs behind it: {', '.join(eggs)}" if eggs else "")
+
+
+KIND = Kind(
+    name="gateway-gone",
+    says="Gateway gone",
+    urgency="today",
+    raises="the broker tells by its last will that a gateway is gone, for two minutes; now, if all probes that tell of "
+    "eggs hang on what is gone, else today",
+    clears="for two minutes it has said that it is here again, or a fresh reading of one of its probes has come",
+    why="one cause for the silence of all of its probes, known long before they are missed",
+    first="Look at the gateway's power, then at its network; start it again.",
+    otherwise="Nothing is heard of its probes; their boxes are only estimated.",
+    look=_look,
+    groups=True,
+    repeats=True,
+    cleared_says="Gateway here again",
+)

@@ -1,0 +1,156 @@
+"""Heading for the limit, and harm near: what a box's course says before it is there."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Final
+
+from monitor.core.notices.conditions import Rule, Sample, Where
+from monitor.core.notices.kinds import Kind, Look
+from monitor.core.notices.kinds.limits import ahead, harm, place, show_eta
+from monitor.core.notices.snapshot import BoxNow, Snapshot
+from monitor.core.terms.formats import show_difference, show_temperature
+from monitor.core.terms.settings import Urgency
+
+SURE: Final = 0.9
+DOUBTFUL: Final = 0.5
+# Air that is heated in pulses was seen to head for a limit for twenty minutes at a time, and turn (41 days of IEA Annex
+# 58 twin houses: all but one); what went on for half an hour got there.
+HEADING_DELAY_S: Final = 1800.0
+DELAY_S: Final = 600.0
+# "Now" when harm is most likely within so long.
+SOON_S: Final = 6 * 3600.0
+# Harm is near when it is as likely as not within so long.
+NEAR_S: Final = 2 * 3600.0
+LATELY_MS: Final = 2 * 3_600_000
+LEAST_DAY_MS: Final = 12 * 3_600_000
+# Whoever answered the notice of the limit has so much time to help.
+ANSWERED_MS: Final = 2 * 3_600_000
+
+
+def _sides(box: BoxNow) -> Iterable[tuple[bool, float]]:
+    for warm, limit in ((False, box.limits.too_cool_c), (True, box.limits.too_warm_c)):
+        if limit is not None:
+            yield warm, limit
+
+
+def _unlike_the_day(box: BoxNow, now_ms: int, warm: bool) -> bool:
+    """Whether a box is warmer, or cooler, than at any time of its last day but the last hours.
+
+    A room that warms up in the morning goes quickly towards a limit, too, and stops where it stopped the day before.
+    """
+    before = box.temperature_c[box.time_ms < now_ms - LATELY_MS]
+    if box.now_c is None or len(before) < 2 or now_ms - int(box.time_ms[0]) < LEAST_DAY_MS:
+        return False
+    band = box.limits.deadband_c
+    return box.now_c >= float(before.max()) + band if warm else box.now_c <= float(before.min()) - band
+
+
+def _follows(box: BoxNow, snapshot: Snapshot, warm: bool) -> bool:
+    """Whether another box of its stack is beyond the limit already, or was told to be heading for it.
+
+    One cause: where the first is, the others will be, and each is told when it is there.
+    """
+    kind = "too-warm" if warm else "too-cool"
+    for other in snapshot.room.boxes:
+        if other.id == box.box.id or other.stack != box.box.stack:
+            continue
+        there, heading = (snapshot.conditions.get((k, other.id)) for k in (kind, "heading"))
+        if there is not None and there.up and not there.shelved(snapshot.now_ms):
+            return True
+        own = snapshot.conditions.get(("heading", box.box.id))
+        if heading is None or not heading.up or heading.shelved(snapshot.now_ms) or (own is not None and own.up):
+            continue
+        if heading.facts.get("warm") == int(warm):
+            return True
+    return False
+
+
+def _look_heading(snapshot: Snapshot) -> Iterable[Look]:
+    within_s = snapshot.room.watch.heading_s
+    for box in snapshot.boxes:
+        where, line, facts = Where.BACK, place(box), {}
+        urgency: Urgency | None = None
+        for warm, limit in _sides(box):
+            now_c, course = box.now_c, box.course
+            if now_c is None or course is None:
+                continue
+            chance = course.chance(limit, within_s, snapshot.now_ms)
+            eta = course.time_to(limit, snapshot.now_ms)
+            # Once there, it is too warm or too cool, which is told as such.
+            if (now_c >= limit if warm else now_c <= limit) or chance < DOUBTFUL or eta is None:
+                continue
+            sure = chance >= SURE and course.way == "two lags" and _unlike_the_day(box, snapshot.now_ms, warm)
+            sure = sure and not _follows(box, snapshot, warm)
+            where = Where.BEYOND if sure else Where.BETWEEN
+            line = (
+                f"{place(box)}: {show_temperature(now_c, snapshot.unit)}, "
+                f"{'rising' if warm else 'falling'} by about "
+                f"{show_difference(abs(course.rate_c_per_h), snapshot.unit)} an hour; {show_eta(eta)} until it is too "
+                f"{'warm' if warm else 'cool'} ({show_temperature(limit, snapshot.unit)})"
+                + ahead(box, limit, snapshot, warm)
+            )
+            at_harm, _ = harm(box, limit, warm)
+            urgency = "now" if course.chance(at_harm, SOON_S, snapshot.now_ms) >= SURE else "today"
+            facts = {"limit_c": limit, "eta_s": round(eta.mid_s), "chance": round(chance, 2), "warm": int(warm)}
+        if where is Where.BACK and box.now_c is not None:
+            line = f"{place(box)}: {show_temperature(box.now_c, snapshot.unit)}, not heading for a limit"
+        samples = [Sample(snapshot.now_ms, where)] if within_s > 0 else []
+        yield Look(box.box.id, samples, f"box {box.box.id}", line, Rule(HEADING_DELAY_S, DELAY_S), facts, urgency)
+
+
+def _look_harm(snapshot: Snapshot) -> Iterable[Look]:
+    for box in snapshot.boxes:
+        where, line = Where.BACK, place(box)
+        for warm, limit in _sides(box):
+            told = snapshot.conditions.get(("too-warm" if warm else "too-cool", box.box.id))
+            now_c = box.now_c
+            if told is None or not told.up or now_c is None:
+                continue
+            at_harm, _ = harm(box, limit, warm)
+            there = now_c >= at_harm if warm else now_c <= at_harm
+            chance = 0.0
+            if box.course is not None and box.course.way == "two lags":
+                chance = box.course.chance(at_harm, NEAR_S, snapshot.now_ms)
+            where = Where.BEYOND if there or chance >= DOUBTFUL else Where.BETWEEN
+            # Without an answer the notice of the limit itself is told again and again.
+            if told.acknowledged_ms is None or snapshot.now_ms - told.acknowledged_ms < ANSWERED_MS:
+                where = Where.BETWEEN
+            line = f"{place(box)}: {show_temperature(now_c, snapshot.unit)}" + ahead(box, limit, snapshot, warm)
+        yield Look(box.box.id, [Sample(snapshot.now_ms, where)], f"box {box.box.id}", line, Rule(DELAY_S, DELAY_S))
+
+
+KINDS = (
+    Kind(
+        name="heading",
+        says="Heading for the limit",
+        urgency="today",
+        raises="(only with [watch] heading) nine chances in ten that a box reaches a limit within that time, for "
+        "half an hour, while it is warmer or cooler already than it ever was in its last day, and is the first of "
+        "its stack",
+        clears="the chance falls below a half, or the limit is reached",
+        why="a heater that has died or sticks shows in the course long before the limit, and what is found early is "
+        "mended early; now instead of today when harm is most likely within six hours",
+        first="Look at the heater, its thermostat and its breaker, and whether a door or window stands open.",
+        otherwise="The box is soon too warm or too cool.",
+        look=_look_heading,
+        groups=True,
+        tell_cleared=False,
+        keys=("watch.heading",),
+    ),
+    Kind(
+        name="harm-near",
+        says="Harm near",
+        urgency="now",
+        raises="two hours after a notice of too warm or too cool was answered, the box is still so, and is where harm "
+        "is taken to begin or will as likely as not be there within two hours",
+        clears="it is no longer too warm or too cool",
+        why="an answered notice is not told again, and what was done has not helped",
+        first="Go there now. Too warm: heater off at the plug, lids lifted a little. Too cool: carry the boxes, "
+        "without turning them, to where it is warmer.",
+        otherwise="Embryos are harmed or die.",
+        look=_look_harm,
+        groups=True,
+        tell_cleared=False,
+    ),
+)

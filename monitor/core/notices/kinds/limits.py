@@ -1,0 +1,310 @@
+"""Too warm and too cool: a box's temperature against its limits, and where it is heading.
+
+Urgency follows the time left to harm. Harm is taken to begin at the limit of the profile of the eggs inside, where that
+lies beyond the limit that is told, and else two degrees beyond the limit. Neither is a temperature that kills at once:
+those of a profile are where fewer than half of the eggs hatch when kept so, and the two degrees are judgement.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import replace
+from functools import partial
+from typing import Final
+
+import numpy as np
+
+from monitor.core.climate.course import Eta
+from monitor.core.readings.late_readings import LONGEST_S, Late, unjudged
+from monitor.core.notices.conditions import Condition, Rule, Where, above, below
+from monitor.core.notices.kinds import Facts, Kind, Look
+from monitor.core.notices.kinds.quality import air_of, boxes_beside
+from monitor.core.notices.snapshot import BoxNow, Snapshot
+from monitor.core.readings.probe_faults import (
+    GUST_C,
+    InAir,
+    closed_box,
+    goes_with_air,
+    in_air,
+    opening,
+    still_with_air,
+    sudden_c,
+)
+from monitor.core.terms.arrays import Values
+from monitor.core.terms.formats import in_words, show_difference, show_span, show_temperature, show_time
+from monitor.core.terms.settings import DisplayUnit, Urgency
+
+# Harm is taken to begin so far beyond the limit, unless the profile of the eggs says more: at least so far beyond.
+TO_HARM_C: Final = 2.0
+LEAST_TO_HARM_C: Final = 0.5
+SLOW_S: Final = 12 * 3600.0
+BACK_WITHIN_S: Final = 2 * 3600.0
+SURE: Final = 0.9
+LEAST_DOSE_S: Final = 600.0
+# What was told of a box's probe and makes its temperature doubtful. It is told all the same.
+DOUBTS: Final = {
+    "probe-out": "; its probe was told of as out of its box, so that this may be the air's",
+    "probe-drifting": "; its probe was told of as drifting away from the others of its stack",
+    "probe-jumps": "; its probe was told of as jumping",
+}
+
+
+def place(box: BoxNow) -> str:
+    """A box in the keeper's words."""
+    return f"box {box.box.id} (stack {box.box.stack}, {box.box.height_cm:.0f} cm)"
+
+
+def _look(snapshot: Snapshot, warm: bool) -> Iterable[Look]:
+    for box in snapshot.boxes:
+        limit = box.limits.too_warm_c if warm else box.limits.too_cool_c
+        kind = "too-warm" if warm else "too-cool"
+        if limit is None:
+            continue
+        judge = above if warm else below
+        condition = snapshot.conditions.get((kind, box.box.id))
+        last = condition.last_ms if condition else None
+        rest = _unjudged(box, condition, snapshot)
+        arriving = _waits(box, rest, snapshot)
+        again_ms = None if arriving or condition is None else _again_from(box, rest, condition)
+        since = last if again_ms is None else again_ms - 1
+        new = slice(0 if since is None else int(np.searchsorted(box.time_ms, since, "right")), None)
+        now_c = box.now_c
+        beyond = now_c is not None and (now_c >= limit if warm else now_c <= limit)
+        up = condition is not None and condition.up
+        values, doubt = _of_the_box(box, snapshot) if beyond or up else (box.temperature_c, "")
+        samples = [
+            judge(t, v, limit, box.limits.deadband_c)
+            for t, v in zip(box.time_ms[new].tolist(), values[new].tolist(), strict=True)
+        ]
+        if values is not box.temperature_c and up:
+            # What is said of a box is not taken back by a probe that lies in the air.
+            samples = [replace(s, where=Where.BETWEEN) if s.where is Where.BACK else s for s in samples]
+        line = ""
+        told = ""
+        door: Facts = {}
+        if beyond:
+            told, door = _door(box, snapshot)
+            told += doubt + ahead(box, limit, snapshot, warm)
+        if now_c is not None and box.at_ms is not None:
+            # A plus and minus of two standard uncertainties: about 95 % (GUM 6.2).
+            line = (
+                f"{place(box)}: {show_temperature(now_c, snapshot.unit)} "
+                f"± {show_difference(2 * box.uncertainty_c, snapshot.unit)} at "
+                f"{show_time(box.at_ms, snapshot.zone, snapshot.now_ms)}, limit "
+                f"{show_temperature(limit, snapshot.unit)} ({box.limits_from})"
+                + (f"; holds {', '.join(box.occupied_by)}" if box.occupied_by else "; no eggs are entered for it")
+                + (_dose(box, snapshot) if warm else "")
+                + told
+            )
+        yield Look(
+            box.box.id,
+            # What came late is judged when all of it is here, so that what is over is told as over.
+            [] if arriving else samples,
+            f"box {box.box.id}",
+            line,
+            Rule(box.limits.on_delay_s, box.limits.off_delay_s, box.limits.max_gap_s),
+            {**_late_fact(box), "value_c": now_c, "limit_c": limit, "uncertainty_c": box.uncertainty_c, **door},
+            _urgency(box, limit, snapshot.now_ms, warm),
+            again_ms,
+        )
+
+
+def _late_fact(box: BoxNow) -> Facts:
+    return {} if box.late is None else {"late_ms": box.late.newest_ms}
+
+
+def _unjudged(box: BoxNow, condition: Condition | None, snapshot: Snapshot) -> Late | None:
+    """What came of a box's own probes and is not judged yet; looked at only where some of the last day came late."""
+    told = [
+        p.told
+        for p in snapshot.probes
+        if p.told is not None and p.probe.box == box.box.id and p.probe.quantity == "temperature"
+    ]
+    if box.late is None or not told:
+        return None
+    good = [t.flag <= 2 for t in told]
+    late_ms = condition.facts.get("late_ms") if condition is not None else None
+    return unjudged(
+        np.concatenate([t.time_ms[g] for t, g in zip(told, good, strict=True)]),
+        np.concatenate([t.received_ms[g] for t, g in zip(told, good, strict=True)]),
+        snapshot.now_ms,
+        condition.last_ms if condition is not None else None,
+        late_ms if isinstance(late_ms, int) else None,
+    )
+
+
+def _waits(box: BoxNow, rest: Late | None, snapshot: Snapshot) -> bool:
+    """Whether more of what came late may be on the way, and nothing has waited for it for too long."""
+    if box.late is None or not box.late.arriving(snapshot.now_ms):
+        return False
+    return rest is None or snapshot.now_ms - max(rest.began_ms, snapshot.service.started_ms) < LONGEST_S * 1000
+
+
+def _again_from(box: BoxNow, rest: Late | None, condition: Condition) -> int | None:
+    """From when a box is judged once more, because readings came that are older than what was judged; None: not.
+
+    From a delay and a gap before the earliest of them, since its delay may have begun with one that was there; and
+    never from before the last change, which was told.
+    """
+    if rest is None or condition.up or condition.last_ms is None or rest.first_ms > condition.last_ms:
+        return None
+    reach_ms = round((box.limits.on_delay_s + box.limits.max_gap_s) * 1000)
+    return max(rest.first_ms - reach_ms, (condition.changed_ms or 0) + 1)
+
+
+def _of_the_box(box: BoxNow, snapshot: Snapshot) -> tuple[Values, str]:
+    """The box's temperatures as they are to be judged, and what is doubtful of them in words.
+
+    Where its one probe surely moves as only air does, they are what a closed box would be at in that air: it gets there
+    later, and is told then. Surely: by the air's probe, and against the other boxes or its own past
+    (:func:`in_air`, :func:`goes_with_air`). Whatever is less sure is judged as it is told, with the doubt in its line.
+    """
+    inside = [p for p in snapshot.probes if p.probe.box == box.box.id and p.probe.quantity == "temperature"]
+    as_told = box.temperature_c
+    if len(inside) != 1 or not len(as_told):
+        return as_told, ""
+    own, now_ms = (box.time_ms, as_told), snapshot.now_ms
+    found, others = air_of(inside[0], snapshot), boxes_beside(inside[0], snapshot)
+    since = None
+    if found is not None:
+        moves, gust = in_air(own, found[1], others, now_ms), goes_with_air(own, found[1], others, now_ms)
+        if isinstance(moves, InAir):
+            since = moves.since_ms
+        elif moves is None and gust is not None and still_with_air(own, found[1], gust.at_ms, now_ms):
+            since = gust.at_ms
+    if since is not None:
+        values = closed_box(own, since)
+        return values, (
+            f"; its probe moves as the air does since {show_time(since, snapshot.zone, now_ms)} and may lie outside: "
+            f"a closed box would be at about {show_temperature(float(values[-1]), snapshot.unit)}"
+        )
+    for kind, doubt in DOUBTS.items():
+        known = snapshot.conditions.get((kind, inside[0].probe.id))
+        if known is not None and known.up:
+            return as_told, doubt
+    moved_c = sudden_c(own, now_ms)
+    if abs(moved_c) < GUST_C:
+        return as_told, ""
+    return as_told, (
+        f"; its probe {'rose' if moved_c > 0 else 'fell'} by {show_difference(abs(moved_c), snapshot.unit)} within a "
+        "quarter of an hour, as no closed box can: the box is open, or the probe lies outside"
+    )
+
+
+def harm(box: BoxNow, limit_c: float, warm: bool, unit: DisplayUnit = "C") -> tuple[float, str]:
+    """The temperature at which harm is taken to begin, and what it is in words."""
+    of_profile = box.profile_high_c if warm else box.profile_low_c
+    side = 1.0 if warm else -1.0
+    if of_profile is not None and side * (of_profile - limit_c) >= LEAST_TO_HARM_C:
+        return of_profile, f"the {'highest' if warm else 'lowest'} temperature of its profile"
+    return limit_c + side * TO_HARM_C, f"{in_words('two degrees', TO_HARM_C, unit)} beyond the limit"
+
+
+def _urgency(box: BoxNow, limit_c: float, now_ms: int, warm: bool) -> Urgency | None:
+    """Less than the kind's only where the course says so with a chance of nine in ten.
+
+    Too cool: "today" when harm is further away than twelve hours, since a night may pass before. Too warm: "today" when
+    the box is on its way back below the limit within two hours by itself.
+    """
+    if box.course is None or box.now_c is None:
+        return None
+    at_harm, _ = harm(box, limit_c, warm)
+    if (box.now_c >= at_harm) if warm else (box.now_c <= at_harm):
+        return None
+    if warm:
+        back = box.course.chance(limit_c - box.limits.deadband_c, BACK_WITHIN_S, now_ms)
+        return "today" if box.now_c > limit_c - box.limits.deadband_c and back >= SURE else None
+    return "today" if box.course.chance(at_harm, SLOW_S, now_ms) <= 1.0 - SURE else None
+
+
+def ahead(box: BoxNow, limit_c: float, snapshot: Snapshot, warm: bool) -> str:
+    """How long until harm begins, in words; nothing where it has not and the course is not known."""
+    if box.now_c is None:
+        return ""
+    at_harm, called = harm(box, limit_c, warm, snapshot.unit)
+    shown = f"{show_temperature(at_harm, snapshot.unit)}, {called}"
+    if (box.now_c >= at_harm) if warm else (box.now_c <= at_harm):
+        return f"; it has reached {shown}"
+    if box.course is None:
+        return ""
+    eta = box.course.time_to(at_harm, snapshot.now_ms)
+    if eta is None:
+        if box.course.way != "two lags":
+            return ""
+        return f"; as it goes it does not reach {shown}, within a day"
+    return f"; {show_eta(eta)} until it reaches {shown}"
+
+
+def _door(box: BoxNow, snapshot: Snapshot) -> tuple[str, Facts]:
+    """A sudden move of the air in the last hours, in words and as facts: it may be all there is to it."""
+    for probe in snapshot.probes:
+        p = probe.probe
+        if p.box is not None or p.stack != box.box.stack or p.quantity != "temperature" or probe.told is None:
+            continue
+        good = probe.told.flag <= 2
+        found = opening((probe.told.time_ms[good], probe.told.value[good]), snapshot.now_ms)
+        if found is not None:
+            moved = show_difference(abs(found.moved_c), snapshot.unit)
+            text = (
+                f"; the air of its stack {'rose' if found.moved_c > 0 else 'fell'} by {moved} at about "
+                f"{show_time(found.at_ms, snapshot.zone, snapshot.now_ms)}"
+                f"{', and is coming back' if found.back else ''} (a door, a window, or the heater)"
+            )
+            return text, {"air_moved_c": round(found.moved_c, 2), "air_moved_ms": found.at_ms}
+    return "", {}
+
+
+def _dose(box: BoxNow, snapshot: Snapshot) -> str:
+    """How long it has been beyond what the profile of its eggs bears, if it has."""
+    heat = box.heat
+    if heat is None or box.profile_high_c is None or heat.total_s < LEAST_DOSE_S:
+        return ""
+    return (
+        f"; {show_span(heat.total_s)} of the last day at or above "
+        f"{show_temperature(box.profile_high_c, snapshot.unit)}, the highest temperature of its profile"
+    )
+
+
+def show_eta(eta: Eta) -> str:
+    """About how long, with the span in which it lies 8 times in 10."""
+    late = "a day or more" if math.isinf(eta.high_s) else show_span(eta.high_s)
+    return f"about {show_span(eta.mid_s)} ({show_span(eta.low_s)} to {late}, 8 in 10)"
+
+
+KINDS = (
+    Kind(
+        name="too-warm",
+        says="Too warm",
+        urgency="now",
+        raises="a box at or above its upper limit for the on-delay",
+        clears="below the limit by more than the deadband for the off-delay",
+        why="heat kills faster than cold; a heater that sticks does not stop by itself; it waits until today only "
+        "when the box will most likely be back below the limit within two hours",
+        first="Go and look: switch the heater off at the plug, lift the lid a little; do not cool the eggs abruptly.",
+        otherwise="Embryos die within hours when the temperature goes on rising.",
+        look=partial(_look, warm=True),
+        groups=True,
+        repeats=True,
+        cleared_says="No longer too warm",
+        shows=("value_c", "limit_c", "uncertainty_c"),
+        keys=("limits.too_warm_c", "limits.deadband_c", "limits.on_delay", "limits.off_delay", "limits.max_gap"),
+    ),
+    Kind(
+        name="too-cool",
+        says="Too cool",
+        urgency="now",
+        raises="a box at or below its lower limit for the on-delay",
+        clears="above the limit by more than the deadband for the off-delay",
+        why="a heater or its breaker may have failed; development slows or stops; it waits until today only when "
+        "harm is most likely more than twelve hours away",
+        first="Look at the heater, its breaker and its residual-current device; keep the room closed.",
+        otherwise="Development slows and the hatch comes later; long cold kills.",
+        look=partial(_look, warm=False),
+        groups=True,
+        repeats=True,
+        cleared_says="No longer too cool",
+        shows=("value_c", "limit_c", "uncertainty_c"),
+        keys=("limits.too_cool_c", "limits.deadband_c", "limits.on_delay", "limits.off_delay", "limits.max_gap"),
+    ),
+)

@@ -1,0 +1,122 @@
+"""Probe drifting and calibration due: whether what a probe says can still be believed."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Final
+
+from monitor.core.notices.conditions import holds
+from monitor.core.notices.kinds import Kind, Look
+from monitor.core.notices.snapshot import ProbeNow, Snapshot
+from monitor.core.terms.formats import show_day, show_difference
+from monitor.core.terms.times import DAY_MS
+
+# A good digital sensor moves by less than 0.03 C a year (from memory of data sheets); damp and knocks do more.
+CALIBRATED_FOR_DAYS: Final = 365
+
+
+def place(probe: ProbeNow) -> str:
+    """A probe in the keeper's words."""
+    p = probe.probe
+    if p.box is not None:
+        return f"probe {p.id} (box {p.box})"
+    return (
+        f"probe {p.id} (air of stack {p.stack}, {p.height_cm:.0f} cm)" if p.height_cm is not None else f"probe {p.id}"
+    )
+
+
+def _look_drift(snapshot: Snapshot) -> Iterable[Look]:
+    for probe in snapshot.probes:
+        if probe.probe.quantity != "temperature":
+            continue
+        left = probe.departure
+        state: bool | None = left is not None
+        if left is None and probe.drift not in ("steady", "departing"):
+            # A day too little, another regime of heating: nothing is known, and nothing is over, unless it was mended.
+            known = snapshot.conditions.get(("probe-drifting", probe.probe.id))
+            since = known.since_ms if known is not None and known.up else None
+            found = probe.correction
+            state = False if since is not None and found is not None and found.recorded_ms >= since else None
+        line = f"{place(probe)} keeps with the others of its stack"
+        if left is not None:
+            size = show_difference(abs(left.shift_c), snapshot.unit, 2)
+            rate = show_difference(abs(left.rate_c_per_day), snapshot.unit, 3)
+            line = (
+                f"{place(probe)} says {size} {'more' if left.shift_c > 0 else 'less'} than before, against the others "
+                f"of its stack; since about {show_day(left.since_day * DAY_MS, snapshot.zone)}, {rate} a day; "
+                f"{left.days} days judged, limit {show_difference(0.25, snapshot.unit, 2)}"
+            )
+        yield Look(
+            probe.probe.id,
+            holds(snapshot.now_ms, state),
+            f"probe {probe.probe.id}",
+            line,
+            facts={"shift_c": left.shift_c if left else None},
+        )
+
+
+def _look_due(snapshot: Snapshot) -> Iterable[Look]:
+    """By stack: what counts is that its probes were compared with each other."""
+    apart = {subject for (kind, subject), c in snapshot.conditions.items() if kind == "siblings-apart" and c.up}
+    by_stack: dict[str, list[ProbeNow]] = {}
+    for probe in snapshot.probes:
+        where = snapshot.room.height_of(probe.probe)
+        if probe.probe.quantity == "temperature" and where is not None:
+            by_stack.setdefault(where[0], []).append(probe)
+    homes: dict[str, set[str]] = {}
+    for lot in snapshot.lots:
+        box = snapshot.room.box(lot.lot.box)
+        if lot.lot.open and box is not None:
+            homes.setdefault(lot.clutch.id, set()).add(box.stack)
+    for stack, probes in by_stack.items():
+        uneven = snapshot.conditions.get(("stack-uneven", stack))
+        why = "its levels are not equally warm" if uneven is not None and uneven.up else ""
+        if not why and any(stack in homes.get(clutch, ()) for clutch in apart):
+            why = "boxes of one clutch are expected apart"
+        never = [p.probe.id for p in probes if not p.probe.compared]
+        old = [
+            p.probe.id
+            for p in probes
+            if p.correction is not None
+            and p.correction.how == "side by side"
+            and snapshot.now_ms - p.correction.from_ms > CALIBRATED_FOR_DAYS * DAY_MS
+        ]
+        line = f"stack {stack}: its probes were compared"
+        if old:
+            line = f"stack {stack}: {', '.join(old)} were last compared more than {CALIBRATED_FOR_DAYS} days ago"
+        elif why and never:
+            line = f"stack {stack}: {', '.join(never)} were never compared with the others, and {why}"
+        yield Look(
+            stack,
+            holds(snapshot.now_ms, len(probes) > 1 and bool(old or (why and never))),
+            f"stack {stack}",
+            line,
+        )
+
+
+KINDS = (
+    Kind(
+        name="probe-drifting",
+        says="Probe drifting",
+        urgency="today",
+        raises="one probe has left the others of its stack by 0.25 °C or more, for five days",
+        clears="it keeps with them again, or was corrected",
+        why="a probe that ages, gets wet or has slipped out of its place says something a little more wrong each day",
+        first="Look whether it lies where it should, is dry at its cable and unhurt; then compare: warmtally compare.",
+        otherwise="The box's development and its date are wrong by days, and too warm or too cool may go unseen.",
+        look=_look_drift,
+        cleared_says="Probe keeps with the others again",
+    ),
+    Kind(
+        name="calibration-due",
+        says="Compare the probes",
+        urgency="diary",
+        raises="probes of a stack were last compared a year ago, or never, while its boxes seem unequally warm",
+        clears="they were compared side by side, or the boxes are even again",
+        why="what two probes differ by looks like a difference between two boxes",
+        first="Put all probes of the stack together in one box and run: warmtally compare.",
+        otherwise="A difference between boxes may be one between probes, and nobody knows which.",
+        look=_look_due,
+        tell_cleared=False,
+    ),
+)

@@ -1,0 +1,230 @@
+"""Conditions of the service itself: what would keep it from watching or from telling."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from monitor.core.notices.conditions import Rule, Sample, Where, holds
+from monitor.core.notices.kinds import Kind, Look
+from monitor.core.notices.snapshot import UNREAD_LEAST, Snapshot
+from monitor.core.terms.formats import show_span, show_time
+
+
+def _broker(snapshot: Snapshot) -> Iterable[Look]:
+    service = snapshot.service
+    state = {"refused": True, "up": False}.get(service.link)
+    line = f"the broker says no: {service.link_detail or 'no reason given'}" if state else "the broker lets us in"
+    yield Look("broker", holds(snapshot.now_ms, state), "the broker", line)
+
+
+def _store(snapshot: Snapshot) -> Iterable[Look]:
+    error = snapshot.service.store_error
+    line = f"readings cannot be written: {error}" if error else "readings are written"
+    yield Look("store", holds(snapshot.now_ms, bool(error)), "the store", line)
+
+
+def _disk(snapshot: Snapshot) -> Iterable[Look]:
+    free, least = snapshot.service.disk_free_mb, snapshot.room.watch.disk_low_mb
+    samples: list[Sample] = []
+    if free is not None:
+        where = Where.BEYOND if free <= least else Where.BACK if free > 1.1 * least else Where.BETWEEN
+        samples = [Sample(snapshot.now_ms, where, free)]
+    yield Look("disk", samples, "the disk", f"{free or 0:.0f} MB free where the store lies, limit {least:.0f} MB")
+
+
+def _clock(snapshot: Snapshot) -> Iterable[Look]:
+    service, behind_s = snapshot.service, snapshot.behind_s
+    why = f": {service.clock_detail}" if service.clock_detail else ""
+    line = "the clock of this machine is trusted"
+    if not service.clock_trusted:
+        line = f"the clock of this machine cannot be trusted{why}"
+    elif behind_s is not None:
+        line = (
+            f"all readings that arrive carry times that are {show_span(behind_s)} old: the clock of this machine is "
+            "ahead, or that of whatever gives them their times is behind"
+        )
+    untrusted = not service.clock_trusted or behind_s is not None
+    yield Look("clock", holds(snapshot.now_ms, untrusted), "the clock", line, Rule(on_delay_s=300.0))
+
+
+def failing(
+    snapshot: Snapshot, subject: str, where: str, since_ms: int | None, after_s: float, *, well: str, ill: str, why: str
+) -> Look:
+    """A part of the service that may have failed since a moment (None: it works), told by ``well`` or by ``ill``, since
+    when, and ``why``. Until it has failed for long enough nothing is known: it may be a passing trouble."""
+    if since_ms is None:
+        return Look(subject, holds(snapshot.now_ms, False), where, well)
+    lasts_s = (snapshot.now_ms - since_ms) / 1000
+    line = (
+        f"{ill} since {show_time(since_ms, snapshot.zone, snapshot.now_ms)}, for {show_span(lasts_s)}: "
+        f"{why or 'no answer'}"
+    )
+    return Look(subject, holds(snapshot.now_ms, True if lasts_s >= after_s else None), where, line)
+
+
+def _stuck(snapshot: Snapshot) -> Iterable[Look]:
+    for channel in snapshot.service.channels:
+        since_ms, why = snapshot.service.channels_failing.get(channel, (None, ""))
+        yield failing(
+            snapshot,
+            channel,
+            f"channel {channel}",
+            since_ms,
+            snapshot.room.watch.stuck_after_s,
+            well=f"channel {channel} takes notices",
+            ill=f"channel {channel} has taken nothing",
+            why=why,
+        )
+
+
+def _shipping(snapshot: Snapshot) -> Iterable[Look]:
+    service = snapshot.service
+    if service.shipping_on:
+        yield failing(
+            snapshot,
+            "shipping",
+            "shipping",
+            service.shipping_behind_since_ms,
+            snapshot.room.watch.shipping_behind_s,
+            well="the outside database has caught up",
+            ill="the outside database is behind",
+            why=service.shipping_detail,
+        )
+
+
+def _heartbeat(snapshot: Snapshot) -> Iterable[Look]:
+    service = snapshot.service
+    if service.heartbeat_on:
+        yield failing(
+            snapshot,
+            "heartbeat",
+            "the outside heartbeat",
+            service.heartbeat_failing_since_ms,
+            snapshot.room.watch.stuck_after_s,
+            well="the outside heartbeat is answered",
+            ill="the outside heartbeat has not been answered",
+            why=service.heartbeat_detail,
+        )
+
+
+def _unread(snapshot: Snapshot) -> Iterable[Look]:
+    for probe in snapshot.probes:
+        # Readings that do come show that the form is right: then single bad messages are only kept.
+        fresh = probe.usable_ms is not None and snapshot.now_ms - probe.usable_ms < probe.probe.quiet_after_s * 1000
+        state: bool | None = False if fresh else (True if probe.unread >= UNREAD_LEAST else None)
+        line = f"probe {probe.probe.id}: a reading came"
+        if not fresh:
+            line = (
+                f"probe {probe.probe.id}: {probe.unread} messages of the last quarter hour could not be read: "
+                f"{probe.unread_reason}"
+            )
+        yield Look(probe.probe.id, holds(snapshot.now_ms, state), f"probe {probe.probe.id}", line)
+
+
+KINDS = (
+    Kind(
+        name="broker-refused",
+        says="The broker refuses",
+        urgency="now",
+        raises="the broker refuses the login or the subscription",
+        clears="the broker accepts again",
+        why="without the broker no reading arrives",
+        first="Check the login in the configuration and at the broker; the service tries again by itself.",
+        otherwise="Nobody watches the eggs.",
+        look=_broker,
+        repeats=True,
+        cleared_says="The broker accepts again",
+    ),
+    Kind(
+        name="store-failing",
+        says="Readings cannot be written",
+        urgency="now",
+        raises="a commit of readings failed (disk full, file damaged)",
+        clears="a commit succeeded again",
+        why="nothing is acknowledged that is not on the disk; readings wait at the broker meanwhile",
+        first="Free some space on the disk or mend the store as the message says.",
+        otherwise="The broker's own queue fills and readings are lost there.",
+        look=_store,
+        repeats=True,
+        cleared_says="Readings are written again",
+    ),
+    Kind(
+        name="disk-low",
+        says="Disk nearly full",
+        urgency="today",
+        raises="less free space than the limit (200 MB unless set)",
+        clears="a tenth more than the limit is free",
+        why="a full disk stops the record",
+        first="Free some space where the store lies.",
+        otherwise="Readings can no longer be written when the disk is full.",
+        look=_disk,
+        tell_cleared=False,
+        keys=("watch.disk_low_mb",),
+    ),
+    Kind(
+        name="clock-untrusted",
+        says="Clock not trusted",
+        urgency="today",
+        raises="the machine's clock is not set, or all that arrives is old by it, for five minutes",
+        clears="the clock is set again",
+        why="development is a sum over time: a wrong clock moves every date",
+        first="Look at the machine's time and its time service.",
+        otherwise="Readings without a time of their own get a wrong one.",
+        look=_clock,
+        tell_cleared=False,
+    ),
+    Kind(
+        name="notices-stuck",
+        says="Notices do not arrive",
+        urgency="now",
+        raises="a channel has taken no notice for a quarter of an hour (unless set) though one waits",
+        clears="the channel takes notices again",
+        why="a notice that does not arrive is no notice",
+        first="Try: warmtally drill. Look at the network and the channel's address.",
+        otherwise="You are not told through this channel; the other channels are used.",
+        look=_stuck,
+        repeats=True,
+        cleared_says="Notices arrive again",
+        keys=("watch.stuck_after",),
+    ),
+    Kind(
+        name="shipping-behind",
+        says="Outside database behind",
+        urgency="diary",
+        raises="the outside database has taken nothing for half an hour (unless set) though readings wait",
+        clears="it has caught up",
+        why="the local store stays the one that is read; only outside charts are late",
+        first="Look at the database's address, login and disk.",
+        otherwise="Nothing is lost: what is missing is sent when it answers.",
+        look=_shipping,
+        tell_cleared=True,
+        cleared_says="Outside database caught up",
+        keys=("watch.shipping_behind",),
+    ),
+    Kind(
+        name="heartbeat-unanswered",
+        says="Outside heartbeat unanswered",
+        urgency="today",
+        raises="the outside heartbeat's address has not answered for a quarter of an hour (unless set)",
+        clears="it answers again",
+        why="that address is who would notice if this service were gone",
+        first="Look at the network and at the address's own page.",
+        otherwise="If this service stops, nobody outside notices; or they notice a stop that is none.",
+        look=_heartbeat,
+        cleared_says="Outside heartbeat answered again",
+        keys=("watch.stuck_after",),
+    ),
+    Kind(
+        name="probe-unread",
+        says="Probe's messages cannot be read",
+        urgency="today",
+        raises="three or more messages of a probe within a quarter hour could not be decoded and no good one came",
+        clears="a reading of the probe arrives",
+        why="a changed form of message looks like a dead probe, but is mended in the configuration",
+        first="See what arrives: warmtally listen. Correct the probe's pointer, unit or time in the configuration.",
+        otherwise="The box's temperature is only estimated.",
+        look=_unread,
+        repeats=True,
+        cleared_says="Probe's messages are read again",
+    ),
+)

@@ -1,0 +1,169 @@
+"""Probe quiet and room quiet: nothing arrives.
+
+The tick raises these, because what is missing cannot raise anything itself. When the whole room is quiet the
+cause is the broker, the gateway or the power, and one condition says so instead of one for every probe.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from monitor.core.notices.after_silence import facts_of, heard_again
+from monitor.core.notices.conditions import Rule, Sample, Where, holds
+from monitor.core.notices.kinds import Kind, Look
+from monitor.core.notices.snapshot import UNREAD_LEAST, ProbeNow, Snapshot
+from monitor.core.terms.formats import as_said, show_span, show_time
+
+
+def _where(probe: ProbeNow) -> str:
+    p = probe.probe
+    if p.box is not None:
+        return f"probe {p.id} (box {p.box})"
+    return (
+        f"probe {p.id} (air of stack {p.stack}, {p.height_cm:.0f} cm)" if p.height_cm is not None else f"probe {p.id}"
+    )
+
+
+def _delay_s(probe: ProbeNow) -> float:
+    """The last part of a probe's quiet time, in which the others must be heard while it is not.
+
+    When a whole room comes back, its probes speak one after the other within an interval.
+    """
+    return min(1.5 * probe.probe.interval_s, 0.5 * probe.probe.quiet_after_s)
+
+
+def _quiet(probe: ProbeNow, newest_ms: int | None, snapshot: Snapshot) -> Where:
+    after_ms = (probe.probe.quiet_after_s - _delay_s(probe)) * 1000
+    # Only a usable reading counts: a probe that sends its error value all night is no watch.
+    if probe.usable_ms is not None and snapshot.now_ms - probe.usable_ms < after_ms:
+        return Where.BACK
+    # After a start the probe is given its time again: the absence was ours.
+    if snapshot.now_ms - snapshot.service.started_ms < after_ms:
+        return Where.BETWEEN
+    # One cause, one notice: messages that cannot be read, a probe that speaks another unit, a room in which nobody
+    # is heard, and a gateway that is gone, are told as such.
+    gateway = snapshot.gateway_of(probe.probe)
+    if gateway is not None and gateway.gone:
+        return Where.BETWEEN
+    room = snapshot.conditions.get(("room-quiet", snapshot.room.name))
+    if room is not None and room.up:
+        # Until the room's end was told: its probes come back one after the other.
+        return Where.BETWEEN
+    unit = snapshot.conditions.get(("probe-unit", probe.probe.id))
+    if probe.unread >= UNREAD_LEAST or snapshot.room_quiet or (unit is not None and unit.up):
+        return Where.BETWEEN
+    heard = newest_ms is not None and snapshot.now_ms - newest_ms < 0.5 * probe.probe.quiet_after_s * 1000
+    return Where.BEYOND if heard else Where.BETWEEN
+
+
+def _look_probes(snapshot: Snapshot) -> Iterable[Look]:
+    newest = max((p.last_ms for p in snapshot.probes if p.last_ms is not None), default=None)
+    for probe in snapshot.probes:
+        last = (
+            "no usable reading yet"
+            if probe.usable_ms is None
+            else (
+                f"last usable reading {show_time(probe.usable_ms, snapshot.zone, snapshot.now_ms)}, "
+                f"{show_span(max(snapshot.now_ms - probe.usable_ms, 0) / 1000)} ago"
+            )
+        )
+        if probe.last_ms is not None and probe.last_ms != probe.usable_ms and probe.last_value is not None:
+            last += f" (it sends {as_said(probe.last_value, probe.probe.unit)}, which is no reading)"
+        line = f"{_where(probe)}: {last}; expected every {show_span(probe.probe.interval_s)}"
+        line += _battery(probe, snapshot)
+        if probe.unread:
+            line += f"; {probe.unread} messages came that could not be read: {probe.unread_reason}"
+        yield Look(
+            probe.probe.id,
+            (Sample(snapshot.now_ms, _quiet(probe, newest, snapshot)),),
+            f"probe {probe.probe.id}",
+            line,
+            Rule(on_delay_s=_delay_s(probe)),
+            facts={"last_ms": probe.usable_ms},
+        )
+
+
+def _battery(probe: ProbeNow, snapshot: Snapshot) -> str:
+    """What its battery said last, where that is low: the likely reason."""
+    for battery in snapshot.batteries:
+        condition = snapshot.conditions.get(("battery-low", battery.battery.id))
+        if battery.battery.battery_of == probe.probe.id and condition is not None and condition.up:
+            return "; its battery was told as low"
+    return ""
+
+
+def _look_room(snapshot: Snapshot) -> Iterable[Look]:
+    newest = max((p.last_ms for p in snapshot.probes if p.last_ms is not None), default=None)
+    heard = (
+        "nothing was heard since the start"
+        if newest is None
+        else (f"last reading {show_time(newest, snapshot.zone, snapshot.now_ms)}")
+    )
+    quiet = snapshot.room_quiet
+    condition = snapshot.conditions.get(("room-quiet", snapshot.room.name))
+    before = condition.facts if condition is not None and condition.up else None
+    line = f"room {snapshot.room.name} is heard: {heard}"
+    if quiet is False and before is not None:
+        story = heard_again(snapshot, before)
+        line += f"; {story}" if story else ""
+    if quiet is not False:
+        line = f"no probe of room {snapshot.room.name} is heard: {heard}; broker: " + (
+            snapshot.service.link_detail or snapshot.service.link
+        )
+    yield Look(
+        snapshot.room.name,
+        _back(snapshot) if quiet is False and before is not None else holds(snapshot.now_ms, quiet),
+        f"room {snapshot.room.name}",
+        line,
+        Rule(off_delay_s=_back_s(snapshot)),
+        facts={"last_ms": newest} if quiet is False and before is None else facts_of(snapshot, newest, before),
+    )
+
+
+def _back_s(snapshot: Snapshot) -> float:
+    """A room is back when all of its probes had time to speak, but within half of its quiet time."""
+    longest_s = max((p.probe.interval_s for p in snapshot.probes), default=0.0)
+    return min(3.0 * longest_s, snapshot.room.watch.room_quiet_after_s / 2.0)
+
+
+def _back(snapshot: Snapshot) -> tuple[Sample, ...]:
+    """That it is back holds only while its probes go on speaking: one word between two silences is no end."""
+    if any(b.late is not None and b.late.arriving(snapshot.now_ms) for b in snapshot.boxes):
+        # What was kept meanwhile is still coming, and says how far the boxes cooled.
+        return ()
+    speak = any(
+        p.usable_ms is not None and snapshot.now_ms - p.usable_ms < 1500.0 * p.probe.interval_s for p in snapshot.probes
+    )
+    return (Sample(snapshot.now_ms, Where.BACK if speak else Where.BETWEEN),)
+
+
+KINDS = (
+    Kind(
+        name="probe-quiet",
+        says="Probe quiet",
+        urgency="today",
+        raises="no usable reading of a probe for its quiet time (three intervals, ten minutes at least, unless set)",
+        clears="its next usable reading",
+        why="a box without a probe is a box nobody watches; its development goes on and is filled from its neighbours",
+        first="Look at the probe's battery, cable and place; look at the box's own thermometer meanwhile.",
+        otherwise="The box's temperature is only estimated, and its window gets wider each day.",
+        look=_look_probes,
+        repeats=True,
+        groups=True,
+        cleared_says="Probe heard again",
+    ),
+    Kind(
+        name="room-quiet",
+        says="Room quiet",
+        urgency="now",
+        raises="no reading of any probe, or no link to the broker, for 15 minutes (unless set)",
+        clears="readings arrive again, for three intervals of its slowest probe (half the quiet time at most)",
+        why="the broker, the gateway, the network or the power of the room is gone, and with it perhaps the heat",
+        first="Look whether the room has power; then at the gateway, the network and the broker.",
+        otherwise="Nobody watches the eggs. If the power is gone, they cool.",
+        look=_look_room,
+        repeats=True,
+        cleared_says="Room heard again",
+        keys=("watch.room_quiet_after",),
+    ),
+)

@@ -1,0 +1,175 @@
+"""Stack uneven and siblings apart: boxes that are not equally warm."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from monitor.core.climate.stacks import StackProfile
+from monitor.core.development.lots import LotNow
+from monitor.core.development.remedies import DRIES, Siblings, advise, fanned, in_short, siblings_in
+from monitor.core.development.siblings import apart
+from monitor.core.notices.conditions import Phase, Rule, above
+from monitor.core.notices.kinds import Kind, Look
+from monitor.core.notices.snapshot import Snapshot
+from monitor.core.terms.formats import show_difference, show_temperature
+from monitor.core.terms.settings import DisplayUnit
+
+# Half an hour of ticks: the profile itself is a mean over hours, so the delay only bridges a restart.
+_DELAY_S = 1800.0
+# Boxes of one clutch must come together by so much again before the condition clears, in days.
+_APART_DEADBAND_DAYS = 0.25
+
+
+def doubt(beyond_probes: bool, compared: bool) -> str:
+    """What may be said of a difference, given the probes behind it."""
+    if compared:
+        return "the probes were compared side by side" + (
+            "" if beyond_probes else ", yet it is within their uncertainty"
+        )
+    if beyond_probes:
+        return "more than the probes' stated uncertainty explains; they were not compared side by side"
+    return "the probes alone could explain it; to find out, put them side by side in one box: warmtally compare"
+
+
+def describe(profile: StackProfile, unit: DisplayUnit) -> str:
+    """A stack's profile in one sentence."""
+    levels = ", ".join(
+        f"{level.name} ({level.height_cm:.0f} cm) {show_temperature(level.mean_c, unit)}" for level in profile.levels
+    )
+    return (
+        f"stack {profile.stack}: {profile.warmest} is {show_difference(profile.difference_c, unit)} "
+        f"± {show_difference(2 * profile.difference_sd_c, unit)} warmer than {profile.coolest}, averaged over "
+        f"{profile.hours} h; {levels}; "
+        f"{doubt(profile.beyond_probes, profile.compared)}"
+    )
+
+
+def _doubtful(snapshot: Snapshot) -> set[str]:
+    """Levels whose probe was told of as stuck, or as out of its box, within the span of the mean: what they are apart
+    by is no matter of the air."""
+    from_ms = snapshot.now_ms - snapshot.room.watch.uneven_over_s * 1000
+    return {
+        f"box {p.probe.box}"
+        for p in snapshot.probes
+        for kind in ("probe-stuck", "probe-out")
+        if (c := snapshot.conditions.get((kind, p.probe.id))) is not None
+        and (c.up or (c.phase is Phase.CLEAR and c.since_ms is not None and c.since_ms >= from_ms))
+    }
+
+
+def _look_stacks(snapshot: Snapshot) -> Iterable[Look]:
+    watch = snapshot.room.watch
+    seen = {p.stack: p for p in snapshot.stacks}
+    for stack in snapshot.room.stacks:
+        profile = seen.get(stack)
+        samples = []
+        line = f"stack {stack}"
+        # A quarter of the span at least: half an hour after the start says nothing of a day.
+        if profile is not None and profile.hours * 3600.0 >= watch.uneven_over_s / 4.0:
+            samples = [above(snapshot.now_ms, profile.difference_c, watch.uneven_c, watch.uneven_deadband_c)]
+            if {profile.warmest, profile.coolest} & _doubtful(snapshot):
+                samples = []
+        if profile is not None:
+            more = mended(snapshot, profile)
+            limit = show_difference(watch.uneven_c, snapshot.unit)
+            line = describe(profile, snapshot.unit) + f"; limit {limit}" + (f"; {more}" if more else "")
+        yield Look(
+            stack,
+            samples,
+            f"stack {stack}",
+            line,
+            Rule(_DELAY_S, _DELAY_S),
+            {"difference_c": profile.difference_c if profile else None},
+        )
+
+
+def pairs(snapshot: Snapshot) -> Iterable[tuple[LotNow, LotNow]]:
+    """Earliest and latest open lot of each clutch that lies in several boxes and has a date to expect."""
+    return siblings_in(snapshot.lots)
+
+
+def advice(snapshot: Snapshot, early: LotNow, late: LotNow) -> Siblings:
+    """What would bring two lots together, in the room as it is."""
+    boxes = {b.box.id: b for b in snapshot.boxes}
+    stacks = {b.id: b.stack for b in snapshot.room.boxes}
+    stack = stacks.get(early.lot.box)
+    profile = None
+    if stack is not None and stack == stacks.get(late.lot.box):
+        profile = next((p for p in snapshot.stacks if p.stack == stack), None)
+    limits = boxes[late.lot.box].limits.too_warm_c if late.lot.box in boxes else None
+    highs = [x for x in (limits, late.heat_limit_c) if x is not None]
+    taken = [b.height_cm for b in snapshot.room.boxes if b.stack == stack]
+    return advise(early, late, profile, min(highs, default=None), taken, snapshot.unit)
+
+
+def mended(snapshot: Snapshot, profile: StackProfile) -> str:
+    """What would mend a stack, in short: for the siblings in it that are furthest apart, else for its boxes."""
+    boxes = {b.id for b in snapshot.room.boxes if b.stack == profile.stack}
+    inside = [x for x in snapshot.lots if x.lot.box in boxes]
+    told = [advice(snapshot, early, late) for early, late in siblings_in(inside)]
+    if told:
+        return in_short(max(told, key=lambda x: x.apart_days), snapshot.now_ms, snapshot.zone)
+    odd = profile.odd
+    if odd is not None:
+        return f"{odd.level.name} stands out from the others: first look at its probe"
+    stirred = fanned(profile, inside)
+    if not stirred:
+        return ""
+    to = show_temperature(sum(x.to_c for x in stirred) / len(stirred), snapshot.unit)
+    return f"what would mend it: a fan, which would bring the boxes to about {to} ({DRIES})"
+
+
+def _look_siblings(snapshot: Snapshot) -> Iterable[Look]:
+    limit = snapshot.room.watch.apart_days
+    for early, late in pairs(snapshot):
+        days, sd = apart(early, late)
+        unit = snapshot.unit
+        warm = ""
+        if early.mean_c is not None and late.mean_c is not None:
+            warm = (
+                f" ({show_temperature(early.mean_c, unit, 2)} against {show_temperature(late.mean_c, unit, 2)} "
+                "on average so far)"
+            )
+        line = (
+            f"clutch {early.clutch.id}: {early.lot.id} is expected {days:.1f} ± {2 * sd:.1f} days before "
+            f"{late.lot.id}{warm}; {doubt(days > 2 * sd, early.compared and late.compared)}; limit {limit:.1f} days; "
+            f"{in_short(advice(snapshot, early, late), snapshot.now_ms, snapshot.zone)}"
+        )
+        yield Look(
+            early.clutch.id,
+            [above(snapshot.now_ms, days, limit, _APART_DEADBAND_DAYS)],
+            f"clutch {early.clutch.id}",
+            line,
+            Rule(_DELAY_S, _DELAY_S),
+            {"days": days, "sd_days": sd},
+        )
+
+
+KINDS = (
+    Kind(
+        name="stack-uneven",
+        says="Stack uneven",
+        urgency="today",
+        raises="warmest and coolest level of a stack differ by the limit or more, averaged over a day (unless set)",
+        clears="the difference falls below the limit by more than its deadband",
+        why="warm air rises; boxes of one clutch on different shelves then hatch days apart",
+        first="Look at the fan and what blocks the air; compare the probes before boxes are moved: warmtally stack.",
+        otherwise="The boxes drift apart, by days of hatch date over a whole incubation.",
+        look=_look_stacks,
+        cleared_says="Stack even again",
+        keys=("watch.uneven_c", "watch.uneven_deadband_c", "watch.uneven_over"),
+    ),
+    Kind(
+        name="siblings-apart",
+        says="Siblings apart",
+        urgency="diary",
+        raises="boxes of one clutch are expected to hatch further apart than the limit (two days unless set)",
+        clears="they come together again, or one of them has hatched",
+        why="when one box has pipped and the other lies still, the keeper must know whether to wait",
+        first="Nothing urgent: note it. Swapping the boxes evens out what is still to come; see: warmtally stack.",
+        otherwise="The cooler box hatches later by about that many days; that alone does no harm.",
+        look=_look_siblings,
+        tell_cleared=False,
+        keys=("watch.apart_days",),
+    ),
+)

@@ -1,0 +1,123 @@
+"""Window near, window open, past the window: the first pip of a lot.
+
+They are judged on the window that leaves the lot's own silent looks out: a window that moves on while one waits
+could never be past. What siblings did is in it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from functools import partial
+
+from monitor.core.development.lots import LotNow
+from monitor.core.notices.conditions import holds
+from monitor.core.notices.kinds import Kind, Look
+from monitor.core.notices.snapshot import Snapshot
+from monitor.core.terms.formats import show_day, show_eggs
+
+_DAY_MS = 86_400_000.0
+# A stage is gone back to only when the date has moved away by so much: forecasts sway by hours with the weather,
+# and nobody wants to be told "near" each time. Judgement, no source.
+_SWAY_MS = 0.5 * _DAY_MS
+_STAGES = ("", "window-near", "window-open", "window-past")
+_CANDLING = (
+    "Signs that an egg is alive: it candles pink with vessels, it is firm, it does not smell. Ask an experienced "
+    "keeper or a reptile veterinarian. A window is an estimate; no egg is opened on its word."
+)
+
+
+def _stage(lot: LotNow, snapshot: Snapshot) -> str:
+    """The stage of a lot: a name of a kind, or nothing."""
+    if not lot.lot.open or lot.lot.pipped or lot.lot.hatched or not lot.lot.waiting:
+        return ""
+    conditions = snapshot.conditions
+    held = max((i for i, s in enumerate(_STAGES) if (c := conditions.get((s, lot.lot.id))) and c.up), default=0)
+    by_now, with_sway = (_stage_at(lot, snapshot, snapshot.now_ms + sway) for sway in (0.0, _SWAY_MS))
+    return _STAGES[max(by_now, min(held, with_sway))]
+
+
+def _stage_at(lot: LotNow, snapshot: Snapshot, at_ms: float) -> int:
+    window, watch = lot.open_window, snapshot.room.watch
+    assert window is not None
+    late = window.p90_ms + watch.past_window_share * (window.p90_ms - window.p10_ms)
+    begins = (window.p10_ms - watch.window_near_days * _DAY_MS, window.p10_ms, late)
+    return sum(at_ms >= begin for begin in begins)
+
+
+def describe(lot: LotNow, snapshot: Snapshot) -> str:
+    """A lot's window in one sentence."""
+    window = lot.open_window
+    assert window is not None
+    text = (
+        f"{lot.lot.id} ({show_eggs(lot.lot.waiting)}, {lot.species}): first pip expected "
+        f"{show_day(window.p10_ms, snapshot.zone)} to {show_day(window.p90_ms, snapshot.zone)} "
+        f"(8 in 10; middle {show_day(window.p50_ms, snapshot.zone)}), development "
+        f"{100 * (lot.development or 0):.0f} %"
+    )
+    if window.causes:
+        text += f"; mostly uncertain because: {window.causes[0].name} (± {window.causes[0].days:.1f} days)"
+    if lot.filled_share > 0.05:
+        text += f"; {100 * lot.filled_share:.0f} % of the time was filled in, not measured"
+    return text
+
+
+def _look(snapshot: Snapshot, kind: str) -> Iterable[Look]:
+    for lot in snapshot.lots:
+        if lot.open_window is None:
+            if lot.lot.open and not lot.lot.pipped:
+                # No date can be given just now: nothing is known, and nothing is over.
+                yield Look(lot.lot.id, (), lot.lot.id)
+            continue
+        stage = _stage(lot, snapshot)
+        line = describe(lot, snapshot)
+        if kind == "window-past" and lot.chance_only_late is not None:
+            line += f"; chance that it is only late: about {100 * lot.chance_only_late:.0f} %"
+        yield Look(
+            lot.lot.id,
+            holds(snapshot.now_ms, stage == kind),
+            lot.lot.id,
+            line,
+            facts={"p10_ms": lot.open_window.p10_ms, "p90_ms": lot.open_window.p90_ms},
+        )
+
+
+KINDS = (
+    Kind(
+        name="window-near",
+        says="Window near",
+        urgency="diary",
+        raises="the window of first pip begins within a week (unless set)",
+        clears="the window opens, the lot pips, or the date moves away",
+        why="time to prepare: what hatchlings need, and daily looks",
+        first="Prepare the place for the hatchlings, and look in once a day. Wash your hands after handling eggs.",
+        otherwise="Nothing; the window opens by itself.",
+        look=partial(_look, kind="window-near"),
+        tell_cleared=False,
+        keys=("watch.window_near_days",),
+    ),
+    Kind(
+        name="window-open",
+        says="Window open",
+        urgency="today",
+        raises="the window of first pip (8 chances in 10) has begun and nothing is recorded as pipped",
+        clears="a pip is recorded, or the window is past",
+        why="from now on the first pip may be seen any day",
+        first="Look in once or twice a day without disturbing the eggs; record what you see: warmtally record pipped.",
+        otherwise="The first pip may go unseen; nothing else.",
+        look=partial(_look, kind="window-open"),
+        tell_cleared=False,
+    ),
+    Kind(
+        name="window-past",
+        says="Past the window",
+        urgency="today",
+        raises="the window ended half its width ago and nothing is recorded as pipped",
+        clears="a pip is recorded",
+        why="either the eggs are late, the temperature was not what the probe said, or the clutch has failed",
+        first="Wait, look and candle; a late box is waited for. " + _CANDLING,
+        otherwise="Waiting costs little; opening too early costs lives.",
+        look=partial(_look, kind="window-past"),
+        tell_cleared=False,
+        keys=("watch.past_window_share",),
+    ),
+)

@@ -1,0 +1,287 @@
+"""Everything known at one moment, as values: what an evaluation looks at and all that it looks at.
+
+The shell gathers a :class:`Snapshot` from the store; the core judges it. The same values serve the commands that
+show boxes and forecasts, so that the screen and the notices cannot disagree.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import tzinfo
+from functools import cached_property
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.core.climate.course import Course
+from monitor.core.climate.exposure import Exposure, exposure
+from monitor.core.climate.heater import HeaterNow
+from monitor.core.climate.stacks import StackProfile
+from monitor.core.development.lots import LotNow
+from monitor.core.notices.conditions import Condition
+from monitor.core.readings.batteries import BatteryNow
+from monitor.core.readings.corrections import Correction
+from monitor.core.readings.drift import Departure
+from monitor.core.readings.gateways import Said
+from monitor.core.readings.late_readings import Late
+from monitor.core.terms.arrays import Flags, Times, Values
+from monitor.core.terms.settings import Box, DisplayUnit, Gateway, Limits, Probe, Room
+
+# So many messages of a probe that could not be read within a quarter hour are no accident.
+UNREAD_LEAST: Final = 3
+
+LinkState = Literal["up", "down", "refused", "connecting"]
+
+
+@dataclass(frozen=True)
+class Told:
+    """What a probe told in the last day, in order of time and of any quality: arrays of equal length.
+
+    ``value`` in Celsius or per cent as decoded, without any correction; ``timed``: with a time of its own.
+    """
+
+    time_ms: Times
+    value: Values
+    flag: Flags
+    received_ms: Times
+    timed: NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class ProbeNow:
+    """A probe at this moment. ``last_ms`` is the measured time of its newest live reading, of any quality.
+
+    ``correction`` is the dated one that holds now; ``drift`` says how it stands among its peers, and ``departure``
+    by how much it has left them. ``first_ms``: its oldest reading.
+    """
+
+    probe: Probe
+    last_ms: int | None = None
+    last_value: float | None = None
+    last_flag: int | None = None
+    usable_ms: int | None = None
+    unread: int = 0
+    unread_reason: str = ""
+    correction: Correction | None = None
+    drift: str = ""
+    departure: Departure | None = None
+    first_ms: int | None = None
+    told: Told | None = None
+
+
+@dataclass(frozen=True)
+class GatewayNow:
+    """A gateway at this moment: what it said last (None: nothing yet), and the probes that are heard through it."""
+
+    gateway: Gateway
+    said: Said | None
+    probes: tuple[ProbeNow, ...] = ()
+
+    @property
+    def gone(self) -> bool | None:
+        """Whether it is gone by its will, and nothing that was read since speaks against it; None: not known.
+
+        A reading speaks against it that was made and received after it was said to be gone; one that is retained, or
+        that waited somewhere, does not.
+        """
+        if self.said is None:
+            return None
+        return self.said.gone and not any(_heard_since(p, self.said.since_ms) for p in self.probes)
+
+
+def _heard_since(probe: ProbeNow, since_ms: int) -> bool:
+    if probe.told is None:
+        return probe.last_ms is not None and probe.last_ms > since_ms
+    return bool(np.any((probe.told.time_ms > since_ms) & (probe.told.received_ms > since_ms)))
+
+
+@dataclass(frozen=True)
+class BoxAway:
+    """What is known of a box for the time in which nobody watched: temperature (C) and time (ms) of its lowest and
+    highest reading; ``undated_c``: lowest and highest of readings whose time is not known."""
+
+    box: str
+    lowest: tuple[float, int] | None = None
+    highest: tuple[float, int] | None = None
+    undated_c: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True)
+class AwayNow:
+    """The last absence of the service, and what came of it late: ``late`` readings with a time in it, ``undated`` ones
+    that waited at the broker without a time of their own. ``broker_forgot``: it knew the service no more."""
+
+    from_ms: int
+    until_ms: int
+    late: int = 0
+    undated: int = 0
+    boxes: tuple[BoxAway, ...] = ()
+    broker_forgot: bool = False
+
+
+@dataclass(frozen=True)
+class BoxNow:
+    """A box at this moment: its recent temperature (arrays of equal length) and the limits that hold for it.
+
+    ``profile_high_c`` and ``profile_low_c`` are the strictest of the profiles whose eggs lie in it; ``course`` is where
+    it is heading, estimated only where a limit is passed or near; ``late`` the newest of its readings that came late.
+    """
+
+    box: Box
+    limits: Limits
+    limits_from: str
+    time_ms: Times
+    temperature_c: Values
+    uncertainty_c: float
+    source: str
+    humidity_pct: float | None = None
+    occupied_by: tuple[str, ...] = ()
+    profile_high_c: float | None = None
+    profile_low_c: float | None = None
+    course: Course | None = None
+    late: Late | None = None
+
+    @property
+    def heat(self) -> Exposure | None:
+        """How long the last day was at or above the highest temperature of the profiles in it; None without any."""
+        if self.profile_high_c is None:
+            return None
+        return exposure(self.time_ms, self.temperature_c, self.profile_high_c, max_gap_s=self.limits.max_gap_s)
+
+    @property
+    def now_c(self) -> float | None:
+        return float(self.temperature_c[-1]) if len(self.temperature_c) else None
+
+    @property
+    def at_ms(self) -> int | None:
+        return int(self.time_ms[-1]) if len(self.time_ms) else None
+
+
+@dataclass(frozen=True)
+class Service:
+    """How the service itself fares. ``last_live_ms``: when the newest message that was not retained came; ``away``:
+    from when until when nobody watched, the last time; ``session_lost_ms``: when the broker knew it no more."""
+
+    started_ms: int
+    link: LinkState = "up"
+    link_since_ms: int | None = None
+    link_detail: str = ""
+    last_live_ms: int | None = None
+    store_error: str = ""
+    disk_free_mb: float | None = None
+    clock_trusted: bool = True
+    clock_detail: str = ""
+    channels_failing: Mapping[str, tuple[int, str]] = field(default_factory=dict)
+    channels: tuple[str, ...] = ()
+    shipping_behind_since_ms: int | None = None
+    shipping_detail: str = ""
+    shipping_on: bool = False
+    heartbeat_on: bool = False
+    heartbeat_failing_since_ms: int | None = None
+    heartbeat_detail: str = ""
+    away: tuple[int, int] | None = None
+    session_lost_ms: int | None = None
+    answers_on: bool = False
+    answers_failing_since_ms: int | None = None
+    answers_detail: str = ""
+    checks_failed: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Snapshot:
+    """All of it, at ``now_ms``. ``audiences``: stack -> the channels that are told of it, see :meth:`audience`."""
+
+    now_ms: int
+    room: Room
+    zone: tzinfo
+    service: Service
+    probes: tuple[ProbeNow, ...] = ()
+    boxes: tuple[BoxNow, ...] = ()
+    lots: tuple[LotNow, ...] = ()
+    stacks: tuple[StackProfile, ...] = ()
+    gateways: tuple[GatewayNow, ...] = ()
+    batteries: tuple[BatteryNow, ...] = ()
+    away: AwayNow | None = None
+    heaters: Mapping[str, HeaterNow] = field(default_factory=dict)
+    conditions: Mapping[tuple[str, str], Condition] = field(default_factory=dict)
+    audiences: Mapping[str, str] = field(default_factory=dict)
+
+    def stack_of(self, subject: str) -> str | None:
+        """The stack of a box, lot, probe or stack; None for what belongs to none."""
+        return self._stacks.get(subject)
+
+    def audience(self, subject: str) -> str:
+        """Which channels are told of a subject's stack, as a word that is the same for the same ones."""
+        return self.audiences.get(self.stack_of(subject) or "", "")
+
+    @cached_property
+    def _stacks(self) -> dict[str, str]:
+        stacks = {box.id: box.stack for box in self.room.boxes}
+        stacks |= {name: name for name in self.room.stacks}
+        stacks |= {lot.lot.id: stacks[lot.lot.box] for lot in self.lots if lot.lot.box in stacks}
+        for probe in self.room.probes:
+            place = self.room.height_of(probe)
+            if place is not None:
+                stacks[probe.id] = place[0]
+        for battery in self.room.batteries:
+            if battery.battery_of in stacks:
+                stacks[battery.id] = stacks[battery.battery_of]
+        return stacks
+
+    @property
+    def unit(self) -> DisplayUnit:
+        return self.room.display_unit
+
+    def gateway_of(self, probe: Probe) -> GatewayNow | None:
+        """What a probe is heard through, if that is told of."""
+        return next((g for g in self.gateways if g.gateway.id == probe.gateway), None)
+
+    @property
+    def _patience_ms(self) -> float:
+        """A room of slow probes alone is not quiet before the quickest of them is due."""
+        return max(self.room.watch.room_quiet_after_s * 1000, min(p.probe.quiet_after_s for p in self.probes) * 1000)
+
+    @property
+    def behind_s(self) -> float | None:
+        """By how much all that arrives is older than this computer's clock says; None: it is not, or nothing arrives.
+
+        Then either this clock was set wrong, or whatever gives the readings their times has a wrong one.
+        """
+        live_ms = self.service.last_live_ms
+        heard = [p.last_ms for p in self.probes if p.last_ms is not None]
+        if self.service.link != "up" or live_ms is None or not heard:
+            return None
+        if any(p.unread >= UNREAD_LEAST for p in self.probes):
+            return None
+        arrives = 0 <= self.now_ms - live_ms < self._patience_ms
+        return (live_ms - max(heard)) / 1000 if arrives and self.now_ms - max(heard) >= self._patience_ms else None
+
+    @property
+    def room_quiet(self) -> bool | None:
+        """Whether nothing at all arrives: the broker or the gateway is gone rather than one probe.
+
+        None: not known. So it is until the room had its time after the start, while the link is just being made,
+        while what arrives is no usable reading or all of it old (:attr:`behind_s`), and while the broker refuses, which
+        are told as such.
+        """
+        if not self.probes:
+            return False
+        if self.service.link == "refused":
+            return None
+        watch_ms, patience_ms = self.room.watch.room_quiet_after_s * 1000, self._patience_ms
+
+        def fresh(at_ms: int | None) -> bool:
+            return at_ms is not None and self.now_ms - at_ms < patience_ms
+
+        if self.service.link == "up" and any(fresh(p.usable_ms) for p in self.probes):
+            return False
+        if self.now_ms - self.service.started_ms < patience_ms:
+            return None
+        if not any(fresh(p.last_ms) for p in self.probes):
+            return True if self.behind_s is None else None
+        since = self.service.link_since_ms
+        if self.service.link != "up" and since is not None and self.now_ms - since >= watch_ms:
+            return True
+        return None

@@ -1,0 +1,289 @@
+"""What came from the broker, told apart: new, sent again, retained, or old because it had to wait there.
+
+At least once is what the broker promises; exactly once is made here. A message that is sent again after a crash has
+the packet identifier and the content of one that was stored. Only readings without a time of their own need that: with
+one, the store itself knows a reading by its probe and its millisecond.
+
+Known limits. A broker that sends a message again without saying so (against [MQTT-3.3.1-1]) doubles a reading that
+has no time of its own. A broker that gives the same packet identifier to the next message, loses the connection
+before that one arrives, and finds in it exactly the same content as in the one before, loses the repetition.
+If the computer's clock is set back, a reading without a time of its own may fall on the millisecond of an earlier
+one, which then stands.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from hashlib import blake2b
+from typing import Final, NamedTuple
+
+from monitor.core.readings.decode import Decoded, decode
+from monitor.core.readings.quality import Context, judge
+from monitor.core.terms.events import Flag, Reading
+from monitor.core.terms.settings import Probe
+from monitor.errors import PayloadError
+
+WAITED: Final = "waited-at-broker"
+"""Name of the test that flags a reading whose time is unknown because its message waited at the broker."""
+KEPT_BYTES: Final = 64 * 1024
+"""So much of an unreadable payload is kept."""
+AGAIN_WITHIN: Final = 32_768
+"""Packet identifiers are 16 bits: half a round later an equal one is another message's."""
+AWAY_INTERVALS: Final = 1.5
+_UNHEARD: Final = Context()
+
+
+class Arrival(NamedTuple):
+    """One message as it came. ``mid`` 0: sent without acknowledgement (QoS 0). ``connection`` counts connects."""
+
+    topic: str
+    payload: bytes
+    received_ms: int
+    mid: int = 0
+    again: bool = False
+    retained: bool = False
+    connection: int = 0
+
+    @property
+    def digest(self) -> bytes:
+        return blake2b(self.topic.encode("utf-8", "surrogateescape") + b"\0" + self.payload, digest_size=16).digest()
+
+
+@dataclass(frozen=True, slots=True)
+class Unreadable:
+    """A message, or its part for one probe, that could not become a reading."""
+
+    received_ms: int
+    topic: str
+    payload: bytes
+    reason: str
+    probe: str = ""
+
+
+class _Line(NamedTuple):
+    """One topic: when it was heard last, and whether what comes now waited at the broker.
+
+    ``before_ms`` is when it was heard last before this connection, ``came`` how many came in this connection.
+    """
+
+    last_ms: int | None = None
+    before_ms: int | None = None
+    previous_ms: int = 0
+    came: int = 0
+    waiting: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """A batch made ready to be stored as a whole; nothing is remembered of it before :meth:`Arrivals.stored`."""
+
+    readings: tuple[Reading, ...] = ()
+    unreadable: tuple[Unreadable, ...] = ()
+    marks: tuple[tuple[int, bytes], ...] = ()
+    repeated: int = 0
+    retained: int = 0
+    strangers: tuple[str, ...] = ()
+    retained_untimed: tuple[str, ...] = ()
+    live_ms: int | None = None
+    _contexts: Mapping[str, Context] = field(default_factory=dict, repr=False)
+    _lines: Mapping[str, _Line] = field(default_factory=dict, repr=False)
+    _last_at: Mapping[str, tuple[int, int]] = field(default_factory=dict, repr=False)
+
+
+class Arrivals:
+    """The memory that tells messages apart. :meth:`settle` looks, :meth:`stored` remembers.
+
+    ``contexts``: the quality context of each probe. ``marks``: packet identifier to (ordinal, digest) of what was
+    stored in this broker session. ``heard_ms``: when each probe was heard last, from the store.
+    ``placed``: of each probe's newest reading without a time of its own, when it was received and the moment that it
+    was given.
+    """
+
+    def __init__(
+        self,
+        probes: Sequence[Probe],
+        *,
+        contexts: Mapping[str, Context] | None = None,
+        marks: Mapping[int, tuple[int, bytes]] | None = None,
+        heard_ms: Mapping[str, int] | None = None,
+        placed: Mapping[str, tuple[int, int]] | None = None,
+    ) -> None:
+        self._probes = {p.id: p for p in probes}
+        self._by_topic: dict[str, tuple[Probe, ...]] = {}
+        for probe in probes:
+            self._by_topic[probe.topic] = (*self._by_topic.get(probe.topic, ()), probe)
+        self._contexts = dict(contexts or {})
+        self._marks = dict(marks or {})
+        self._top = max((ordinal for ordinal, _ in self._marks.values()), default=0)
+        heard = heard_ms or {}
+        self._lines = {
+            topic: _Line(last_ms=max((heard[p.id] for p in claiming if p.id in heard), default=None))
+            for topic, claiming in self._by_topic.items()
+        }
+        self._last_at = dict(placed or {})
+        self._intervals_ms = {
+            topic: min(p.interval_s for p in claiming) * 1000.0 for topic, claiming in self._by_topic.items()
+        }
+
+    @property
+    def topics(self) -> tuple[str, ...]:
+        return tuple(self._by_topic)
+
+    def read(self, arrival: Arrival, *, clock_trusted: bool = True) -> Decoded:
+        """Decode one message for all probes that claim its topic; what cannot be read at all is refused for each."""
+        claiming = self._by_topic.get(arrival.topic, ())
+        try:
+            return decode(claiming, arrival.payload, arrival.received_ms, clock_trusted=clock_trusted)
+        except PayloadError as error:
+            return Decoded(refused=tuple((p.id, error.what) for p in claiming))
+
+    def connected(self, at_ms: int, *, session_present: bool) -> None:
+        """A connection began. With a session present, topics not heard for a while may have messages waiting."""
+        if not session_present:
+            self._marks.clear()
+            self._top = 0
+        for topic, line in self._lines.items():
+            away = line.last_ms is None or at_ms - line.last_ms > AWAY_INTERVALS * self._intervals_ms[topic]
+            self._lines[topic] = _Line(line.last_ms, line.last_ms, at_ms, 0, session_present and away)
+
+    def settle(self, batch: Sequence[tuple[Arrival, Decoded]], *, dry: bool) -> Settled:
+        """Make a batch ready. ``dry``: nothing more was there when it was closed, so the last of each topic is its
+        newest; else messages that follow may be of the same kind."""
+        marks: dict[int, tuple[int, bytes]] = {}
+        new_marks: list[tuple[int, bytes]] = []
+        lines: dict[str, _Line] = {}
+        last_at: dict[str, tuple[int, int]] = {}
+        fresh: list[tuple[Arrival, Decoded]] = []
+        strangers: list[str] = []
+        untimed_retained: list[str] = []
+        unreadable: list[Unreadable] = []
+        repeated = retained = 0
+        live_ms: int | None = None
+        for arrival, decoded in batch:
+            if arrival.mid:
+                digest = arrival.digest
+                if arrival.again and self._known(arrival.mid, digest, marks, len(new_marks)):
+                    repeated += 1
+                    continue
+                new_marks.append((arrival.mid, digest))
+                marks[arrival.mid] = (self._top + len(new_marks), digest)
+            if arrival.topic not in self._by_topic:
+                strangers.append(arrival.topic)
+                continue
+            retained += arrival.retained
+            if not arrival.retained:
+                live_ms = arrival.received_ms if live_ms is None else max(live_ms, arrival.received_ms)
+            if decoded.refused:
+                unreadable += _unreadable(arrival, decoded)
+            fresh.append((arrival, decoded))
+        followed = self._followed(fresh)
+        found: list[Reading] = []
+        for index, (arrival, decoded) in enumerate(fresh):
+            waited = False
+            if not arrival.retained:
+                line = lines.get(arrival.topic, self._lines[arrival.topic])
+                line, waited = self._advance(arrival, line, followed=index in followed, dry=dry)
+                lines[arrival.topic] = line
+            for reading in decoded.readings:
+                if reading.timed:
+                    found.append(reading)
+                elif arrival.retained:
+                    untimed_retained.append(arrival.topic)
+                else:
+                    found.append(self._placed(reading, last_at, waited=waited))
+        readings, contexts = self._judged(found)
+        return Settled(
+            readings,
+            tuple(unreadable),
+            tuple(new_marks),
+            repeated,
+            retained,
+            tuple(strangers),
+            tuple(dict.fromkeys(untimed_retained)),
+            live_ms,
+            contexts,
+            lines,
+            last_at,
+        )
+
+    def stored(self, settled: Settled) -> None:
+        """The batch is on the disk: remember it."""
+        for k, (mid, digest) in enumerate(settled.marks):
+            self._marks[mid] = (self._top + 1 + k, digest)
+        self._top += len(settled.marks)
+        self._contexts.update(settled._contexts)
+        self._lines.update(settled._lines)
+        self._last_at.update(settled._last_at)
+
+    # ------------------------------------------------------------ the parts of settle
+
+    def _known(self, mid: int, digest: bytes, marks: Mapping[int, tuple[int, bytes]], added: int) -> bool:
+        mark = marks.get(mid) or self._marks.get(mid)
+        return mark is not None and mark[1] == digest and self._top + added - mark[0] < AGAIN_WITHIN
+
+    def _followed(self, fresh: Sequence[tuple[Arrival, Decoded]]) -> set[int]:
+        """Indices of messages that are followed by another of their topic much sooner than the probe reports.
+
+        Asked only of topics that may have had messages waiting.
+        """
+        result: set[int] = set()
+        waiting = {topic for topic, line in self._lines.items() if line.waiting}
+        next_of: dict[str, int] = {}
+        for index in range(len(fresh) - 1 if waiting else -1, -1, -1):
+            arrival = fresh[index][0]
+            if arrival.retained or arrival.topic not in waiting:
+                continue
+            after_ms = next_of.get(arrival.topic)
+            if after_ms is not None and after_ms - arrival.received_ms < self._intervals_ms[arrival.topic] / 2:
+                result.add(index)
+            next_of[arrival.topic] = arrival.received_ms
+        return result
+
+    def _advance(self, arrival: Arrival, line: _Line, *, followed: bool, dry: bool) -> tuple[_Line, bool]:
+        """The topic's state after this message, and whether the message waited at the broker.
+
+        It did if another follows at once. Where the batch was cut off, so that nobody can tell yet, the number of
+        messages that must have gathered decides: the time away over the interval.
+        """
+        interval_ms = self._intervals_ms[arrival.topic]
+        waiting = line.waiting and arrival.received_ms - line.previous_ms < interval_ms / 2
+        came = line.came + 1
+        waited = False
+        if waiting:
+            waited = followed
+            if not followed and not dry:
+                away_ms = None if line.before_ms is None else arrival.received_ms - line.before_ms
+                waited = away_ms is None or away_ms - came * interval_ms > AWAY_INTERVALS * interval_ms
+        return _Line(arrival.received_ms, line.before_ms, arrival.received_ms, came, waiting), waited
+
+    def _placed(self, reading: Reading, last_at: dict[str, tuple[int, int]], *, waited: bool) -> Reading:
+        """A reading without a time of its own, one millisecond further when its millisecond is taken."""
+        received_ms, at_ms = last_at.get(reading.probe) or self._last_at.get(reading.probe) or (reading.at_ms, -1)
+        at_ms = at_ms + 1 if received_ms <= reading.at_ms <= at_ms else reading.at_ms
+        last_at[reading.probe] = (reading.at_ms, at_ms)
+        if waited:
+            return reading._replace(at_ms=at_ms, flag=Flag.SUSPECT, test=WAITED)
+        return reading if at_ms == reading.at_ms else reading._replace(at_ms=at_ms)
+
+    def _judged(self, found: Sequence[Reading]) -> tuple[tuple[Reading, ...], dict[str, Context]]:
+        """Flagged in the order in which they were measured, given back in the order in which they came."""
+        contexts: dict[str, Context] = {}
+        judged = list(found)
+        measured = [reading.at_ms for reading in found]
+        for index in sorted(range(len(found)), key=measured.__getitem__):
+            reading = found[index]
+            context = contexts.get(reading.probe) or self._contexts.get(reading.probe, _UNHEARD)
+            judged[index], contexts[reading.probe] = judge(reading, context, self._probes[reading.probe])
+        return tuple(judged), contexts
+
+
+def _unreadable(arrival: Arrival, decoded: Decoded) -> list[Unreadable]:
+    """One entry for each probe that was refused something, with all its reasons."""
+    reasons: dict[str, list[str]] = {}
+    for probe, reason in decoded.refused:
+        reasons.setdefault(probe, []).append(reason)
+    return [
+        Unreadable(arrival.received_ms, arrival.topic, arrival.payload[:KEPT_BYTES], "; ".join(why), probe)
+        for probe, why in reasons.items()
+    ]

@@ -1,0 +1,101 @@
+"""How temperatures, moments and spans are shown to a keeper: in their unit, and in the zone of their room."""
+
+from __future__ import annotations
+
+import math
+import re
+from datetime import datetime, tzinfo
+
+from monitor.core.terms.settings import DisplayUnit, Unit
+
+
+def show_temperature(temperature_c: float, unit: DisplayUnit, places: int = 1) -> str:
+    """A temperature in the keeper's unit."""
+    value = temperature_c * 1.8 + 32 if unit == "F" else temperature_c
+    return f"{value:.{places}f} °{unit}".replace("-", "−")
+
+
+def show_difference(difference_c: float, unit: DisplayUnit, places: int = 1) -> str:
+    """A difference of temperatures in the keeper's unit (no offset)."""
+    value = difference_c * 1.8 if unit == "F" else difference_c
+    return f"{value:.{places}f} °{unit}".replace("-", "−")
+
+
+def show_signed(difference_c: float, unit: DisplayUnit, places: int = 1) -> str:
+    """A difference with its sign."""
+    return ("+" if difference_c >= 0 else "") + show_difference(difference_c, unit, places)
+
+
+def in_words(words: str, difference_c: float, unit: DisplayUnit) -> str:
+    """A round difference: in words where it is round, as "half a degree", and in figures in the other unit."""
+    return words if unit == "C" else show_difference(difference_c, unit)
+
+
+def show_bare(temperature_c: float, unit: DisplayUnit) -> str:
+    """A temperature of a table, as round as it is there and without its unit."""
+    return f"{round(temperature_c * 1.8 + 32, 1) if unit == 'F' else temperature_c:g}".replace("-", "−")
+
+
+def show_round(temperature_c: float, unit: DisplayUnit) -> str:
+    """A temperature of a table, as round as it is there."""
+    return f"{show_bare(temperature_c, unit)} °{unit}"
+
+
+def show_range(low_c: float, high_c: float, unit: DisplayUnit) -> str:
+    """From one temperature of a table to another."""
+    return f"{show_bare(low_c, unit)} to {show_round(high_c, unit)}"
+
+
+def show_degree_days(
+    degree_days: float, unit: DisplayUnit, places: int = 0, *, error_degree_days: float = math.nan
+) -> str:
+    """A sum of degree-days (°C d) in the keeper's unit, with its error where that is known."""
+    size = 1.8 if unit == "F" else 1.0
+    error = "" if math.isnan(error_degree_days) else f" ± {error_degree_days * size:.{places}f}"
+    return f"{degree_days * size:.{places}f}{error} degree-days"
+
+
+def differences_in(text: str, unit: DisplayUnit) -> str:
+    """A text of the program's own in the keeper's unit: what it has in °C are differences, as in "0.25 °C or more"."""
+    return re.sub(r"(\d+(?:\.(\d+))?) °C", lambda m: _difference(m, unit), text)
+
+
+def _difference(found: re.Match[str], unit: DisplayUnit) -> str:
+    return found[0] if unit == "C" else show_difference(float(found[1]), unit, max(len(found[2] or ""), 1))
+
+
+def as_said(value: float, unit: Unit) -> str:
+    """What a probe of this unit said, from what it was taken for (C, or its own unit): an error value stays one."""
+    said = value * 1.8 + 32.0 if unit == "F" else value + 273.15 if unit == "K" else value
+    return f"{round(said, 3):g}"
+
+
+def show_eggs(count: int) -> str:
+    """A number of eggs in words."""
+    return "1 egg" if count == 1 else f"{count} eggs"
+
+
+def show_time(at_ms: int, zone: tzinfo, now_ms: int | None = None) -> str:
+    """A moment in the room's zone; the date is left out on the same day."""
+    at = datetime.fromtimestamp(at_ms / 1000, zone)
+    if now_ms is not None and datetime.fromtimestamp(now_ms / 1000, zone).date() == at.date():
+        return f"{at:%H:%M}"
+    return f"{at:%Y-%m-%d %H:%M}"
+
+
+def show_day(at_ms: int, zone: tzinfo) -> str:
+    """A day with its weekday, in the room's zone."""
+    return f"{datetime.fromtimestamp(at_ms / 1000, zone):%a %Y-%m-%d}"
+
+
+def show_span(seconds: float) -> str:
+    """A span of time in the two largest units that matter."""
+    minutes = round(seconds / 60)
+    if minutes < 1:
+        return f"{seconds:.0f} s"
+    if minutes < 120:
+        return f"{minutes} min"
+    hours = minutes / 60
+    if hours < 48:
+        return f"{int(hours)} h {minutes % 60:02d} min"
+    return f"{hours / 24:.1f} days"

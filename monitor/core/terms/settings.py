@@ -1,0 +1,270 @@
+"""The settings that the core works with: frozen values, already checked.
+
+``monitor.config`` reads the keeper's file and builds these; the core never sees the file. Durations are in
+seconds, temperatures in degrees Celsius, heights in cm.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from monitor.core.terms.texts import Texts
+
+Quantity = Literal["temperature", "humidity", "battery"]
+Unit = Literal["C", "F", "K", "%", "V"]
+DisplayUnit = Literal["C", "F"]
+Urgency = Literal["now", "today", "diary"]
+URGENCIES: tuple[Urgency, ...] = ("now", "today", "diary")
+
+
+@dataclass(frozen=True, slots=True)
+class Probe:
+    """One measured quantity at one place.
+
+    ``pointer`` is an RFC 6901 JSON pointer to the value, or None when the payload is the bare number.
+    ``time_pointer`` points at the measured time, if the payload carries one (``time_form``: "iso", "s" or "ms"
+    since 1970). A batch payload: ``list_pointer`` points at an array, and ``pointer``/``time_pointer`` are
+    taken within each element. ``standard_uncertainty`` is in the probe's unit (C or per cent); ``correction``
+    is added when read. ``interval_s`` is how often it is expected to report. ``common_c`` is the part of the standard
+    uncertainty that it shares with every probe of the same ``session`` of comparison (none: a session of no name).
+    ``gateway`` is the one that passes its messages on. A battery (``quantity`` "battery", in volts or per cent) is that
+    of the probe ``battery_of`` and low at ``low``; it has no place, and stands in :attr:`Room.batteries`.
+    """
+
+    id: str
+    topic: str
+    quantity: Quantity = "temperature"
+    unit: Unit = "C"
+    pointer: str | None = None
+    time_pointer: str | None = None
+    time_form: Literal["iso", "s", "ms"] = "iso"
+    list_pointer: str | None = None
+    interval_s: float = 60.0
+    quiet_after_s: float = 600.0
+    box: str | None = None
+    stack: str | None = None
+    height_cm: float | None = None
+    standard_uncertainty: float = 0.29
+    correction: float = 0.0
+    compared: bool = False
+    common_c: float = 0.0
+    session: str = ""
+    gateway: str | None = None
+    battery_of: str | None = None
+    low: float | None = None
+
+    @property
+    def max_gap_s(self) -> float:
+        """Longest step between two readings that a straight line still joins.
+
+        Three intervals, but two hours at least: a box of damp substrate follows its room with a time constant
+        of hours, so a straight line over two is a measurement and not a guess.
+        """
+        return max(3.0 * self.interval_s, 7200.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Limits of a box with the delays that keep a passing moment from waking anybody (OPC UA Part 9 B.1.5).
+
+    The limits are inclusive. None: no limit of that kind.
+    """
+
+    too_warm_c: float | None = None
+    too_cool_c: float | None = None
+    deadband_c: float = 0.2
+    on_delay_s: float = 900.0
+    off_delay_s: float = 900.0
+    max_gap_s: float = 3600.0
+    too_dry_pct: float | None = None
+    too_damp_pct: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Box:
+    """One egg container. Its own limits win over the profile's and the room's."""
+
+    id: str
+    stack: str
+    height_cm: float
+    too_warm_c: float | None = None
+    too_cool_c: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Watch:
+    """When the conditions beside the limits are raised."""
+
+    room_quiet_after_s: float = 900.0
+    uneven_c: float = 1.0
+    uneven_deadband_c: float = 0.2
+    uneven_over_s: float = 86400.0
+    apart_days: float = 2.0
+    window_near_days: float = 7.0
+    past_window_share: float = 0.5
+    stuck_after_s: float = 900.0
+    shipping_behind_s: float = 1800.0
+    disk_low_mb: float = 200.0
+    heading_s: float = 0.0
+    repeat_now_s: float = 1800.0
+    repeat_today_s: float = 21600.0
+    quiet_from: str | None = None
+    quiet_until: str | None = None
+    heater_since_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Gateway:
+    """What passes the messages of several probes on, and has left a last will at the broker.
+
+    On ``topic`` it says ``here`` when it connects, and the broker says ``gone`` in its name when its line has died;
+    both as the whole payload, or where ``pointer`` (RFC 6901) points in a JSON payload.
+    """
+
+    id: str
+    topic: str
+    gone: str = "offline"
+    here: str = "online"
+    pointer: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """Everything about one installation that meaning depends on.
+
+    ``probes`` measure temperature or humidity; ``batteries`` are kept apart from them, so that no voltage is ever taken
+    for either.
+    """
+
+    name: str
+    zone: str
+    display_unit: DisplayUnit
+    stacks: tuple[str, ...]
+    boxes: tuple[Box, ...]
+    probes: tuple[Probe, ...]
+    limits: Limits = Limits()
+    watch: Watch = Watch()
+    texts: Texts = field(default_factory=Texts)
+    gateways: tuple[Gateway, ...] = ()
+    batteries: tuple[Probe, ...] = ()
+
+    def box(self, box_id: str) -> Box | None:
+        return next((b for b in self.boxes if b.id == box_id), None)
+
+    @property
+    def all_probes(self) -> tuple[Probe, ...]:
+        """All that is read from the broker and kept."""
+        return (*self.probes, *self.batteries)
+
+    def probe(self, probe_id: str) -> Probe | None:
+        return next((p for p in self.probes if p.id == probe_id), None)
+
+    def probes_in(self, box_id: str, quantity: Quantity = "temperature") -> tuple[Probe, ...]:
+        return tuple(p for p in self.probes if p.box == box_id and p.quantity == quantity)
+
+    def height_of(self, probe: Probe) -> tuple[str, float] | None:
+        """Stack and height in cm of a probe, by its box or its own place."""
+        if probe.box is not None:
+            box = self.box(probe.box)
+            return (box.stack, box.height_cm) if box else None
+        if probe.stack is not None and probe.height_cm is not None:
+            return probe.stack, probe.height_cm
+        return None
+
+
+@dataclass(frozen=True, slots=True)
+class Broker:
+    """Where readings come from. The password is kept out of ``repr``.
+
+    On ``status_topic``, if any, the service says that it is here, and the broker that it is gone.
+    """
+
+    host: str = "127.0.0.1"
+    port: int = 1883
+    client_id: str = "warmtally"
+    username: str | None = None
+    password: str | None = field(default=None, repr=False)
+    tls: bool = False
+    ca_file: str | None = None
+    cert_file: str | None = None
+    key_file: str | None = None
+    keepalive_s: int = 30
+    session_expiry_s: int = 7 * 86400
+    receive_maximum: int = 500
+    status_topic: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Channel:
+    """One way to the keeper. ``url`` is an Apprise address, a secret: kept out of ``repr``."""
+
+    id: str
+    url: str = field(repr=False)
+    urgencies: tuple[Urgency, ...] = URGENCIES
+    timeout_s: float = 20.0
+    after_s: float = 0.0
+    kinds: tuple[str, ...] = ()
+    stacks: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Answers:
+    """Ways back from the keeper: a page (``listen``: host and port, ``address``: what stands in the link), a topic.
+
+    ``bare_numbers``: on the topic, the number of a notice answers it without a code.
+    """
+
+    listen: tuple[str, int] | None = None
+    address: str = ""
+    topic: str = ""
+    bare_numbers: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Shipping:
+    """An outside InfluxDB 2.x write endpoint. Off unless configured."""
+
+    url: str
+    org: str
+    bucket: str
+    token: str = field(repr=False)
+    every_s: float = 10.0
+    timeout_s: float = 10.0
+
+
+@dataclass(frozen=True, slots=True)
+class Heartbeat:
+    """An outside address that is called after each whole round; its silence is noticed elsewhere."""
+
+    url: str = field(repr=False)
+    every_s: float = 300.0
+
+
+@dataclass(frozen=True, slots=True)
+class Calendar:
+    """Jobs by the calendar, at local times of the room's zone (HH:MM)."""
+
+    daily_line_at: str = "08:00"
+    drill_on: str = "sunday"
+    drill_at: str = "10:00"
+    keep_days: int = 3650
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """All of it."""
+
+    room: Room
+    broker: Broker
+    channels: tuple[Channel, ...] = ()
+    answers: Answers | None = None
+    shipping: Shipping | None = None
+    heartbeat: Heartbeat | None = None
+    calendar: Calendar = Calendar()
+    data_dir: str = "data"
+    profiles_dir: str | None = None
+    texts_file: str | None = None
+    tick_s: float = 15.0
+    commit_every_s: float = 2.0
+    file: str = ""

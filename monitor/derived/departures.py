@@ -1,0 +1,110 @@
+"""Each probe among the others of its stack, day by day: from the store to what ``core.drift`` judges."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from monitor.adapters.store import Readings
+from monitor.core.readings.corrections import Calibrations
+from monitor.core.readings.drift import Departure, Level, departing, level
+from monitor.core.terms.arrays import Times, Values
+from monitor.core.terms.settings import Probe, Room
+from monitor.core.terms.times import DAY_MS, HOUR_MS
+
+# Probes are judged against their peers over so many days at most: a baseline of another season is none.
+LOOK_BACK_DAYS: Final = 90
+AIR_AMONG_BOXES: Final = "in the air, among boxes"
+# A day of which less was measured has no median.
+LEAST_HOURS: Final = 12
+
+
+@dataclass(frozen=True, slots=True)
+class Peer:
+    """A probe among the others of its stack (see ``core.drift``), and its oldest reading."""
+
+    state: str = ""
+    departure: Departure | None = None
+    first_ms: int | None = None
+
+
+def hourly(probe: Probe, corrections: Calibrations, hours: Times, means: Mapping[int, float]) -> Values:
+    """Hourly means of a probe, corrected; NaN where it said nothing or lay elsewhere to be compared."""
+    middle_ms = hours * HOUR_MS + HOUR_MS // 2
+    values = np.array([means.get(h, np.nan) for h in hours.tolist()], np.float64) + probe.correction
+    values += corrections.offset_c(probe.id, middle_ms)
+    values[corrections.away(probe.id, middle_ms)] = np.nan
+    return values
+
+
+def peers_of(readings: Readings, room: Room, corrections: Calibrations, now_ms: int) -> dict[str, Peer]:
+    """Every temperature probe that has a place, over the whole days before ``now_ms``."""
+    result: dict[str, Peer] = {}
+    for stack in room.stacks:
+        result |= _of_stack(stack, readings, room, corrections, now_ms)
+    return result
+
+
+def levels_of(readings: Readings, room: Room, corrections: Calibrations, now_ms: int) -> dict[str, Level]:
+    """Each stack's level of the last days against the middle of the room's limits, where both are set."""
+    warm, cool = room.limits.too_warm_c, room.limits.too_cool_c
+    if warm is None or cool is None:
+        return {}
+    days = np.arange(now_ms // DAY_MS - LOOK_BACK_DAYS, now_ms // DAY_MS)
+    result: dict[str, Level] = {}
+    for stack in room.stacks:
+        table = [
+            _daily(readings, probe, corrections, days)
+            for probe in room.probes
+            if probe.quantity == "temperature" and (room.height_of(probe) or ("",))[0] == stack
+        ]
+        if table:
+            values = np.vstack(table)
+            known = ~np.isnan(values).all(axis=0)
+            found = level(np.nanmedian(values[:, known], axis=0), (warm + cool) / 2.0)
+            if found is not None:
+                result[stack] = found
+    return result
+
+
+def _of_stack(stack: str, readings: Readings, room: Room, corrections: Calibrations, now_ms: int) -> dict[str, Peer]:
+    heights: dict[str, float] = {}
+    probes: dict[str, Probe] = {}
+    today = now_ms // DAY_MS
+    first = today - LOOK_BACK_DAYS
+    for probe in room.probes:
+        place = room.height_of(probe)
+        if probe.quantity == "temperature" and place is not None and place[0] == stack:
+            probes[probe.id], heights[probe.id] = probe, place[1]
+            for c in corrections.of(probe.id):
+                # A comparison begins a new baseline, from the next whole day on.
+                if c.how == "side by side" and c.from_ms <= now_ms:
+                    first = max(first, (c.to_ms or c.from_ms) // DAY_MS + 1)
+    days = np.arange(first, max(today, first))
+    table = {name: _daily(readings, probe, corrections, days) for name, probe in probes.items()}
+    view = departing(days, table, heights)
+    left, state = view.departure, dict(view.state)
+    in_air = sum(p.box is None for p in probes.values())
+    if left is not None and probes[left.probe].box is None and in_air < min(3, len(probes)):
+        # What the air and the boxes differ by goes with the heating too: it says nothing of the air's probe.
+        state[left.probe] = AIR_AMONG_BOXES
+        left = None
+    return {
+        name: Peer(state[name], left if left and left.probe == name else None, readings.first_at(name))
+        for name in probes
+    }
+
+
+def _daily(readings: Readings, probe: Probe, corrections: Calibrations, days: Times) -> Values:
+    """Median of each day's hours; NaN for a day of which too little was measured."""
+    result = np.full(len(days), np.nan)
+    if len(days):
+        hours = np.arange(days[0] * 24, (days[-1] + 1) * 24)
+        means = readings.hour_means(probe.id, int(hours[0]), int(hours[-1]) + 1)
+        by_day = hourly(probe, corrections, hours, means).reshape(-1, 24)
+        enough = np.sum(~np.isnan(by_day), axis=1) >= LEAST_HOURS
+        result[enough] = np.nanmedian(by_day[enough], axis=1)
+    return result

@@ -1,0 +1,92 @@
+"""The ways back from the keeper: what ``[answers]`` switches on, put together for the service.
+
+Watching goes before answering: where a way back cannot be opened the service runs all the same, says so, and tells it
+as a condition. Then notices carry no line that would lead nowhere.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from monitor.adapters.mqtt.answers import AnswerTopic
+from monitor.adapters.store import secret_of
+from monitor.core.notices.answers import line_of
+from monitor.core.notices.notices import Notice
+from monitor.core.terms.settings import Settings
+from monitor.derived.room import zone_of
+from monitor.errors import StoreError
+
+if TYPE_CHECKING:
+    from monitor.adapters.web import AnswerPages
+
+log = logging.getLogger("warmtally")
+
+
+class WaysBack:
+    """The line in notices, the topic at the broker and the page, as far as they are configured."""
+
+    def __init__(self, settings: Settings, now_ms: Callable[[], int]) -> None:
+        self.on = settings.answers is not None
+        self.topic: AnswerTopic | None = None
+        self._now_ms = now_ms
+        self._answers = settings.answers
+        self._texts = settings.room.texts
+        self._secret = b""
+        self._pages: AnswerPages | None = None
+        self._broken = ""
+        self._since_ms: int | None = None
+        if settings.answers is None:
+            return
+        try:
+            self._secret = secret_of(settings.data_dir)
+        except StoreError as error:
+            self._broken = error.what
+            log.error("notices go out without a way to answer them: %s", error)  # noqa: TRY400
+            return
+        zone = zone_of(settings.room.zone)
+        if settings.answers.topic:
+            self.topic = AnswerTopic(settings.answers, self._secret, zone)
+        if settings.answers.listen is not None:
+            from monitor.adapters.web import AnswerPages
+
+            self._pages = AnswerPages(
+                settings.answers.listen,
+                data_dir=settings.data_dir,
+                secret=self._secret,
+                room=settings.room.name,
+                zone=zone,
+                now_ms=now_ms,
+            )
+
+    def invite(self, notice: Notice, channel: str) -> str:
+        """The line with which a notice asks for an answer; empty for none."""
+        if self._answers is None or self._broken:
+            return ""
+        return line_of(notice, channel, self._answers, self._secret, self._texts)
+
+    def start(self) -> None:
+        if self._pages is not None:
+            self._pages.server.start()
+
+    def stop(self) -> None:
+        if self._pages is not None:
+            self._pages.server.stop()
+
+    def tend(self) -> None:
+        """Replace the page's thread when it died."""
+        if self._pages is not None:
+            self._pages.server.tend()
+
+    def trouble(self) -> tuple[int | None, str]:
+        """Since when answers cannot arrive by the page, and why; (None, "") when they can."""
+        why = self._broken
+        if not why and self._pages is not None:
+            server = self._pages.server
+            why = server.trouble or ("" if server.alive() else "the page of answers does not answer")
+        if not why:
+            self._since_ms = None
+        elif self._since_ms is None:
+            self._since_ms = self._now_ms()
+        return self._since_ms, why

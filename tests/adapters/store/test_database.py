@@ -1,0 +1,318 @@
+"""The store's file: schema steps, full and read-only disks, damage, and who may use it."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import shutil
+import sqlite3
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from monitor.adapters.store import ServiceLock, Store, database
+from monitor.core.terms.events import Reading
+from monitor.core.terms.times import HOUR_MS
+from monitor.errors import StoreCorrupt, StoreError, StoreFull, StoreLocked, StoreNewer
+from tests.peers import PROJECT
+
+T0 = 1_780_000_000_000 // HOUR_MS * HOUR_MS
+TWO_STEPS = "CREATE TABLE added (x INTEGER);\nINSERT INTO added SELECT COUNT(*) FROM journal;\n"
+
+
+def batch(start: int, n: int = 100) -> list[Reading]:
+    return [Reading("a", T0 + i * 1000, i / 7, T0 + i * 1000) for i in range(start, start + n)]
+
+
+def held(store: Store) -> int:
+    return len(store.readings.load(["a"], 0, 2**60)["a"])
+
+
+# -- schema ----------------------------------------------------------------------------------------------------
+
+
+def test_a_new_store_is_durable_and_whole(tmp_path: Path) -> None:
+    with Store(tmp_path / "deep" / "down") as store:
+        pragma = {
+            name: store.db.rows(f"PRAGMA {name}")[0][0] for name in ("journal_mode", "synchronous", "foreign_keys")
+        }
+        assert pragma == {"journal_mode": "wal", "synchronous": 2, "foreign_keys": 1}
+        assert store.db.check() == []
+
+
+def test_the_steps_of_the_schema_are_numbered_without_a_gap() -> None:
+    steps = database._schema()
+    assert [number for number, _ in steps] == list(range(1, len(steps) + 1))
+
+
+def test_an_older_store_is_brought_up_to_date_and_keeps_everything(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Store(tmp_path) as store:
+        store.readings.ingest(batch(0))
+    steps = database._schema()
+    monkeypatch.setattr(database, "_schema", lambda: [*steps, (len(steps) + 1, TWO_STEPS)])
+    with Store(tmp_path) as store:
+        assert held(store) == 100
+        assert store.db.rows("SELECT x FROM added") == [(100,)]
+        assert store.db.rows("PRAGMA user_version") == [(len(steps) + 1,)]
+
+
+def test_a_schema_step_that_fails_in_the_middle_leaves_the_older_store_as_it_was(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with Store(tmp_path) as store:
+        store.readings.ingest(batch(0))
+        before = list(store.db.connection.iterdump())
+    steps = database._schema()
+    monkeypatch.setattr(
+        database, "_schema", lambda: [*steps, (len(steps) + 1, TWO_STEPS + "INSERT INTO nowhere VALUES (1);")]
+    )
+    with pytest.raises(StoreError, match="nowhere"):
+        Store(tmp_path)
+    monkeypatch.setattr(database, "_schema", lambda: steps)
+    with Store(tmp_path) as store:
+        assert list(store.db.connection.iterdump()) == before
+
+
+def test_a_store_of_a_newer_version_is_refused_and_not_touched(tmp_path: Path) -> None:
+    Store(tmp_path).close()
+    path = tmp_path / database.FILE_NAME
+    with sqlite3.connect(path) as connection:
+        connection.execute("PRAGMA user_version=99")
+    connection.close()
+    before = (hashlib.sha256(path.read_bytes()).hexdigest(), path.stat().st_mtime_ns)
+    with pytest.raises(StoreNewer, match="schema 99, this version of Warmtally knows"):
+        Store(tmp_path)
+    assert (hashlib.sha256(path.read_bytes()).hexdigest(), path.stat().st_mtime_ns) == before
+
+
+def test_two_that_open_a_new_store_at_once_make_one_store(tmp_path: Path) -> None:
+    code = f"from monitor.adapters.store import Store\nStore({str(tmp_path)!r}).close()"
+    openers = [subprocess.Popen([sys.executable, "-c", code], cwd=PROJECT, stderr=subprocess.PIPE) for _ in range(5)]
+    assert [(o.wait(30), o.communicate()[1]) for o in openers] == [(0, b"")] * 5
+    with Store(tmp_path) as store:
+        assert store.db.check() == []
+
+
+# -- disks -----------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def small_disk(tmp_path: Path) -> Iterator[Path]:
+    """A real file system of two megabytes."""
+    if os.geteuid() != 0 or shutil.which("mount") is None:
+        pytest.skip("only root can mount a small file system")
+    place = tmp_path / "disk"
+    place.mkdir()
+    mounted = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=2m", "tmpfs", place], capture_output=True, text=True)
+    if mounted.returncode != 0:
+        pytest.skip(f"no file system can be mounted here ({mounted.stderr.strip()})")
+    try:
+        yield place
+    finally:
+        subprocess.run(["umount", place], check=True)
+
+
+def test_on_a_full_disk_nothing_acknowledged_is_lost_and_it_goes_on_when_there_is_room(small_disk: Path) -> None:
+    ballast = small_disk / "ballast"
+    ballast.write_bytes(b"x" * 1_200_000)
+    with Store(small_disk) as store:
+        acknowledged, full = write_until_full(store)
+        assert full.retry
+        assert acknowledged > 1000
+        assert held(store) == acknowledged
+        for _ in range(3):
+            with pytest.raises(StoreFull):
+                store.readings.ingest(batch(acknowledged, 3000))
+        assert held(store) == acknowledged
+        assert store.db.check() == []
+        ballast.unlink()
+        store.readings.ingest(batch(acknowledged))
+        assert held(store) == acknowledged + 100
+        store.readings.fold(2**60)
+        assert held(store) == acknowledged + 100
+    with Store(small_disk) as store:
+        assert held(store) == acknowledged + 100
+        assert store.db.check() == []
+
+
+def test_a_fold_or_an_import_on_a_full_disk_loses_nothing(small_disk: Path) -> None:
+    with Store(small_disk) as store:
+        store.readings.ingest(batch(0, 6000))
+        fill(small_disk)
+        write_until_full(store)  # the write-ahead log may have some room of its own left
+        before = list(store.db.connection.iterdump())
+        with pytest.raises(StoreFull):
+            store.readings.fold(2**60)
+        assert list(store.db.connection.iterdump()) == before
+
+
+def test_a_store_opened_on_a_full_disk_says_so_or_can_be_read(small_disk: Path) -> None:
+    with Store(small_disk) as store:
+        store.readings.ingest(batch(0))
+    fill(small_disk)
+    with contextlib.suppress(StoreFull), Store(small_disk) as store:
+        assert held(store) == 100
+    (small_disk / "fill").unlink()
+    with Store(small_disk) as store:
+        assert held(store) == 100
+
+
+def test_a_new_store_on_a_full_disk_says_so(small_disk: Path) -> None:
+    fill(small_disk)
+    with pytest.raises(StoreFull):
+        Store(small_disk)
+
+
+def write_until_full(store: Store) -> tuple[int, StoreFull]:
+    """Readings that were acknowledged before the disk was full."""
+    acknowledged = 0
+    while acknowledged < 1_000_000:
+        try:
+            store.readings.ingest(batch(acknowledged))
+        except StoreFull as full:
+            return acknowledged, full
+        acknowledged += 100
+    pytest.fail("the small disk never filled up")
+
+
+def look_at_everything(folder: Path) -> None:
+    with Store(folder) as store:
+        held(store)
+        assert store.db.check() == []
+
+
+def fill(disk: Path) -> None:
+    size = 65536
+    with (disk / "fill").open("ab", buffering=0) as file:
+        while size:
+            try:
+                file.write(b"x" * size)
+            except OSError:
+                size //= 2
+
+
+def test_a_read_only_disk_is_named(small_disk: Path) -> None:
+    Store(small_disk).close()
+    subprocess.run(["mount", "-o", "remount,ro", small_disk], check=True)
+    with pytest.raises(StoreError, match="check the path and its permissions"), Store(small_disk) as store:
+        store.readings.ingest(batch(0))
+    with pytest.raises(StoreError, match="cannot be written"):
+        ServiceLock(small_disk)
+    with pytest.raises(StoreError, match="cannot be made"):
+        Store(small_disk / "new")
+    subprocess.run(["mount", "-o", "remount,rw", small_disk], check=True)
+
+
+def test_a_folder_that_this_user_may_not_write_to_is_named(tmp_path: Path) -> None:
+    if os.geteuid() == 0:
+        pytest.skip("root may write everywhere; the read-only disk stands for it")
+    tmp_path.chmod(0o500)
+    try:
+        with pytest.raises(StoreError, match="check the path and its permissions"):
+            Store(tmp_path)
+        with pytest.raises(StoreError, match="cannot be made"):
+            Store(tmp_path / "new")
+        with pytest.raises(StoreError, match="cannot be written"):
+            ServiceLock(tmp_path)
+    finally:
+        tmp_path.chmod(0o700)
+
+
+def test_a_place_that_is_a_file_is_named(tmp_path: Path) -> None:
+    (tmp_path / "data").write_text("")
+    with pytest.raises(StoreError, match="cannot be made"):
+        Store(tmp_path / "data")
+
+
+def test_a_store_that_is_not_there_is_not_made_by_who_only_reads(tmp_path: Path) -> None:
+    with pytest.raises(StoreError, match="no store here yet"):
+        Store(tmp_path / "data", create=False)
+    assert not (tmp_path / "data").exists()
+
+
+# -- damage ----------------------------------------------------------------------------------------------------
+
+
+def test_a_file_that_is_no_store_is_called_damaged_and_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / database.FILE_NAME
+    path.write_bytes(b"This is not a database at all. " * 100)
+    before = path.read_bytes()
+    with pytest.raises(StoreCorrupt, match="copy the file and its -wal aside"):
+        Store(tmp_path)
+    assert path.read_bytes() == before
+
+
+def test_a_damaged_page_is_called_damage(tmp_path: Path) -> None:
+    with Store(tmp_path) as store:
+        store.readings.ingest(batch(0, 5000))
+        store.db.checkpoint()
+    path = tmp_path / database.FILE_NAME
+    raw = bytearray(path.read_bytes())
+    raw[8192:] = bytes(b ^ 0x5A for b in raw[8192:])
+    path.write_bytes(raw)
+    with pytest.raises(StoreCorrupt):
+        look_at_everything(tmp_path)
+
+
+# -- who may use it --------------------------------------------------------------------------------------------
+
+
+def test_a_second_service_is_refused_and_told_who_holds_the_store(tmp_path: Path) -> None:
+    first = ServiceLock(tmp_path)
+    with pytest.raises(StoreLocked, match=f"process {os.getpid()}"):
+        ServiceLock(tmp_path)
+    first.release()
+    ServiceLock(tmp_path).release()
+
+
+def test_the_lock_of_a_service_that_was_killed_is_free(tmp_path: Path) -> None:
+    code = (
+        "import sys, time\nfrom monitor.adapters.store import ServiceLock\n"
+        f"lock = ServiceLock({str(tmp_path)!r})\nprint('held', flush=True)\ntime.sleep(60)\n"
+    )
+    with subprocess.Popen([sys.executable, "-c", code], cwd=PROJECT, stdout=subprocess.PIPE) as holder:
+        assert holder.stdout is not None
+        assert holder.stdout.readline() == b"held\n"
+        with pytest.raises(StoreLocked, match=f"process {holder.pid}"):
+            ServiceLock(tmp_path)
+        holder.kill()
+        holder.wait(10)
+    ServiceLock(tmp_path).release()
+
+
+def test_a_store_that_another_program_holds_too_long_is_called_locked(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(database, "BUSY_S", 0.05)
+    with Store(tmp_path) as one, Store(tmp_path) as two:
+        with one.db.write(), pytest.raises(StoreLocked) as caught:
+            two.readings.ingest(batch(0))
+        assert caught.value.retry
+        two.readings.ingest(batch(0))
+        assert held(one) == 100
+
+
+def test_a_transaction_that_is_broken_off_leaves_nothing_and_the_next_one_works(tmp_path: Path) -> None:
+    with Store(tmp_path) as store:
+        with contextlib.suppress(KeyboardInterrupt), store.db.write() as c:
+            c.execute("INSERT INTO fact VALUES ('a', 'b')")
+            raise KeyboardInterrupt
+        assert store.db.fact("a") is None
+        store.db.set_fact("a", "c")
+        store.db.set_fact("a", "d")
+        assert store.db.fact("a") == "d"
+
+
+def test_reads_of_one_moment_do_not_see_what_is_written_meanwhile(tmp_path: Path) -> None:
+    with Store(tmp_path) as one, Store(tmp_path) as two:
+        with one.db.read():
+            assert held(one) == 0
+            two.readings.ingest(batch(0))
+            assert held(one) == 0
+        assert held(one) == 100

@@ -1,0 +1,52 @@
+"""Heat as a dose, as the keeper is told of it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from monitor.core.climate.exposure import Exposure
+from monitor.core.notices.kinds.exposure import KINDS
+from monitor.core.terms.settings import Limits
+from monitor.simulation.room import Act
+from tests.core.simulated import act, play
+from tests.core.timeline import START, Script, a_lot, a_room
+
+SINGLE, SUM = KINDS
+
+
+def test_two_hours_above_the_profile_are_told_where_the_limit_lies_higher() -> None:
+    script = [act(-1, Act.THERMOSTAT_SET, "", 30.5)]
+    played = play(script, 12.0, limits=Limits(33.0, 25.0), profile=(24.0, 29.5), every_min=10)
+    (at_h, notice), *_ = played.of("heat-exposure")
+    assert notice.urgency == "today"
+    assert "the highest temperature of its profile, for 2 h" in notice.text or "for 120 min" in notice.text
+    assert played.last is not None
+    box = next(b for b in played.last.boxes if b.box.id in notice.subjects)
+    above = box.time_ms[box.temperature_c >= 29.5]
+    assert at_h * 3_600_000 + 86_400_000 - int(above[0]) >= 2 * 3_600_000 - 600_000
+
+
+def test_a_spell_that_was_told_as_too_warm_is_told_once_with_its_length() -> None:
+    script = [act(-2, Act.HEATER_STICKS_ON), act(5, Act.HEATER_WORKS)]
+    played = play(script, 12.0, limits=Limits(31.0, 25.0), profile=(24.0, 30.0), every_min=10)
+    assert played.of("too-warm")
+    assert played.of("heat-exposure") == []
+    _, over = played.of("too-warm", "cleared")[-1]
+    assert "of the last day at or above 30.0 °C, the highest temperature of its profile" in over.text
+
+
+def test_without_a_profile_there_is_no_dose() -> None:
+    played = play([], 0.5)
+    assert played.last is not None
+    assert played.last.boxes[0].heat is None
+    assert list(SINGLE.look(played.last)) == []
+
+
+def test_ten_hours_in_sum_are_told_for_the_lot() -> None:
+    base = Script(a_room(("a",))).snapshot(START, {})
+    for hours, expected in ((9.9, "back"), (10.0, "beyond")):
+        lot = a_lot(heat=Exposure(hours * 3600.0, 3 * 3600.0, 0.0), heat_limit_c=32.0)
+        (look,) = SUM.look(replace(base, lots=(lot,)))
+        assert [s.where.value for s in look.samples] == [expected]
+        assert "at or above 32.0 °C" in look.line
+    assert list(SUM.look(replace(base, lots=(a_lot(),)))) == []

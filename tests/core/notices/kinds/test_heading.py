@@ -1,0 +1,127 @@
+"""Heading for a limit, time to harm, and harm near: in a simulated room."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+
+from monitor.core.climate.course import Eta, course
+from monitor.core.notices.kinds.limits import KINDS, harm, show_eta
+from monitor.core.terms.settings import Limits
+from monitor.simulation.room import Act
+from tests.core.simulated import SETTING, act, play
+
+
+def test_a_heater_that_dies_is_told_before_the_box_is_too_cool() -> None:
+    played = play([act(0.5, Act.HEATER_DIES)], 4.0)
+    (heading, notice), *_ = played.of("heading")
+    (cool, limit), *_ = played.of("too-cool")
+    assert 1.0 < heading < cool - 0.5
+    said = re.search(r"about (?:(\d+) h )?(\d+) min \(.*8 in 10\) until it is too cool \(25\.0 °C\)", notice.text)
+    assert said, notice.text
+    told_h = int(said[1] or 0) + int(said[2]) / 60
+    assert told_h == pytest.approx(cool - 0.25 - heading, rel=0.3)
+    assert "falling by about" in notice.text
+    assert limit.urgency == "now"
+
+
+def test_a_heater_that_sticks_is_told_before_the_box_is_too_warm() -> None:
+    played = play([act(-1, Act.HEATER_STICKS_ON)], 5.5)
+    (heading, notice), *_ = played.of("heading")
+    (warm, _), *_ = played.of("too-warm")
+    assert heading < warm - 0.5
+    assert "rising by about" in notice.text
+
+
+def test_nobody_is_told_of_a_room_that_is_steady_a_door_that_is_opened_or_a_night_that_is_cold() -> None:
+    script = [
+        act(0.5, Act.DOOR_OPENS),
+        act(0.75, Act.DOOR_CLOSES),
+        act(2, Act.LID_OPENS, "low"),
+        act(2.25, Act.LID_CLOSES, "low"),
+        act(3, Act.OUTDOORS, "", 5.0),
+    ]
+    assert play(script, 12.0).told == []
+
+
+def test_a_room_that_is_warmed_up_again_is_not_heading_for_its_upper_limit() -> None:
+    script = [act(-14, Act.THERMOSTAT_SET, "", 24.0), act(1, Act.THERMOSTAT_SET, "", 28.0)]
+    played = play(script, 12.0, limits=Limits(29.0, 20.0), every_min=10)
+    assert played.kinds == set()
+
+
+def test_a_slow_cooling_with_harm_far_away_waits_until_today_and_a_quick_one_does_not() -> None:
+    mild = replace(SETTING, outdoors_c=25.8, outdoors_swing_c=0.0)
+    slow = play([act(-9, Act.HEATER_DIES)], 3.5, every_min=10, setting=mild, limits=Limits(31.0, 26.5))
+    (_, notice), *_ = slow.of("too-cool")
+    assert notice.urgency == "today"
+    assert "does not reach 24.5 °C, two degrees beyond the limit, within a day" in notice.text
+    quick = play([act(-1, Act.HEATER_DIES)], 1.5, every_min=10, limits=Limits(31.0, 26.5))
+    (_, notice), *_ = quick.of("too-cool")
+    assert notice.urgency == "now"
+    assert "until it reaches 24.5 °C, two degrees beyond the limit" in notice.text
+
+
+def test_nothing_is_made_less_urgent_without_a_course() -> None:
+    played = play([act(-3, Act.HEATER_DIES)], 1.0, every_min=10)
+    assert played.last is not None
+    warm, cool = KINDS
+    boxes = tuple(replace(b, course=None) for b in played.last.boxes)
+    for kind in (warm, cool):
+        assert {look.urgency for look in kind.look(replace(played.last, boxes=boxes))} == {None}
+
+
+def test_harm_is_the_profile_s_limit_where_that_lies_beyond_and_else_two_degrees() -> None:
+    played = play([], 0.5, profile=(22.0, 34.0))
+    assert played.last is not None
+    box = played.last.boxes[0]
+    assert harm(box, 31.0, warm=True) == (34.0, "the highest temperature of its profile")
+    assert harm(box, 25.0, warm=False) == (22.0, "the lowest temperature of its profile")
+    assert harm(box, 33.6, warm=True)[0] == pytest.approx(35.6)
+    assert harm(replace(box, profile_low_c=None), 25.0, warm=False)[0] == 23.0
+
+
+def test_what_was_answered_and_has_not_helped_is_told_once_more() -> None:
+    script = [act(-1, Act.HEATER_STICKS_ON)]
+    assert play(script, 6.5, every_min=10).of("harm-near") == []
+    answered = play(script, 8.0, every_min=10, answered_after_h=5.0)
+    (warm, _), *_ = answered.of("too-warm")
+    (harm_near, notice), *_ = answered.of("harm-near")
+    assert warm < 5.0
+    assert notice.urgency == "now"
+    assert 7.0 <= harm_near <= 7.5
+    assert "33.0 °C, two degrees beyond the limit" in notice.text
+
+
+def test_a_box_that_is_too_warm_and_on_its_way_back_can_wait() -> None:
+    played = play([act(-1, Act.HEATER_STICKS_ON), act(4.5, Act.HEATER_WORKS)], 8.0, every_min=10)
+    assert played.last is not None
+    warm, _ = KINDS
+    box = played.last.boxes[0]
+    found = course(box.time_ms, box.temperature_c, played.last.now_ms)
+    assert box.now_c is not None
+    now_c, box = box.now_c, replace(box, course=found)
+    cooling = replace(box.limits, too_warm_c=now_c - 0.05)
+    (look,) = warm.look(replace(played.last, boxes=(replace(box, limits=cooling),)))
+    assert look.urgency == "today"
+    deep = replace(box.limits, too_warm_c=now_c - 1.5)
+    (look,) = warm.look(replace(played.last, boxes=(replace(box, limits=deep),)))
+    assert look.urgency is None, "two hours are not enough to come back"
+
+
+def test_the_span_is_told_with_its_bounds() -> None:
+    assert show_eta(Eta(9000.0, 12000.0, 17400.0)) == "about 3 h 20 min (2 h 30 min to 4 h 50 min, 8 in 10)"
+    assert show_eta(Eta(9000.0, 12000.0, float("inf"))) == "about 3 h 20 min (2 h 30 min to a day or more, 8 in 10)"
+
+
+def test_an_open_door_is_named_where_it_is_all_there_is_to_it() -> None:
+    script = [act(0.5, Act.DOOR_OPENS), act(1.5, Act.DOOR_CLOSES)]
+    played = play(script, 2.0, limits=Limits(31.0, 27.6, on_delay_s=600.0))
+    (_, notice), *_ = played.of("too-cool")
+    assert "the air of its stack fell by" in notice.text
+    assert "(a door, a window, or the heater)" in notice.text
+    condition = next(c for (kind, _), c in played.conditions.items() if kind == "too-cool" and c.up)
+    assert isinstance(condition.facts["air_moved_c"], float)
+    assert condition.facts["air_moved_c"] < -1.0

@@ -1,0 +1,59 @@
+"""Probes that are heard and not to be believed, as the keeper is told of them: each fault, and nothing without one."""
+
+from __future__ import annotations
+
+from monitor.simulation.room import Act
+from tests.core.simulated import act, play
+
+STILL = act(-24, Act.FAN_STOPS)
+
+
+def test_a_probe_that_sticks_is_told_as_stuck() -> None:
+    played = play([STILL, act(-8, Act.PROBE_STICKS, "high-t")], 4.0, every_min=10)
+    ((_, notice),) = played.of("probe-stuck")
+    assert notice.subjects == ("high-t",)
+    assert "Probe high-t (box high): exactly" in notice.text
+    assert "others of its stack moved by up to" in notice.text
+
+
+def test_a_probe_that_changes_its_unit_is_told_as_that_and_not_as_quiet() -> None:
+    played = play([act(1, Act.PROBE_IN_FAHRENHEIT, "low-t")], 4.0)
+    assert played.kinds == {"probe-unit"}
+    ((at_h, notice),) = played.of("probe-unit")
+    assert at_h < 1.5
+    assert "which as Celsius cannot be, and as Fahrenheit is about the 27.8 °C" in notice.text
+    back = play([act(0, Act.PROBE_IN_FAHRENHEIT, "low-t"), act(1, Act.PROBE_WORKS, "low-t")], 2.0)
+    assert [n.change for _, n in back.told if n.kind == "probe-unit"] == ["raised", "cleared"]
+
+
+def test_a_probe_that_falls_out_is_told_and_its_return_too() -> None:
+    script = [
+        act(-20, Act.THERMOSTAT_SET, "", 22.0),
+        act(-3, Act.THERMOSTAT_SET, "", 28.0),
+        act(0, Act.PROBE_FALLS_OUT, "low-t"),
+        act(2, Act.PROBE_BACK_IN, "low-t"),
+    ]
+    played = play(script, 4.0)
+    assert [(n.change, n.subjects) for _, n in played.told if n.kind == "probe-out"] == [
+        ("raised", ("low-t",)),
+        ("cleared", ("low-t",)),
+    ]
+    (at_h, notice), *_ = played.of("probe-out")
+    assert 0.5 < at_h < 1.2
+    assert "not certain" in notice.text
+    assert "it does not follow the air" in played.of("probe-out", "cleared")[0][1].text
+
+
+def test_a_clock_that_is_behind_is_told() -> None:
+    played = play([], 1.0, late_s=3600.0)
+    notices = played.of("probe-clock")
+    assert {s for _, n in notices for s in n.subjects} == {"low-t", "high-t", "high-h", "air-t"}
+    assert len(notices) == 1, "one cause, one notice"
+    assert "carry times that are 60 min old when they arrive" in notices[0][1].text
+    assert play([], 1.0).told == []
+
+
+def test_a_room_of_two_days_with_a_cold_night_and_no_fan_suspects_no_probe() -> None:
+    script = [STILL, act(4, Act.OUTDOORS, "", 4.0), act(10, Act.DOOR_OPENS), act(10.3, Act.DOOR_CLOSES)]
+    played = play(script, 24.0, every_min=10)
+    assert {k for k in played.kinds if k.startswith("probe")} == set()

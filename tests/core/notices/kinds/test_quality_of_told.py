@@ -1,0 +1,156 @@
+"""What the last day of a probe looks like is judged once, and for what it is."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from monitor.core.notices.conditions import Condition, Phase, Where
+from monitor.core.notices.kinds import Look
+from monitor.core.notices.kinds.quality import KINDS
+from monitor.core.notices.snapshot import ProbeNow, Service, Snapshot, Told
+from monitor.core.terms.settings import Box, Probe, Room
+
+STEP_MS = 300_000
+N = 288
+NOW = 1_790_000_000_000
+AT = NOW - STEP_MS * np.arange(N - 1, -1, -1, dtype=np.int64)
+ROOM = Room(
+    "room",
+    "UTC",
+    "C",
+    ("rack",),
+    (Box("low", "rack", 40.0),),
+    (Probe("low-t", "t/low", box="low"), Probe("air-t", "t/air", stack="rack", height_cm=40.0)),
+)
+
+HIGH = Probe("high-t", "t/high", box="high")
+
+
+def told(value: object, received_ms: object = None, flag: int = 1) -> Told:
+    values = np.broadcast_to(np.asarray(value, np.float64), (N,))
+    received = AT if received_ms is None else np.asarray(received_ms, np.int64)
+    return Told(AT, values, np.full(N, flag, np.uint8), received, np.ones(N, np.bool_))
+
+
+def snapshot(low: Told, air: Told, conditions: Mapping[tuple[str, str], Condition] | None = None) -> Snapshot:
+    probes = tuple(
+        ProbeNow(p, int(AT[-1]), float(t.value[-1]), 1, int(AT[-1]), told=t)
+        for p, t in zip(ROOM.probes, (low, air), strict=True)
+    )
+    service = Service(started_ms=NOW - 86_400_000)
+    return Snapshot(NOW, ROOM, ZoneInfo("UTC"), service, probes, conditions=dict(conditions or {}))
+
+
+def look(kind: str, at: Snapshot, subject: str = "low-t") -> Look:
+    (found,) = [k for k in KINDS if k.name == kind]
+    return next(x for x in found.look(at) if x.subject == subject)
+
+
+def states(found: Look) -> list[Where]:
+    return [s.where for s in found.samples]
+
+
+def test_a_probe_that_says_85_and_nothing_else_does_not_speak_fahrenheit() -> None:
+    """85 °F is 29.4 °C, about what the box had; exactly that, again and again, is the value before a measurement."""
+    value = np.full(N, 28.0)
+    value[-12:] = 85.0
+    assert states(look("probe-unit", snapshot(told(value), told(28.0)))) == [Where.BACK]
+    value[-12:] = 85.0 + 0.1 * np.arange(12)
+    assert states(look("probe-unit", snapshot(told(value), told(28.0)))) == [Where.BEYOND]
+
+
+def fallen_out() -> tuple[Told, Told]:
+    """Two hours ago the probe went from its box, at 30 and falling, to the air at 27."""
+    value = 30.0 - 0.001 * np.arange(N)
+    value[-24:] = 27.0
+    return told(value), told(27.0)
+
+
+def test_a_probe_out_of_its_box_is_told_once_for_each_time_it_left() -> None:
+    low, air = fallen_out()
+    assert states(look("probe-out", snapshot(low, air))) == [Where.BEYOND]
+    key = ("probe-out", "low-t")
+    over = Condition(*key, phase=Phase.CLEAR, since_ms=NOW - STEP_MS, changed_ms=NOW - STEP_MS)
+    assert states(look("probe-out", snapshot(low, air, {key: over}))) == [Where.BACK]
+    before = Condition(*key, phase=Phase.CLEAR, since_ms=NOW - 6 * 3_600_000, changed_ms=NOW - 6 * 3_600_000)
+    assert states(look("probe-out", snapshot(low, air, {key: before}))) == [Where.BEYOND]
+
+
+def test_a_probe_that_sticks_no_more_has_not_left_its_box() -> None:
+    low, air = fallen_out()
+    key = ("probe-stuck", "low-t")
+    for hours, expected in ((2.0, Where.BACK), (12.0, Where.BEYOND)):
+        ended = NOW - round(hours * 3_600_000)
+        was = Condition(*key, phase=Phase.CLEAR, since_ms=ended, changed_ms=ended)
+        assert states(look("probe-out", snapshot(low, air, {key: was}))) == [expected]
+    is_stuck = Condition(*key, phase=Phase.RAISED, since_ms=NOW - 3_600_000, changed_ms=NOW - 3_600_000)
+    assert states(look("probe-out", snapshot(low, air, {key: is_stuck}))) == [Where.BACK]
+
+
+def test_what_was_received_in_the_future_says_nothing_of_a_probe_s_clock() -> None:
+    """This computer's clock stood a day ahead for a while, and was set right."""
+    received = AT.copy()
+    received[-24:-1] += 86_400_000
+    assert states(look("probe-clock", snapshot(told(28.0, received), told(28.0)))) == [Where.BACK]
+    assert states(look("probe-clock", snapshot(told(28.0, AT + 3_600_000 - 3_600_000), told(28.0)))) == [Where.BACK]
+
+
+def test_a_probe_that_goes_with_the_air_when_a_door_opens_is_out_of_its_box() -> None:
+    gust = np.where((AT > NOW - 2 * 3_600_000) & (AT <= NOW - 6_000_000), -4.0, 0.0)
+    room = replace(ROOM, boxes=(*ROOM.boxes, Box("high", "rack", 90.0)), probes=(*ROOM.probes, HIGH))
+
+    def at(low: object, high: object) -> Snapshot:
+        whole = snapshot(told(low), told(28.0 + gust))
+        other = ProbeNow(HIGH, int(AT[-1]), 28.0, 1, int(AT[-1]), told=told(high))
+        return replace(whole, room=room, probes=(*whole.probes, other))
+
+    found = look("probe-out", at(28.0 + 0.9 * gust, 28.0 + 0.05 * gust))
+    assert states(found) == [Where.BEYOND]
+    assert "it followed the air (probe air-t) by 3.6 °C of 4.0 °C within a quarter of an hour" in found.line
+    for low, high in ((0.05, 0.05), (0.5, 0.05), (0.9, 0.9)):
+        assert states(look("probe-out", at(28.0 + low * gust, 28.0 + high * gust))) == [Where.BACK], (low, high)
+
+
+def test_a_probe_that_says_now_and_then_what_is_no_measurement_is_told_with_what_it_said() -> None:
+    value, flag = np.full(N, 28.0), np.full(N, 1, np.uint8)
+    for k in (20, 60, 100, 140, 180):
+        value[k], flag[k] = -127.0, 4
+    few = told(value)
+    loose = Told(few.time_ms, few.value, flag, few.received_ms, few.timed)
+    found = look("probe-jumps", snapshot(loose, told(28.0)))
+    assert states(found) == [Where.BEYOND]
+    assert "5 times in the last day it said what is no measurement, as -127 just now" in found.line
+    flag[20] = 1
+    value[20] = 28.0
+    four = look("probe-jumps", snapshot(Told(few.time_ms, value, flag, few.received_ms, few.timed), told(28.0)))
+    assert states(four) == [], "four are not yet enough, and not none"
+
+
+def test_a_humidity_probe_at_its_end_is_told_as_that_and_not_as_stuck() -> None:
+    wet = Probe("wet", "t/wet", "humidity", "%", box="low")
+    beside = Probe("dry", "t/dry", "humidity", "%", stack="rack", height_cm=40.0)
+    moving = told(60.0 + 10.0 * np.sin(np.arange(N) / 20.0))
+    probes = tuple(
+        ProbeNow(p, int(AT[-1]), float(t.value[-1]), 1, int(AT[-1]), told=t)
+        for p, t in ((wet, told(100.0)), (beside, moving))
+    )
+    room = replace(ROOM, probes=(wet, beside))
+    now = Snapshot(NOW, room, ZoneInfo("UTC"), Service(started_ms=NOW - 86_400_000), probes)
+    assert states(look("probe-saturated", now, "wet")) == [Where.BEYOND]
+    assert states(look("probe-saturated", now, "dry")) == [Where.BACK]
+    assert states(look("probe-stuck", now, "wet")) == [Where.BACK]
+
+
+def test_a_probe_is_not_told_of_for_a_clock_of_this_computer_that_is_in_doubt() -> None:
+    late = told(28.0, AT + 3_600_000)
+    behind = replace(snapshot(late, told(28.0)), now_ms=NOW + 3_600_000)
+    assert states(look("probe-clock", behind)) == [Where.BEYOND]
+    doubtful = replace(behind, service=replace(behind.service, clock_trusted=False))
+    assert states(look("probe-clock", doubtful)) == []
+    all_late = replace(behind, service=replace(behind.service, last_live_ms=behind.now_ms))
+    assert all_late.behind_s == 3600.0
+    assert states(look("probe-clock", all_late)) == [], "all come late: that is told as one clock"

@@ -1,0 +1,149 @@
+"""Stack uneven and siblings apart."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from monitor.core.development.forecast import ExpectedRates
+from monitor.core.development.lots import LotNow
+from monitor.core.development.siblings import apart
+from monitor.core.notices.conditions import Condition, Phase, Where
+from monitor.core.notices.kinds.uneven import KINDS, describe, doubt, pairs
+from monitor.core.notices.snapshot import Snapshot
+from monitor.core.terms.settings import Room
+from tests.core.timeline import MINUTE, START, Run, Script, a_lot, a_profile, a_room, without_minutes
+
+
+def told(run: Run) -> list[tuple[str, str, str, float]]:
+    """Of these two kinds; others may follow from an uneven stack."""
+    return [x for x in run.told() if x[0] in {k.name for k in KINDS}]
+
+
+def uneven(*course: tuple[float, float], hours: int = 24) -> Run:
+    """(from minute, difference in C)."""
+
+    def more(now_ms: int) -> dict[str, object]:
+        now = [d for m, d in course if START + m * MINUTE <= now_ms]
+        return {"stacks": (a_profile(now[-1], hours=hours),)} if now else {}
+
+    return Run(Script(a_room(("a", "e")), more=more)).go(0, 170, 60)
+
+
+def test_a_difference_that_stays_is_told_once_and_its_end_too() -> None:
+    run = uneven((0, 0.4), (20, 1.0), (90, 0.85), (100, 0.79))
+    assert without_minutes(told(run)) == [("stack-uneven", "raised", "left"), ("stack-uneven", "cleared", "left")]
+    assert [x[3] for x in told(run)] == [50, 130]
+    assert run.notices[0].urgency == "today"
+
+
+def test_a_passing_difference_or_one_of_an_hour_only_is_not_told() -> None:
+    assert uneven((0, 0.4), (20, 1.5), (45, 0.4)).notices == []
+    assert uneven((0, 1.5), hours=3).notices == []
+
+
+def test_a_stack_without_a_profile_is_not_judged() -> None:
+    run = uneven((500, 3.0))
+    assert run.notices == []
+    assert run.conditions.get(("stack-uneven", "left")) is None
+
+
+@pytest.mark.parametrize("kind", ["probe-stuck", "probe-out"])
+def test_a_level_whose_probe_is_not_to_be_believed_is_no_level_for_as_long_as_the_mean_holds_it(kind: str) -> None:
+    snapshot = replace(Script(a_room(("a", "e"))).snapshot(START, {}), stacks=(a_profile(1.5),))
+    (stacks,) = (k for k in KINDS if k.name == "stack-uneven")
+    (own,) = (p.probe.id for p in snapshot.probes if p.probe.box == "e")
+
+    def judged(phase: Phase, since_ms: int) -> list[Where]:
+        c = Condition(kind, own, phase, since_ms, since_ms, last_ms=since_ms)
+        (found,) = stacks.look(replace(snapshot, conditions={c.key: c}))
+        return [s.where for s in found.samples]
+
+    assert judged(Phase.RAISED, START - 60_000) == []
+    assert judged(Phase.CLEAR, START - 23 * 3_600_000) == []
+    assert judged(Phase.CLEAR, START - 25 * 3_600_000) == [Where.BEYOND]
+
+
+def test_a_difference_is_told_with_its_uncertainty_and_what_may_be_said_of_it() -> None:
+    assert describe(a_profile(1.2), "C") == (
+        "stack left: box e is 1.2 °C ± 0.8 °C warmer than box a, averaged over 24 h; box a (40 cm) 28.0 °C, "
+        "box e (120 cm) 29.2 °C; more than the probes' stated uncertainty explains; they were not compared side by side"
+    )
+    assert "2.2 °F ± 1.5 °F" in describe(a_profile(1.2), "F")
+    assert "the probes alone could explain it" in describe(a_profile(0.7), "C")
+    assert doubt(True, True) == "the probes were compared side by side"
+    assert doubt(False, True).endswith("yet it is within their uncertainty")
+
+
+def lots_snapshot(*lots: object) -> Snapshot:
+    return replace(Script(a_room(("a", "e"))).snapshot(START, {}), lots=tuple(lots))  # type: ignore[arg-type]
+
+
+def test_siblings_are_told_apart_by_days_with_the_probes_share() -> None:
+    lots = (a_lot("K01/a", development=0.55), a_lot("K01/e", development=0.61, mean_c=29.0))
+    lots = (replace(lots[0], remaining_days=30.0), replace(lots[1], remaining_days=26.0))
+    run = Run(Script(a_room(("a", "e")), more=lambda _: {"lots": lots})).go(0, 60, 60)
+    assert without_minutes(told(run)) == [("siblings-apart", "raised", "K01")]
+    assert run.notices[0].urgency == "diary"
+    assert "clutch K01: K01/e is expected 4.0 ± 4.1 days before K01/a (29.00 °C against 28.00 °C" in run.notices[
+        0
+    ].text.replace("Clutch", "clutch")
+    days, sd = apart(lots[1], lots[0])
+    assert days == pytest.approx(4.0)
+    assert sd == pytest.approx(0.29 * 5 * 2**0.5)
+
+
+def test_only_open_lots_of_one_clutch_that_still_wait_are_siblings() -> None:
+    a, b = a_lot("K01/a"), a_lot("K01/e")
+    assert len(list(pairs(lots_snapshot(a, b)))) == 1
+    assert list(pairs(lots_snapshot(a, a_lot("K02/e")))) == []
+    assert list(pairs(lots_snapshot(a, replace(b, remaining_days=None)))) == []
+    closed = replace(b, lot=replace(b.lot, closed_ms=START))
+    assert list(pairs(lots_snapshot(a, closed))) == []
+    all_out = a_lot("K01/e", waiting=0, pipped=6)
+    assert list(pairs(lots_snapshot(a, all_out))) == []
+
+
+def test_the_earliest_comes_first_and_the_latest_second() -> None:
+    lots = [replace(a_lot(f"K01/{b}"), remaining_days=d) for b, d in (("a", 20.0), ("b", 9.0), ("c", 30.0))]
+    ((early, late),) = pairs(lots_snapshot(*lots))
+    assert (early.lot.box, late.lot.box) == ("b", "c")
+
+
+def apart_lots(**more: object) -> tuple[LotNow, LotNow]:
+    """Two lots of a clutch, in box a (cool) and box e (warm), whose probes were compared."""
+    made = []
+    for box, remaining, rate, development in (("a", 26.0, 0.0150, 0.61), ("e", 20.0, 0.0170, 0.66)):
+        lot = a_lot(f"K01/{box}", remaining=remaining, development=development, rate_per_day=rate, days_per_c=4.0)
+        lot = replace(lot, ahead=ExpectedRates(rate), uncertainty_c=0.05, compared=True)
+        made.append(replace(lot, **more))  # type: ignore[arg-type]
+    return made[0], made[1]
+
+
+def notice_of(kind: str, room: Room, **more: object) -> str:
+    run = Run(Script(room, more=lambda _: more)).go(0, 60, 60)
+    return next(n.text for n in run.notices if n.kind == kind)
+
+
+def test_notices_of_uneven_boxes_say_what_would_mend_it() -> None:
+    room, compared = a_room(("a", "e")), a_profile(1.2, sd_c=0.07, compared=True)
+    compared = replace(compared, levels=tuple(replace(x, uncertainty_c=0.05) for x in compared.levels))
+    room = replace(room, boxes=(room.boxes[0], replace(room.boxes[1], height_cm=120.0)))
+    for kind in ("stack-uneven", "siblings-apart"):
+        text = notice_of(kind, room, stacks=(compared,), lots=apart_lots())
+        assert "what would bring K01/e and K01/a together: " in text
+        assert "a fan (gains" in text
+        assert "dries eggs" in text
+        assert "swapping boxes e and a" in text
+    alone = notice_of("stack-uneven", room, stacks=(compared,), lots=apart_lots()[:1])
+    assert "a fan, which would bring the boxes to about" in alone
+    assert "what would" not in notice_of("stack-uneven", room, stacks=(compared,))
+
+
+def test_notices_advise_nothing_that_the_probes_could_have_made_up() -> None:
+    unsure = apart_lots(uncertainty_c=0.8, compared=False)
+    text = notice_of("siblings-apart", a_room(("a", "e")), stacks=(a_profile(0.6),), lots=unsure)
+    assert "no advice: the probes alone could explain it; compare them: warmtally compare" in text
+    assert "a fan" not in text
+    assert "swapping" not in text

@@ -1,0 +1,260 @@
+"""What the keeper reads: every kind of notice in plain words, in both units, across summer time."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import Literal
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from monitor.core.climate.course import course
+from monitor.core.climate.exposure import Exposure
+from monitor.core.notices.conditions import Condition, Phase, Transition
+from monitor.core.notices.kinds import Kind, Look, all_kinds
+from monitor.core.notices.notices import CAUTION, Notice, compose, daily, drill
+from monitor.core.notices.snapshot import BoxNow, ProbeNow, Service, Snapshot, Told
+from monitor.core.terms.settings import Probe
+from monitor.core.terms.times import DAY_MS, HOUR_MS
+from tests.core.timeline import MINUTE, START, Script, a_lot, a_profile, a_room, tell_of
+
+Unit = Literal["C", "F"]
+# The night in which the clocks of Vienna go back: 00:30 UTC and 01:30 UTC are both 02:30.
+NIGHT = round(datetime(2026, 10, 25, 1, 30, tzinfo=UTC).timestamp() * 1000)
+
+
+IN_THE_RICH_ROOM = {
+    *("too-warm", "too-cool", "probe-quiet", "room-quiet", "probe-unread", "stack-uneven", "siblings-apart"),
+    *("window-near", "window-open", "window-past", "broker-refused", "store-failing", "disk-low", "clock-untrusted"),
+    *("notices-stuck", "shipping-behind", "heartbeat-unanswered", "probe-drifting", "calibration-due"),
+    *("heading", "harm-near", "heat-exposure", "heat-sum", "too-dry", "too-damp", "condensation-near"),
+    *("probe-stuck", "probe-unit", "probe-jumps", "probe-out", "probe-clock"),
+}
+
+
+HOT = Exposure(11 * 3600.0, 3 * 3600.0, 0.0)
+
+
+def told_of(times: NDArray[np.int64]) -> Told:
+    n = len(times)
+    return Told(times, np.full(n, 28.0), np.ones(n, np.uint8), times, np.ones(n, bool))
+
+
+def rich(now_ms: int = NIGHT, unit: Unit = "C") -> Snapshot:
+    """A room in which everything is wrong at once."""
+    room = a_room(("a", "e"), unit=unit)
+    damp = Probe("h-a", "t/h", "humidity", "%", box="a", standard_uncertainty=1.5)
+    air = Probe("air", "t/air", stack="left", height_cm=80.0)
+    room = replace(
+        room, probes=(*room.probes, damp, air), limits=replace(room.limits, too_dry_pct=60.0, too_damp_pct=90.0)
+    )
+    times = now_ms - np.arange(60, -1, -1, dtype=np.int64) * MINUTE
+    boxes = (
+        BoxNow(
+            room.boxes[0],
+            room.limits,
+            "of the room",
+            times,
+            np.full(61, 24.25),
+            0.29,
+            "its own probe",
+            91.2,
+            ("K01/a",),
+            30.0,
+            22.0,
+            course(times, 24.25 + 0.5 * np.arange(60, -1, -1) / 60, now_ms),
+        ),
+        BoxNow(room.boxes[1], room.limits, "set for the box", times, np.full(61, 31.75), 0.1, "its own probe"),
+    )
+    lots = tuple(
+        replace(
+            a_lot(f"K0{i}/{box}", p10_ms=now_ms + round(d * DAY_MS)),
+            remaining_days=20.0 + 9 * j,
+            heat=HOT,
+            heat_limit_c=32.0,
+        )
+        for j, box in enumerate("ae")
+        for i, d in ((1, 3.0), (2, -1.0), (3, -30.0))
+    )
+    probes = (
+        ProbeNow(room.probes[0], now_ms - 20 * MINUTE, -127.0, 4, now_ms - 30 * MINUTE, 4, "not a number: error"),
+        ProbeNow(room.probes[1], now_ms - MINUTE, 28.0, 1, None, 7, "no number at /value", told=told_of(times)),
+        ProbeNow(air, now_ms - MINUTE, 25.0, 1, now_ms - MINUTE, told=told_of(times)),
+    )
+    service = Service(
+        started_ms=now_ms - 10 * HOUR_MS,
+        link="refused",
+        link_since_ms=now_ms - HOUR_MS,
+        link_detail="not authorised",
+        store_error="the disk is full",
+        disk_free_mb=12.0,
+        clock_trusted=False,
+        clock_detail="it jumped by 3600 s",
+        channels_failing={"phone": (now_ms - HOUR_MS, "no route"), "mail": (now_ms - HOUR_MS, "")},
+        channels=("phone", "mail"),
+        shipping_behind_since_ms=now_ms - 2 * HOUR_MS,
+        shipping_on=True,
+        heartbeat_on=True,
+        heartbeat_failing_since_ms=now_ms - 3 * HOUR_MS,
+    )
+    return Snapshot(now_ms, room, ZoneInfo(room.zone), service, probes, boxes, lots, (a_profile(1.4),))
+
+
+def a_change(kind: Kind, look: Look, change: Literal["raised", "cleared"], now_ms: int) -> Transition:
+    return Transition(kind.name, look.subject, change, now_ms - 1, now_ms - HOUR_MS, "because")
+
+
+def every_notice(snapshot: Snapshot) -> Iterable[tuple[Kind, Notice]]:
+    for kind in all_kinds():
+        looks = {x.subject: x for x in kind.look(snapshot)}
+        for change in ("raised", "cleared"):
+            moves = [a_change(kind, x, change, snapshot.now_ms) for x in looks.values()]
+            up = {
+                (kind.name, s): Condition(kind.name, s, Phase.RAISED, 0, 0, None, 0)
+                for s in looks
+                if change == "cleared"
+            }
+            for notice in compose(kind, tell_of(kind, moves, looks, up), looks, snapshot):
+                yield kind, notice
+
+
+def assert_plain(text: str) -> None:
+    assert text
+    assert text == text.strip()
+    for bad in ("None", " nan ", " inf ", "{", "}", "()", "\n\n\n", "..", ": -", ":.", "  ", " .", "lambda", "_ms"):
+        assert bad not in text, (bad, text)
+    for line in text.splitlines():
+        assert line == line.strip()
+
+
+@pytest.mark.parametrize("unit", ["C", "F"])
+@pytest.mark.parametrize("now_ms", [NIGHT, NIGHT - HOUR_MS, START])
+def test_every_notice_says_what_where_since_when_how_much_and_what_to_do(unit: Unit, now_ms: int) -> None:
+    told = list(every_notice(rich(now_ms, unit)))
+    assert {k.name for k, n in told if n.change == "raised"} >= IN_THE_RICH_ROOM
+    assert {k.name for k, n in told if n.change == "cleared"} == {
+        k.name for k, n in told if n.change == "raised" and k.tell_cleared
+    }
+    since = {
+        NIGHT: "since 2026-10-25 02:30",
+        NIGHT - HOUR_MS: "since 2026-10-25 01:30",
+        START: "since 2026-05-01 08:00",
+    }
+    for kind, notice in told:
+        assert_plain(notice.title)
+        assert_plain(notice.text)
+        assert "\n" not in notice.title
+        assert len(notice.title) < 120
+        assert since[now_ms] in notice.text
+        if notice.change == "raised":
+            assert notice.title.startswith(kind.says)
+            assert f"First: {kind.first}" in notice.text
+            assert f"If nothing is done: {kind.otherwise}" in notice.text
+            assert notice.urgency == kind.urgency
+        else:
+            assert "First:" not in notice.text
+            assert notice.urgency == ("today" if kind.urgency == "now" else "diary")
+        other = "°C" if unit == "F" else "°F"
+        assert other not in notice.title + notice.text, notice.text
+
+
+def test_limits_are_told_with_value_uncertainty_and_limit_in_the_keeper_s_unit() -> None:
+    told = {(k.name, n.change): n for k, n in every_notice(rich(unit="F"))}
+    text = told["too-cool", "raised"].text
+    assert "Box a (stack left, 40 cm): 75.7 °F ± 1.0 °F at 02:30, limit 77.0 °F (of the room); holds K01/a" in text
+    assert text.endswith(CAUTION)
+    assert CAUTION not in told["probe-quiet", "raised"].text
+
+
+def test_many_subjects_are_listed_in_the_text_and_counted_in_the_title() -> None:
+    kind = next(k for k in all_kinds() if k.name == "too-cool")
+    looks = {f"box{i}": Look(f"box{i}", (), f"box {i}", f"box {i}: 24.0 °C") for i in range(7)}
+    moves = [a_change(kind, x, "raised", START) for x in looks.values()]
+    (notice,) = compose(kind, tell_of(kind, moves, looks), looks, rich())
+    assert notice.title == "Too cool: box 0, box 1 and 5 more"
+    assert all(f"Box {i}: 24.0" in notice.text for i in range(7))
+    assert notice.subjects == tuple(looks)
+
+
+def test_the_key_is_stable_and_names_kind_subject_change_and_moment() -> None:
+    kind = next(k for k in all_kinds() if k.name == "too-warm")
+    looks = {s: Look(s, (), s) for s in ("b", "a")}
+    moves = [Transition(kind.name, "b", "raised", 7, 5, ""), Transition(kind.name, "a", "raised", 6, 5, "")]
+    first = compose(kind, tell_of(kind, moves, looks), looks, rich())
+    second = compose(kind, tell_of(kind, list(reversed(moves)), looks), looks, rich(NIGHT + 1))
+    assert [n.key for n in first] == [n.key for n in second] == ["too-warm/a/raised/6"]
+
+
+def test_no_sentence_advises_to_open_or_discard_an_egg() -> None:
+    for _, notice in every_notice(rich()):
+        for sentence in re.split(r"[.;\n]", notice.text.lower()):
+            if "open" in sentence and "egg" in sentence:
+                assert "no egg" in sentence
+            assert "discard" not in sentence
+            assert "throw" not in sentence
+
+
+# -- the daily line and the drill ---------------------------------------------------------------------------------
+
+
+def test_the_daily_line_has_a_line_for_every_box_and_what_is_still_true() -> None:
+    up = {
+        ("too-cool", "a"): Condition("too-cool", "a", Phase.RAISED, NIGHT - HOUR_MS, NIGHT, None, NIGHT),
+        ("probe-quiet", "p-e"): Condition(
+            "probe-quiet", "p-e", Phase.FALLING, NIGHT - HOUR_MS, NIGHT, None, NIGHT, acknowledged_ms=NIGHT
+        ),
+        ("too-warm", "e"): Condition("too-warm", "e"),
+    }
+    notice = daily(replace(rich(), conditions=up))
+    assert notice.text.splitlines() == [
+        "box a: 24.2 °C (last day 24.2 °C to 24.2 °C); K01/a: 60 %, first pip Wed 2026-10-28 to Sun 2026-11-01",
+        "box e: 31.8 °C (last day 31.8 °C to 31.8 °C)",
+        "still true: probe-quiet, p-e, since 2026-10-25 02:30 (acknowledged)",
+        "still true: too-cool, a, since 2026-10-25 02:30 (not answered yet)",
+    ]
+    assert notice.title == "Room back room on 2026-10-25: 2 boxes, 2 conditions"
+    assert (notice.urgency, notice.change) == ("diary", "daily")
+    assert_plain(notice.text)
+
+
+def test_there_is_one_daily_line_and_one_drill_for_each_day_of_the_room() -> None:
+    late = round(datetime(2026, 5, 1, 21, 59, tzinfo=UTC).timestamp() * 1000)
+    for make in (daily, drill):
+        keys = [make(rich(t)).key for t in (late - 5 * HOUR_MS, late, late + 2 * MINUTE)]
+        assert keys[0] == keys[1] != keys[2]
+        assert keys[2].endswith("2026-05-02")
+
+
+@pytest.mark.parametrize("unit", ["C", "F"])
+def test_the_daily_line_of_a_poor_room_is_still_plain(unit: Unit) -> None:
+    base = rich(unit=unit)
+    none = np.empty(0, np.int64), np.empty(0, np.float64)
+    pips = a_lot("K01/a", pipped=2, waiting=4)
+    refused = replace(a_lot("K02/a"), development=None, window=None, refused="no reading of box a is there yet")
+    unsaid = replace(refused, refused="")
+    stale = replace(base.boxes[1], time_ms=base.boxes[1].time_ms - 5 * HOUR_MS)
+    for lots in ((pips,), (refused,), (unsaid,), (replace(pips, window=None),), (replace(a_lot(), window=None),)):
+        bare = replace(base.boxes[0], time_ms=none[0], temperature_c=none[1], occupied_by=(lots[0].lot.id,))
+        text = daily(replace(base, boxes=(bare, stale), lots=lots)).text
+        assert_plain(text)
+        assert text.splitlines()[0].startswith("box a: no reading; ")
+        assert text.splitlines()[1] == "box e: no reading since 2026-10-24 22:30"
+    assert "2 of 6 pipped" in daily(replace(base, lots=(pips, *base.lots[1:]))).text
+
+
+def test_the_drill_says_what_it_is() -> None:
+    notice = drill(rich())
+    assert notice.title == "Test notice of 2026-10-25"
+    assert_plain(notice.text)
+    assert "Nothing to do" in notice.text
+    assert notice.subjects == ()
+
+
+def test_a_calm_room_s_daily_line_counts_no_conditions() -> None:
+    snapshot = Script(a_room(("a",))).snapshot(START, {})
+    assert daily(snapshot).title == "Room back room on 2026-05-01: 1 box, 0 conditions"

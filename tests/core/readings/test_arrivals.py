@@ -1,0 +1,273 @@
+"""What came from the broker, told apart: new, sent again, retained, or old because it had to wait."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor.core.readings.arrivals import AGAIN_WITHIN, KEPT_BYTES, WAITED, Arrival, Arrivals, Settled
+from monitor.core.readings.quality import Context
+from monitor.core.terms.events import Flag, Reading
+from monitor.core.terms.settings import Probe
+
+T0 = 1_777_615_200_000
+WARM = Probe("w", "a/w", interval_s=10.0)
+TIMED = Probe("t", "a/t", pointer="/v", time_pointer="/at", time_form="ms", interval_s=10.0)
+PROBES = (WARM, TIMED)
+
+
+def put(arrivals: Arrivals, batch: Sequence[Arrival], *, dry: bool = True, keep: bool = True) -> Settled:
+    settled = arrivals.settle([(a, arrivals.read(a)) for a in batch], dry=dry)
+    if keep:
+        arrivals.stored(settled)
+    return settled
+
+
+def warm(value: float, ms: int, mid: int = 0, *, again: bool = False, retained: bool = False) -> Arrival:
+    return Arrival("a/w", str(value).encode(), T0 + ms, mid, again, retained)
+
+
+def timed(value: float, at_ms: int, ms: int, mid: int = 0, *, again: bool = False, retained: bool = False) -> Arrival:
+    return Arrival("a/t", f'{{"v": {value}, "at": {T0 + at_ms}}}'.encode(), T0 + ms, mid, again, retained)
+
+
+def test_a_message_becomes_a_judged_reading_and_a_mark() -> None:
+    settled = put(Arrivals(PROBES), [warm(28.0, 0, mid=7)])
+    assert settled.readings == (Reading("w", T0, 28.0, T0, Flag.NOT_JUDGED, "", timed=False),)
+    assert [mid for mid, _ in settled.marks] == [7]
+    assert settled.live_ms == T0
+
+
+def test_a_message_sent_again_after_it_was_stored_is_known() -> None:
+    arrivals = Arrivals(PROBES)
+    put(arrivals, [warm(28.0, 0, mid=7)])
+    settled = put(arrivals, [warm(28.0, 900, mid=7, again=True)])
+    assert (settled.readings, settled.marks, settled.repeated) == ((), (), 1)
+
+
+def test_a_message_sent_again_within_one_batch_is_known() -> None:
+    settled = put(Arrivals(PROBES), [warm(28.0, 0, mid=7), warm(28.0, 900, mid=7, again=True)])
+    assert (len(settled.readings), settled.repeated) == (1, 1)
+
+
+def test_nothing_is_remembered_of_a_batch_that_was_not_stored() -> None:
+    arrivals = Arrivals(PROBES)
+    put(arrivals, [warm(28.0, 0, mid=7)], keep=False)
+    assert put(arrivals, [warm(28.0, 900, mid=7, again=True)]).repeated == 0
+
+
+def test_marks_from_the_store_are_known_after_a_restart() -> None:
+    first = put(Arrivals(PROBES), [warm(28.0, 0, mid=7)])
+    arrivals = Arrivals(PROBES, marks={mid: (1, digest) for mid, digest in first.marks})
+    assert put(arrivals, [warm(28.0, 900, mid=7, again=True)]).repeated == 1
+
+
+def test_without_the_brokers_word_that_it_is_sent_again_an_equal_message_is_new() -> None:
+    arrivals = Arrivals(PROBES)
+    put(arrivals, [warm(28.0, 0, mid=7)])
+    assert len(put(arrivals, [warm(28.0, 10_000, mid=7)]).readings) == 1
+
+
+def test_the_same_identifier_with_another_content_is_new() -> None:
+    arrivals = Arrivals(PROBES)
+    put(arrivals, [warm(28.0, 0, mid=7)])
+    assert len(put(arrivals, [warm(28.1, 10_000, mid=7, again=True)]).readings) == 1
+    assert len(put(arrivals, [warm(28.1, 20_000, mid=8, again=True)]).readings) == 1
+
+
+def test_half_a_round_of_identifiers_later_the_same_one_is_another_message() -> None:
+    arrivals = Arrivals(PROBES)
+    digest = put(arrivals, [warm(28.0, 0, mid=7)], keep=False).marks[0][1]
+
+    def heard_again(marks_since: int) -> int:
+        arrivals = Arrivals(PROBES, marks={7: (1, digest), 8: (1 + marks_since, b"x")})
+        return put(arrivals, [warm(28.0, 900, mid=7, again=True)]).repeated
+
+    assert heard_again(AGAIN_WITHIN - 1) == 1
+    assert heard_again(AGAIN_WITHIN) == 0
+
+
+def test_a_new_session_of_the_broker_forgets_the_identifiers() -> None:
+    arrivals = Arrivals(PROBES)
+    put(arrivals, [warm(28.0, 0, mid=7)])
+    arrivals.connected(T0 + 500, session_present=False)
+    assert len(put(arrivals, [warm(28.0, 900, mid=7, again=True)]).readings) == 1
+
+
+def test_a_message_without_acknowledgement_leaves_no_mark() -> None:
+    assert put(Arrivals(PROBES), [warm(28.0, 0)]).marks == ()
+
+
+def test_what_cannot_be_read_is_kept_with_its_reason_for_each_probe() -> None:
+    probes = (Probe("a", "x", pointer="/a"), Probe("b", "x", pointer="/b"))
+    settled = put(Arrivals(probes), [Arrival("x", b'{"a": null}', T0, 3)])
+    assert [(u.probe, u.payload) for u in settled.unreadable] == [("a", b'{"a": null}'), ("b", b'{"a": null}')]
+    assert "null" in settled.unreadable[0].reason
+    assert [mid for mid, _ in settled.marks] == [3]
+    broken = put(Arrivals(probes), [Arrival("x", b"{", T0, 4)])
+    assert [u.probe for u in broken.unreadable] == ["a", "b"]
+
+
+def test_of_a_huge_unreadable_payload_only_the_beginning_is_kept() -> None:
+    settled = put(Arrivals(PROBES), [Arrival("a/w", b"x" * 200_000, T0, 3)])
+    assert len(settled.unreadable[0].payload) == KEPT_BYTES
+
+
+def test_a_topic_that_no_probe_claims_is_named_and_marked() -> None:
+    settled = put(Arrivals(PROBES), [Arrival("old/topic", b"28", T0, 3)])
+    assert (settled.strangers, settled.readings, settled.unreadable) == (("old/topic",), (), ())
+    assert [mid for mid, _ in settled.marks] == [3]
+
+
+def test_a_retained_message_with_its_own_time_is_a_reading_but_no_sign_of_life() -> None:
+    settled = put(Arrivals(PROBES), [timed(28.0, -500_000, 0, mid=3, retained=True)])
+    assert [(r.at_ms, r.timed) for r in settled.readings] == [(T0 - 500_000, True)]
+    assert (settled.retained, settled.live_ms) == (1, None)
+
+
+def test_a_retained_message_without_its_own_time_is_no_reading() -> None:
+    settled = put(Arrivals(PROBES), [warm(28.0, 0, mid=3, retained=True)])
+    assert (settled.readings, settled.retained, settled.retained_untimed) == ((), 1, ("a/w",))
+
+
+def test_readings_of_one_millisecond_are_set_apart_so_that_none_vanishes() -> None:
+    arrivals = Arrivals(PROBES)
+    first = put(arrivals, [warm(28.0, 0), warm(28.1, 0), warm(28.2, 1)])
+    second = put(arrivals, [warm(28.3, 1), warm(28.4, 50)])
+    assert [r.at_ms - T0 for r in (*first.readings, *second.readings)] == [0, 1, 2, 3, 50]
+
+
+def test_a_restart_soon_after_a_flood_gives_no_reading_a_moment_that_is_taken() -> None:
+    flood = put(Arrivals(PROBES), [warm(28.0, 0)] * 3_000)
+    newest = flood.readings[-1]
+    assert newest.at_ms == T0 + 2_999
+    arrivals = Arrivals(PROBES, placed={"w": (newest.received_ms, newest.at_ms)})
+    later = put(arrivals, [warm(28.1, 1_000), warm(28.2, 1_001), warm(28.3, 9_000)])
+    assert [r.at_ms - T0 for r in later.readings] == [3_000, 3_001, 9_000]
+
+
+def test_a_clock_set_back_gives_readings_their_own_time_again() -> None:
+    arrivals = Arrivals(PROBES)
+    put(arrivals, [warm(28.0, 3_600_000)])
+    assert [r.at_ms - T0 for r in put(arrivals, [warm(28.1, 0), warm(28.2, 0)]).readings] == [0, 1]
+
+
+def test_judging_follows_the_measured_time_and_the_order_of_arrival_is_kept() -> None:
+    settled = put(Arrivals(PROBES), [timed(28.2, 20_000, 30_000), timed(28.0, 0, 30_001), timed(28.1, 10_000, 30_002)])
+    assert [r.value for r in settled.readings] == [28.2, 28.0, 28.1]
+    assert [r.flag for r in settled.readings] == [Flag.GOOD, Flag.NOT_JUDGED, Flag.GOOD]
+
+
+def test_the_context_goes_from_batch_to_batch() -> None:
+    arrivals = Arrivals(PROBES, contexts={"w": Context(T0 - 10_000, 28.0, T0 - 10_000)})
+    assert put(arrivals, [warm(40.0, 0)]).readings[0].test == "step"
+    assert put(arrivals, [warm(28.1, 10_000)]).readings[0].flag is Flag.GOOD
+
+
+# ------------------------------------------------------------ what waited at the broker
+
+
+def back_after(seconds: float, *, session_present: bool = True) -> Arrivals:
+    """Heard at T0 - seconds, connected at T0."""
+    arrivals = Arrivals(PROBES, heard_ms={"w": T0 - round(seconds * 1000), "t": T0 - round(seconds * 1000)})
+    arrivals.connected(T0, session_present=session_present)
+    return arrivals
+
+
+def names(settled: Settled) -> list[str]:
+    return [r.test for r in settled.readings]
+
+
+def test_what_waited_at_the_broker_is_suspect_but_the_newest() -> None:
+    settled = put(back_after(60), [warm(28.0 + k / 10, 10 + k, mid=1 + k) for k in range(6)])
+    assert names(settled) == [WAITED] * 5 + [""]
+    assert [r.flag for r in settled.readings[:5]] == [Flag.SUSPECT] * 5
+    assert settled.readings[5].flag.usable
+
+
+def test_what_has_its_own_time_may_wait_without_doubt() -> None:
+    settled = put(back_after(60), [timed(28.0, -60_000 + 10_000 * k, k) for k in range(6)])
+    assert all(r.flag.usable for r in settled.readings)
+
+
+def test_a_short_break_leaves_no_doubt() -> None:
+    assert names(put(back_after(14), [warm(28.0, 10), warm(28.1, 4_000)])) == ["", ""]
+
+
+def test_a_broker_that_forgot_the_session_kept_nothing() -> None:
+    assert names(put(back_after(600, session_present=False), [warm(28.0, 10), warm(28.1, 20)])) == ["", ""]
+
+
+def test_where_a_batch_is_cut_off_the_number_that_must_have_gathered_decides() -> None:
+    arrivals = back_after(60)
+    first = put(arrivals, [warm(28.0, 10), warm(28.1, 11), warm(28.2, 12)], dry=False)
+    second = put(arrivals, [warm(28.3, 20), warm(28.4, 21), warm(28.5, 22)])
+    assert names(first) == [WAITED] * 3
+    assert names(second) == [WAITED] * 2 + [""]
+
+
+def test_where_nothing_is_known_of_before_a_batch_that_was_cut_off_is_all_old() -> None:
+    arrivals = Arrivals(PROBES)
+    arrivals.connected(T0, session_present=True)
+    assert names(put(arrivals, [warm(28.0, 10), warm(28.1, 11)], dry=False)) == [WAITED] * 2
+    assert names(put(arrivals, [warm(28.2, 20)])) == [""]
+
+
+def test_a_live_message_ends_the_waiting() -> None:
+    arrivals = back_after(600)
+    put(arrivals, [warm(28.0, 10), warm(28.1, 11)])
+    live = put(arrivals, [warm(28.2, 6_000)], dry=False)
+    assert names(live) == [""]
+    # A burst later on is the probe's own.
+    assert names(put(arrivals, [warm(28.3, 16_000), warm(28.4, 16_005)])) == ["", ""]
+
+
+def test_waiting_messages_do_not_serve_as_context() -> None:
+    arrivals = back_after(3600)
+    settled = put(arrivals, [warm(10.0, 10), warm(28.1, 11)])
+    assert names(settled) == [WAITED, ""]
+    assert settled.readings[1].flag is Flag.NOT_JUDGED
+
+
+# ------------------------------------------------------------ exactly once, whatever happens
+
+
+@given(st.data())
+def test_crashes_at_any_place_lose_and_double_nothing(data: st.DataObject) -> None:
+    """A broker that repeats what was not acknowledged, against a receiver that dies before or after its commit."""
+    total = data.draw(st.integers(1, 30), "messages")
+    values = data.draw(st.lists(st.integers(20, 23), min_size=total, max_size=total), "few values, many equal")
+    waiting = [(1 + k, value) for k, value in enumerate(values)]
+    sent: set[int] = set()
+    disk: list[tuple[int, float]] = []
+    marks: dict[int, tuple[int, bytes]] = {}
+    clock = 0
+    while waiting:
+        arrivals = Arrivals(PROBES, marks=marks, heard_ms={"w": T0 + clock})
+        arrivals.connected(T0 + clock, session_present=True)
+        while waiting:
+            size = data.draw(st.integers(1, len(waiting)), "batch")
+            batch = []
+            for mid, value in waiting[:size]:
+                clock += 1
+                batch.append(warm(float(value), clock, mid, again=mid in sent))
+                sent.add(mid)
+            settled = put(arrivals, batch, keep=False)
+            fate = data.draw(
+                st.sampled_from(["fine", "fine", "dies before", "dies after", "half acknowledged"]), "fate"
+            )
+            if fate == "dies before":
+                break
+            top = max((o for o, _ in marks.values()), default=0)
+            for k, (mid, digest) in enumerate(settled.marks):
+                marks[mid] = (top + 1 + k, digest)
+            disk += [(r.at_ms, r.value) for r in settled.readings]
+            arrivals.stored(settled)
+            acknowledged = {"fine": size, "half acknowledged": size // 2}.get(fate, 0)
+            waiting = waiting[acknowledged:]
+            if fate != "fine":
+                break
+    assert [value for _, value in disk] == [float(v) for v in values]
+    assert len({at for at, _ in disk}) == total

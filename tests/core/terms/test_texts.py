@@ -1,0 +1,283 @@
+"""The wording of notices: the usual texts are what they always were, and what a keeper may change and may not."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from string import Template
+
+import pytest
+
+from monitor.core.notices.conditions import Condition, Phase, Transition
+from monitor.core.notices.kinds import Kind, Look, all_kinds
+from monitor.core.notices.notices import CAUTION, Notice, compose, daily, digest, drill, remind, words_of
+from monitor.core.notices.snapshot import Snapshot
+from monitor.core.terms.formats import show_time
+from monitor.core.terms.texts import PLACES, WORDINGS, WORDS, Slip, Texts, read_texts
+from monitor.core.terms.times import HOUR_MS
+from tests.core.notices.test_notices import NIGHT, rich
+from tests.core.timeline import START, tell_of
+
+KINDS = {kind.name: kind for kind in all_kinds()}
+WORDS_OF_ALL = [words_of(kind) for kind in all_kinds()]
+
+
+def moves(kind: Kind, subjects: Iterable[str], change: str, now_ms: int) -> list[Transition]:
+    return [Transition(kind.name, s, change, now_ms - 1, now_ms - HOUR_MS, "") for s in subjects]  # type: ignore[arg-type]
+
+
+def with_texts(snapshot: Snapshot, own: Mapping[str, str]) -> Snapshot:
+    """A snapshot whose keeper has texts of their own; they have to be sound."""
+    tables: dict[str, object] = {}
+    for key, text in own.items():
+        *path, last = key.split(".")
+        table = tables
+        for name in path:
+            table = table.setdefault(name, {})  # type: ignore[assignment]
+        table[last] = text
+    found, slips = read_texts(tables, WORDS_OF_ALL)
+    assert slips == []
+    return replace(snapshot, room=replace(snapshot.room, texts=Texts(found)))
+
+
+# -- the usual texts, written down a second time ---------------------------------------------------------------------
+
+
+def line_of(look: Look) -> str:
+    text = look.line or look.where
+    return text[:1].upper() + text[1:]
+
+
+def some(names: Sequence[str], whole: int) -> str:
+    return ", ".join(names) if len(names) <= 3 else f"{', '.join(names[:whole])} and {len(names) - whole} more"
+
+
+def plainly_raised(kind: Kind, looks: Sequence[Look], since: str, notice: Notice, also: bool) -> tuple[str, str]:
+    says = f"Also {kind.says[0].lower()}{kind.says[1:]}" if also else kind.says
+    text = "".join(f"{line_of(x)} - since {since}.\n" for x in looks)
+    text += f"\nFirst: {kind.first}\nIf nothing is done: {kind.otherwise}"
+    if notice.urgency == "now" and kind.groups:
+        text += f"\n\n{CAUTION}"
+    return f"{says}: {some([x.where for x in looks], 2)}", text
+
+
+def plainly_still(kind: Kind, looks: Sequence[Look], since: str, told: int) -> tuple[str, str]:
+    times = f"{told} time" + ("" if told == 1 else "s")
+    text = "".join(f"{line_of(x)} - since {since}, told {times}.\n" for x in looks)
+    text += f"\nFirst: {kind.first}\nIf nothing is done: {kind.otherwise}\n\nAnswer it to end the repeats."
+    return f"Still {kind.says[0].lower()}{kind.says[1:]}: {some([x.where for x in looks], 3)}", text
+
+
+@pytest.mark.parametrize("unit", ["C", "F"])
+@pytest.mark.parametrize("now_ms", [NIGHT, START])
+def test_the_usual_texts_are_byte_for_byte_what_is_written_down_here_again(unit: str, now_ms: int) -> None:
+    snapshot = rich(now_ms, unit)  # type: ignore[arg-type]
+    zone = snapshot.zone
+    since, before = show_time(now_ms - HOUR_MS, zone), show_time(now_ms - 2 * HOUR_MS, zone)
+    compared = 0
+    for kind in all_kinds():
+        found = {look.subject: look for look in kind.look(snapshot)}
+        more = {f"s{i}": Look(f"s{i}", (), f"thing {i}", f"thing {i}: so" if i % 2 else "") for i in range(5)}
+        for looks in (found, found | more) if found else (more,):
+            subjects, seen = list(looks), list(looks.values())
+            up = {(kind.name, s): Condition(kind.name, s, Phase.RAISED, 0, 0, None, 0) for s in subjects}
+            other = Condition(kind.name, "other", Phase.RAISED, now_ms - HOUR_MS, now_ms - HOUR_MS, None, now_ms)
+            for known in ({}, {other.key: other}):
+                (made,) = compose(
+                    kind, tell_of(kind, moves(kind, subjects, "raised", now_ms), looks, known), looks, snapshot
+                )
+                wanted = plainly_raised(kind, seen, since, made, also=kind.groups and bool(known))
+                assert (made.title, made.text) == wanted
+                compared += 1
+            for told in (1, 4):
+                conditions = [replace(c, since_ms=now_ms - HOUR_MS, told=told) for c in up.values()]
+                made = remind(kind, conditions, looks, snapshot)
+                assert (made.title, made.text) == plainly_still(kind, seen, since, told)
+            if not kind.tell_cleared:
+                continue
+            where, over = some([x.where for x in seen], 2), kind.cleared_says or f"{kind.says}: over"
+            (made,) = compose(kind, tell_of(kind, moves(kind, subjects, "cleared", now_ms), looks, up), looks, snapshot)
+            assert made.title == f"{over}: {where}"
+            assert made.text == "\n".join(f"{line_of(x)} - since {since}." for x in seen)
+            late = [
+                replace(t, change="raised", since_ms=now_ms - 2 * HOUR_MS)
+                for t in moves(kind, subjects, "cleared", now_ms)
+            ]
+            (made,) = compose(
+                kind, tell_of(kind, [*late, *moves(kind, subjects, "cleared", now_ms)], looks), looks, snapshot
+            )
+            low = kind.says.lower()
+            assert made.text == "\n".join(
+                f"{line_of(x)} - {low} from {before} to {since}; over before it was told." for x in seen
+            )
+            (made,) = compose(kind, tell_of(kind, moves(kind, ["old"], "cleared", now_ms), looks, up), looks, snapshot)
+            assert (made.title, made.text) == (
+                f"{kind.says}: no longer watched: old",
+                f"old: no longer watched - since {since}.",
+            )
+    assert compared >= 100
+
+
+def test_every_place_has_a_meaning_and_every_usual_text_passes_its_own_check() -> None:
+    named = {p for w in WORDINGS.values() for p in w.places} | {p for w in WORDS_OF_ALL for p in w.shows}
+    assert named == set(PLACES)
+    tables: dict[str, object] = {"kinds": {}}
+    for key, wording in WORDINGS.items():
+        assert Template(wording.default).is_valid()
+        table = tables
+        for name in key.split(".")[:-1]:
+            table = table.setdefault(name, {})  # type: ignore[assignment]
+        table[key.rsplit(".", 1)[1]] = wording.default
+    tables["kinds"] = {w.kind: {name: getattr(w, name) for name in WORDS} for w in WORDS_OF_ALL}
+    own, slips = read_texts(tables, WORDS_OF_ALL)
+    assert slips == []
+    assert len(own) == len(WORDINGS) + len(WORDS) * len(KINDS)
+
+
+def test_the_usual_texts_as_a_keepers_own_change_nothing() -> None:
+    plain = rich()
+    own = with_texts(plain, {key: wording.default for key, wording in WORDINGS.items()})
+    for kind in all_kinds():
+        looks = {look.subject: look for look in kind.look(plain)}
+        for change in ("raised", "cleared"):
+            told = moves(kind, looks, change, plain.now_ms)
+            assert compose(kind, tell_of(kind, told, looks), looks, plain) == compose(
+                kind, tell_of(kind, told, looks), looks, own
+            )
+    assert (daily(plain), drill(plain)) == (daily(own), drill(own))
+
+
+# -- a keeper's own --------------------------------------------------------------------------------------------------
+
+
+def told(kind: str, own: Mapping[str, str], change: str = "raised", unit: str = "C") -> Notice:
+    snapshot = with_texts(rich(unit=unit), own)  # type: ignore[arg-type]
+    looks = {look.subject: look for look in KINDS[kind].look(snapshot)}
+    (made,) = compose(
+        KINDS[kind], tell_of(KINDS[kind], moves(KINDS[kind], looks, change, snapshot.now_ms), looks), looks, snapshot
+    )
+    return made
+
+
+def test_a_kinds_own_words_take_the_place_of_the_usual_ones_and_no_others() -> None:
+    own = {"kinds.too-cool.first": "Call the neighbour, 555 0100, about ${where}.", "kinds.too-cool.says": "Zu kühl"}
+    notice = told("too-cool", own)
+    assert "First: Call the neighbour, 555 0100, about box a, box e." in notice.text
+    assert notice.title == "Zu kühl: box a, box e"
+    assert f"If nothing is done: {KINDS['too-cool'].otherwise}" in notice.text
+    assert told("too-warm", own) == told("too-warm", {})
+
+
+def test_a_kinds_own_template_goes_before_the_keepers_for_all_and_that_before_the_usual_one() -> None:
+    own = {"all.raised.title": "${room}: ${says}", "kinds.too-cool.raised.title": "Kalt: ${where}"}
+    assert told("too-cool", own).title == "Kalt: box a, box e"
+    assert told("too-warm", own).title == "back room: Too warm"
+    assert told("too-warm", own, "cleared").title == told("too-warm", {}, "cleared").title
+
+
+def test_a_line_may_be_put_in_own_words_from_the_values_in_the_keepers_unit() -> None:
+    line = "${where}: ${value} (± ${uncertainty}), Grenze ${limit}, seit ${since}"
+    notice = told("too-cool", {"kinds.too-cool.raised.line": line}, unit="F")
+    assert notice.text.splitlines()[0] == "box a: 75.7 °F (± 1.0 °F), Grenze 77.0 °F, seit 2026-10-25 02:30"
+
+
+def test_a_value_that_is_not_known_brings_the_usual_line_instead_of_none() -> None:
+    line = {"kinds.too-cool.raised.line": "${where}: ${value}, ${limit}"}
+    snapshot = with_texts(rich(), line)
+    look = Look("a", (), "box a", "box a: nothing is known", facts={"value_c": None, "limit_c": 25.0})
+    kind = KINDS["too-cool"]
+    (made,) = compose(kind, tell_of(kind, moves(kind, ["a"], "raised", NIGHT), {"a": look}), {"a": look}, snapshot)
+    assert made.text.startswith("Box a: nothing is known - since ")
+
+
+def test_the_caution_of_a_severe_notice_cannot_be_lost() -> None:
+    without = told("too-cool", {"all.raised.text": "${lines}\nGeh hin!"})
+    assert without.text.endswith(f"Geh hin!\n\n{CAUTION}")
+    within = told("too-cool", {"all.raised.text": "${caution}\n\n${lines}\n\nGeh hin!"})
+    assert within.text.startswith(CAUTION)
+    assert within.text.count(CAUTION) == 1
+    calm = told("probe-quiet", {"all.raised.text": "${caution}\n\n${lines}\n\n${caution}\n\nGeh hin!"})
+    assert CAUTION not in calm.text
+    assert "\n\n\n" not in calm.text
+
+
+def test_the_key_of_a_notice_does_not_depend_on_its_texts() -> None:
+    everything = {key: f"{wording.default} anders" for key, wording in WORDINGS.items()}
+    for kind in ("too-cool", "probe-quiet", "room-quiet"):
+        for change in ("raised", "cleared"):
+            assert told(kind, everything, change).key == told(kind, {}, change).key
+            assert told(kind, everything, change).text != told(kind, {}, change).text
+    own = with_texts(rich(), everything)
+    assert [daily(own).key, drill(own).key] == [daily(rich()).key, drill(rich()).key]
+    assert daily(own).text.endswith(" anders")
+
+
+def test_what_could_not_be_delivered_in_time_is_told_in_one_and_in_own_words_too() -> None:
+    notices = [told("too-cool", {}), replace(told("probe-quiet", {}), at_ms=NIGHT + HOUR_MS)]
+    plain = digest(notices, "phone", NIGHT, rich().zone)
+    assert plain.title == (
+        "Meanwhile, from 2026-10-25 02:30 to 2026-10-25 03:30: 2 notices of what is over or was told again since"
+    )
+    assert plain.text.startswith("2026-10-25 02:30  Too cool: box a, box e\n2026-10-25 03:30  Probe quiet: ")
+    own = Texts({"digest.title": "Inzwischen ${notice_count}", "digest.line": "${title} (${at})"})
+    mine = digest(notices, "phone", NIGHT, rich().zone, own)
+    assert (mine.title, mine.key) == ("Inzwischen 2", plain.key)
+    assert mine.text.startswith("Too cool: box a, box e (2026-10-25 02:30)\n")
+
+
+def test_a_broken_template_that_got_in_all_the_same_gives_the_usual_text() -> None:
+    broken = Texts({"all.raised.title": "$ ${where}", "all.raised.text": "${nothing}", "kinds.too-cool.first": "5 $"})
+    snapshot = replace(rich(), room=replace(rich().room, texts=broken))
+    kind = KINDS["too-cool"]
+    looks = {look.subject: look for look in kind.look(snapshot)}
+    (made,) = compose(kind, tell_of(kind, moves(kind, looks, "raised", NIGHT), looks), looks, snapshot)
+    assert made == told("too-cool", {})
+
+
+# -- mistakes --------------------------------------------------------------------------------------------------------
+
+
+def slip(tables: Mapping[str, object]) -> Slip:
+    own, (found,) = read_texts(tables, WORDS_OF_ALL)
+    assert bool(own) == found.advice
+    return found
+
+
+@pytest.mark.parametrize(
+    ("tables", "id_", "key", "says"),
+    [
+        ({"kinds": {"too-worm": {"first": "x"}}}, "unknown-kind", "kinds.too-worm", "did you mean too-warm?"),
+        ({"al": {}}, "unknown-key", "al", "did you mean all?"),
+        ({"all": {"raised": {"titel": "x"}}}, "unknown-key", "all.raised.titel", "did you mean title?"),
+        ({"kinds": {"too-warm": {"frist": "x"}}}, "unknown-key", "kinds.too-warm.frist", "did you mean first?"),
+        ({"all": {"raised": {"text": "${line}"}}}, "text-place", "all.raised.text", "did you mean ${lines}?"),
+        ({"all": {"raised": {"title": "${wher}"}}}, "text-place", "all.raised.title", "did you mean ${where}?"),
+        ({"all": {"raised": {"title": "${where} 5 $"}}}, "text-dollar", "all.raised.title", "$$ for a dollar"),
+        ({"all": {"raised": {"title": "${where.x}"}}}, "text-dollar", "all.raised.title", "$$ for a dollar"),
+        ({"all": {"raised": {"text": "Geh hin!"}}}, "text-lost", "all.raised.text", "put ${lines} into it"),
+        ({"all": {"raised": {"line": "${where}"}}}, "text-lost", "all.raised.line", "put ${line} into it"),
+        ({"kinds": {"too-cool": {"still": {"line": "${where}: ${value}"}}}}, "text-lost",
+         "kinds.too-cool.still.line", "or ${where}, ${value} and ${limit}"),
+        ({"all": {"raised": {"title": "a\nb"}}}, "text-sign", "all.raised.title", "one plain line"),
+        ({"drill": {"text": "bell \x07"}}, "text-sign", "drill.text", "take it away"),
+        ({"drill": {"text": "  "}}, "out-of-bounds", "drill.text", "take the key away"),
+        ({"drill": {"text": "x" * 5000}}, "out-of-bounds", "drill.text", "up to 4000"),
+        ({"drill": {"title": 5}}, "wrong-kind", "drill.title", "in quotes"),
+        ({"drill": "x"}, "wrong-kind", "drill", "write it as [drill]"),
+        ({"drill": {"title": "x" * 130}}, "text-long", "drill.title", "make it shorter"),
+    ],
+)  # fmt: skip
+def test_each_mistake_names_its_key_and_what_to_do(tables: dict[str, object], id_: str, key: str, says: str) -> None:
+    found = slip(tables)
+    assert (found.id, found.key) == (id_, key)
+    assert says in found.fix
+    assert len(f"{found.what}{found.fix}".splitlines()) == 1
+
+
+def test_one_mistake_does_not_take_the_other_texts_away() -> None:
+    own, slips = read_texts(
+        {"drill": {"title": "Probe $", "text": "Alles gut."}, "kinds": {"no": {}, "too-warm": {"first": "Lauf!"}}},
+        WORDS_OF_ALL,
+    )
+    assert own == {"drill.text": "Alles gut.", "kinds.too-warm.first": "Lauf!"}
+    assert [s.id for s in slips] == ["text-dollar", "unknown-kind"]

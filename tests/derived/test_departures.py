@@ -1,0 +1,65 @@
+"""Each probe among the others of its stack, from a real store: who is told as having left them, and who is not."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from monitor.adapters.store import Store
+from monitor.adapters.store.chunks import Columns
+from monitor.core.readings.corrections import Calibrations
+from monitor.core.terms.settings import Box, Limits, Probe, Room
+from monitor.core.terms.times import DAY_MS, HOUR_MS
+from monitor.derived.departures import AIR_AMONG_BOXES, peers_of
+
+NOW_MS = 20_500 * DAY_MS
+DAYS = 40
+BOXES = tuple(Box(name, "left", height) for name, height in (("low", 60.0), ("middle", 105.0), ("high", 150.0)))
+
+
+def probe(name: str, box: str | None = None, height_cm: float | None = None) -> Probe:
+    stack = None if box else "left"
+    return Probe(name, f"room/{name}", box=box, stack=stack, height_cm=height_cm)
+
+
+IN_BOXES = tuple(probe(f"{b.id}-t", b.id) for b in BOXES)
+
+
+def store_with(folder: Path, probes: tuple[Probe, ...], drifting: str) -> Store:
+    """Forty days by the hour, a little noise; one probe says 1.5 C more for the last ten days."""
+    store, rng = Store(folder), np.random.default_rng(3)
+    at = NOW_MS - DAYS * DAY_MS + np.arange(DAYS * 24, dtype=np.int64) * HOUR_MS + HOUR_MS // 2
+    for number, each in enumerate(probes):
+        value = 28.0 + 0.1 * number + rng.normal(0.0, 0.05, len(at))
+        if each.id == drifting:
+            value[at >= NOW_MS - 10 * DAY_MS] += 1.5
+        store.readings.bulk(
+            each.id, Columns(at, value, at, np.ones(len(at), np.uint8), np.ones(len(at), bool), ("",) * len(at))
+        )
+    return store
+
+
+@pytest.mark.parametrize(
+    ("others", "drifting", "told"),
+    [
+        (IN_BOXES, "middle-t", True),
+        ((*IN_BOXES, probe("air", height_cm=80.0)), "air", False),
+        ((*IN_BOXES, probe("air", height_cm=80.0)), "middle-t", True),
+        (tuple(probe(f"air-{n}", height_cm=60.0 + 45.0 * n) for n in range(3)), "air-1", True),
+    ],
+    ids=["a box", "the air among boxes", "a box beside the air", "air among air"],
+)
+def test_a_probe_that_leaves_the_others_is_told_unless_heating_could_explain_it(
+    tmp_path: Path, others: tuple[Probe, ...], drifting: str, *, told: bool
+) -> None:
+    room = Room("shed", "UTC", "C", ("left",), BOXES, others, limits=Limits())
+    with store_with(tmp_path, others, drifting) as store:
+        found = peers_of(store.readings, room, Calibrations(), NOW_MS)
+    departed = {name: peer.departure for name, peer in found.items() if peer.departure is not None}
+    assert set(departed) == ({drifting} if told else set())
+    if told:
+        assert departed[drifting].shift_c == pytest.approx(1.5, abs=0.05)
+    else:
+        assert found[drifting].state == AIR_AMONG_BOXES

@@ -1,0 +1,73 @@
+"""What [answers] switches on: each way only as far as it is configured, and trouble that stops nothing else."""
+
+from __future__ import annotations
+
+import socket
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from monitor.adapters.store.answers import SECRET_FILE
+from monitor.adapters.web import server
+from monitor.core.notices.notices import Notice
+from monitor.core.terms.settings import Answers, Broker, Room, Settings
+from monitor.service.answering import WaysBack
+from tests.peers import free_port, wait_for
+
+T0 = 1_780_000_000_000
+NOTICE = Notice("k", T0, "too-warm", ("upper",), "raised", "now", "Too warm", "hot", id=3)
+
+
+def ways(folder: Path, answers: Answers | None) -> WaysBack:
+    room = Room("Shed", "UTC", "C", (), (), ())
+    return WaysBack(Settings(room, Broker(), answers=answers, data_dir=str(folder)), lambda: T0)
+
+
+def test_without_the_part_nothing_is_there(tmp_path: Path) -> None:
+    off = ways(tmp_path, None)
+    off.start()
+    off.tend()
+    off.stop()
+    assert (off.on, off.topic, off.invite(NOTICE, "phone"), off.trouble()) == (False, None, "", (None, ""))
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_topic_alone_has_no_page_and_a_page_alone_no_topic(tmp_path: Path) -> None:
+    topic = ways(tmp_path, Answers(topic="eggroom/answer"))
+    page = ways(tmp_path, Answers(("127.0.0.1", free_port()), "http://a"))
+    assert topic.topic is not None
+    assert page.topic is None
+    assert topic.invite(NOTICE, "phone").startswith("Answer: send ")
+    assert topic.invite(NOTICE, "phone").endswith(" to eggroom/answer")
+    assert page.invite(NOTICE, "phone").startswith("Answer: http://a/a/")
+    # The same secret, so the same code, however often the service starts.
+    assert page.invite(NOTICE, "phone").rpartition("/")[2] in topic.invite(NOTICE, "phone")
+    assert page.invite(replace(NOTICE, change="cleared"), "phone") == ""
+
+
+def test_a_page_that_cannot_be_served_is_trouble_until_it_is(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(server, "AGAIN_S", 0.05)
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        page = ways(tmp_path, Answers(("127.0.0.1", taken.getsockname()[1]), "http://a"))
+        page.start()
+        wait_for(lambda: page.trouble()[1] != "", 5, "the trouble")
+        assert page.trouble()[0] == T0
+        assert "Address already in use" in page.trouble()[1]
+    wait_for(lambda: page.trouble() == (None, ""), 5, "the end of the trouble")
+    page.stop()
+
+
+def test_with_a_damaged_secret_notices_go_out_without_a_line_and_it_is_told(tmp_path: Path) -> None:
+    (tmp_path / SECRET_FILE).write_text("half a sec")
+    broken = ways(tmp_path, Answers(("127.0.0.1", free_port()), "http://a", "eggroom/answer"))
+    broken.start()
+    assert broken.topic is None
+    assert broken.invite(NOTICE, "phone") == ""
+    since_ms, why = broken.trouble()
+    assert since_ms == T0
+    assert "damaged" in why
+    assert "half" not in why
+    broken.stop()
