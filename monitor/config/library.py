@@ -29,7 +29,7 @@ class Listing:
 
 def shipped_dir() -> Path:
     """Where the profiles that come with the program lie."""
-    package = Path(__file__).resolve().parent
+    package = Path(__file__).resolve().parents[1]
     places = (package / "shipped" / "species", package.parent / "config" / "species")
     for place in places:
         if place.is_dir():

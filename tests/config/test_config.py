@@ -32,9 +32,9 @@ from monitor.core.terms.settings import (
 )
 from monitor.errors import ConfigError
 
-ROOT = Path(__file__).parent.parent
+ROOT = Path(__file__).parents[2]
 EXAMPLE = ROOT / "config" / "room.toml"
-BAD = sorted((ROOT / "tests" / "config_bad").glob("*.toml"))
+BAD = sorted((ROOT / "tests" / "config" / "bad").glob("*.toml"))
 ENVIRON = {"BROKER_PASSWORD": "hunter-two", "SHIPPING_TOKEN": "hunter-two"}
 
 SMALLEST = """
@@ -125,12 +125,12 @@ def test_every_mistake_tells_file_key_what_and_fix_in_one_line() -> None:
     ],
 )
 def test_a_mistake_names_its_dotted_key_and_the_nearest_right_word(name: str, key: str, fix: str) -> None:
-    (found,) = check(ROOT / "tests" / "config_bad" / f"{name}.toml")
+    (found,) = check(ROOT / "tests" / "config" / "bad" / f"{name}.toml")
     assert (found.key, found.fix) == (key, fix)
 
 
 def test_a_limit_in_fahrenheit_under_a_celsius_key_is_recognised() -> None:
-    (found,) = check(ROOT / "tests" / "config_bad" / "limit_out_of_range_f_as_c.toml")
+    (found,) = check(ROOT / "tests" / "config" / "bad" / "limit_out_of_range_f_as_c.toml")
     assert found.fix.endswith("if it is in F, write too_warm_f")
 
 

@@ -86,12 +86,12 @@ def test_an_installed_package_reads_what_lies_inside_it(tmp_path: Path, monkeypa
     inside = tmp_path / "monitor" / "shipped" / "species"
     inside.mkdir(parents=True)
     (inside / "my-line.toml").write_text(OWN, encoding="utf-8")
-    monkeypatch.setattr("monitor.config.library.__file__", str(tmp_path / "monitor" / "library.py"))
+    monkeypatch.setattr("monitor.config.library.__file__", str(tmp_path / "monitor" / "config" / "library.py"))
     assert shipped_dir() == inside
     assert [p.id for p in list_profiles().profiles] == ["my-line"]
 
 
 def test_a_package_without_its_profiles_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("monitor.config.library.__file__", str(tmp_path / "monitor" / "library.py"))
+    monkeypatch.setattr("monitor.config.library.__file__", str(tmp_path / "monitor" / "config" / "library.py"))
     with pytest.raises(ConfigError, match="not there"):
         shipped_dir()

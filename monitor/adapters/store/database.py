@@ -25,7 +25,7 @@ BUSY_S = 30.0
 
 
 def _schema() -> list[tuple[int, str]]:
-    folder = resources.files("monitor.adapters") / "schema"
+    folder = resources.files(__package__) / "schema"
     steps = []
     for entry in folder.iterdir():
         if entry.name.endswith(".sql"):

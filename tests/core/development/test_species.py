@@ -25,7 +25,7 @@ from monitor.core.development.species import (
 )
 from monitor.errors import ConfigError, SpeciesRefused
 
-SHARED_DATA = Path(__file__).resolve().parents[3] / "shared" / "data"
+SHARED_DATA = Path(__file__).resolve().parents[4] / "shared" / "data"
 
 LISTING = list_profiles()
 PROFILES = {profile.id: profile for profile in LISTING.profiles}
