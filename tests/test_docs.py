@@ -164,25 +164,13 @@ def table_measurements() -> str:
     return markdown(["command", "what it measures"], rows)
 
 
-def modules() -> Iterator[tuple[str, str]]:
-    """Every module with the first line of its docstring."""
-    for top in ("monitor", "tests"):
-        for path in sorted((PROJECT / top).rglob("*.py")):
-            first = (ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or "").partition("\n")[0]
-            if first or path.name != "__init__.py":
-                yield str(path.relative_to(PROJECT)), first
-
-
 def table_map() -> str:
-    return markdown(
-        ["file", "what it is"], [[f"`{path}`", text] for path, text in modules() if path.startswith("monitor/")]
-    )
-
-
-def table_map_of_tests() -> str:
-    return markdown(
-        ["file", "what it is"], [[f"`{path}`", text] for path, text in modules() if path.startswith("tests/")]
-    )
+    """Every folder of the package with the first line of its docstring."""
+    rows = []
+    for path in sorted((PROJECT / "monitor").rglob("__init__.py")):
+        first = (ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or "").partition("\n")[0]
+        rows.append([f"`{path.parent.relative_to(PROJECT)}/`", first])
+    return markdown(["folder", "what it is"], rows)
 
 
 TABLES_OF: dict[str, Callable[[], str]] = {
@@ -193,7 +181,6 @@ TABLES_OF: dict[str, Callable[[], str]] = {
     "kinds": table_kinds,
     "measurements": table_measurements,
     "map": table_map,
-    "map-of-tests": table_map_of_tests,
 }
 
 
