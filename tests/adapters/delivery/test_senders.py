@@ -510,8 +510,8 @@ def test_the_heavy_library_is_loaded_by_the_sender_alone() -> None:
 
 CHILD = """
 import sys, time
-from monitor.adapters.delivery import Delivery
-from monitor.core.settings import Channel
+from monitor.adapters.delivery.senders import Delivery
+from monitor.core.terms.settings import Channel
 folder, port = sys.argv[1], sys.argv[2]
 channel = Channel("hook", f"json://127.0.0.1:{port}/in", timeout_s=5.0)
 delivery = Delivery(folder, [channel], lambda: time.time_ns() // 1_000_000)

@@ -272,7 +272,7 @@ def test_a_reader_never_sees_a_fold_half_done(tmp_path: Path) -> None:
 WRITER = """
 import sys
 from monitor.adapters.store import Store, readings
-from monitor.core.events import Reading
+from monitor.core.terms.events import Reading
 folder, t0, first, hour = sys.argv[1], int(sys.argv[2]), int(sys.argv[3]), 3_600_000
 readings.FOLD_ROWS = 40
 store = Store(folder)

@@ -15,12 +15,12 @@ from collections.abc import Callable
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from monitor.core.answers import LONGEST_MESSAGE, read_message
-from monitor.core.decode import LARGEST_PAYLOAD, LONGEST_NUMBER, LONGEST_POINTER, decode, guess, resolve
-from monitor.core.gateways import listen
-from monitor.core.settings import Gateway, Probe
-from monitor.core.tokens import read
 
+from monitor.core.notices.answers import LONGEST_MESSAGE, read_message
+from monitor.core.notices.codes import read
+from monitor.core.readings.decode import LARGEST_PAYLOAD, LONGEST_NUMBER, LONGEST_POINTER, decode, guess, resolve
+from monitor.core.readings.gateways import listen
+from monitor.core.terms.settings import Gateway, Probe
 from monitor.errors import PayloadError
 
 NOW = 1_777_615_200_000  # 2026-05-01T06:00:00Z
