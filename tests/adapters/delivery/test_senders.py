@@ -515,9 +515,9 @@ from monitor.core.terms.settings import Channel
 folder, port = sys.argv[1], sys.argv[2]
 channel = Channel("hook", f"json://127.0.0.1:{port}/in", timeout_s=5.0)
 delivery = Delivery(folder, [channel], lambda: time.time_ns() // 1_000_000)
-senders.start()
-ok = senders.drain(20)
-senders.stop()
+delivery.start()
+ok = delivery.drain(20)
+delivery.stop()
 print("drained", ok)
 """
 

@@ -316,7 +316,7 @@ def test_a_broker_that_lost_the_session_is_a_possible_gap_and_recorded(
 CHILD = """
 import sys, time
 from pathlib import Path
-from monitor.adapters.mqtt import Intake
+from monitor.adapters.mqtt.intake import Intake
 from tests.adapters.test_mqtt import now_ms, settings
 intake = Intake(settings(Path(sys.argv[1]), int(sys.argv[2])), now_ms=now_ms)
 intake.start()
