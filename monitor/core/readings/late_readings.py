@@ -58,8 +58,8 @@ def late(time_ms: Times, received_ms: Times, now_ms: int) -> Late | None:
 
 
 def unjudged(
-    time_ms: NDArray[np.int64],
-    received_ms: NDArray[np.int64],
+    time_ms: Times,
+    received_ms: Times,
     now_ms: int,
     judged_ms: int | None,
     late_ms: int | None,

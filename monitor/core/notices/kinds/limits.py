@@ -16,11 +16,11 @@ from typing import Final
 import numpy as np
 
 from monitor.core.climate.course import Eta
-from monitor.core.readings.late_readings import LONGEST_S, Late, unjudged
 from monitor.core.notices.conditions import Condition, Rule, Where, above, below
 from monitor.core.notices.kinds import Facts, Kind, Look
 from monitor.core.notices.kinds.quality import air_of, boxes_beside
 from monitor.core.notices.snapshot import BoxNow, Snapshot
+from monitor.core.readings.late_readings import LONGEST_S, Late, unjudged
 from monitor.core.readings.probe_faults import (
     GUST_C,
     InAir,

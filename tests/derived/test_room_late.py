@@ -18,16 +18,16 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from monitor.adapters.store import Store
-from monitor.core.boxes import Series, box_series
-from monitor.core.conditions import Condition, Rule, advance, below
-from monitor.core.evaluation import evaluate
-from monitor.core.events import Flag, Reading
-from monitor.core.kinds.limits import KINDS
-from monitor.core.late import LONGEST_S
-from monitor.core.settings import Box, Broker, Limits, Probe, Room, Settings, Watch
-from monitor.core.snapshot import Service
-from monitor.derive import Derived
-from monitor.library import load_profile
+from monitor.config.library import load_profile
+from monitor.core.climate.box_temperature import Series, box_series
+from monitor.core.notices.conditions import Condition, Rule, advance, below
+from monitor.core.notices.evaluation import evaluate
+from monitor.core.notices.kinds.limits import KINDS
+from monitor.core.notices.snapshot import Service
+from monitor.core.readings.late_readings import LONGEST_S
+from monitor.core.terms.events import Flag, Reading
+from monitor.core.terms.settings import Box, Broker, Limits, Probe, Room, Settings, Watch
+from monitor.derived.room import Derived
 
 MINUTE = 60_000
 START = round(datetime(2026, 5, 1, 7, tzinfo=UTC).timestamp() * 1000)
