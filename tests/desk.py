@@ -117,4 +117,4 @@ class Desk:
 
     def events(self) -> int:
         with self.store() as store:
-            return len(store.ledger.events())
+            return len(store.account.events())

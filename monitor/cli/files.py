@@ -92,7 +92,7 @@ def run_import(args: argparse.Namespace) -> int:
         count = _would_add(settings.data_dir, args.probe, found.columns)
     else:
         with Store(settings.data_dir) as store, _bar("storing", len(found.columns)) as progress:
-            count = store.readings.bulk(args.probe, found.columns, progress)
+            count = store.folding.bulk(args.probe, found.columns, progress)
     _report(found, args, room, zone_name, count)
     _warn_zone(found, zone_name)
     _warn_gap(found, probe)
@@ -108,7 +108,7 @@ def run_export(args: argparse.Namespace) -> int:
     if to_ms <= from_ms:
         raise UsageError("--to is not after --from", fix="give the earlier time to --from")
     with Store(settings.data_dir, create=False) as store:
-        stored = sorted(store.readings.names().values())
+        stored = sorted(store.probes.names().values())
         names = args.probe or stored
         for name in names:
             if name not in stored and room.probe(name) is None:

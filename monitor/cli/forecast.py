@@ -56,11 +56,11 @@ def run_forecast(args: argparse.Namespace) -> int:
         # With the corrections that had been found by then, and not with what was found since.
         room = now if args.at == "now" else now.as_of(at)
         plan = _plan(args.assume, room, at) if args.assume else None
-        clutches = room.store.ledger.clutches(at)
+        clutches = room.store.account.clutches(at)
         wanted = args.lot
         clutch = wanted.split("/")[0] if wanted else None
         if clutch is not None and clutch not in clutches:
-            later = clutch in room.store.ledger.clutches()
+            later = clutch in room.store.account.clutches()
             raise UnknownSubject(
                 f"no clutch {clutch!r}" + (" at that time" if later else ""),
                 fix="it was entered for a later time"

@@ -177,8 +177,8 @@ def run_record(args: argparse.Namespace) -> int:
             text=args.note,
             developed=_share(getattr(args, "developed", "0")),
         )
-        told = room.store.ledger.tell(event)
-        clutch = room.store.ledger.clutches()[args.clutch]
+        told = room.store.account.tell(event)
+        clutch = room.store.account.clutches()[args.clutch]
         print(f"entry {told.id}: {_sentence(told, room)}")
         if kind is EventKind.LAID:
             profile = room.derived.species(event.species)
@@ -192,7 +192,7 @@ def run_record(args: argparse.Namespace) -> int:
 
 def run_correct(args: argparse.Namespace) -> int:
     with room_at_hand(args) as room:
-        standing = {e.id: e for e in effective(room.store.ledger.events())}
+        standing = {e.id: e for e in effective(room.store.account.events())}
         old = standing.get(args.event)
         if old is None:
             raise UnknownSubject(f"no standing entry {args.event}", fix="see the numbers: warmtally clutch show CLUTCH")
@@ -226,7 +226,7 @@ def run_correct(args: argparse.Namespace) -> int:
             withdrawn=args.withdraw,
             **changes,  # type: ignore[arg-type]
         )
-        told = room.store.ledger.tell(new)
+        told = room.store.account.tell(new)
         what = "taken back" if args.withdraw else f"now: {_sentence(told, room)}"
         print(f"entry {told.id}: entry {args.event} {what}")
     return 0
@@ -324,7 +324,7 @@ def _one(clutches: Mapping[str, Clutch], name: str) -> Clutch:
 
 def run_show(args: argparse.Namespace) -> int:
     with room_at_hand(args) as room:
-        clutch = _one(room.store.ledger.clutches(), args.clutch)
+        clutch = _one(room.store.account.clutches(), args.clutch)
         if args.json:
             print_json(_clutch_json(clutch))
             return 0
@@ -344,7 +344,7 @@ def run_show(args: argparse.Namespace) -> int:
 
 def run_list(args: argparse.Namespace) -> int:
     with room_at_hand(args) as room:
-        clutches = room.store.ledger.clutches()
+        clutches = room.store.account.clutches()
         if args.json:
             print_json([_clutch_json(c) for c in clutches.values()])
             return 0

@@ -82,7 +82,7 @@ def _all(room: RoomAtHand, wanted: str | None) -> tuple[list[Learned], list[tupl
     """Everything that can be learned, and what cannot with its reason; one species alone raises its reason."""
     at = now_ms()
     by_species: dict[str, list[Clutch]] = {}
-    for clutch in room.store.ledger.clutches(at).values():
+    for clutch in room.store.account.clutches(at).values():
         by_species.setdefault(clutch.species, []).append(clutch)
     if wanted is not None:
         name = _name(wanted)

@@ -181,7 +181,7 @@ def run_notices(args: argparse.Namespace) -> int:
     with room_at_hand(args) as room:
         notices = room.store.ledger.notices(args.limit)
         sent: dict[int, list[dict[str, object]]] = {}
-        for o in room.store.ledger.outgoing():
+        for o in room.store.outbox.outgoing():
             sent.setdefault(o.notice, []).append(
                 {
                     "channel": o.channel,

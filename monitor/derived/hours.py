@@ -148,12 +148,12 @@ class Hours:
         names = [p.id for p in self.room.all_probes]
         bulks = self.store.readings.bulks()
         if self.seen_seq < 0 or bulks != self._bulks or now_ms - RECENT_MS < self._recent_from - RECENT_MS:
-            self.seen_seq = self.store.readings.last_seq()
+            self.seen_seq = self.store.journal.last_seq()
             self._bulks = bulks
             self._recent_from = now_ms - RECENT_MS
             self._recent = self.store.readings.load(names, self._recent_from, 2**62)
             return
-        fresh = self.store.readings.since(self.seen_seq)
+        fresh = self.store.journal.since(self.seen_seq)
         while fresh:
             self.seen_seq = fresh[-1][0]
             by_probe: dict[str, list[tuple[int, float, int, int, bool, str]]] = {}
@@ -173,7 +173,7 @@ class Hours:
                 )
                 old = self._recent.get(probe, Columns.empty())
                 self._recent[probe] = Columns.joined([old, new]).sorted_first_wins()
-            fresh = self.store.readings.since(self.seen_seq)
+            fresh = self.store.journal.since(self.seen_seq)
         if now_ms - self._recent_from > RECENT_MS + HOUR_MS:
             self._recent_from = now_ms - RECENT_MS
             self._recent = {name: c.take(np.flatnonzero(c.at >= self._recent_from)) for name, c in self._recent.items()}
@@ -356,7 +356,7 @@ class Hours:
         self._follow_corrections()
         self._follow_profiles()
         uses: dict[tuple[str, str], tuple[Box, Species, int, int]] = {}
-        for clutch in self.store.ledger.clutches(now_ms).values():
+        for clutch in self.store.account.clutches(now_ms).values():
             species = self.species(clutch.species)
             if species.curve is None:
                 continue

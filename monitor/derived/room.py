@@ -74,7 +74,7 @@ class Derived(Hours):
         result = []
         self._sweep = Sweep()
         try:
-            for name, found in self.store.ledger.clutches(now_ms).items():
+            for name, found in self.store.account.clutches(now_ms).items():
                 if clutch is not None and name != clutch:
                     continue
                 now_key = now_ms // FORECAST_EVERY_MS, self.store.readings.bulks(), self._corrections_version
@@ -212,7 +212,7 @@ class Derived(Hours):
                     changed_ms=judged.changed_ms,
                     facts=judged.facts,
                 )
-        unread = self.store.readings.unread_since(now_ms - 900_000)
+        unread = self.store.unread.since(now_ms - 900_000)
         peers = self.peers(now_ms)
         probes = []
         for probe in self.room.probes:

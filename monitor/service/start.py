@@ -304,7 +304,7 @@ class App:
                 made += self.store.ledger.commit((), (), self._routed([drill(snapshot)], snapshot), {})
             elif order == "retention":
                 before = snapshot.now_ms - self.settings.calendar.keep_days * DAY_MS
-                dropped = self.store.readings.drop_before(before)
+                dropped = self.store.folding.drop_before(before)
                 log.info("retention: %d hours older than %d days dropped", dropped, self.settings.calendar.keep_days)
 
     def _tidy(self, now: int) -> None:
@@ -312,7 +312,7 @@ class App:
         if not self._trusted:
             return
         try:
-            self.store.readings.fold(now, self.derived.seen_seq if self.derived.seen_seq >= 0 else 2**62)
+            self.store.folding.fold(now, self.derived.seen_seq if self.derived.seen_seq >= 0 else 2**62)
             self.derived.refresh(now)
             self.store.db.checkpoint()
             self._folded_hour = now // HOUR_MS

@@ -432,9 +432,9 @@ class Rehearsal:
         with Store(self.data_dir) as store:
             for probe in self.scenario.settings.room.probes:
                 if probe.box and probe.quantity == "temperature":
-                    store.readings.bulk(probe.id, columns_of_history(history, probe.id))
+                    store.folding.bulk(probe.id, columns_of_history(history, probe.id))
             for event in self.scenario.account:
-                store.ledger.tell(event)
+                store.account.tell(event)
         broker = RehearsalBroker()
         broker.start()
         try:
@@ -501,7 +501,7 @@ class Rehearsal:
                 time.sleep(max(0.0, play_began + now_min / self.speed - time.monotonic()))
         app.delivery.drain(PATIENCE_S)
         with Store(self.data_dir, create=False) as store:
-            undelivered = sum(row.state != "delivered" for row in store.ledger.outgoing())
+            undelivered = sum(row.state != "delivered" for row in store.outbox.outgoing())
         lines, unexpected = judge(self.scenario.expected, self.scenario.nothing_told, happened, arrivals)
         return Summary(
             seed=self.seed,
@@ -522,7 +522,7 @@ class Rehearsal:
         if step.events:
             with Store(self.data_dir, create=False) as store:
                 for event in step.events:
-                    store.ledger.tell(event)
+                    store.account.tell(event)
 
     def _answer(self, notice: Notice, now_ms: int) -> None:
         with Store(self.data_dir, create=False) as store:

@@ -380,7 +380,7 @@ def test_what_was_exported_imports_as_the_same_readings(
 ) -> None:
     with Store(tmp_path / "data") as store:
         start = ms("2026-05-01T00:00:00+00:00")
-        store.readings.ingest(
+        store.journal.ingest(
             [Reading("top-warmth", start + i * 977, 28 + i / 3, start + i * 977 + 5) for i in range(5000)]
             + [Reading("top-damp", start, 90.0, start)]
         )
@@ -408,8 +408,8 @@ def test_export_takes_a_span_some_probes_and_json_lines(
     with Store(tmp_path / "data") as store:
         for probe in ("top-damp", "top-warmth"):
             times = [(h, start + h * 3_600_000) for h in range(48)]
-            store.readings.ingest([Reading(probe, at, 50.0 + h, at) for h, at in times])
-        store.readings.fold(start + 30 * 3_600_000)
+            store.journal.ingest([Reading(probe, at, 50.0 + h, at) for h, at in times])
+        store.folding.fold(start + 30 * 3_600_000)
     run("export", "--probe", "top-damp", "--from", "2026-05-02", "--to", "2026-05-02 03:00", "--format", "jsonl")
     lines = [json.loads(line) for line in capsys.readouterr().out.splitlines()]
     assert [(x["time_utc"], x["probe"], x["value"], x["unit"], x["flag"]) for x in lines] == [
@@ -427,7 +427,7 @@ def test_an_export_that_fails_leaves_no_half_file(
     tmp_path: Path, run: Callable[..., int], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with Store(tmp_path / "data") as store:
-        store.readings.ingest([Reading("top-warmth", NOW_MS, 28.0, NOW_MS)])
+        store.journal.ingest([Reading("top-warmth", NOW_MS, 28.0, NOW_MS)])
     out = tmp_path / "out.csv"
     out.write_text("precious")
 
@@ -477,7 +477,7 @@ def command(tmp_path: Path, *words: str) -> list[str]:
 
 def test_a_reader_that_stops_early_ends_the_export_quietly(tmp_path: Path) -> None:
     with Store(tmp_path / "data") as store:
-        store.readings.ingest([Reading("top-warmth", NOW_MS + i, 28.0, NOW_MS) for i in range(50_000)])
+        store.journal.ingest([Reading("top-warmth", NOW_MS + i, 28.0, NOW_MS) for i in range(50_000)])
     process = subprocess.Popen(command(tmp_path, "export"), cwd=PROJECT, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
     assert process.stdout is not None
     assert process.stderr is not None
@@ -616,7 +616,7 @@ def test_each_turtle_nest_imports_with_its_own_rows() -> None:
 
 def test_the_writer_writes_what_a_csv_reader_reads(tmp_path: Path) -> None:
     with Store(tmp_path) as store:
-        store.readings.ingest([Reading('we"ird,name', NOW_MS, 0.1 + 0.2, NOW_MS)])
+        store.journal.ingest([Reading('we"ird,name', NOW_MS, 0.1 + 0.2, NOW_MS)])
         out = io.StringIO()
         assert logger_files.write(out, store.readings, [('we"ird,name', "C")], 0, 2**52) == 1
     row = next(iter(csv.DictReader(io.StringIO(out.getvalue()))))

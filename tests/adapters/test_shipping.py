@@ -98,7 +98,7 @@ def nearly(series: dict[int, float]) -> Any:
 
 
 def dead_letters(store: Store) -> list[tuple[str, str]]:
-    return [(q.payload.decode(), q.reason) for q in store.readings.quarantined() if q.topic == "shipping"]
+    return [(q.payload.decode(), q.reason) for q in store.unread.messages() if q.topic == "shipping"]
 
 
 # -- everything arrives ----------------------------------------------------------------------------------------
@@ -109,9 +109,9 @@ def test_a_store_that_is_there_already_is_shipped_whole_and_then_followed(
 ) -> None:
     database, front = outside
     with Store(tmp_path) as store:
-        store.readings.bulk("a", columns_of(readings("a", 0, 7000)))
-        store.readings.ingest(readings("b", 0, 6000))
-        store.readings.fold(T0 + 3 * HOUR_MS)
+        store.folding.bulk("a", columns_of(readings("a", 0, 7000)))
+        store.journal.ingest(readings("b", 0, 6000))
+        store.folding.fold(T0 + 3 * HOUR_MS)
         with shipping(front.url, tmp_path, quantities={"a": "temperature", "b": "humidity"}) as shipper:
             whole(shipper)
             assert database.held("a") == held(store, "a")
@@ -119,11 +119,11 @@ def test_a_store_that_is_there_already_is_shipped_whole_and_then_followed(
             assert shipper.status().behind_rows == 0
             assert shipper.status().behind_since_ms is None
             # What comes now follows, through the journal, through a fold, and through an import.
-            store.readings.ingest(readings("a", 7000, 10))
+            store.journal.ingest(readings("a", 7000, 10))
             wait_for(lambda: len(database.held("a")) == 7010, 10, "new readings")
-            store.readings.ingest(readings("b", 6000, 10))
-            store.readings.fold(2**60)
-            store.readings.bulk("c", columns_of(readings("c", 0, 500)))
+            store.journal.ingest(readings("b", 6000, 10))
+            store.folding.fold(2**60)
+            store.folding.bulk("c", columns_of(readings("c", 0, 500)))
             wait_for(lambda: len(database.held("b")) == 6010, 10, "folded readings")
             wait_for(lambda: len(database.held("c")) == 500, 10, "imported readings")
         for probe in "abc":
@@ -137,12 +137,12 @@ def test_a_store_that_is_there_already_is_shipped_whole_and_then_followed(
 def test_a_battery_is_shipped_with_its_unit(tmp_path: Path, outside: tuple[Influx, Front]) -> None:
     database, front = outside
     with Store(tmp_path) as store:
-        store.readings.ingest([*readings("warm", 0, 3), *readings("cell", 0, 3)])
-        store.readings.fold(T0 + 3 * HOUR_MS)
+        store.journal.ingest([*readings("warm", 0, 3), *readings("cell", 0, 3)])
+        store.folding.fold(T0 + 3 * HOUR_MS)
         quantities = {"warm": "temperature", "cell": "battery"}
         with shipping(front.url, tmp_path, quantities=quantities, units={"cell": "V"}) as shipper:
             whole(shipper)
-            store.readings.ingest(readings("cell", 3, 1))
+            store.journal.ingest(readings("cell", 3, 1))
             wait_for(lambda: len(database.held("cell")) == 4, 10, "the new reading")
         rows = database.ask('SELECT "value", "probe", "quantity", "unit" FROM "reading"')
         assert {(r["probe"], r["quantity"], r["unit"]) for r in rows} == {
@@ -153,8 +153,8 @@ def test_a_battery_is_shipped_with_its_unit(tmp_path: Path, outside: tuple[Influ
 
 def test_the_other_database_takes_the_same(tmp_path: Path, metrics: Victoria) -> None:
     with Store(tmp_path) as store:
-        store.readings.bulk("vm-a", columns_of(readings("vm-a", 0, 6000)))
-        store.readings.ingest(readings("vm-b", 0, 100))
+        store.folding.bulk("vm-a", columns_of(readings("vm-a", 0, 6000)))
+        store.journal.ingest(readings("vm-b", 0, 100))
         with shipping(metrics.url, tmp_path, quantities={"vm-a": "temperature", "vm-b": "temperature"}) as shipper:
             whole(shipper)
         assert metrics.held("reading_value", probe="vm-a", quantity="temperature") == nearly(held(store, "vm-a"))
@@ -166,7 +166,7 @@ def test_flags_and_exact_values_arrive(tmp_path: Path, outside: tuple[Influx, Fr
     database, front = outside
     values = [0.1 + 0.2, -12.345678901234567, 1e-7, 28.0]
     with Store(tmp_path) as store:
-        store.readings.ingest([Reading("a", T0 + i, v, T0, flag=Flag.SUSPECT) for i, v in enumerate(values)])
+        store.journal.ingest([Reading("a", T0 + i, v, T0, flag=Flag.SUSPECT) for i, v in enumerate(values)])
         with shipping(front.url, tmp_path) as shipper:
             whole(shipper)
     assert list(database.held("a").values()) == values
@@ -179,7 +179,7 @@ def test_flags_and_exact_values_arrive(tmp_path: Path, outside: tuple[Influx, Fr
 def test_any_name_of_a_probe_arrives_as_one_series(tmp_path: Path, outside: tuple[Influx, Front], probe: str) -> None:
     database, front = outside
     with Store(tmp_path) as store:
-        store.readings.ingest(readings(probe, 0, 3))
+        store.journal.ingest(readings(probe, 0, 3))
         with shipping(front.url, tmp_path, quantities={probe: "temperature"}) as shipper:
             whole(shipper)
         assert dead_letters(store) == []
@@ -194,12 +194,12 @@ def test_of_two_readings_of_one_moment_the_one_that_counts_here_counts_there(
 ) -> None:
     database, front = outside
     with Store(tmp_path) as store, shipping(front.url, tmp_path) as shipper:
-        store.readings.ingest([Reading("a", T0, 1.0, T0), Reading("a", T0, 2.0, T0)])
+        store.journal.ingest([Reading("a", T0, 1.0, T0), Reading("a", T0, 2.0, T0)])
         wait_for(lambda: database.held("a") == {T0: 1.0}, 10, "the first reading")
         whole(shipper)
-        store.readings.ingest([Reading("a", T0, 3.0, T0)])
+        store.journal.ingest([Reading("a", T0, 3.0, T0)])
         wait_for(lambda: database.held("a") == {T0: 3.0}, 10, "the late double")
-        store.readings.fold(2**60)
+        store.folding.fold(2**60)
         wait_for(lambda: database.held("a") == held(store, "a") == {T0: 1.0}, 10, "the first reading again")
 
 
@@ -208,16 +208,16 @@ def test_of_two_readings_of_one_moment_the_one_that_counts_here_counts_there(
 
 def test_after_an_outage_everything_written_meanwhile_is_there_once(tmp_path: Path, metrics: Victoria) -> None:
     with Store(tmp_path) as store, shipping(metrics.url, tmp_path, quantities={}) as shipper:
-        store.readings.ingest(readings("out-a", 0, 500))
+        store.journal.ingest(readings("out-a", 0, 500))
         wait_for(lambda: len(metrics.held("reading_value", probe="out-a")) == 500, 15, "the first readings")
         metrics.stop()
-        store.readings.ingest(readings("out-a", 500, 3000))
+        store.journal.ingest(readings("out-a", 500, 3000))
         wait_for(lambda: shipper.status().state == "waiting", 10, "the outage to be noticed")
         since = shipper.status().behind_since_ms
         assert since is not None
         # Folded while nobody takes it: those hours are behind the cursor now.
-        store.readings.fold(T0 + 7 * HOUR_MS)
-        store.readings.ingest(readings("out-a", 3500, 100))
+        store.folding.fold(T0 + 7 * HOUR_MS)
+        store.journal.ingest(readings("out-a", 3500, 100))
         wait_for(lambda: shipper.status().behind_rows >= 3100, 10, "the backlog to be counted")
         assert "no answer" in shipper.status().last_error
         assert shipper.status().behind_since_ms == since
@@ -231,7 +231,7 @@ def test_an_outage_behind_the_front_is_waited_for_too(tmp_path: Path, outside: t
     database, front = outside
     with Store(tmp_path) as store, shipping(front.url, tmp_path) as shipper:
         database.stop()
-        store.readings.ingest(readings("a", 0, 200))
+        store.journal.ingest(readings("a", 0, 200))
         wait_for(lambda: "503" in shipper.status().last_error, 10, "the refusal")
         assert shipper.status().state == "waiting"
         database.start()
@@ -245,8 +245,8 @@ def test_a_restart_in_the_middle_goes_on_where_it_was_and_doubles_nothing(
     database, front = outside
     monkeypatch.setattr(influx_module, "LINES_A_REQUEST", 100)
     with Store(tmp_path) as store:
-        store.readings.bulk("a", columns_of(readings("a", 0, 3000)))
-        store.readings.ingest(readings("b", 0, 3000))
+        store.folding.bulk("a", columns_of(readings("a", 0, 3000)))
+        store.journal.ingest(readings("b", 0, 3000))
         for _ in range(3):
             before = len(front.requests)
             with shipping(front.url, tmp_path):
@@ -264,8 +264,8 @@ def test_a_restart_in_the_middle_goes_on_where_it_was_and_doubles_nothing(
 def test_killed_in_the_middle_nothing_is_missing_afterwards(tmp_path: Path, outside: tuple[Influx, Front]) -> None:
     database, front = outside
     with Store(tmp_path) as store:
-        store.readings.ingest(readings("a", 0, 20_000, 1000))
-        store.readings.fold(T0 + 3 * HOUR_MS)
+        store.journal.ingest(readings("a", 0, 20_000, 1000))
+        store.folding.fold(T0 + 3 * HOUR_MS)
         code = (
             "import time\nfrom monitor.adapters import influx\nfrom monitor.core.terms.settings import Shipping\n"
             "influx.LINES_A_REQUEST = 200\n"
@@ -291,8 +291,8 @@ def test_sent_again_nothing_is_doubled(tmp_path: Path, outside: tuple[Influx, Fr
         metrics.url: lambda: len(metrics.held("reading_value", probe="again")),
     }
     with Store(tmp_path) as store:
-        store.readings.ingest(readings("again", 0, 1000))
-        store.readings.fold(T0 + HOUR_MS)
+        store.journal.ingest(readings("again", 0, 1000))
+        store.folding.fold(T0 + HOUR_MS)
         for url, count in counts.items():
             for _ in range(2):
                 store.shipping.forget()
@@ -309,7 +309,7 @@ def test_another_bucket_gets_everything_anew_and_the_old_one_is_forgotten(
     front.buckets = (BUCKET, "second")
     database.ask('CREATE DATABASE "second"')
     with Store(tmp_path) as store:
-        store.readings.ingest(readings("a", 0, 100))
+        store.journal.ingest(readings("a", 0, 100))
         with shipping(front.url, tmp_path) as shipper:
             whole(shipper)
         with shipping(front.url, tmp_path, settings=settings(front.url, bucket="second")) as shipper:
@@ -329,7 +329,7 @@ def test_readings_come_in_while_nothing_can_be_shipped(tmp_path: Path) -> None:
             n = 0
             while time.monotonic() < deadline:
                 begun = time.monotonic()
-                store.readings.ingest(readings("a", n, 10))
+                store.journal.ingest(readings("a", n, 10))
                 slowest = max(slowest, time.monotonic() - begun)
                 n += 10
             wait_for(lambda: "no answer" in shipper.status().last_error, 5, "the time-out")
@@ -346,7 +346,7 @@ def test_a_wrong_token_is_said_held_and_repaired_by_a_restart_with_the_right_one
     database, front = outside
     wrong = "wr0ng-token-99ab"
     with Store(tmp_path) as store:
-        store.readings.ingest(readings("a", 0, 50))
+        store.journal.ingest(readings("a", 0, 50))
         with shipping(front.url, tmp_path, settings=settings(front.url, token=wrong), hold_s=60.0) as shipper:
             wait_for(lambda: shipper.status().state == "refused", 10, "the refusal")
             time.sleep(0.3)
@@ -366,7 +366,7 @@ def test_a_bucket_that_appears_later_is_found_without_a_restart(tmp_path: Path, 
     database, front = outside
     front.buckets = ()
     with Store(tmp_path) as store:
-        store.readings.ingest(readings("a", 0, 50))
+        store.journal.ingest(readings("a", 0, 50))
         with shipping(front.url, tmp_path) as shipper:
             wait_for(lambda: "no such bucket" in shipper.status().last_error, 10, "the refusal")
             front.buckets = (BUCKET,)
@@ -383,7 +383,7 @@ def test_a_line_that_is_refused_is_set_aside_with_its_reason_and_the_others_arri
         batch = readings("a", 0, 2000)
         batch.insert(1234, Reading("a", far, 1.0, T0))
         batch.insert(77, Reading("a", far + 1, 2.0, T0))
-        store.readings.ingest(batch)
+        store.journal.ingest(batch)
         with shipping(front.url, tmp_path) as shipper:
             whole(shipper)
         letters = dead_letters(store)
@@ -407,7 +407,7 @@ def test_a_bucket_that_takes_no_line_at_all_is_not_emptied_into_the_dead_letters
     with urllib.request.urlopen(f"{database.url}/write?db={BUCKET}", text.encode()) as answer:
         assert answer.status == 204
     with Store(tmp_path) as store:
-        store.readings.ingest(readings("a", 0, 1000))
+        store.journal.ingest(readings("a", 0, 1000))
         with shipping(front.url, tmp_path, hold_s=60.0) as shipper:
             wait_for(lambda: shipper.status().state == "refused", 15, "the refusal")
             assert "takes none of 20 lines" in shipper.status().last_error
@@ -420,7 +420,7 @@ def test_too_large_a_request_is_halved(tmp_path: Path, outside: tuple[Influx, Fr
     database, front = outside
     front.most_lines = 300
     with Store(tmp_path) as store:
-        store.readings.ingest(readings("a", 0, 1000))
+        store.journal.ingest(readings("a", 0, 1000))
         with shipping(front.url, tmp_path) as shipper:
             whole(shipper)
         assert database.held("a") == held(store, "a")
@@ -434,7 +434,7 @@ def test_a_wait_that_the_server_asks_for_is_kept_and_its_errors_never_show_the_t
     database, front = outside
     front.answers += [(500, {}), (503, {}), (429, {"Retry-After": "1"})]
     with Store(tmp_path) as store:
-        store.readings.ingest(readings("a", 0, 10))
+        store.journal.ingest(readings("a", 0, 10))
         begun = time.monotonic()
         with shipping(front.url, tmp_path, first_wait_s=0.01) as shipper:
             wait_for(lambda: "429" in shipper.status().last_error, 10, "the third answer")
@@ -477,7 +477,7 @@ def test_what_is_derived_is_shipped_beside_the_readings_once_a_minute(
 
     with Store(tmp_path) as store, shipping(front.url, tmp_path, derived=derived) as shipper:
         wait_for(lambda: bool(database.ask('SELECT * FROM "lot"')), 10, "the derived lines")
-        store.readings.ingest(readings("a", 0, 5))
+        store.journal.ingest(readings("a", 0, 5))
         wait_for(lambda: len(database.held("a")) == 5, 10, "the readings")
         whole(shipper)
     assert len(asked) == 1
@@ -504,7 +504,7 @@ def test_a_derived_series_that_is_refused_is_set_aside_once_and_readings_go_on(
 
     with Store(tmp_path) as store, shipping(front.url, tmp_path, derived=derived):
         wait_for(lambda: len(rounds) > 6, 10, "some rounds")
-        store.readings.ingest(readings("a", 0, 5))
+        store.journal.ingest(readings("a", 0, 5))
         wait_for(lambda: len(database.held("a")) == 5, 10, "the readings")
         letters = dead_letters(store)
         assert [text for text, _ in letters] == [f'lot,lot=bad\\ one development="half" {T0}']
@@ -558,12 +558,12 @@ def test_the_heavy_library_is_loaded_only_by_who_ships() -> None:
 
 def test_an_hour_that_changed_while_it_was_under_way_stays_marked(tmp_path: Path) -> None:
     with Store(tmp_path) as store:
-        store.readings.bulk("a", columns_of(readings("a", 0, 10)))
+        store.folding.bulk("a", columns_of(readings("a", 0, 10)))
         assert store.shipping.begin("there", T0)
         assert not store.shipping.begin("there", T0 + 5)
         hours = store.shipping.hours("there", 10)
         assert [(h.probe, h.hour, h.n, len(h.columns)) for h in hours] == [("a", T0 // HOUR_MS, 10, 10)]
-        store.readings.bulk("a", columns_of(readings("a", 10, 5)))
+        store.folding.bulk("a", columns_of(readings("a", 10, 5)))
         store.shipping.sent("there", T0, hours=hours)
         assert store.shipping.behind("there") == 15
         again = store.shipping.hours("there", 10)
@@ -574,9 +574,9 @@ def test_an_hour_that_changed_while_it_was_under_way_stays_marked(tmp_path: Path
 
 def test_an_hour_that_retention_took_away_is_forgotten(tmp_path: Path) -> None:
     with Store(tmp_path) as store:
-        store.readings.bulk("a", columns_of(readings("a", 0, 10)))
+        store.folding.bulk("a", columns_of(readings("a", 0, 10)))
         store.shipping.begin("there", T0)
-        store.readings.drop_before(T0 + HOUR_MS)
+        store.folding.drop_before(T0 + HOUR_MS)
         hours = store.shipping.hours("there", 10)
         assert [len(h.columns) for h in hours] == [0]
         store.shipping.sent("there", T0, hours=hours)
@@ -585,7 +585,7 @@ def test_an_hour_that_retention_took_away_is_forgotten(tmp_path: Path) -> None:
 
 def test_the_newest_hours_go_first(tmp_path: Path) -> None:
     with Store(tmp_path) as store:
-        store.readings.bulk("a", columns_of(readings("a", 0, 1000)))
+        store.folding.bulk("a", columns_of(readings("a", 0, 1000)))
         store.shipping.begin("there", T0)
         hours = [h.hour for h in store.shipping.hours("there", 10)]
         assert hours == sorted(hours, reverse=True)
@@ -596,6 +596,6 @@ def test_switched_off_nothing_is_marked_any_more(tmp_path: Path) -> None:
     with Store(tmp_path) as store:
         store.shipping.begin("there", T0)
         store.shipping.forget()
-        store.readings.bulk("a", columns_of(readings("a", 0, 10)))
+        store.folding.bulk("a", columns_of(readings("a", 0, 10)))
         assert store.db.rows("SELECT * FROM ship_hour") == []
         assert store.shipping.whole_at("there") is None

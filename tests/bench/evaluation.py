@@ -81,16 +81,16 @@ def fill(store: Store, lots: int, boxes: int, days: int, interval_s: float) -> d
     for box in range(boxes):
         middle = MIDDLE_C.get(SPECIES[box % 4], 21.0)
         value = middle + 0.4 * np.sin(2 * np.pi * hours / 24) + 0.05 * rng.standard_normal(n)
-        store.readings.bulk(f"probe{box}", Columns(at, value, at, np.ones(n, np.uint8), np.ones(n, bool), ("",) * n))
+        store.folding.bulk(f"probe{box}", Columns(at, value, at, np.ones(n, np.uint8), np.ones(n, bool), ("",) * n))
         series[f"box{box}"] = value
     for number in range(lots // 2):
         # A clutch lies in two boxes of its own species' warmth.
         pair = (number % boxes, (number + 4) % boxes)
         told = {"clutch": f"K{number}", "recorded_ms": START_MS}
         species = SPECIES[pair[0] % 4]
-        store.ledger.tell(KeeperEvent(EventKind.LAID, at_ms=START_MS, species=species, eggs=12, **told))  # type: ignore[arg-type]
+        store.account.tell(KeeperEvent(EventKind.LAID, at_ms=START_MS, species=species, eggs=12, **told))  # type: ignore[arg-type]
         for box in pair:
-            store.ledger.tell(KeeperEvent(EventKind.SET, at_ms=START_MS, box=f"box{box}", eggs=6, **told))  # type: ignore[arg-type]
+            store.account.tell(KeeperEvent(EventKind.SET, at_ms=START_MS, box=f"box{box}", eggs=6, **told))  # type: ignore[arg-type]
     return series
 
 
@@ -208,7 +208,7 @@ def measure(lots: int = 200, boxes: int = 20, days: int = 120, interval_s: float
 
         kept = [
             (stay.box, curve)
-            for clutch in store.ledger.clutches(now).values()
+            for clutch in store.account.clutches(now).values()
             if (curve := running.species(clutch.species).curve) is not None
             for lot in clutch.lots
             for stay in lot.path

@@ -354,11 +354,11 @@ def calm(folder: Path) -> Calm:
     with Store(folder / "data") as store:
         for probe, values in history.values.items():
             columns = Columns(at_ms, values, at_ms, np.ones(n, np.uint8), np.ones(n, bool), ("",) * n)
-            store.readings.bulk(probe, columns)
+            store.folding.bulk(probe, columns)
         told = {"clutch": "K01", "at_ms": ms(begin + 60), "recorded_ms": ms(begin + 60)}
-        store.ledger.tell(KeeperEvent(EventKind.LAID, species="elaphe-taeniura", eggs=12, **told))  # type: ignore[arg-type]
+        store.account.tell(KeeperEvent(EventKind.LAID, species="elaphe-taeniura", eggs=12, **told))  # type: ignore[arg-type]
         for box in ("lower", "middle"):
-            store.ledger.tell(KeeperEvent(EventKind.SET, box=box, eggs=6, **told))  # type: ignore[arg-type]
+            store.account.tell(KeeperEvent(EventKind.SET, box=box, eggs=6, **told))  # type: ignore[arg-type]
     world = World(room, settings(), folder, -CALM_MIN)
     try:
         for minute in range(-CALM_MIN + STEP_MIN, -LEAD_MIN + 1, STEP_MIN):

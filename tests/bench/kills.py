@@ -120,8 +120,8 @@ def measure(messages: int = 20_000, kills: int = 6, seed: int = 1) -> Figures:
 def _set_clutch(run: Service, start_ms: int) -> None:
     with run.store() as store:
         told = {"clutch": "K01", "recorded_ms": start_ms}
-        store.ledger.tell(KeeperEvent(EventKind.LAID, at_ms=start_ms, species=SPECIES, eggs=6, **told))  # type: ignore[arg-type]
-        store.ledger.tell(KeeperEvent(EventKind.SET, at_ms=start_ms, box="counted", eggs=6, **told))  # type: ignore[arg-type]
+        store.account.tell(KeeperEvent(EventKind.LAID, at_ms=start_ms, species=SPECIES, eggs=6, **told))  # type: ignore[arg-type]
+        store.account.tell(KeeperEvent(EventKind.SET, at_ms=start_ms, box="counted", eggs=6, **told))  # type: ignore[arg-type]
 
 
 def _cycler(publisher: Publisher, cycled: list[str]) -> Callable[[int], None]:
@@ -166,7 +166,7 @@ def _deaths(run: Service, kills: int, rng: random.Random, short: list[str]) -> d
 
 def _journal(run: Service) -> int:
     with run.store() as store:
-        return store.readings.last_seq()
+        return store.journal.last_seq()
 
 
 def _stored(run: Service, probe: str) -> int:
@@ -193,7 +193,7 @@ def _counts(run: Service, messages: int, step_ms: int, start_ms: int, short: lis
             right = {start_ms + n * step_ms: value_of(n, messages) for n in range(messages)}
             figures["at_wrong_time"] = sum(right.get(a) != v for a, v in zip(at.tolist(), values.tolist(), strict=True))
     with run.store() as store:
-        figures["quarantined"] = len(store.readings.quarantined(10))
+        figures["quarantined"] = len(store.unread.messages(10))
         figures["damage"] = len(store.db.check())
     short += [f"{name} is {n:.0f}" for name, n in figures.items() if not name.startswith("stored") and n]
     return figures
@@ -237,7 +237,7 @@ def _notices(run: Service, cycled: list[str], sink: Sink, short: list[str]) -> d
         if n.key not in arrived:
             with run.store() as store:
                 fares = ", ".join(
-                    f"{o.channel} {o.state} after {o.attempts} ({o.error})" for o in store.ledger.outgoing(n.id)
+                    f"{o.channel} {o.state} after {o.attempts} ({o.error})" for o in store.outbox.outgoing(n.id)
                 )
             short.append(f"{n.key} has not arrived: {fares}")
     figures["notices_strange"] = len(arrived.keys() - told)

@@ -61,10 +61,10 @@ def forecasts(minutes: np.ndarray, temperature_c: np.ndarray, shares: Sequence[f
     with tempfile.TemporaryDirectory() as folder, Store(folder) as store:
         n = len(at)
         columns = Columns(at, temperature_c, at, np.ones(n, np.uint8), np.ones(n, bool), ("",) * n)
-        store.readings.bulk("nest-t", columns)
+        store.folding.bulk("nest-t", columns)
         told = {"clutch": "N", "recorded_ms": START_MS}
-        store.ledger.tell(KeeperEvent(EventKind.LAID, at_ms=START_MS, species=SPECIES, eggs=1, **told))  # type: ignore[arg-type]
-        store.ledger.tell(KeeperEvent(EventKind.SET, at_ms=START_MS, box="nest", eggs=1, **told))  # type: ignore[arg-type]
+        store.account.tell(KeeperEvent(EventKind.LAID, at_ms=START_MS, species=SPECIES, eggs=1, **told))  # type: ignore[arg-type]
+        store.account.tell(KeeperEvent(EventKind.SET, at_ms=START_MS, box="nest", eggs=1, **told))  # type: ignore[arg-type]
         result = []
         for share in shares:
             derived = Derived(store, settings(Path(folder)), load_profile)

@@ -215,7 +215,7 @@ class Service:
     def undelivered(self) -> int:
         """Outbox rows that are neither delivered nor given up."""
         with self.store() as store:
-            return sum(o.state in ("waiting", "leased") for o in store.ledger.outgoing())
+            return sum(o.state in ("waiting", "leased") for o in store.outbox.outgoing())
 
 
 @contextlib.contextmanager

@@ -128,9 +128,9 @@ def _ms(text: str) -> int:
 
 def _set_eggs(run: Stepped, at_ms: int) -> None:
     told = {"clutch": "K01", "recorded_ms": at_ms, "at_ms": at_ms}
-    run.app.store.ledger.tell(KeeperEvent(EventKind.LAID, species=SPECIES, eggs=12, **told))  # type: ignore[arg-type]
+    run.app.store.account.tell(KeeperEvent(EventKind.LAID, species=SPECIES, eggs=12, **told))  # type: ignore[arg-type]
     for box in ("lower", "upper"):
-        run.app.store.ledger.tell(KeeperEvent(EventKind.SET, box=box, eggs=6, **told))  # type: ignore[arg-type]
+        run.app.store.account.tell(KeeperEvent(EventKind.SET, box=box, eggs=6, **told))  # type: ignore[arg-type]
 
 
 def _suspects(run: Stepped) -> int:

@@ -143,7 +143,7 @@ def measure(days: int = 41) -> Figures:
             ),
         )
         with stepped(settings(channels), Path(name), start) as run:
-            tell = run.app.store.ledger.tell
+            tell = run.app.store.account.tell
             told = {"clutch": "K01", "recorded_ms": start}
             tell(KeeperEvent(EventKind.LAID, at_ms=start, species=SPECIES, eggs=12, **told))  # type: ignore[arg-type]
             for box in ("lower", "upper"):

@@ -279,8 +279,8 @@ def _play(
     world: World, episodes: Sequence[Episode], account: Account, days: float, dice: random.Random, kill_every: float
 ) -> int:
     room = world.room
-    world.app.store.ledger.tell(_event(EventKind.LAID, "K01", 0, species=SPECIES, eggs=12))
-    world.app.store.ledger.tell(_event(EventKind.SET, "K01", 0, box="near", eggs=12))
+    world.app.store.account.tell(_event(EventKind.LAID, "K01", 0, species=SPECIES, eggs=12))
+    world.app.store.account.tell(_event(EventKind.SET, "K01", 0, box="near", eggs=12))
     second = round(min(10, days / 3)) * DAY_MIN
     deaths, told_of_second = 0, False
     acts = [(e.start_min + at, act, s, v) for e in episodes for at, act, s, v in e.fault.acts]
@@ -308,8 +308,8 @@ def _play(
             deaths += 1
         if not told_of_second and minute >= second:
             told_of_second = True
-            world.app.store.ledger.tell(_event(EventKind.LAID, "K02", minute, species=SPECIES, eggs=8))
-            world.app.store.ledger.tell(_event(EventKind.SET, "K02", minute, box="far", eggs=8))
+            world.app.store.account.tell(_event(EventKind.LAID, "K02", minute, species=SPECIES, eggs=8))
+            world.app.store.account.tell(_event(EventKind.SET, "K02", minute, box="far", eggs=8))
         now = next((e for e in episodes if e.start_min <= minute < e.end_min), None)
         mangle = _shifted(now) if now is not None else None
         # In calm times a round every twenty minutes, as seldom as a keeper would not notice.
@@ -407,7 +407,7 @@ class Hatching:
             if not self.told:
                 account.windows.append(f"day {minute // DAY_MIN}: {out} of {self.clutch} pipped since the day before")
             event = _event(EventKind.PIPPED, self.clutch, minute, box=self.box, eggs=out - self.told)
-            self.world.app.store.ledger.tell(replace(event, not_yet_at_ms=ms(self.last_look_min)))
+            self.world.app.store.account.tell(replace(event, not_yet_at_ms=ms(self.last_look_min)))
             self.told = out
         self.last_look_min = minute
 
@@ -596,7 +596,7 @@ def _delivered(world: World, sinks: Mapping[str, Sink], short: list[str]) -> dic
             n - 1 for n in taken.values()
         )
         short += [f"{channel.id}: {key} did not arrive" for key in missing]
-        states = Counter(o.state for o in world.app.store.ledger.outgoing() if o.channel == channel.id)
+        states = Counter(o.state for o in world.app.store.outbox.outgoing() if o.channel == channel.id)
         if set(states) - {"delivered", "not-needed"}:
             short.append(f"{channel.id}: rows are {dict(states)}")
     return figures

@@ -35,7 +35,7 @@ def store_with(folder: Path, probes: tuple[Probe, ...], drifting: str) -> Store:
         value = 28.0 + 0.1 * number + rng.normal(0.0, 0.05, len(at))
         if each.id == drifting:
             value[at >= NOW_MS - 10 * DAY_MS] += 1.5
-        store.readings.bulk(
+        store.folding.bulk(
             each.id, Columns(at, value, at, np.ones(len(at), np.uint8), np.ones(len(at), bool), ("",) * len(at))
         )
     return store

@@ -58,7 +58,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     with Store(made / "data", create=True) as store:
         for probe, values in recorded.values.items():
             told = [Reading(probe, int(t), float(v), int(t), Flag.GOOD) for t, v in zip(at, values, strict=True)]
-            store.readings.ingest(told)
+            store.journal.ingest(told)
     return made
 
 

@@ -76,12 +76,12 @@ class Bench:
 
     def ingest(self, *readings: Reading) -> None:
         self.readings += readings
-        self.store.readings.ingest(readings)
+        self.store.journal.ingest(readings)
 
     def tell(self, kind: EventKind, at_ms: int, **fields: Any) -> KeeperEvent:
         event = KeeperEvent(kind, fields.pop("clutch", "K01"), at_ms, at_ms, **fields)
         self.told.append(event)
-        return self.store.ledger.tell(event)
+        return self.store.account.tell(event)
 
     def clutch(self, box: str = UPPER, eggs: int = 6, at_ms: int = START, clutch: str = "K01") -> None:
         self.tell(EventKind.LAID, at_ms, species=SPECIES, eggs=eggs, clutch=clutch)
@@ -90,16 +90,16 @@ class Bench:
     def hour(self, now_ms: int) -> None:
         """What the service does once an hour, in its order."""
         self.derived.follow(now_ms)
-        self.store.readings.fold(now_ms, self.derived.seen_seq)
+        self.store.folding.fold(now_ms, self.derived.seen_seq)
         self.derived.refresh(now_ms)
 
     def only_earlier(self, until_ms: int, name: str) -> Derived:
         """A store that holds only what was known at a moment; nothing folded, nothing summed."""
         store = self.open(name)
-        store.readings.ingest([r for r in self.readings if r.at_ms <= until_ms])
+        store.journal.ingest([r for r in self.readings if r.at_ms <= until_ms])
         for event in self.told:
             if event.at_ms <= until_ms:
-                store.ledger.tell(event)
+                store.account.tell(event)
         return self.look(store)
 
 
@@ -124,7 +124,7 @@ def every(minutes: int, from_ms: int, hours: float) -> list[int]:
 
 
 def history(derived: Derived, now_ms: int, lot: str = "K01/upper") -> History:
-    clutch = derived.store.ledger.clutches(now_ms)[lot.split("/", maxsplit=1)[0]]
+    clutch = derived.store.account.clutches(now_ms)[lot.split("/", maxsplit=1)[0]]
     return derived.history(clutch, clutch.lot(lot), derived.species(SPECIES), now_ms)
 
 
@@ -252,7 +252,7 @@ def test_a_late_reading_between_following_and_the_hourly_work_is_not_lost(bench:
     now = START + 20 * HOUR_MS
     bench.derived.follow(now)
     bench.ingest(*late)
-    bench.store.readings.fold(now, bench.derived.seen_seq)
+    bench.store.folding.fold(now, bench.derived.seen_seq)
     bench.derived.refresh(now)
     bench.derived.follow(now)
     got = history(bench.derived, now)
@@ -286,7 +286,7 @@ def test_an_import_into_hours_already_summed_is_taken_up(bench: Bench) -> None:
     bench.hour(now)
     bench.derived.follow(now)
     assert one(bench.derived, now).filled_share > 0.3
-    bench.store.readings.bulk("up", columns_of(hot))
+    bench.store.folding.bulk("up", columns_of(hot))
     bench.derived.follow(now)
     bench.hour(now)
     got = history(bench.derived, now)
@@ -405,8 +405,8 @@ def test_a_corrected_lay_date_moves_the_beginning(bench: Bench) -> None:
     bench.hour(now)
     before = one(bench.derived, now).development
     earlier = START - HOUR_MS + 20 * MINUTE
-    first = bench.store.ledger.events()[0]
-    bench.store.ledger.tell(replace(first, id=0, at_ms=earlier, corrects=first.id))
+    first = bench.store.account.events()[0]
+    bench.store.account.tell(replace(first, id=0, at_ms=earlier, corrects=first.id))
     after = one(bench.derived, now).development
     assert before == pytest.approx(exact(up, START, now)[0], abs=1e-9)
     assert after == pytest.approx(exact(up, earlier, now)[0], abs=1e-9), "the eggs lay in the warmth from then on"

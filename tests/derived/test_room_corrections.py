@@ -51,9 +51,9 @@ def correction(offset: float, from_ms: int = START, probe: str = "up", **more: A
 def with_readings(bench: Bench, change: Any, name: str) -> Derived:
     """A store in which the readings were right from the beginning."""
     store = bench.open(name)
-    store.readings.ingest([change(r) for r in bench.readings])
+    store.journal.ingest([change(r) for r in bench.readings])
     for event in bench.told:
-        store.ledger.tell(event)
+        store.account.tell(event)
     return bench.look(store)
 
 
@@ -110,9 +110,9 @@ def test_what_was_known_then_is_told_with_the_corrections_of_then(bench: Bench) 
 
     def with_only(*corrections: Correction) -> History:
         store = bench.open(f"only {len(bench.opened)}")
-        store.readings.ingest(bench.readings)
+        store.journal.ingest(bench.readings)
         for event in bench.told:
-            store.ledger.tell(event)
+            store.account.tell(event)
         store.corrections.tell(corrections)
         return history(bench.look(store), asked)
 
@@ -148,9 +148,9 @@ def test_what_a_probe_said_in_another_place_is_a_gap_in_its_box(bench: Bench) ->
     bench.store.corrections.tell([correction(0.0, start, to_ms=end)])
     bench.derived.follow(NOW)
     store = bench.open("gap")
-    store.readings.ingest([r for r in bench.readings if r.probe != "up" or not start <= r.at_ms <= end])
+    store.journal.ingest([r for r in bench.readings if r.probe != "up" or not start <= r.at_ms <= end])
     for event in bench.told:
-        store.ledger.tell(event)
+        store.account.tell(event)
     found, expected = history(bench.derived, NOW), history(bench.look(store), NOW)
     assert_same(found, expected)
     # Eight hours and the steps at both ends, and the twenty minutes since the newest reading.
@@ -162,10 +162,10 @@ def test_a_gap_is_filled_from_a_neighbour_as_corrected(bench: Bench) -> None:
     then = START + 4 * DAY_MS
     bench.store.corrections.tell([correction(0.0, probe="low"), correction(0.8, then, probe="low")])
     store = bench.open("quiet")
-    store.readings.ingest([r for r in bench.readings if r.probe != "up" or r.at_ms < then])
+    store.journal.ingest([r for r in bench.readings if r.probe != "up" or r.at_ms < then])
     store.corrections.tell(bench.store.corrections.all())
     right = bench.open("right")
-    right.readings.ingest(
+    right.journal.ingest(
         [
             r._replace(value=r.value + 0.8) if r.probe == "low" and r.at_ms >= then else r
             for r in bench.readings
@@ -173,8 +173,8 @@ def test_a_gap_is_filled_from_a_neighbour_as_corrected(bench: Bench) -> None:
         ]
     )
     for event in bench.told:
-        store.ledger.tell(event)
-        right.ledger.tell(event)
+        store.account.tell(event)
+        right.account.tell(event)
     assert_same(history(bench.look(store), NOW), history(bench.look(right), NOW))
 
 
@@ -276,7 +276,7 @@ def test_forty_one_days_of_a_real_heated_room_look_at_no_probe_askance(tmp_path:
     for name in columns:
         value = np.array([float(r[name] or "nan") for r in rows])
         flag = np.where(np.isnan(value), int(Flag.MISSING), int(Flag.GOOD)).astype(np.uint8)
-        bench.store.readings.bulk(name, Columns(at, value, at, flag, np.ones(n, bool), ("",) * n))
+        bench.store.folding.bulk(name, Columns(at, value, at, flag, np.ones(n, bool), ("",) * n))
     seen = [bench.derived.peers(int(at[0]) + day * DAY_MS) for day in range(1, 42)]
     assert {peer.departure for look in seen for peer in look.values()} == {None}
     bench.store.close()

@@ -61,7 +61,7 @@ def played(room: Room, readings: Iterable[Reading], rounds: Iterable[int], folde
             came = [r for r in due if r.received_ms <= now_ms]
             due = due[len(came) :]
             if came:
-                store.readings.ingest(came)
+                store.journal.ingest(came)
             derived.follow(now_ms)
             snapshot = derived.snapshot(now_ms, Service(START - 86_400_000))
             outcome = evaluate(replace(snapshot, conditions=found.conditions), KINDS)

@@ -624,11 +624,11 @@ def _audit(x: Entry, expected: Entry, folder: Path) -> Got:
     """A wrong entry is corrected by a further one, and both are there afterwards, with the time of telling."""
     at = NOW_MS
     with Store(folder / "audit") as store:
-        laid = store.ledger.tell(KeeperEvent(EventKind.LAID, "c1", at, at + 1, eggs=4, species="x"))
-        store.ledger.tell(KeeperEvent(EventKind.LAID, "c1", at, at + 2, eggs=5, species="x", corrects=laid.id))
-        now = store.ledger.clutches()["c1"].eggs
-        store.readings.drop_before(2**62)
-        events = store.ledger.events()
+        laid = store.account.tell(KeeperEvent(EventKind.LAID, "c1", at, at + 1, eggs=4, species="x"))
+        store.account.tell(KeeperEvent(EventKind.LAID, "c1", at, at + 2, eggs=5, species="x", corrects=laid.id))
+        now = store.account.clutches()["c1"].eggs
+        store.folding.drop_before(2**62)
+        events = store.account.events()
     kept = [(e.eggs, e.corrects) for e in events] == [(4, None), (5, laid.id)]
     holds = {
         "secure, computer-generated, time-stamped": [e.recorded_ms for e in events] == [at + 1, at + 2],
@@ -720,7 +720,7 @@ def _will(x: Entry, expected: Entry, folder: Path) -> Got:
         wait_for(lambda: intake.link().counts.quarantined == len(expected["published_when"]), 20, "four wills")
         newest = intake.link().counts.stored
     with Store(folder / "data") as store:
-        said = {q.payload.decode() for q in store.readings.quarantined()}
+        said = {q.payload.decode() for q in store.unread.messages()}
     yield "published_when", sorted(said), sorted(expected["published_when"])
     yield "not_when", "DISCONNECT" in said, not expected["not_when"].startswith("DISCONNECT")
     yield "readings", newest, 0

@@ -61,7 +61,7 @@ def test_the_older_protocol_is_found_and_told_and_readings_go_all_the_way(tmp_pa
         publish(broker.port, *(("room/warm", v) for v in values), ("room/warm", "rubbish"))
         wait_for(lambda: intake.link().counts.stored == 100 and intake.link().counts.quarantined == 1)
     with Store(tmp_path / "data") as store:
-        assert [f"{r.value:.2f}" for _, r in store.readings.since(0)] == values
+        assert [f"{r.value:.2f}" for _, r in store.journal.since(0)] == values
 
 
 def test_a_retained_message_counts_only_with_a_time_of_its_own_and_never_as_fresh(tmp_path: Path) -> None:
@@ -75,7 +75,7 @@ def test_a_retained_message_counts_only_with_a_time_of_its_own_and_never_as_fres
             publish(broker.port, ("room/warm", "28.0"))
             wait_for(lambda: intake.link().last_live_ms is not None)
     with Store(tmp_path / "data") as store:
-        readings = [r for _, r in store.readings.since(0)]
+        readings = [r for _, r in store.journal.since(0)]
         assert [(r.probe, r.value) for r in readings] == [("timed", 21.0), ("warm", 28.0)]
         assert readings[0].at_ms == at
 

@@ -133,7 +133,7 @@ def test_a_link_is_read_followed_and_its_button_ends_repeats_and_further_steps(
     assert ask(link, "POST")[0] == ask(link)[0] == 410
     count = len(too_warm(one))
     with one.store() as store:
-        states = {(o.notice, o.channel): o.state for o in store.ledger.outgoing()}
+        states = {(o.notice, o.channel): o.state for o in store.outbox.outgoing()}
         assert store.ledger.conditions()["too-warm", "upper"].acknowledged_ms == first.answered_ms
     assert {s for (_, channel), s in states.items() if channel == "neighbour"} == {"not-needed"}
     time.sleep(2.5)

@@ -111,8 +111,8 @@ def test_a_lot_whose_profile_is_gone_is_refused_and_its_box_watched(tmp_path: Pa
     course = Course(tmp_path)
     with course.service(settings()) as run:
         told = {"clutch": "K01", "at_ms": START_MS, "recorded_ms": START_MS}
-        run.app.store.ledger.tell(KeeperEvent(EventKind.LAID, species="no-such-animal", eggs=6, **told))  # type: ignore[arg-type]
-        run.app.store.ledger.tell(KeeperEvent(EventKind.SET, box="a", eggs=6, **told))  # type: ignore[arg-type]
+        run.app.store.account.tell(KeeperEvent(EventKind.LAID, species="no-such-animal", eggs=6, **told))  # type: ignore[arg-type]
+        run.app.store.account.tell(KeeperEvent(EventKind.SET, box="a", eggs=6, **told))  # type: ignore[arg-type]
         assert ("too-warm", "raised", "a") in course.go(120, warm=("a",))
         (lot,) = run.app.round().snapshot.lots
         assert lot.refused
@@ -122,8 +122,8 @@ def test_damaged_sums_of_an_hour_stop_no_notice(tmp_path: Path) -> None:
     course = Course(tmp_path)
     with course.service(settings()) as run:
         told = {"clutch": "K01", "at_ms": START_MS, "recorded_ms": START_MS}
-        run.app.store.ledger.tell(KeeperEvent(EventKind.LAID, species="elaphe-taeniura", eggs=6, **told))  # type: ignore[arg-type]
-        run.app.store.ledger.tell(KeeperEvent(EventKind.SET, box="a", eggs=6, **told))  # type: ignore[arg-type]
+        run.app.store.account.tell(KeeperEvent(EventKind.LAID, species="elaphe-taeniura", eggs=6, **told))  # type: ignore[arg-type]
+        run.app.store.account.tell(KeeperEvent(EventKind.SET, box="a", eggs=6, **told))  # type: ignore[arg-type]
         course.go(240)
         with run.app.store.db.write() as c:
             c.execute("UPDATE part SET development='damaged'")

@@ -40,7 +40,7 @@ def aged(folder: Path, days: int, per_day: float, level: float) -> None:
     n = len(at)
     values = level + per_day * (NOW - at) / DAY_MS
     with Store(folder) as store:
-        store.readings.bulk("top-battery", Columns(at, values, at, np.ones(n, np.uint8), np.ones(n, bool), ("",) * n))
+        store.folding.bulk("top-battery", Columns(at, values, at, np.ones(n, np.uint8), np.ones(n, bool), ("",) * n))
 
 
 def test_a_battery_is_stored_told_and_shown_and_is_no_temperature(

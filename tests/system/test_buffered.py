@@ -71,8 +71,8 @@ Order = Callable[[list[Message]], list[list[Message]]]
 
 def eggs(app: App) -> None:
     told = {"clutch": "K01", "at_ms": START, "recorded_ms": START}
-    app.store.ledger.tell(KeeperEvent(EventKind.LAID, species="elaphe-taeniura", eggs=6, **told))  # type: ignore[arg-type]
-    app.store.ledger.tell(KeeperEvent(EventKind.SET, box="low", eggs=6, **told))  # type: ignore[arg-type]
+    app.store.account.tell(KeeperEvent(EventKind.LAID, species="elaphe-taeniura", eggs=6, **told))  # type: ignore[arg-type]
+    app.store.account.tell(KeeperEvent(EventKind.SET, box="low", eggs=6, **told))  # type: ignore[arg-type]
 
 
 def sums(app: App) -> tuple[float, float]:

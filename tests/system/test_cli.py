@@ -254,7 +254,7 @@ def test_an_hour_that_comes_twice_is_told_as_such_and_either_can_be_meant(
     answer = room(f'record note K01 --note "looked in" --at "{when}"')
     assert answer.code == 0, answer.err
     with Store(room.data) as store:
-        assert store.ledger.events()[-1].at_ms == datetime.fromisoformat(utc).timestamp() * 1000
+        assert store.account.events()[-1].at_ms == datetime.fromisoformat(utc).timestamp() * 1000
     if says:
         assert says in answer.err
         assert '"2026-10-25 02:30+01:00"' in answer.err
@@ -415,7 +415,7 @@ def test_boxes_tells_of_the_air_where_a_probe_measures_it(tmp_path: Path) -> Non
     with desk.store() as store:
         for name, (_, value) in told.items():
             columns = Columns(at, np.full(n, value), at, np.ones(n, np.uint8), np.ones(n, bool), ("",) * n)
-            store.readings.bulk(name, columns)
+            store.folding.bulk(name, columns)
     upper, lower = desk('boxes --at "2026-06-15 12:00" --json').json
     # Saturation at 30 C by the Magnus formula of the World Meteorological Organization (Guide to Instruments, annex
     # 4.B): 6.112 exp(17.62 * 30 / (243.12 + 30)) = 42.34 hPa.

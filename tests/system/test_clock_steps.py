@@ -96,4 +96,4 @@ def test_a_clock_that_is_set_in_the_night_loses_and_doubles_nothing(tmp_path: Pa
         assert kinds
         stuck = [c for c in ledger.conditions().values() if c.shelved(run.clock.at_ms)]
         assert stuck == []
-        assert not [o for o in ledger.outgoing() if o.state in ("waiting", "leased", "given-up")]
+        assert not [o for o in run.app.store.outbox.outgoing() if o.state in ("waiting", "leased", "given-up")]

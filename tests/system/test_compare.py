@@ -35,7 +35,7 @@ class Bench(Desk):
 
     def says(self, values: Mapping[str, np.ndarray[Any, Any]], at_ms: np.ndarray[Any, Any]) -> None:
         with self.store() as store:
-            store.readings.ingest(
+            store.journal.ingest(
                 [
                     Reading(name, int(t), float(v), int(t), Flag.GOOD)
                     for name, column in values.items()
@@ -295,7 +295,7 @@ def speaking(desk: Bench, values: Mapping[str, float]) -> Iterator[None]:
         with desk.store() as store:
             while not stop.wait(0.2):
                 now = time.time_ns() // 1_000_000
-                store.readings.ingest([Reading(n, now, v, now, Flag.GOOD) for n, v in values.items()])
+                store.journal.ingest([Reading(n, now, v, now, Flag.GOOD) for n, v in values.items()])
 
     thread = threading.Thread(target=speak)
     thread.start()
@@ -334,7 +334,7 @@ def test_probes_are_shown_with_their_noise_and_what_the_tests_objected_to(togeth
     desk, since, until = together
     with desk.store() as store:
         bad = [Reading("upper-warmth", since - k * MINUTE, 85.0, since, Flag.BAD, "power-on") for k in (1, 2, 3)]
-        store.readings.ingest(bad)
+        store.journal.ingest(bad)
     by = {p["probe"]: p for p in desk.took("probes --json").json["probes"]}
     upper = by["upper-warmth"]
     assert upper["objections_24h"] == {"power-on": 3}
@@ -399,6 +399,6 @@ def test_noise_is_that_of_the_flicker_and_not_of_the_course_of_the_day() -> None
 def test_a_day_without_any_reading_is_shown_as_such(desk: Bench) -> None:
     with desk.store() as store:
         old = time.time_ns() // 1_000_000 - 3 * DAY_MS
-        store.readings.ingest([Reading("upper-warmth", old, 27.5, old, Flag.GOOD)])
+        store.journal.ingest([Reading("upper-warmth", old, 27.5, old, Flag.GOOD)])
     upper = desk.took("probes --json").json["probes"][0]
     assert (upper["last_c"], upper["readings_24h"], upper["good_share_24h"]) == (27.5, 0, None)

@@ -64,7 +64,7 @@ def readings(tmp_path_factory: pytest.TempPathFactory) -> Path:
         for probe, t in (("a-t", 28.0), ("b-t", 29.0)):
             value = t + 0.3 * np.sin(2 * math.pi * np.arange(n) / 24)
             columns = Columns(at, value, at, np.ones(n, np.uint8), np.ones(n, bool), ("",) * n)
-            store.readings.bulk(probe, columns)
+            store.folding.bulk(probe, columns)
     return data
 
 
@@ -79,7 +79,7 @@ def folder(readings: Path, tmp_path: Path) -> Path:
 
 def told(store: Store, kind: EventKind, clutch: str, at_ms: float, **more: object) -> None:
     at = round(at_ms)
-    store.ledger.tell(KeeperEvent(kind, clutch, at_ms=at, recorded_ms=at, **more))  # type: ignore[arg-type]
+    store.account.tell(KeeperEvent(kind, clutch, at_ms=at, recorded_ms=at, **more))  # type: ignore[arg-type]
 
 
 def finished(folder: Path, name: str, day: float, box: str, later: float = LATER, species: str = SPECIES) -> None:

@@ -33,8 +33,8 @@ def test_lots_that_share_a_box_are_summed_up_as_each_alone(tmp_path: Path) -> No
         for number, hours in enumerate((0.0, 37.3, 5.5, 100.0)):
             at = evaluation.START_MS + round(hours * HOUR_MS)
             told = {"clutch": f"K{number}", "recorded_ms": at, "eggs": 5}
-            store.ledger.tell(KeeperEvent(EventKind.LAID, at_ms=at, species=evaluation.SPECIES[0], **told))  # type: ignore[arg-type]
-            store.ledger.tell(KeeperEvent(EventKind.SET, at_ms=at, box="box0", **told))  # type: ignore[arg-type]
+            store.account.tell(KeeperEvent(EventKind.LAID, at_ms=at, species=evaluation.SPECIES[0], **told))  # type: ignore[arg-type]
+            store.account.tell(KeeperEvent(EventKind.SET, at_ms=at, box="box0", **told))  # type: ignore[arg-type]
         together = {x.clutch.id: x.development for x in Derived(store, room, load_profile).lots(now)}
         alone = {
             name: Derived(store, room, load_profile).lots(now, clutch=name)[0].development for name in sorted(together)

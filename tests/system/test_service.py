@@ -297,7 +297,7 @@ def test_no_message_stops_the_service_and_each_is_either_a_reading_or_kept_with_
             publisher.wait_acknowledged()
         wait_for(lambda: good in run.readings("upper-t")[0].tolist(), 20, "the good reading after the bad messages")
         with run.store() as store:
-            kept = store.readings.quarantined(1000)
+            kept = store.unread.messages(1000)
         assert len(kept) + run.stored_raw() == len(payloads) + 1
         assert len(kept) > 100
         assert all(k.reason and k.topic in ("eggs/upper-t", "eggs/bare") for k in kept)

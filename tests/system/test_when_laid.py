@@ -55,12 +55,12 @@ class Account:
         for first, last, temperature_c in spans.values():
             t[(at >= LAID + first * DAY_MS) & (at < LAID + last * DAY_MS)] = temperature_c
         n = at.size
-        self.store.readings.bulk(probe, Columns(at, t, at, np.ones(n, np.uint8), np.ones(n, bool), ("",) * n))
+        self.store.folding.bulk(probe, Columns(at, t, at, np.ones(n, np.uint8), np.ones(n, bool), ("",) * n))
 
     def tell(self, kind: EventKind, day: float = 0.0, *, recorded_day: float | None = None, **more: Any) -> KeeperEvent:
         at = LAID + round(day * DAY_MS)
         recorded = at if recorded_day is None else LAID + round(recorded_day * DAY_MS)
-        return self.store.ledger.tell(KeeperEvent(kind, more.pop("clutch", "K01"), at, recorded, **more))
+        return self.store.account.tell(KeeperEvent(kind, more.pop("clutch", "K01"), at, recorded, **more))
 
     def clutch(self, developed: float = 0.0, **more: Any) -> KeeperEvent:
         laid = self.tell(EventKind.LAID, species=SPECIES, eggs=6, developed=developed, **more)
@@ -160,7 +160,7 @@ def test_an_event_told_before_there_was_such_a_thing_is_still_read(accounts: Any
             fields = json.loads(body)
             del fields["developed"]
             c.execute("UPDATE event SET body=? WHERE id=?", (json.dumps(fields), number))
-    assert [e.developed for e in account.store.ledger.events()] == [0.0, 0.0]
+    assert [e.developed for e in account.store.account.events()] == [0.0, 0.0]
     assert account.now(10).development == pytest.approx(10 / DAYS, abs=1e-3)
 
 
@@ -335,7 +335,7 @@ def test_a_forecast_shows_them_in_words_and_for_scripts(desk: Desk) -> None:
             at = np.arange(LAID, LAID + 40 * DAY_MS, 600_000, dtype=np.int64)
             n = at.size
             warm = np.full(n, 30.0)
-            store.readings.bulk(probe, Columns(at, warm, at, np.ones(n, np.uint8), np.ones(n, bool), ("",) * n))
+            store.folding.bulk(probe, Columns(at, warm, at, np.ones(n, np.uint8), np.ones(n, bool), ("",) * n))
     answer = desk("forecast N --at 2026-06-01T08:00")
     assert answer.code == 0, answer.text
     assert "sex: mean 30.00 °C in the part of development that decides it" in answer.text

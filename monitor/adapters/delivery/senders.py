@@ -329,16 +329,16 @@ class _Sender:
 
     def _once(self, store: Store) -> float:
         """Deal with at most one row. Returns how long to wait before the next look, in seconds."""
-        ledger = store.ledger
+        outbox = store.outbox
         if self._unmarked is not None:
             self._unmarked(store)
             self._unmarked = None
         if self._shaken:
-            ledger.release_leases(self.id)
+            outbox.release_leases(self.id)
             self._shaken = False
         now_ms = self._now_ms()
         # Looking takes no lock; leasing does.
-        _, due_ms = ledger.queue().get(self.id, (0, None))
+        _, due_ms = outbox.queue().get(self.id, (0, None))
         if due_ms is None:
             return _LOOK_EVERY_S
         if due_ms > now_ms:
@@ -346,7 +346,7 @@ class _Sender:
         if self._channel is not None and store.backlog.fold(self.id, now_ms, self._digest, self._quiet_until(now_ms)):
             crash_point("after-fold-before-lease")
         # One at a time: what is raised meanwhile and more urgent goes first.
-        for row in ledger.lease(self.id, now_ms, limit=1):
+        for row in outbox.lease(self.id, now_ms, limit=1):
             crash_point("after-lease-before-send")
             error = self._deliver(row)
             if error is None:
@@ -425,12 +425,12 @@ class _Sender:
 def _mark_delivered(store: Store, *, row: Waiting, now_ms: int, recovered: bool) -> None:
     # The others first: whoever waits for the queue to be empty must not look between the two.
     if recovered:
-        store.ledger.retry_at_once(row.channel)
-    store.ledger.delivered(row.id, now_ms)
+        store.outbox.retry_at_once(row.channel)
+    store.outbox.delivered(row.id, now_ms)
 
 
 def _mark_failed(store: Store, *, row: Waiting, error: str, not_before_ms: int, give_up: bool) -> None:
-    store.ledger.failed(row.id, error, not_before_ms, give_up=give_up)
+    store.outbox.failed(row.id, error, not_before_ms, give_up=give_up)
 
 
 # -- all channels -----------------------------------------------------------------------------------------------
@@ -480,14 +480,14 @@ class Delivery:
         """Release what was being sent when the last service ended, forget old waits, and begin."""
         with self._lock:
             self._store = Store(self._data_dir)
-            ledger = self._store.ledger
-            again = ledger.release_leases()
+            outbox = self._store.outbox
+            again = outbox.release_leases()
             if again:
                 log.info("%d notices were being sent when the service ended; they are sent again", again)
-            ledger.retry_at_once()
+            outbox.retry_at_once()
             now_ms = self._now_ms()
             self._store.backlog.replan(now_ms, now_ms, self._quiet_until(now_ms))
-            for name in sorted(ledger.queue().keys() - self._senders.keys()):
+            for name in sorted(outbox.queue().keys() - self._senders.keys()):
                 count, given = self._store.backlog.adopt(name, self._channels)
                 log.warning(
                     "%d notices given up: channel %s is no longer configured; %d that reached nobody go to the others",
@@ -508,15 +508,15 @@ class Delivery:
         with self._lock:
             if self._store is not None:
                 now_ms = self._now_ms()
-                self._store.ledger.retry_at_once()
+                self._store.outbox.retry_at_once()
                 self._store.backlog.replan(now_ms - round(step_s * 1000), now_ms, self._quiet_until(now_ms))
         self.wake()
 
     def status(self) -> dict[str, ChannelStatus]:
         """Of every channel, the log included; from the ledger and from what this run saw. Raises StoreError."""
         with self._lock:
-            queue = self._store.ledger.queue() if self._store is not None else {}
-            stuck = self._store.ledger.undelivered() if self._store is not None else {}
+            queue = self._store.outbox.queue() if self._store is not None else {}
+            stuck = self._store.outbox.undelivered() if self._store is not None else {}
         result = {}
         for name, sender in self._senders.items():
             since = [t for t in (sender.failing_since_ms,) if t is not None]
@@ -535,7 +535,7 @@ class Delivery:
         self.wake()
         while True:
             with self._lock:
-                queue = self._store.ledger.queue() if self._store is not None else {}
+                queue = self._store.outbox.queue() if self._store is not None else {}
             now_ms = self._now_ms()
             if not any(due <= now_ms for name, (_, due) in queue.items() if name in self._senders):
                 return True

@@ -370,7 +370,7 @@ class Intake:
         def remember() -> None:
             known = self._store.db.fact(SESSION_FACT) == self._session
             if not connected.session_present:
-                self._store.readings.forget_inbox()
+                self._store.journal.forget_inbox()
                 if known:
                     self._store.db.set_fact(LOST_FACT, str(connected.at_ms))
                     with self._lock:
@@ -409,7 +409,7 @@ class Intake:
 
         def keep() -> None:
             crash_point("before-commit")
-            self._store.readings.ingest(settled.readings, quarantined, marks)
+            self._store.journal.ingest(settled.readings, quarantined, marks)
 
         if (settled.readings or quarantined or marks) and not self._insisting(keep):
             return False
@@ -524,7 +524,7 @@ def _remembered(store: Store, probes: Sequence[Probe]) -> Arrivals:
         untimed = [i for i, timed in enumerate(columns.timed) if not timed]
         if untimed:
             placed[probe.id] = int(columns.received[untimed[-1]]), int(columns.at[untimed[-1]])
-    return Arrivals(probes, contexts=contexts, marks=store.readings.inbox(), heard_ms=heard, placed=placed)
+    return Arrivals(probes, contexts=contexts, marks=store.journal.inbox(), heard_ms=heard, placed=placed)
 
 
 __all__ = ["Counts", "Intake", "Link"]

@@ -46,7 +46,7 @@ class Wills:
             if said is not None and said != said_last(store, gateway):
                 store.db.set_fact(FACT.format(gateway), written(said))
         if unreadable:
-            store.readings.ingest((), unreadable)
+            store.journal.ingest((), unreadable)
 
 
 def said_last(store: Store, gateway: str) -> Said | None:

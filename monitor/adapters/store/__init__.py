@@ -7,15 +7,20 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from monitor.adapters.store.answers import Answers, secret_of
+from monitor.adapters.store.account import KeepersAccount
+from monitor.adapters.store.answers import AnswerBook, secret_of
 from monitor.adapters.store.backlog import Backlog
 from monitor.adapters.store.chunks import Columns
 from monitor.adapters.store.corrections import Corrections
 from monitor.adapters.store.database import Database, ServiceLock
-from monitor.adapters.store.ledger import Ledger, Outgoing, Waiting
+from monitor.adapters.store.folding import Folding
+from monitor.adapters.store.journal import InboxMark, Journal, ProbeNumbers
+from monitor.adapters.store.ledger import Ledger
+from monitor.adapters.store.outbox import Outbox, Outgoing, Waiting
 from monitor.adapters.store.parts import Parts
-from monitor.adapters.store.readings import InboxMark, Quarantined, Readings, columns_of
+from monitor.adapters.store.readings import Readings, columns_of
 from monitor.adapters.store.shipping import ShippingBook
+from monitor.adapters.store.unread import Quarantined, Unread
 
 
 class Store:
@@ -23,13 +28,19 @@ class Store:
 
     def __init__(self, data_dir: str | Path, *, create: bool = True) -> None:
         self.db = Database(data_dir, create=create)
-        self.readings = Readings(self.db)
+        self.probes = ProbeNumbers(self.db)
+        self.unread = Unread(self.db)
+        self.journal = Journal(self.db, self.probes, self.unread)
+        self.readings = Readings(self.db, self.probes)
+        self.folding = Folding(self.db, self.probes, self.readings)
+        self.account = KeepersAccount(self.db)
         self.ledger = Ledger(self.db)
-        self.answers = Answers(self.ledger)
+        self.outbox = Outbox(self.db)
+        self.answers = AnswerBook(self.ledger, self.outbox)
         self.backlog = Backlog(self.db)
         self.corrections = Corrections(self.db)
         self.parts = Parts(self.db)
-        self.shipping = ShippingBook(self.db)
+        self.shipping = ShippingBook(self.db, self.unread)
 
     def close(self) -> None:
         self.db.close()
@@ -42,13 +53,17 @@ class Store:
 
 
 __all__ = [
-    "Answers",
+    "AnswerBook",
     "Backlog",
     "Columns",
     "Corrections",
     "Database",
+    "Folding",
     "InboxMark",
+    "Journal",
+    "KeepersAccount",
     "Ledger",
+    "Outbox",
     "Outgoing",
     "Parts",
     "Quarantined",
@@ -56,6 +71,7 @@ __all__ = [
     "ServiceLock",
     "ShippingBook",
     "Store",
+    "Unread",
     "Waiting",
     "columns_of",
     "secret_of",

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Final
 
 from monitor.adapters.store.ledger import Ledger
+from monitor.adapters.store.outbox import Outbox
 from monitor.core.notices.answers import UNKNOWN, Answer, Found, Status, Way
 from monitor.core.notices.codes import SECRET_BYTES, Code, channel_of, read
 from monitor.errors import StoreError, UnknownSubject
@@ -57,11 +58,12 @@ def _write(path: Path) -> None:
     fresh.replace(path)
 
 
-class Answers:
+class AnswerBook:
     """Answers by code or number."""
 
-    def __init__(self, ledger: Ledger) -> None:
+    def __init__(self, ledger: Ledger, outbox: Outbox) -> None:
         self._ledger = ledger
+        self._outbox = outbox
 
     def look(self, secret: bytes, text: str, now_ms: int) -> Found:
         """What a code stands for; changes nothing."""
@@ -88,7 +90,7 @@ class Answers:
             notice = self._ledger.notice(code.notice)
         except UnknownSubject:
             return UNKNOWN
-        channel = channel_of(secret, code, [o.channel for o in self._ledger.outgoing(code.notice)])
+        channel = channel_of(secret, code, [o.channel for o in self._outbox.outgoing(code.notice)])
         if channel is None:
             return UNKNOWN
         # Answered comes first: that is what somebody with an old link wants to know.

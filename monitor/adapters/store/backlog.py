@@ -28,7 +28,7 @@ _WAITING: Final = (
 
 
 @dataclass(frozen=True, slots=True)
-class _Row:
+class _Waited:
     id: int
     notice: Notice
 
@@ -79,10 +79,10 @@ class Backlog:
             c.executemany("UPDATE outbox SET folded=? WHERE folded=?", [(row, d.id) for d in digests])
         return len(notices)
 
-    def _over(self, channel: str, now_ms: int) -> list[_Row]:
+    def _over(self, channel: str, now_ms: int) -> list[_Waited]:
         """Rows that are due, of what is over or was told again since."""
         rows = [
-            _Row(int(r[0]), read_notice(r[2:]))
+            _Waited(int(r[0]), read_notice(r[2:]))
             for r in self.db.rows(
                 f"{_WAITING} WHERE o.state='waiting' AND o.channel=? AND o.not_before<=? ORDER BY n.id DESC",
                 channel,
@@ -153,7 +153,7 @@ class Backlog:
         Returns how many rows were given up, and how many notices the others were given.
         """
         rows = [
-            _Row(int(r[0]), read_notice(r[2:]))
+            _Waited(int(r[0]), read_notice(r[2:]))
             for r in self.db.rows(f"{_WAITING} WHERE o.state IN ('waiting','leased') AND o.channel=?", gone)
         ]
         there = {c.id for c in channels}

@@ -1,93 +1,28 @@
-"""The ledger: the keeper's account, conditions, notices, and the outbox that carries notices to the channels.
+"""The ledger: conditions, their history, and the notices that told of them.
 
-T4: a keeper's event is checked against all earlier ones and written in one transaction. T2: changed conditions, their
-history, the notices that follow and one outbox row for each channel are written in one transaction, so that a
-crash leaves either all or nothing. T3: a channel's row is leased, sent, and then marked; a crash between
-sending and marking sends once more, never not at all.
+T2: changed conditions, their history, the notices that follow and one outbox row for each channel are written in one
+transaction, so that a crash leaves either all or nothing.
 """
 
 from __future__ import annotations
 
 import dataclasses
 import json
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
 
 from monitor.adapters.store.database import Database
 from monitor.core.notices.answers import Answer
 from monitor.core.notices.conditions import LONGEST_SHELF_MS, Condition, Phase, Transition
 from monitor.core.notices.notices import Notice, Route
-from monitor.core.terms.events import Clutch, EventKind, KeeperEvent, check_name, project
 from monitor.core.terms.settings import Urgency
 from monitor.errors import UnknownSubject
 
-_EVENT_FIELDS = tuple(f.name for f in dataclasses.fields(KeeperEvent) if f.name not in ("id", "kind"))
-
-
-@dataclass(frozen=True, slots=True)
-class Waiting:
-    """One notice on its way to one channel."""
-
-    id: int
-    channel: str
-    attempts: int
-    notice: Notice
-
-
-@dataclass(frozen=True, slots=True)
-class Outgoing:
-    """How one notice fares on one channel."""
-
-    notice: int
-    channel: str
-    state: str
-    attempts: int
-    delivered_ms: int | None
-    error: str
-
 
 class Ledger:
-    """Events, conditions, notices, outbox."""
+    """Conditions and notices."""
 
     def __init__(self, db: Database) -> None:
         self.db = db
-
-    # -- T4: the keeper's account --------------------------------------------------------------------------
-
-    def events(self) -> list[KeeperEvent]:
-        """All events ever told, in the order of telling."""
-        return [
-            KeeperEvent(id=int(i), kind=EventKind(kind), **json.loads(body))
-            for i, kind, body in self.db.rows("SELECT id, kind, body FROM event ORDER BY id")
-        ]
-
-    def clutches(self, until_ms: int | None = None) -> dict[str, Clutch]:
-        return project(self.events(), until_ms)
-
-    def tell(self, event: KeeperEvent, check: Callable[[Mapping[str, Clutch]], None] | None = None) -> KeeperEvent:
-        """Add an event if it can have happened; returns it with its number.
-
-        Raises EventRefused or UnknownSubject, and then nothing is written. ``check`` may object to the clutches
-        as they would be.
-        """
-        if event.kind is EventKind.LAID:
-            check_name(event.clutch)
-        body = {n: getattr(event, n) for n in _EVENT_FIELDS}
-        with self.db.write() as c:
-            number = int(
-                c.execute("SELECT COALESCE(MAX(seq), 0) FROM sqlite_sequence WHERE name='event'").fetchone()[0]
-            )
-            numbered = dataclasses.replace(event, id=number + 1)
-            after = project([*self.events(), numbered])
-            if check is not None:
-                check(after)
-            c.execute(
-                "INSERT INTO event(id, kind, clutch, at, recorded, body) VALUES (?,?,?,?,?,?)",
-                (numbered.id, event.kind.value, event.clutch, event.at_ms, event.recorded_ms, json.dumps(body)),
-            )
-        return numbered
-
-    # -- T2: conditions and notices ------------------------------------------------------------------------
 
     def conditions(self) -> dict[tuple[str, str], Condition]:
         result = {}
@@ -290,90 +225,6 @@ class Ledger:
                 "INSERT INTO history(at, kind, subject, change, reason) VALUES (?,?,?,?,?)",
                 (now_ms, kind, subject, change, f"by {by}"),
             )
-
-    # -- T3: the outbox ------------------------------------------------------------------------------------
-
-    def release_leases(self, channel: str | None = None) -> int:
-        """At start: whatever was being sent when the service ended is sent again. ``channel`` None: of all."""
-        with self.db.write() as c:
-            return c.execute(
-                "UPDATE outbox SET state='waiting' WHERE state='leased' AND (? IS NULL OR channel=?)",
-                (channel, channel),
-            ).rowcount
-
-    def queue(self) -> dict[str, tuple[int, int]]:
-        """Channel -> (rows on their way, earliest time at which one of them may be tried); empty channels left out."""
-        return {
-            str(channel): (int(n), int(due))
-            for channel, n, due in self.db.rows(
-                "SELECT channel, COUNT(*), MIN(not_before) FROM outbox WHERE state IN ('waiting','leased') "
-                "GROUP BY channel"
-            )
-        }
-
-    def lease(self, channel: str, now_ms: int, limit: int = 20) -> list[Waiting]:
-        """Take due rows of a channel for sending, "now" before "today" before "diary"."""
-        with self.db.write() as c:
-            rows = c.execute(
-                "SELECT o.id, o.channel, o.attempts, n.id, n.key, n.at, n.kind, n.subjects, n.change, n.urgency, "
-                "n.title, n.text, n.answered, n.answer, '', '' FROM outbox o JOIN notice n ON n.id=o.notice "
-                "WHERE o.state='waiting' AND o.channel=? AND o.not_before<=? ORDER BY "
-                "CASE n.urgency WHEN 'now' THEN 0 WHEN 'today' THEN 1 ELSE 2 END, o.id LIMIT ?",
-                (channel, now_ms, limit),
-            ).fetchall()
-            c.executemany("UPDATE outbox SET state='leased', leased=? WHERE id=?", [(now_ms, r[0]) for r in rows])
-        return [Waiting(int(r[0]), str(r[1]), int(r[2]), read_notice(r[3:])) for r in rows]
-
-    def delivered(self, outbox_id: int, now_ms: int) -> None:
-        with self.db.write() as c:
-            c.execute(
-                "UPDATE outbox SET state='delivered', delivered=?, attempts=attempts+1, error='' WHERE id=?",
-                (now_ms, outbox_id),
-            )
-            # What a digest stands for has arrived with it.
-            c.execute("UPDATE outbox SET state='delivered', delivered=?, error='' WHERE folded=?", (now_ms, outbox_id))
-
-    def failed(self, outbox_id: int, error: str, not_before_ms: int, *, give_up: bool = False) -> None:
-        with self.db.write() as c:
-            c.execute(
-                "UPDATE outbox SET state=?, attempts=attempts+1, error=?, not_before=? WHERE id=?",
-                ("given-up" if give_up else "waiting", error, not_before_ms, outbox_id),
-            )
-            if give_up:
-                c.execute("UPDATE outbox SET state='given-up', error=? WHERE folded=?", (error, outbox_id))
-
-    def retry_at_once(self, channel: str | None = None) -> None:
-        """Forget the waits after failed tries, of a channel or of all.
-
-        When the service starts or the clock is stepped, waits that were set on the old clock mean nothing; when a
-        channel takes a notice again after failing, the others need not wait either. What waits for the end of quiet
-        hours or for its turn as a further step was not tried yet, and goes on waiting (``Backlog.replan``).
-        """
-        with self.db.write() as c:
-            c.execute(
-                "UPDATE outbox SET not_before=0 WHERE state='waiting' AND attempts>0 AND (? IS NULL OR channel=?)",
-                (channel, channel),
-            )
-
-    def outgoing(self, notice: int | None = None) -> list[Outgoing]:
-        where, values = ("WHERE notice=?", (notice,)) if notice is not None else ("", ())
-        return [
-            Outgoing(int(n), str(ch), str(st), int(a), d, str(e))
-            for n, ch, st, a, d, e in self.db.rows(
-                f"SELECT notice, channel, state, attempts, delivered, error FROM outbox {where} ORDER BY id",  # noqa: S608
-                *values,
-            )
-        ]
-
-    def undelivered(self) -> dict[str, tuple[int, int, str]]:
-        """Channel -> (rows waiting after a failed try, time of the oldest such notice, last error)."""
-        return {
-            str(channel): (int(n), int(oldest), str(error))
-            for channel, n, oldest, error in self.db.rows(
-                "SELECT o.channel, COUNT(*), MIN(n.at), MAX(o.error) FROM outbox o JOIN notice n ON n.id=o.notice "
-                "WHERE o.state IN ('waiting','leased') AND o.attempts>0 GROUP BY o.channel"
-            )
-        }
 
 
 _NOTICE = (

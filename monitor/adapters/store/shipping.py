@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from monitor.adapters.store import chunks
 from monitor.adapters.store.chunks import Columns
 from monitor.adapters.store.database import Database
+from monitor.adapters.store.unread import Quarantined, Unread
 from monitor.errors import StoreCorrupt
 
 _WHOLE = "shipped whole "
@@ -52,8 +53,9 @@ class DeadLetter:
 class ShippingBook:
     """Cursor, marked hours and dead letters of one destination at a time."""
 
-    def __init__(self, db: Database) -> None:
+    def __init__(self, db: Database, unread: Unread) -> None:
         self.db = db
+        self._unread = unread
 
     def begin(self, destination: str, now_ms: int) -> bool:
         """Make a destination known; True when it is new: then everything stored is still to be sent.
@@ -133,10 +135,7 @@ class ShippingBook:
                 "COALESCE((SELECT n FROM chunk c WHERE c.probe=ship_hour.probe AND c.hour=ship_hour.hour), 0)=?",
                 [(destination, h.number, h.hour, h.n) for h in hours],
             )
-            c.executemany(
-                "INSERT INTO quarantine(received, topic, payload, reason) VALUES (?,?,?,?)",
-                [(now_ms, DEAD_LETTER_TOPIC, d.line.encode(), d.reason) for d in dead],
-            )
+            self._unread.keep([Quarantined(now_ms, DEAD_LETTER_TOPIC, d.line.encode(), d.reason) for d in dead])
 
     def behind(self, destination: str) -> int:
         """Readings that are still to be sent."""

@@ -68,11 +68,11 @@ class Post:
 
     def states(self, channel: str) -> dict[int, str]:
         with Store(self.folder) as store:
-            return {o.notice: o.state for o in store.ledger.outgoing() if o.channel == channel}
+            return {o.notice: o.state for o in store.outbox.outgoing() if o.channel == channel}
 
     def tries(self, channel: str) -> dict[int, int]:
         with Store(self.folder) as store:
-            return {o.notice: o.attempts for o in store.ledger.outgoing() if o.channel == channel}
+            return {o.notice: o.attempts for o in store.outbox.outgoing() if o.channel == channel}
 
     def go_on(self, rounds: int, seconds: float = 900.0) -> None:
         """Let time pass in steps of the longest wait, and everything due be tried."""
@@ -249,7 +249,7 @@ def test_anything_but_a_clear_yes_is_a_no(tmp_path: Path, sign: str, reason: str
         assert post.delivery.drain(20)
         assert post.states("hook") == {1: "waiting"}
         with Store(tmp_path) as store:
-            assert [o.error for o in store.ledger.outgoing() if o.channel == "hook"] == [reason]
+            assert [o.error for o in store.outbox.outgoing() if o.channel == "hook"] == [reason]
         assert [a.path for a in sink.arrivals] == ["/in"]
         post.go_on(1)
         assert sink.keys() == ["key"]
@@ -492,7 +492,7 @@ def test_no_part_of_an_address_reaches_a_log_an_error_or_the_screen(
         assert sink.taken[0].path == "/secret-path"
         assert sink.taken[0].headers["X-Token"] == "verborgen"
     with Store(tmp_path) as store:
-        said += [str(o) for o in store.ledger.outgoing()]
+        said += [str(o) for o in store.outbox.outgoing()]
     screen = capfd.readouterr()
     everything = "\n".join([caplog.text, *said, screen.out, screen.err])
     assert "channel dead: notice 1, try 1: no connection" in everything

@@ -185,8 +185,8 @@ def test_readings_around_an_answer_are_stored_and_acknowledged_with_it(
     keeper.hears(1)
     assert running.stop()
     with Store(tmp_path / "data") as store:
-        assert [r.value for _, r in store.readings.since(0)] == [round(28 + n / 100, 2) for n in range(20)]
-        assert store.readings.quarantined() == []
+        assert [r.value for _, r in store.journal.since(0)] == [round(28 + n / 100, 2) for n in range(20)]
+        assert store.unread.messages() == []
     # All was acknowledged: the next one gets nothing of it again.
     again = up(intake(tmp_path, broker.port))
     try:
@@ -255,7 +255,7 @@ def test_of_many_guesses_few_are_looked_at_and_readings_do_not_suffer(
     kinds = Counter(r.partition(":")[2][:12] for r in keeper.replies)
     assert kinds == {" this is not": WRONG_A_MINUTE, " too many wr": 1}
     with Store(tmp_path / "data") as store:
-        assert [r.value for _, r in store.readings.since(0)] == [28.5]
+        assert [r.value for _, r in store.journal.since(0)] == [28.5]
 
 
 def test_a_retained_message_answers_nothing(tmp_path: Path) -> None:
@@ -331,5 +331,5 @@ def test_killed_around_its_commit_it_answers_once_and_the_reply_is_the_same(
         assert len(store.db.rows("SELECT * FROM answer")) == 1
         assert store.ledger.notice(1).answer == "neighbour, with the code sent to phone"
         assert [t.change for t in store.ledger.history()] == ["acknowledged"]
-        assert [r.value for _, r in store.readings.since(0)] == [28.5]
+        assert [r.value for _, r in store.journal.since(0)] == [28.5]
     assert not any("answered already" in r for r in keeper.replies)

@@ -116,12 +116,12 @@ def parts(intake: Intake, broker: Mosquitto) -> None:
 
 def stored(folder: Path, probe: str = "warm") -> list[Reading]:
     with Store(folder / "data") as store:
-        return [r for _, r in store.readings.since(0) if r.probe == probe]
+        return [r for _, r in store.journal.since(0) if r.probe == probe]
 
 
 def quarantined(folder: Path) -> list[Quarantined]:
     with Store(folder / "data") as store:
-        return store.readings.quarantined()
+        return store.unread.messages()
 
 
 def timed(value: float, at_ms: int, humidity: float = 90.0) -> str:
@@ -308,7 +308,7 @@ def test_a_broker_that_lost_the_session_is_a_possible_gap_and_recorded(
     wait_for(lambda: second.link().session_lost_ms is not None)
     with Store(tmp_path / "data") as store:
         assert store.db.fact(way_in.LOST_FACT) == str(second.link().session_lost_ms)
-        assert store.readings.inbox() == {}
+        assert store.journal.inbox() == {}
 
 
 # ------------------------------------------------------------ when the service dies

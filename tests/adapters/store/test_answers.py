@@ -71,13 +71,13 @@ def test_looking_changes_nothing_and_answering_does_what_the_command_does(store:
     assert (found.notice.answered_ms, found.notice.answer) == (T0 + 2, "the link sent to phone")
     assert (found.notice.answer_way, found.notice.answer_channel) == ("link", "phone")
     assert acknowledged(store) == T0 + 2
-    assert {o.channel: o.state for o in store.ledger.outgoing()}["neighbour"] == "not-needed"
+    assert {o.channel: o.state for o in store.outbox.outgoing()}["neighbour"] == "not-needed"
     # The command leaves the same behind, but for who it was.
     with Store(tmp_path / "other") as other:
         tell(other)
         other.ledger.answer(1, T0 + 2, "neighbour")
         assert other.ledger.conditions() == store.ledger.conditions()
-        assert other.ledger.outgoing() == store.ledger.outgoing()
+        assert other.outbox.outgoing() == store.outbox.outgoing()
         assert other.ledger.notice(1).answer_way == "command"
 
 
@@ -144,7 +144,7 @@ def test_an_old_code_does_not_silence_what_was_raised_anew(store: Store) -> None
     found = store.answers.give(SECRET, code(old), T0 + 61 * MINUTE, "link")
     assert (found.status, found.over) == ("given", True)
     assert acknowledged(store) is None
-    states = {(o.notice, o.channel): o.state for o in store.ledger.outgoing()}
+    states = {(o.notice, o.channel): o.state for o in store.outbox.outgoing()}
     assert states[old.id, "neighbour"] == "not-needed"
     assert states[new.id, "neighbour"] == "waiting"
     assert store.answers.give(SECRET, code(new), T0 + 62 * MINUTE, "link").over is False
@@ -160,11 +160,11 @@ def test_a_drill_that_is_answered_proves_the_way_back(store: Store) -> None:
 
 def test_an_answer_is_whole_or_not_at_all(store: Store) -> None:
     notice = tell(store)
-    before = store.ledger.conditions(), store.ledger.notices(), store.ledger.outgoing(), store.ledger.history()
+    before = store.ledger.conditions(), store.ledger.notices(), store.outbox.outgoing(), store.ledger.history()
     store.db.connection.execute("CREATE TRIGGER fault BEFORE INSERT ON history BEGIN SELECT RAISE(ABORT, 'fault'); END")
     with pytest.raises(StoreError, match="fault"):
         store.answers.give(SECRET, code(notice), T0 + 1, "link")
-    after = store.ledger.conditions(), store.ledger.notices(), store.ledger.outgoing(), store.ledger.history()
+    after = store.ledger.conditions(), store.ledger.notices(), store.outbox.outgoing(), store.ledger.history()
     assert after == before
     assert store.db.rows("SELECT * FROM answer") == []
 

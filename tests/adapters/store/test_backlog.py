@@ -54,7 +54,7 @@ def fold(store: Store, now_ms: int) -> int:
 
 
 def states(store: Store, channel: str = "mail") -> dict[int, str]:
-    return {o.notice: o.state for o in store.ledger.outgoing() if o.channel == channel}
+    return {o.notice: o.state for o in store.outbox.outgoing() if o.channel == channel}
 
 
 def test_a_night_without_the_channel_is_one_digest_and_what_is_still_true(store: Store) -> None:
@@ -67,9 +67,9 @@ def test_a_night_without_the_channel_is_one_digest_and_what_is_still_true(store:
     now = T0 + 8 * HOUR
     assert fold(store, now) == 4
     got = []
-    while rows := store.ledger.lease("mail", now, limit=1):
+    while rows := store.outbox.lease("mail", now, limit=1):
         got.append(rows[0].notice)
-        store.ledger.delivered(rows[0].id, now)
+        store.outbox.delivered(rows[0].id, now)
     # In the order of urgency; of b the newest.
     assert [n.title for n in got[:2]] == ["still b", "raised p"]
     assert got[2].change == "digest"
@@ -85,7 +85,7 @@ def test_one_that_is_over_comes_as_itself_and_so_does_what_is_fresh(store: Store
     now = T0 + 8 * HOUR
     add(store, "cleared", "a", at=now)
     assert fold(store, now + 1) == 0
-    assert [w.notice.change for w in store.ledger.lease("mail", now + 1)] == ["raised", "cleared"]
+    assert [w.notice.change for w in store.outbox.lease("mail", now + 1)] == ["raised", "cleared"]
 
 
 def test_a_raise_of_several_stays_while_one_of_them_is_true(store: Store) -> None:
@@ -108,14 +108,14 @@ def test_a_digest_that_is_not_delivered_goes_into_the_next(store: Store) -> None
     for n in range(2):
         add(store, "cleared", f"x{n}", at=T0 + n)
     assert fold(store, T0 + HOUR) == 2
-    (row,) = store.ledger.lease("mail", T0 + HOUR)
-    store.ledger.failed(row.id, "no answer", 0)
+    (row,) = store.outbox.lease("mail", T0 + HOUR)
+    store.outbox.failed(row.id, "no answer", 0)
     assert fold(store, T0 + 2 * HOUR) == 0, "nothing new"
     add(store, "cleared", "x2", at=T0 + 2 * HOUR)
     assert fold(store, T0 + 3 * HOUR) == 3
-    (row,) = store.ledger.lease("mail", T0 + 3 * HOUR)
+    (row,) = store.outbox.lease("mail", T0 + 3 * HOUR)
     assert row.notice.text.count("cleared x") == 3
-    store.ledger.delivered(row.id, T0 + 3 * HOUR)
+    store.outbox.delivered(row.id, T0 + 3 * HOUR)
     assert set(states(store).values()) == {"delivered"}
 
 
@@ -130,8 +130,8 @@ def test_given_up_is_given_up_with_all_it_stands_for(store: Store) -> None:
     for n in range(2):
         add(store, "cleared", f"x{n}", at=T0 + n)
     fold(store, T0 + HOUR)
-    (row,) = store.ledger.lease("mail", T0 + HOUR)
-    store.ledger.failed(row.id, "too old", 0, give_up=True)
+    (row,) = store.outbox.lease("mail", T0 + HOUR)
+    store.outbox.failed(row.id, "too old", 0, give_up=True)
     assert set(states(store).values()) == {"given-up"}
 
 
@@ -151,7 +151,7 @@ def test_what_waits_for_its_time_is_not_sent_by_a_restart_or_by_another_channels
         routes=(Route("phone", NIGHT_END), Route("person", T0 + 2 * HOUR, if_open=True)),
     )  # fmt: skip
     before = planned(store)
-    store.ledger.retry_at_once()
+    store.outbox.retry_at_once()
     store.backlog.replan(T0, T0, NIGHT_END)
     assert planned(store) == {"phone": NIGHT_END, "person": NIGHT_END} or planned(store) == before
 

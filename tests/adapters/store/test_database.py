@@ -53,7 +53,7 @@ def test_an_older_store_is_brought_up_to_date_and_keeps_everything(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with Store(tmp_path) as store:
-        store.readings.ingest(batch(0))
+        store.journal.ingest(batch(0))
     steps = database._schema()
     monkeypatch.setattr(database, "_schema", lambda: [*steps, (len(steps) + 1, TWO_STEPS)])
     with Store(tmp_path) as store:
@@ -66,7 +66,7 @@ def test_a_schema_step_that_fails_in_the_middle_leaves_the_older_store_as_it_was
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     with Store(tmp_path) as store:
-        store.readings.ingest(batch(0))
+        store.journal.ingest(batch(0))
         before = list(store.db.connection.iterdump())
     steps = database._schema()
     monkeypatch.setattr(
@@ -128,13 +128,13 @@ def test_on_a_full_disk_nothing_acknowledged_is_lost_and_it_goes_on_when_there_i
         assert held(store) == acknowledged
         for _ in range(3):
             with pytest.raises(StoreFull):
-                store.readings.ingest(batch(acknowledged, 3000))
+                store.journal.ingest(batch(acknowledged, 3000))
         assert held(store) == acknowledged
         assert store.db.check() == []
         ballast.unlink()
-        store.readings.ingest(batch(acknowledged))
+        store.journal.ingest(batch(acknowledged))
         assert held(store) == acknowledged + 100
-        store.readings.fold(2**60)
+        store.folding.fold(2**60)
         assert held(store) == acknowledged + 100
     with Store(small_disk) as store:
         assert held(store) == acknowledged + 100
@@ -143,18 +143,18 @@ def test_on_a_full_disk_nothing_acknowledged_is_lost_and_it_goes_on_when_there_i
 
 def test_a_fold_or_an_import_on_a_full_disk_loses_nothing(small_disk: Path) -> None:
     with Store(small_disk) as store:
-        store.readings.ingest(batch(0, 6000))
+        store.journal.ingest(batch(0, 6000))
         fill(small_disk)
         write_until_full(store)  # the write-ahead log may have some room of its own left
         before = list(store.db.connection.iterdump())
         with pytest.raises(StoreFull):
-            store.readings.fold(2**60)
+            store.folding.fold(2**60)
         assert list(store.db.connection.iterdump()) == before
 
 
 def test_a_store_opened_on_a_full_disk_says_so_or_can_be_read(small_disk: Path) -> None:
     with Store(small_disk) as store:
-        store.readings.ingest(batch(0))
+        store.journal.ingest(batch(0))
     fill(small_disk)
     with contextlib.suppress(StoreFull), Store(small_disk) as store:
         assert held(store) == 100
@@ -174,7 +174,7 @@ def write_until_full(store: Store) -> tuple[int, StoreFull]:
     acknowledged = 0
     while acknowledged < 1_000_000:
         try:
-            store.readings.ingest(batch(acknowledged))
+            store.journal.ingest(batch(acknowledged))
         except StoreFull as full:
             return acknowledged, full
         acknowledged += 100
@@ -201,7 +201,7 @@ def test_a_read_only_disk_is_named(small_disk: Path) -> None:
     Store(small_disk).close()
     subprocess.run(["mount", "-o", "remount,ro", small_disk], check=True)
     with pytest.raises(StoreError, match="check the path and its permissions"), Store(small_disk) as store:
-        store.readings.ingest(batch(0))
+        store.journal.ingest(batch(0))
     with pytest.raises(StoreError, match="cannot be written"):
         ServiceLock(small_disk)
     with pytest.raises(StoreError, match="cannot be made"):
@@ -250,7 +250,7 @@ def test_a_file_that_is_no_store_is_called_damaged_and_left_alone(tmp_path: Path
 
 def test_a_damaged_page_is_called_damage(tmp_path: Path) -> None:
     with Store(tmp_path) as store:
-        store.readings.ingest(batch(0, 5000))
+        store.journal.ingest(batch(0, 5000))
         store.db.checkpoint()
     path = tmp_path / database.FILE_NAME
     raw = bytearray(path.read_bytes())
@@ -292,9 +292,9 @@ def test_a_store_that_another_program_holds_too_long_is_called_locked(
     monkeypatch.setattr(database, "BUSY_S", 0.05)
     with Store(tmp_path) as one, Store(tmp_path) as two:
         with one.db.write(), pytest.raises(StoreLocked) as caught:
-            two.readings.ingest(batch(0))
+            two.journal.ingest(batch(0))
         assert caught.value.retry
-        two.readings.ingest(batch(0))
+        two.journal.ingest(batch(0))
         assert held(one) == 100
 
 
@@ -313,6 +313,6 @@ def test_reads_of_one_moment_do_not_see_what_is_written_meanwhile(tmp_path: Path
     with Store(tmp_path) as one, Store(tmp_path) as two:
         with one.db.read():
             assert held(one) == 0
-            two.readings.ingest(batch(0))
+            two.journal.ingest(batch(0))
             assert held(one) == 0
         assert held(one) == 100

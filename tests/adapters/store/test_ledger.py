@@ -61,29 +61,29 @@ RAISE = Transition("too-warm", "box A", "raised", T0 + 5, T0, "beyond the limit 
 
 def test_events_come_back_as_they_were_told_and_are_numbered_in_that_order(store: Store) -> None:
     told = [
-        store.ledger.tell(event("laid", 0, eggs=4, species="Testudo exempli", day_only=True)),
-        store.ledger.tell(event("set", 1, box="A")),
-        store.ledger.tell(event("candled", 20, box="A", fertile=3, text="Adern gut zu sehen")),
-        store.ledger.tell(event("pipped", 50, box="A", eggs=1, not_yet_at_ms=T0 + 49 * DAY_MS)),
-        store.ledger.tell(event("pipped", 50, box="A", corrects=4, withdrawn=True)),
+        store.account.tell(event("laid", 0, eggs=4, species="Testudo exempli", day_only=True)),
+        store.account.tell(event("set", 1, box="A")),
+        store.account.tell(event("candled", 20, box="A", fertile=3, text="Adern gut zu sehen")),
+        store.account.tell(event("pipped", 50, box="A", eggs=1, not_yet_at_ms=T0 + 49 * DAY_MS)),
+        store.account.tell(event("pipped", 50, box="A", corrects=4, withdrawn=True)),
     ]
     assert [e.id for e in told] == [1, 2, 3, 4, 5]
-    assert store.ledger.events() == told
-    assert store.ledger.clutches()["c1"].lots[0].pipped == 0
-    assert store.ledger.clutches(T0 + 10 * DAY_MS)["c1"].lots[0].infertile == 0
+    assert store.account.events() == told
+    assert store.account.clutches()["c1"].lots[0].pipped == 0
+    assert store.account.clutches(T0 + 10 * DAY_MS)["c1"].lots[0].infertile == 0
 
 
 def test_what_cannot_have_happened_is_refused_and_leaves_no_trace(store: Store) -> None:
-    store.ledger.tell(event("laid", 0, eggs=4))
+    store.account.tell(event("laid", 0, eggs=4))
     before = contents(store)
     with pytest.raises(EventRefused):
-        store.ledger.tell(event("set", 1, box="A", eggs=5))
+        store.account.tell(event("set", 1, box="A", eggs=5))
     with pytest.raises(UnknownSubject):
-        store.ledger.tell(replace(event("note", 1), clutch="c9"))
+        store.account.tell(replace(event("note", 1), clutch="c9"))
     with pytest.raises(EventRefused, match="no such box"):
-        store.ledger.tell(event("set", 1, box="A"), check=_object)
+        store.account.tell(event("set", 1, box="A"), check=_object)
     assert contents(store) == before
-    assert store.ledger.tell(event("set", 1, box="A")).id == 2
+    assert store.account.tell(event("set", 1, box="A")).id == 2
 
 
 def _object(_: object) -> None:
@@ -94,21 +94,21 @@ def test_an_event_is_written_whole_or_not_at_all(store: Store) -> None:
     fail_at(store, "INSERT event")
     before = contents(store)
     with pytest.raises(StoreError, match="fault in the middle"):
-        store.ledger.tell(event("laid", 0, eggs=4))
+        store.account.tell(event("laid", 0, eggs=4))
     assert contents(store) == before
 
 
 def test_two_who_tell_at_once_are_checked_one_after_the_other(tmp_path: Path) -> None:
     with Store(tmp_path) as store:
-        store.ledger.tell(event("laid", 0, eggs=30))
-        store.ledger.tell(event("set", 1, box="A"))
+        store.account.tell(event("laid", 0, eggs=30))
+        store.account.tell(event("set", 1, box="A"))
     code = (
         "import sys\nfrom monitor.adapters.store import Store\nfrom monitor.core.terms.events import *\n"
         "from monitor.errors import EventRefused\nstore, done = Store(sys.argv[1]), 0\n"
         "for i in range(20):\n"
         "    try:\n"
         f"        at = {T0 + 9 * DAY_MS}\n"
-        "        store.ledger.tell(KeeperEvent(EventKind.REMOVED, 'c1', at, at, box='A', eggs=1))\n"
+        "        store.account.tell(KeeperEvent(EventKind.REMOVED, 'c1', at, at, box='A', eggs=1))\n"
         "        done += 1\n"
         "    except EventRefused:\n        pass\n"
         "print(done)\n"
@@ -120,8 +120,8 @@ def test_two_who_tell_at_once_are_checked_one_after_the_other(tmp_path: Path) ->
     done = [int(t.communicate(timeout=60)[0]) for t in tellers]
     with Store(tmp_path) as store:
         assert sum(done) == 30
-        assert store.ledger.clutches()["c1"].lots[0].removed == 30
-        assert [e.id for e in store.ledger.events()] == list(range(1, 33))
+        assert store.account.clutches()["c1"].lots[0].removed == 30
+        assert [e.id for e in store.account.events()] == list(range(1, 33))
 
 
 # -- T2 ------------------------------------------------------------------------------------------------------
@@ -153,14 +153,14 @@ def test_a_notice_is_made_once_and_goes_to_the_channels_that_want_its_urgency(st
     store.ledger.commit((), (), [notice("k1", "now"), notice("k2", "diary")], channels)
     assert store.ledger.commit((), (), [notice("k1", "now"), notice("k3", "today")], channels)[0].key == "k3"
     keys = {n.id: n.key for n in store.ledger.notices()}
-    assert sorted((keys[o.notice], o.channel) for o in store.ledger.outgoing()) == [
+    assert sorted((keys[o.notice], o.channel) for o in store.outbox.outgoing()) == [
         ("k1", "mail"),
         ("k1", "phone"),
         ("k2", "mail"),
         ("k2", "paper"),
         ("k3", "mail"),
     ]
-    assert [o.channel for o in store.ledger.outgoing(1)] == ["phone", "mail"]
+    assert [o.channel for o in store.outbox.outgoing(1)] == ["phone", "mail"]
 
 
 def test_an_answer_acknowledges_the_conditions_that_are_still_raised(store: Store) -> None:
@@ -209,50 +209,50 @@ def test_shelving_outlives_a_round_and_can_be_ended(store: Store) -> None:
 
 def test_what_is_leased_is_not_leased_again_until_it_is_released(store: Store) -> None:
     store.ledger.commit((), (), [notice("k1"), notice("k2")], {"mail": EVERYTHING, "phone": EVERYTHING})
-    assert [w.notice.key for w in store.ledger.lease("mail", T0)] == ["k1", "k2"]
-    assert store.ledger.lease("mail", T0) == []
-    assert [w.channel for w in store.ledger.lease("phone", T0, 1)] == ["phone"]
-    assert store.ledger.release_leases("phone") == 1
-    assert store.ledger.release_leases() == 2
-    assert len(store.ledger.lease("mail", T0)) == 2
+    assert [w.notice.key for w in store.outbox.lease("mail", T0)] == ["k1", "k2"]
+    assert store.outbox.lease("mail", T0) == []
+    assert [w.channel for w in store.outbox.lease("phone", T0, 1)] == ["phone"]
+    assert store.outbox.release_leases("phone") == 1
+    assert store.outbox.release_leases() == 2
+    assert len(store.outbox.lease("mail", T0)) == 2
 
 
 def test_the_urgent_ones_go_first(store: Store) -> None:
     batch = [notice("d", "diary"), notice("t", "today"), notice("n1", "now"), notice("n2", "now")]
     store.ledger.commit((), (), batch, {"mail": EVERYTHING})
-    assert [w.notice.key for w in store.ledger.lease("mail", T0)] == ["n1", "n2", "t", "d"]
+    assert [w.notice.key for w in store.outbox.lease("mail", T0)] == ["n1", "n2", "t", "d"]
 
 
 def test_a_failed_one_waits_and_counts_and_a_delivered_one_is_done(store: Store) -> None:
     store.ledger.commit((), (), [notice("k1"), notice("k2"), notice("k3")], {"mail": EVERYTHING})
-    one, two, three = store.ledger.lease("mail", T0)
-    store.ledger.delivered(one.id, T0 + 5)
-    store.ledger.failed(two.id, "no answer", T0 + 1000)
-    store.ledger.failed(three.id, "too old", T0 + 1000, give_up=True)
-    assert [(o.state, o.attempts, o.delivered_ms, o.error) for o in store.ledger.outgoing()] == [
+    one, two, three = store.outbox.lease("mail", T0)
+    store.outbox.delivered(one.id, T0 + 5)
+    store.outbox.failed(two.id, "no answer", T0 + 1000)
+    store.outbox.failed(three.id, "too old", T0 + 1000, give_up=True)
+    assert [(o.state, o.attempts, o.delivered_ms, o.error) for o in store.outbox.outgoing()] == [
         ("delivered", 1, T0 + 5, ""),
         ("waiting", 1, None, "no answer"),
         ("given-up", 1, None, "too old"),
     ]
-    assert store.ledger.undelivered() == {"mail": (1, T0, "no answer")}
-    assert store.ledger.lease("mail", T0 + 999) == []
-    assert [w.attempts for w in store.ledger.lease("mail", T0 + 1000)] == [1]
-    store.ledger.failed(two.id, "no answer", T0 + 10**9)
-    store.ledger.retry_at_once()
-    assert len(store.ledger.lease("mail", T0)) == 1
+    assert store.outbox.undelivered() == {"mail": (1, T0, "no answer")}
+    assert store.outbox.lease("mail", T0 + 999) == []
+    assert [w.attempts for w in store.outbox.lease("mail", T0 + 1000)] == [1]
+    store.outbox.failed(two.id, "no answer", T0 + 10**9)
+    store.outbox.retry_at_once()
+    assert len(store.outbox.lease("mail", T0)) == 1
 
 
 @pytest.mark.parametrize("what", ["lease", "delivered", "failed"])
 def test_a_mark_that_fails_leaves_the_outbox_as_it_was(store: Store, what: str) -> None:
     store.ledger.commit((), (), [notice("k1")], {"mail": EVERYTHING})
     if what != "lease":
-        store.ledger.lease("mail", T0)
+        store.outbox.lease("mail", T0)
     fail_at(store, "UPDATE outbox")
     before = contents(store)
     calls: dict[str, Callable[[], object]] = {
-        "lease": lambda: store.ledger.lease("mail", T0),
-        "delivered": lambda: store.ledger.delivered(1, T0),
-        "failed": lambda: store.ledger.failed(1, "no", T0),
+        "lease": lambda: store.outbox.lease("mail", T0),
+        "delivered": lambda: store.outbox.delivered(1, T0),
+        "failed": lambda: store.outbox.failed(1, "no", T0),
     }
     with pytest.raises(StoreError, match="fault in the middle"):
         calls[what]()
@@ -263,7 +263,7 @@ SENDER = """
 import os, signal, sys
 from monitor.adapters.store import Store
 store = Store(sys.argv[1])
-store.ledger.release_leases()
+store.outbox.release_leases()
 left = int(sys.argv[3])
 def place():
     global left
@@ -272,7 +272,7 @@ def place():
         os.kill(os.getpid(), signal.SIGKILL)
 while True:
     place()
-    waiting = store.ledger.lease("mail", 2**50, 2)
+    waiting = store.outbox.lease("mail", 2**50, 2)
     if not waiting:
         break
     for one in waiting:
@@ -282,7 +282,7 @@ while True:
             sent.flush()
             os.fsync(sent.fileno())
         place()
-        store.ledger.delivered(one.id, 1)
+        store.outbox.delivered(one.id, 1)
         place()
 """
 
@@ -306,7 +306,7 @@ def test_killed_between_any_two_steps_of_sending_every_notice_goes_out_once_at_l
     assert set(sent) == set(keys)
     assert len(sent) <= len(keys) + kills
     with Store(tmp_path / "data") as store:
-        assert {o.state for o in store.ledger.outgoing()} == {"delivered"}
+        assert {o.state for o in store.outbox.outgoing()} == {"delivered"}
 
 
 # -- further steps ----------------------------------------------------------------------------------------------------
@@ -318,14 +318,14 @@ def stepped_notice(key: str, *boxes: str) -> Notice:
 
 
 def states(store: Store) -> dict[str, str]:
-    return {o.channel: o.state for o in store.ledger.outgoing()}
+    return {o.channel: o.state for o in store.outbox.outgoing()}
 
 
 def test_a_further_step_waits_for_its_time(store: Store) -> None:
     store.ledger.commit([RAISED], [RAISE], [stepped_notice("k1", RAISED.subject)], {})
-    assert [w.channel for w in store.ledger.lease("mail", T0)] == ["mail"]
-    assert store.ledger.lease("neighbour", T0) == []
-    assert [w.channel for w in store.ledger.lease("neighbour", T0 + 1_200_000)] == ["neighbour"]
+    assert [w.channel for w in store.outbox.lease("mail", T0)] == ["mail"]
+    assert store.outbox.lease("neighbour", T0) == []
+    assert [w.channel for w in store.outbox.lease("neighbour", T0 + 1_200_000)] == ["neighbour"]
 
 
 def test_an_answer_makes_the_further_step_needless(store: Store) -> None:
@@ -351,11 +351,11 @@ def test_it_is_known_which_channels_were_told_of_a_matter_while_it_lasted(store:
 
     store.ledger.commit([RAISED], [RAISE], [stepped_notice("k1", RAISED.subject)], {})
     assert reached() == set()
-    (mail,) = store.ledger.lease("mail", T0)
-    store.ledger.delivered(mail.id, T0)
+    (mail,) = store.outbox.lease("mail", T0)
+    store.outbox.delivered(mail.id, T0)
     assert reached() == {"mail"}
     # On its way counts as told: an end that nobody needed is better than one that is missing.
-    store.ledger.lease("neighbour", T0 + 1_200_000)
+    store.outbox.lease("neighbour", T0 + 1_200_000)
     assert reached() == {"mail", "neighbour"}
     assert store.ledger.reached("too-cool", [RAISED.subject]) == store.ledger.reached("too-warm", ["other"]) == set()
     over = replace(notice("k2", "today", RAISED.subject), change="cleared")

@@ -20,7 +20,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
-from monitor.adapters.store import InboxMark, Quarantined, Store, columns_of, readings
+from monitor.adapters.store import InboxMark, Quarantined, Store, columns_of, folding
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.times import HOUR_MS
 from monitor.errors import StoreCorrupt, StoreError
@@ -63,46 +63,46 @@ def fail_at(store: Store, what: str) -> None:
     "what", ["INSERT probe", "INSERT journal", "INSERT dirty", "INSERT quarantine", "INSERT inbox"]
 )
 def test_a_batch_is_stored_whole_or_not_at_all(store: Store, what: str) -> None:
-    store.readings.ingest([reading("a", T0)], [], [InboxMark(1, b"x")])
+    store.journal.ingest([reading("a", T0)], [], [InboxMark(1, b"x")])
     fail_at(store, what)
     before = contents(store)
     batch = ([reading("a", T0 + 1), reading("b", T0 + 2)], [Quarantined(T0, "t", b"?", "why")], [InboxMark(2, b"y")])
     with pytest.raises(StoreError, match="fault in the middle"):
-        store.readings.ingest(*batch)
+        store.journal.ingest(*batch)
     assert contents(store) == before
     store.db.connection.execute("DROP TRIGGER fault")
-    store.readings.ingest(*batch)
+    store.journal.ingest(*batch)
     assert {p: sorted(held(store, p)) for p in ("a", "b")} == {"a": [T0, T0 + 1], "b": [T0 + 2]}
-    assert store.readings.inbox() == {1: (1, b"x"), 2: (2, b"y")}
-    assert [q.reason for q in store.readings.quarantined()] == ["why"]
+    assert store.journal.inbox() == {1: (1, b"x"), 2: (2, b"y")}
+    assert [q.reason for q in store.unread.messages()] == ["why"]
 
 
 def test_a_value_that_is_no_number_is_refused_with_its_whole_batch(store: Store) -> None:
     before = contents(store)
     with pytest.raises(StoreError):
-        store.readings.ingest([reading("a", T0), reading("a", T0 + 1, float("nan"))])
+        store.journal.ingest([reading("a", T0), reading("a", T0 + 1, float("nan"))])
     assert contents(store) == before
 
 
 def test_everything_told_about_a_reading_comes_back(store: Store) -> None:
     one = reading("a", T0 + 7, -12.3456789, flag=Flag.SUSPECT, test="stuck", timed=False)
-    store.readings.ingest([one])
-    assert store.readings.since(0) == [(1, one)]
+    store.journal.ingest([one])
+    assert store.journal.since(0) == [(1, one)]
     for _ in range(2):
         columns = store.readings.load(["a"], T0, T0 + HOUR_MS)["a"]
         assert (columns.at[0], columns.value[0], columns.received[0]) == (T0 + 7, -12.3456789, T0 + 12)
         assert (columns.flag[0], columns.test, bool(columns.timed[0])) == (3, ("stuck",), False)
-        store.readings.fold(T0 + HOUR_MS)
-    assert store.readings.since(0) == []
-    assert store.readings.last_seq() == 1
+        store.folding.fold(T0 + HOUR_MS)
+    assert store.journal.since(0) == []
+    assert store.journal.last_seq() == 1
 
 
 def test_an_inbox_mark_that_comes_again_takes_a_new_place_and_a_new_session_forgets(store: Store) -> None:
-    store.readings.ingest([], [], [InboxMark(1, b"x"), InboxMark(2, b"y")])
-    store.readings.ingest([], [], [InboxMark(1, b"z")])
-    assert store.readings.inbox() == {1: (3, b"z"), 2: (2, b"y")}
-    store.readings.forget_inbox()
-    assert store.readings.inbox() == {}
+    store.journal.ingest([], [], [InboxMark(1, b"x"), InboxMark(2, b"y")])
+    store.journal.ingest([], [], [InboxMark(1, b"z")])
+    assert store.journal.inbox() == {1: (3, b"z"), 2: (2, b"y")}
+    store.journal.forget_inbox()
+    assert store.journal.inbox() == {}
 
 
 # -- folds -----------------------------------------------------------------------------------------------------
@@ -110,12 +110,12 @@ def test_an_inbox_mark_that_comes_again_takes_a_new_place_and_a_new_session_forg
 
 @pytest.mark.parametrize("what", ["INSERT chunk", "DELETE journal", "INSERT ship_hour"])
 def test_a_fold_that_fails_moves_nothing(store: Store, what: str) -> None:
-    store.readings.ingest([reading("a", T0 + i) for i in range(10)])
+    store.journal.ingest([reading("a", T0 + i) for i in range(10)])
     store.db.connection.execute("INSERT INTO shipped VALUES ('outside', 0)")
     fail_at(store, what)
     before = contents(store)
     with pytest.raises(StoreError, match="fault in the middle"):
-        store.readings.fold(T0 + HOUR_MS)
+        store.folding.fold(T0 + HOUR_MS)
     assert contents(store) == before
 
 
@@ -126,35 +126,35 @@ def test_a_bulk_that_fails_stores_nothing_of_its_block(store: Store, what: str) 
     before = contents(store)
     columns = columns_of([reading("new", T0 + h * HOUR_MS) for h in range(5)])
     with pytest.raises(StoreError, match="fault in the middle"):
-        store.readings.bulk("new", columns)
+        store.folding.bulk("new", columns)
     assert contents(store) == before
     store.db.connection.execute("DROP TRIGGER fault")
-    assert store.readings.bulk("new", columns) == (5, 0)
+    assert store.folding.bulk("new", columns) == (5, 0)
 
 
 def test_only_full_hours_that_were_read_are_folded(store: Store) -> None:
-    store.readings.ingest([reading("a", T0 + i * HOUR_MS) for i in range(4)])
-    assert store.readings.fold(T0 + 3 * HOUR_MS - 1) == 2
-    assert store.readings.fold(T0 + 9 * HOUR_MS, seen_seq=3) == 1
-    assert [s for s, _ in store.readings.since(0)] == [4]
+    store.journal.ingest([reading("a", T0 + i * HOUR_MS) for i in range(4)])
+    assert store.folding.fold(T0 + 3 * HOUR_MS - 1) == 2
+    assert store.folding.fold(T0 + 9 * HOUR_MS, seen_seq=3) == 1
+    assert [s for s, _ in store.journal.since(0)] == [4]
 
 
 def test_a_fold_in_blocks_is_the_same_fold(store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(readings, "FOLD_ROWS", 7)
-    store.readings.ingest([reading("a", T0 + (i * 7919) % 1000, float(i)) for i in range(100)])
+    monkeypatch.setattr(folding, "FOLD_ROWS", 7)
+    store.journal.ingest([reading("a", T0 + (i * 7919) % 1000, float(i)) for i in range(100)])
     before = held(store, "a")
-    assert store.readings.fold(T0 + HOUR_MS) == 100
+    assert store.folding.fold(T0 + HOUR_MS) == 100
     assert held(store, "a") == before
     assert store.readings.counts() == {"a": len(before)}
 
 
 def test_hours_that_changed_behind_the_cursor_of_an_outside_database_are_marked(store: Store) -> None:
-    store.readings.ingest([reading("a", T0), reading("a", T0 + HOUR_MS)])
+    store.journal.ingest([reading("a", T0), reading("a", T0 + HOUR_MS)])
     store.db.connection.execute("INSERT INTO shipped VALUES ('outside', 1)")
-    store.readings.fold(T0 + 2 * HOUR_MS)
+    store.folding.fold(T0 + 2 * HOUR_MS)
     hour = T0 // HOUR_MS
     assert store.db.rows("SELECT hour FROM ship_hour") == [(hour + 1,)]
-    store.readings.bulk("a", columns_of([reading("a", T0 + 5 * HOUR_MS), reading("a", T0)]))
+    store.folding.bulk("a", columns_of([reading("a", T0 + 5 * HOUR_MS), reading("a", T0)]))
     assert sorted(store.db.rows("SELECT hour FROM ship_hour")) == [(hour + 1,), (hour + 5,)]
 
 
@@ -179,7 +179,7 @@ def test_whatever_the_order_of_late_doubled_and_folded_readings_the_first_stored
         values = itertools.count(1)
         for what, argument in actions:
             if what == "fold":
-                store.readings.fold(T0 + int(str(argument)) * HOUR_MS)
+                store.folding.fold(T0 + int(str(argument)) * HOUR_MS)
             else:
                 batch = [
                     reading(p, T0 + eighth * HOUR_MS // 8, next(values) / 7)
@@ -190,12 +190,12 @@ def test_whatever_the_order_of_late_doubled_and_folded_readings_the_first_stored
                     new[r.probe] += r.at_ms not in expected[r.probe]
                     expected[r.probe].setdefault(r.at_ms, r.value)
                 if what == "ingest":
-                    store.readings.ingest(batch)
+                    store.journal.ingest(batch)
                 else:
                     for probe in "ab":
                         mine = [r for r in batch if r.probe == probe]
                         if mine:
-                            added, known = store.readings.bulk(probe, columns_of(mine))
+                            added, known = store.folding.bulk(probe, columns_of(mine))
                             assert added == new[probe]
                             assert added + known == len({r.at_ms for r in mine})
             assert {p: held(store, p) for p in "ab"} == expected
@@ -212,24 +212,24 @@ def test_whatever_the_order_of_late_doubled_and_folded_readings_the_first_stored
 
 def test_hour_heads_tell_what_the_readings_say(store: Store) -> None:
     told = [(20.0, Flag.GOOD), (30.0, Flag.NOT_JUDGED), (85.0, Flag.BAD)]
-    store.readings.ingest([reading("a", T0 + i, value, flag=flag) for i, (value, flag) in enumerate(told)])
+    store.journal.ingest([reading("a", T0 + i, value, flag=flag) for i, (value, flag) in enumerate(told)])
     assert store.readings.hour_means("a", T0 // HOUR_MS, T0 // HOUR_MS + 1) == {T0 // HOUR_MS: 25.0}
-    store.readings.fold(T0 + HOUR_MS)
+    store.folding.fold(T0 + HOUR_MS)
     assert store.readings.hour_means("a", T0 // HOUR_MS, T0 // HOUR_MS + 1) == {T0 // HOUR_MS: 25.0}
     row = store.db.rows("SELECT n, n_good, low, high, total FROM chunk")[0]
     assert row == (3, 2, 20.0, 30.0, 50.0)
 
 
 def test_retention_forgets_old_hours_only(store: Store) -> None:
-    store.readings.ingest([reading("a", T0 + i * HOUR_MS) for i in range(4)])
-    store.readings.fold(T0 + 4 * HOUR_MS)
-    assert store.readings.drop_before(T0 + 2 * HOUR_MS) == 2
+    store.journal.ingest([reading("a", T0 + i * HOUR_MS) for i in range(4)])
+    store.folding.fold(T0 + 4 * HOUR_MS)
+    assert store.folding.drop_before(T0 + 2 * HOUR_MS) == 2
     assert sorted(held(store, "a")) == [T0 + 2 * HOUR_MS, T0 + 3 * HOUR_MS]
 
 
 def test_a_damaged_hour_is_named(store: Store) -> None:
-    store.readings.ingest([reading("a", T0)])
-    store.readings.fold(T0 + HOUR_MS)
+    store.journal.ingest([reading("a", T0)])
+    store.folding.fold(T0 + HOUR_MS)
     store.db.connection.execute("UPDATE chunk SET blob=x'5731ffff'")
     with pytest.raises(StoreCorrupt, match=f"hour {T0 // HOUR_MS} of probe a is damaged"):
         store.readings.load(["a"], 0, 2**60)
@@ -244,14 +244,14 @@ def test_a_probe_that_never_sent_is_empty_and_unknown(store: Store) -> None:
 def test_a_reader_never_sees_a_fold_half_done(tmp_path: Path) -> None:
     """One process folds hour after hour; readings seen by another never vanish."""
     with Store(tmp_path) as store:
-        store.readings.ingest([reading("a", T0 + i * HOUR_MS // 4) for i in range(400)])
+        store.journal.ingest([reading("a", T0 + i * HOUR_MS // 4) for i in range(400)])
         code = (
-            "from monitor.adapters.store import Store, readings\n"
+            "from monitor.adapters.store import Store, folding\n"
             "import time\n"
-            "readings.FOLD_ROWS = 3\n"
+            "folding.FOLD_ROWS = 3\n"
             f"store = Store({str(tmp_path)!r})\n"
             f"for hour in range(1, 101):\n"
-            f"    store.readings.fold({T0} + hour * {HOUR_MS})\n"
+            f"    store.folding.fold({T0} + hour * {HOUR_MS})\n"
             "print('done')\n"
         )
         with subprocess.Popen([sys.executable, "-c", code], cwd=PROJECT, stdout=subprocess.PIPE) as folder:
@@ -263,7 +263,7 @@ def test_a_reader_never_sees_a_fold_half_done(tmp_path: Path) -> None:
                 looks += 1
             assert folder.wait(20) == 0
         assert looks > 10
-        assert store.readings.since(0) == []
+        assert store.journal.since(0) == []
         assert len(held(store, "a")) == 400
 
 
@@ -271,20 +271,20 @@ def test_a_reader_never_sees_a_fold_half_done(tmp_path: Path) -> None:
 
 WRITER = """
 import sys
-from monitor.adapters.store import Store, readings
+from monitor.adapters.store import Store, folding
 from monitor.core.terms.events import Reading
 folder, t0, first, hour = sys.argv[1], int(sys.argv[2]), int(sys.argv[3]), 3_600_000
-readings.FOLD_ROWS = 40
+folding.FOLD_ROWS = 40
 store = Store(folder)
 n = first
 while True:
     batch = [Reading("a", t0 + i * hour // 50, i / 7, 0) for i in range(n, n + 25)]
     # Every other batch comes once more, as after a lost acknowledgement.
-    store.readings.ingest(batch + (batch[:10] if n % 2 else []))
+    store.journal.ingest(batch + (batch[:10] if n % 2 else []))
     n += 25
     print(n, flush=True)
     if n % 3 == 0:
-        store.readings.fold(t0 + n * hour // 50)
+        store.folding.fold(t0 + n * hour // 50)
 """
 
 
@@ -310,7 +310,7 @@ def test_killed_at_any_moment_nothing_is_lost_or_doubled(tmp_path: Path) -> None
             assert store.readings.counts() == {"a": len(found)}
             done = len(found)
     with Store(tmp_path) as store:
-        store.readings.fold(2**60)
+        store.folding.fold(2**60)
         assert len(held(store, "a")) == done
 
 
@@ -322,14 +322,14 @@ def test_two_programs_may_write_at_once(tmp_path: Path) -> None:
         "from monitor.core.terms.events import Reading\n"
         "store = Store(sys.argv[1])\n"
         "for i in range(60):\n"
-        f"    store.readings.ingest([Reading(sys.argv[2], {T0} + i * 60000, float(i), 0)])\n"
+        f"    store.journal.ingest([Reading(sys.argv[2], {T0} + i * 60000, float(i), 0)])\n"
     )
     writers = [
         subprocess.Popen([sys.executable, "-c", code, str(tmp_path), name], cwd=PROJECT) for name in ("a", "b", "c")
     ]
     with Store(tmp_path) as store:
         while any(w.poll() is None for w in writers):
-            store.readings.fold(T0 + 2 * HOUR_MS)
+            store.folding.fold(T0 + 2 * HOUR_MS)
         assert [w.wait(20) for w in writers] == [0, 0, 0]
         assert store.readings.counts() == {"a": 60, "b": 60, "c": 60}
         assert held(store, "b") == {T0 + i * 60000: float(i) for i in range(60)}
@@ -353,7 +353,7 @@ class Running(RuleBasedStateMachine):
             self.value += 1
             batch.append(reading("a", T0 + t * HOUR_MS // 10, self.value))
             self.expected.setdefault(batch[-1].at_ms, self.value)
-        self.store.readings.ingest(batch)
+        self.store.journal.ingest(batch)
 
     @rule(times=st.lists(st.integers(0, 60), min_size=1, max_size=6))
     def bulk(self, times: list[int]) -> None:
@@ -362,12 +362,12 @@ class Running(RuleBasedStateMachine):
             self.value += 1
             batch.append(reading("a", T0 + t * HOUR_MS // 10, self.value))
             self.expected.setdefault(batch[-1].at_ms, self.value)
-        self.store.readings.bulk("a", columns_of(batch))
+        self.store.folding.bulk("a", columns_of(batch))
 
     @rule(hours=st.integers(0, 7), seen=st.booleans())
     def fold(self, hours: int, seen: bool) -> None:
-        last = self.store.readings.last_seq()
-        self.store.readings.fold(T0 + hours * HOUR_MS, last if seen else last // 2)
+        last = self.store.journal.last_seq()
+        self.store.folding.fold(T0 + hours * HOUR_MS, last if seen else last // 2)
 
     @rule()
     def reopen(self) -> None:

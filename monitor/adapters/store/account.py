@@ -1,0 +1,55 @@
+"""The keeper's account: what was told of clutches and eggs, append-only.
+
+T4: an event is checked against all earlier ones and written in one transaction.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from collections.abc import Callable, Mapping
+
+from monitor.adapters.store.database import Database
+from monitor.core.terms.events import Clutch, EventKind, KeeperEvent, check_name, project
+
+_EVENT_FIELDS = tuple(f.name for f in dataclasses.fields(KeeperEvent) if f.name not in ("id", "kind"))
+
+
+class KeepersAccount:
+    """The keeper's events."""
+
+    def __init__(self, db: Database) -> None:
+        self.db = db
+
+    def events(self) -> list[KeeperEvent]:
+        """All events ever told, in the order of telling."""
+        return [
+            KeeperEvent(id=int(i), kind=EventKind(kind), **json.loads(body))
+            for i, kind, body in self.db.rows("SELECT id, kind, body FROM event ORDER BY id")
+        ]
+
+    def clutches(self, until_ms: int | None = None) -> dict[str, Clutch]:
+        return project(self.events(), until_ms)
+
+    def tell(self, event: KeeperEvent, check: Callable[[Mapping[str, Clutch]], None] | None = None) -> KeeperEvent:
+        """Add an event if it can have happened; returns it with its number.
+
+        Raises EventRefused or UnknownSubject, and then nothing is written. ``check`` may object to the clutches
+        as they would be.
+        """
+        if event.kind is EventKind.LAID:
+            check_name(event.clutch)
+        body = {n: getattr(event, n) for n in _EVENT_FIELDS}
+        with self.db.write() as c:
+            number = int(
+                c.execute("SELECT COALESCE(MAX(seq), 0) FROM sqlite_sequence WHERE name='event'").fetchone()[0]
+            )
+            numbered = dataclasses.replace(event, id=number + 1)
+            after = project([*self.events(), numbered])
+            if check is not None:
+                check(after)
+            c.execute(
+                "INSERT INTO event(id, kind, clutch, at, recorded, body) VALUES (?,?,?,?,?,?)",
+                (numbered.id, event.kind.value, event.clutch, event.at_ms, event.recorded_ms, json.dumps(body)),
+            )
+        return numbered
