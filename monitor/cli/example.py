@@ -18,7 +18,7 @@ from monitor.core.notices.conditions import Condition, Phase, Rule, Sample, Wher
 from monitor.core.notices.evaluation import evaluate
 from monitor.core.notices.kinds import Kind, Look, all_kinds
 from monitor.core.notices.notices import Notice, daily, digest, drill
-from monitor.core.notices.snapshot import BoxNow, ProbeNow, Service, Snapshot
+from monitor.core.notices.snapshot import BoxNow, ClockNow, Health, LinkNow, ProbeNow, Service, Snapshot, StoreNow
 from monitor.core.terms.events import Clutch, Lot, Stay
 from monitor.core.terms.formats import differences_in
 from monitor.core.terms.settings import Box, Limits, Probe, Room
@@ -93,22 +93,20 @@ def evening(of: Room, *, wrong: bool) -> Snapshot:
     room = _room(of)
     upper, lower = room.boxes
     since = AT_MS - 2 * HOUR_MS
-    service = Service(started_ms=AT_MS - DAY_MS, channels=("phone",), shipping_on=True, heartbeat_on=True)
+    started_ms = AT_MS - DAY_MS
+    service = Service(
+        started_ms, store=StoreNow("", 5000.0), channels={"phone": Health()}, shipping=Health(), heartbeat=Health()
+    )
     if wrong:
-        service = replace(
-            service,
-            link="refused",
-            link_detail="not authorised",
-            store_error="no space left on the disk",
-            disk_free_mb=120.0,
-            clock_trusted=False,
-            clock_detail="it was set forward by an hour",
-            channels_failing={"phone": (since, "no route to the host")},
-            shipping_behind_since_ms=since,
-            heartbeat_failing_since_ms=since,
+        service = Service(
+            started_ms,
+            LinkNow("refused", detail="not authorised"),
+            StoreNow("no space left on the disk", 120.0),
+            ClockNow(False, "it was set forward by an hour"),
+            {"phone": Health(since, "no route to the host")},
+            Health(since),
+            Health(since),
         )
-    else:
-        service = replace(service, disk_free_mb=5000.0)
     apart_c = 1.4 if wrong else 0.3
     levels = (Level("box lower", 60.0, 27.9, 0.29, False), Level("box upper", 150.0, 27.9 + apart_c, 0.29, False))
     stack = StackProfile(

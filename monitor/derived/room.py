@@ -305,7 +305,7 @@ class Derived(Hours):
                 lowest, highest = ((float(series.temperature_c[i]), int(series.time_ms[i])) for i in (k, m))
             span = (float(values.min()), float(values.max())) if len(values) else None
             boxes.append(BoxAway(box.id, lowest, highest, span))
-        lost = service.session_lost_ms is not None and service.session_lost_ms >= until_ms - 60_000
+        lost = service.link.session_lost_ms is not None and service.link.session_lost_ms >= until_ms - 60_000
         return AwayNow(from_ms, until_ms, late, undated, tuple(boxes), lost)
 
     def _days_of(self, battery: Probe, now_ms: int) -> tuple[Times, Values]:

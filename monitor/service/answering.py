@@ -14,6 +14,7 @@ from monitor.adapters.mqtt.answers import AnswerTopic
 from monitor.adapters.store import secret_of
 from monitor.core.notices.answers import line_of
 from monitor.core.notices.notices import Notice
+from monitor.core.notices.snapshot import Health
 from monitor.core.terms.settings import Settings
 from monitor.derived.room import zone_of
 from monitor.errors import StoreError
@@ -28,7 +29,6 @@ class WaysBack:
     """The line in notices, the topic at the broker and the page, as far as they are configured."""
 
     def __init__(self, settings: Settings, now_ms: Callable[[], int]) -> None:
-        self.on = settings.answers is not None
         self.topic: AnswerTopic | None = None
         self._now_ms = now_ms
         self._answers = settings.answers
@@ -79,8 +79,10 @@ class WaysBack:
         if self._pages is not None:
             self._pages.server.tend()
 
-    def trouble(self) -> tuple[int | None, str]:
-        """Since when answers cannot arrive by the page, and why; (None, "") when they can."""
+    def health(self) -> Health | None:
+        """Whether answers can arrive by the page; None where no way back is configured."""
+        if self._answers is None:
+            return None
         why = self._broken
         if not why and self._pages is not None:
             server = self._pages.server
@@ -89,4 +91,4 @@ class WaysBack:
             self._since_ms = None
         elif self._since_ms is None:
             self._since_ms = self._now_ms()
-        return self._since_ms, why
+        return Health(self._since_ms, why)

@@ -31,7 +31,7 @@ from monitor.core.notices.kinds import all_kinds
 from monitor.core.notices.kinds.checks import CHECKS, WHOLE
 from monitor.core.notices.notices import Notice, Route, daily, drill
 from monitor.core.notices.routing import LOG, audiences, quiet_end_ms, routes
-from monitor.core.notices.snapshot import Service, Snapshot
+from monitor.core.notices.snapshot import ClockNow, Health, LinkNow, Service, Snapshot, StoreNow
 from monitor.core.terms.events import Reading
 from monitor.core.terms.settings import Settings, Urgency
 from monitor.core.terms.times import DAY_MS, HOUR_MS
@@ -205,7 +205,7 @@ class App:
         self.reserve.keep(1.1 * self.settings.room.watch.disk_low_mb)
         if now // HOUR_MS != self._folded_hour:
             self._tidy(now)
-        if self.heartbeat is not None and whole and service.link == "up" and not service.store_error:
+        if self.heartbeat is not None and whole and service.link.state == "up" and not service.store.error:
             self.heartbeat.round_done()
         if whole:
             self.notifier.round_done()
@@ -345,35 +345,17 @@ class App:
         channels = self.delivery.status()
         shipping = self._shipper.status() if self._shipper is not None else None
         heartbeat = self.heartbeat.status() if self.heartbeat is not None else None
-        no_answers_since_ms, no_answers_why = self.ways_back.trouble()
         return Service(
             started_ms=self.started_ms,
-            link=link.state,
-            link_since_ms=link.since_ms,
-            link_detail=link.detail,
-            last_live_ms=link.last_live_ms,
-            store_error=link.store_error or self._error,
-            disk_free_mb=free_mb(self.settings.data_dir),
-            clock_trusted=self._trusted,
-            clock_detail=self._trust_detail,
-            channels=tuple(channels),
-            channels_failing={
-                name: (status.failing_since_ms, status.last_error)
-                for name, status in channels.items()
-                if status.failing_since_ms is not None
-            },
-            shipping_on=shipping is not None,
-            shipping_behind_since_ms=shipping.behind_since_ms if shipping is not None else None,
-            shipping_detail=shipping.last_error if shipping is not None else "",
-            heartbeat_on=heartbeat is not None,
-            heartbeat_failing_since_ms=heartbeat.failing_since_ms if heartbeat is not None else None,
-            heartbeat_detail=heartbeat.last_error if heartbeat is not None else "",
-            checks_failed=self._damage(),
+            link=LinkNow(link.state, link.since_ms, link.detail, link.last_live_ms, link.session_lost_ms),
+            store=StoreNow(link.store_error or self._error, free_mb(self.settings.data_dir)),
+            clock=ClockNow(self._trusted, self._trust_detail),
+            channels={name: Health(c.failing_since_ms, c.last_error) for name, c in channels.items()},
+            shipping=Health(shipping.behind_since_ms, shipping.last_error) if shipping is not None else None,
+            heartbeat=Health(heartbeat.failing_since_ms, heartbeat.last_error) if heartbeat is not None else None,
+            answers=self.ways_back.health(),
             away=self.absence.look(self.now_ms(), self.started_ms, trusted=self._trusted),
-            session_lost_ms=link.session_lost_ms,
-            answers_on=self.ways_back.on,
-            answers_failing_since_ms=no_answers_since_ms,
-            answers_detail=no_answers_why,
+            checks_failed=self._damage(),
         )
 
     def _urgent(self, reading: Reading) -> bool:

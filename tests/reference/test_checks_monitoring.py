@@ -43,7 +43,7 @@ from monitor.core.notices.conditions import Condition, Phase, Rule, Sample, Wher
 from monitor.core.notices.evaluation import evaluate
 from monitor.core.notices.kinds import Kind, Look, all_kinds
 from monitor.core.notices.routing import routes
-from monitor.core.notices.snapshot import ProbeNow, Service, Snapshot
+from monitor.core.notices.snapshot import LinkNow, ProbeNow, Service, Snapshot
 from monitor.core.readings.batteries import BatteryNow
 from monitor.core.readings.calibration import CorrectionLine, correction_line, step_of, type_a
 from monitor.core.readings.probe_faults import jumps
@@ -491,7 +491,7 @@ def _silences(x: Entry, expected: Entry) -> Got:
             now,
             room,
             UTC,
-            Service(at[0] - 10 * HOUR, last_live_ms=last),
+            Service(at[0] - 10 * HOUR, link=LinkNow(last_live_ms=last)),
             (ProbeNow(probe, last, 20.0, 1, last),),
             conditions={condition.key: condition},
         )

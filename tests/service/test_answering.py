@@ -11,6 +11,7 @@ import pytest
 from monitor.adapters.store.answers import SECRET_FILE
 from monitor.adapters.web import server
 from monitor.core.notices.notices import Notice
+from monitor.core.notices.snapshot import Health
 from monitor.core.terms.settings import Answers, Broker, Room, Settings
 from monitor.service.answering import WaysBack
 from tests.peers import free_port, wait_for
@@ -29,7 +30,7 @@ def test_without_the_part_nothing_is_there(tmp_path: Path) -> None:
     off.start()
     off.tend()
     off.stop()
-    assert (off.on, off.topic, off.invite(NOTICE, "phone"), off.trouble()) == (False, None, "", (None, ""))
+    assert (off.topic, off.invite(NOTICE, "phone"), off.health()) == (None, "", None)
     assert list(tmp_path.iterdir()) == []
 
 
@@ -53,10 +54,12 @@ def test_a_page_that_cannot_be_served_is_trouble_until_it_is(tmp_path: Path, mon
         taken.listen()
         page = ways(tmp_path, Answers(("127.0.0.1", taken.getsockname()[1]), "http://a"))
         page.start()
-        wait_for(lambda: page.trouble()[1] != "", 5, "the trouble")
-        assert page.trouble()[0] == T0
-        assert "Address already in use" in page.trouble()[1]
-    wait_for(lambda: page.trouble() == (None, ""), 5, "the end of the trouble")
+        wait_for(lambda: page.health() != Health(), 5, "the trouble")
+        told = page.health()
+        assert told is not None
+        assert told.failing_since_ms == T0
+        assert "Address already in use" in told.why
+    wait_for(lambda: page.health() == Health(), 5, "the end of the trouble")
     page.stop()
 
 
@@ -66,8 +69,9 @@ def test_with_a_damaged_secret_notices_go_out_without_a_line_and_it_is_told(tmp_
     broken.start()
     assert broken.topic is None
     assert broken.invite(NOTICE, "phone") == ""
-    since_ms, why = broken.trouble()
-    assert since_ms == T0
-    assert "damaged" in why
-    assert "half" not in why
+    told = broken.health()
+    assert told is not None
+    assert told.failing_since_ms == T0
+    assert "damaged" in told.why
+    assert "half" not in told.why
     broken.stop()

@@ -159,33 +159,57 @@ class BoxNow:
         return int(self.time_ms[-1]) if len(self.time_ms) else None
 
 
+@dataclass(frozen=True, slots=True)
+class LinkNow:
+    """The line to the broker. ``last_live_ms``: when the newest message that was not retained came;
+    ``session_lost_ms``: when the broker knew the service no more."""
+
+    state: LinkState = "up"
+    since_ms: int | None = None
+    detail: str = ""
+    last_live_ms: int | None = None
+    session_lost_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class StoreNow:
+    """The store: why nothing can be written (empty: it can), and the free space (MB) where it lies."""
+
+    error: str = ""
+    disk_free_mb: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ClockNow:
+    """Whether this computer's clock is trusted, and why not."""
+
+    trusted: bool = True
+    detail: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """A part of the service that somebody outside has to take or to answer: since when that fails (None: it does not),
+    and why."""
+
+    failing_since_ms: int | None = None
+    why: str = ""
+
+
 @dataclass(frozen=True)
 class Service:
-    """How the service itself fares. ``last_live_ms``: when the newest message that was not retained came; ``away``:
-    from when until when nobody watched, the last time; ``session_lost_ms``: when the broker knew it no more."""
+    """How the service itself fares. ``shipping``, ``heartbeat``, ``answers``: None where it is not switched on;
+    ``away``: from when until when nobody watched, the last time; ``checks_failed``: check -> why."""
 
     started_ms: int
-    link: LinkState = "up"
-    link_since_ms: int | None = None
-    link_detail: str = ""
-    last_live_ms: int | None = None
-    store_error: str = ""
-    disk_free_mb: float | None = None
-    clock_trusted: bool = True
-    clock_detail: str = ""
-    channels_failing: Mapping[str, tuple[int, str]] = field(default_factory=dict)
-    channels: tuple[str, ...] = ()
-    shipping_behind_since_ms: int | None = None
-    shipping_detail: str = ""
-    shipping_on: bool = False
-    heartbeat_on: bool = False
-    heartbeat_failing_since_ms: int | None = None
-    heartbeat_detail: str = ""
+    link: LinkNow = LinkNow()
+    store: StoreNow = StoreNow()
+    clock: ClockNow = ClockNow()
+    channels: Mapping[str, Health] = field(default_factory=dict)
+    shipping: Health | None = None
+    heartbeat: Health | None = None
+    answers: Health | None = None
     away: tuple[int, int] | None = None
-    session_lost_ms: int | None = None
-    answers_on: bool = False
-    answers_failing_since_ms: int | None = None
-    answers_detail: str = ""
     checks_failed: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -249,9 +273,9 @@ class Snapshot:
 
         Then either this clock was set wrong, or whatever gives the readings their times has a wrong one.
         """
-        live_ms = self.service.last_live_ms
+        live_ms = self.service.link.last_live_ms
         heard = [p.last_ms for p in self.probes if p.last_ms is not None]
-        if self.service.link != "up" or live_ms is None or not heard:
+        if self.service.link.state != "up" or live_ms is None or not heard:
             return None
         if any(p.unread >= UNREAD_LEAST for p in self.probes):
             return None
@@ -268,20 +292,20 @@ class Snapshot:
         """
         if not self.probes:
             return False
-        if self.service.link == "refused":
+        if self.service.link.state == "refused":
             return None
         watch_ms, patience_ms = self.room.watch.room_quiet_after_s * 1000, self._patience_ms
 
         def fresh(at_ms: int | None) -> bool:
             return at_ms is not None and self.now_ms - at_ms < patience_ms
 
-        if self.service.link == "up" and any(fresh(p.usable_ms) for p in self.probes):
+        if self.service.link.state == "up" and any(fresh(p.usable_ms) for p in self.probes):
             return False
         if self.now_ms - self.service.started_ms < patience_ms:
             return None
         if not any(fresh(p.last_ms) for p in self.probes):
             return True if self.behind_s is None else None
-        since = self.service.link_since_ms
-        if self.service.link != "up" and since is not None and self.now_ms - since >= watch_ms:
+        since = self.service.link.since_ms
+        if self.service.link.state != "up" and since is not None and self.now_ms - since >= watch_ms:
             return True
         return None

@@ -14,7 +14,7 @@ from monitor.core.notices.conditions import Condition, Phase, Rule, Sample, Tran
 from monitor.core.notices.evaluation import evaluate
 from monitor.core.notices.kinds import Kind, Look, all_kinds
 from monitor.core.notices.notices import Notice
-from monitor.core.notices.snapshot import Service, Snapshot
+from monitor.core.notices.snapshot import LinkNow, Service, Snapshot
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.settings import Limits, Watch
 from monitor.core.terms.times import HOUR_MS
@@ -415,7 +415,7 @@ def test_a_transition_names_its_reason() -> None:
 
 
 def test_a_service_that_starts_into_trouble_tells_it_at_once() -> None:
-    service = Service(started_ms=START, link="refused", link_since_ms=START, link_detail="wrong password")
+    service = Service(started_ms=START, link=LinkNow("refused", START, "wrong password"))
     run = Run(Script(service=lambda _: service)).go(0, 1)
     assert without_minutes(run.told()) == [("broker-refused", "raised", "broker")]
 

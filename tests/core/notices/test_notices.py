@@ -18,7 +18,7 @@ from monitor.core.climate.exposure import Exposure
 from monitor.core.notices.conditions import Condition, Phase, Transition
 from monitor.core.notices.kinds import Kind, Look, all_kinds
 from monitor.core.notices.notices import CAUTION, Notice, compose, daily, drill
-from monitor.core.notices.snapshot import BoxNow, ProbeNow, Service, Snapshot, Told
+from monitor.core.notices.snapshot import BoxNow, ClockNow, Health, LinkNow, ProbeNow, Service, Snapshot, StoreNow, Told
 from monitor.core.terms.settings import Probe
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from tests.core.timeline import MINUTE, START, Script, a_lot, a_profile, a_room, tell_of
@@ -88,19 +88,12 @@ def rich(now_ms: int = NIGHT, unit: Unit = "C") -> Snapshot:
     )
     service = Service(
         started_ms=now_ms - 10 * HOUR_MS,
-        link="refused",
-        link_since_ms=now_ms - HOUR_MS,
-        link_detail="not authorised",
-        store_error="the disk is full",
-        disk_free_mb=12.0,
-        clock_trusted=False,
-        clock_detail="it jumped by 3600 s",
-        channels_failing={"phone": (now_ms - HOUR_MS, "no route"), "mail": (now_ms - HOUR_MS, "")},
-        channels=("phone", "mail"),
-        shipping_behind_since_ms=now_ms - 2 * HOUR_MS,
-        shipping_on=True,
-        heartbeat_on=True,
-        heartbeat_failing_since_ms=now_ms - 3 * HOUR_MS,
+        link=LinkNow("refused", now_ms - HOUR_MS, "not authorised"),
+        store=StoreNow("the disk is full", 12.0),
+        clock=ClockNow(False, "it jumped by 3600 s"),
+        channels={"phone": Health(now_ms - HOUR_MS, "no route"), "mail": Health(now_ms - HOUR_MS)},
+        shipping=Health(now_ms - 2 * HOUR_MS),
+        heartbeat=Health(now_ms - 3 * HOUR_MS),
     )
     return Snapshot(now_ms, room, ZoneInfo(room.zone), service, probes, boxes, lots, (a_profile(1.4),))
 

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from monitor.core.notices.snapshot import LinkState, ProbeNow, Service, Snapshot
+from monitor.core.notices.snapshot import LinkNow, LinkState, ProbeNow, Service, Snapshot
 from monitor.core.terms.formats import show_day, show_difference, show_span, show_temperature, show_time
 from monitor.core.terms.times import HOUR_MS
 from tests.core.timeline import MINUTE, START, Script, a_room
@@ -78,7 +78,7 @@ def quiet(
         )
         for p, (last, usable) in zip(room.probes, heard, strict=True)
     )
-    service = Service(START - round(up_min * MINUTE), link, START - round(link_min * MINUTE))
+    service = Service(START - round(up_min * MINUTE), LinkNow(link, START - round(link_min * MINUTE)))
     return Snapshot(START, room, UTC, service, probes).room_quiet
 
 

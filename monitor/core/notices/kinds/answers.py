@@ -10,17 +10,15 @@ from monitor.core.notices.snapshot import Snapshot
 
 
 def _look(snapshot: Snapshot) -> Iterable[Look]:
-    service = snapshot.service
-    if service.answers_on:
+    if snapshot.service.answers is not None:
         yield failing(
             snapshot,
             "answers",
             "the way back",
-            service.answers_failing_since_ms,
+            snapshot.service.answers,
             snapshot.room.watch.stuck_after_s,
             well="notices can be answered by their links",
             ill="the links in notices have led nowhere",
-            why=service.answers_detail,
         )
 
 

@@ -28,9 +28,9 @@ def _look(snapshot: Snapshot) -> Iterable[Look]:
         return
     condition = snapshot.conditions.get(("was-away", snapshot.room.name))
     last_ms = condition.last_ms if condition is not None else None
-    link_since = snapshot.service.link_since_ms or away.until_ms
+    link_since = snapshot.service.link.since_ms or away.until_ms
     settled = now_ms - away.until_ms >= SETTLED_MS
-    heard = snapshot.service.link == "up" and now_ms - link_since >= LINE_UP_MS
+    heard = snapshot.service.link.state == "up" and now_ms - link_since >= LINE_UP_MS
     samples: list[Sample] = []
     if last_ms is None or last_ms < away.from_ms:
         if (settled and heard) or now_ms - away.until_ms >= AT_LAST_MS:

@@ -31,7 +31,7 @@ def _look(snapshot: Snapshot) -> Iterable[Look]:
         urgency = "diary"
     for gateway in snapshot.gateways:
         # Without a line to the broker no will is heard.
-        state = gateway.gone if snapshot.service.link == "up" else None
+        state = gateway.gone if snapshot.service.link.state == "up" else None
         yield Look(
             gateway.gateway.id,
             [sample for at_ms in _moments(gateway, snapshot) for sample in holds(at_ms, state)],

@@ -311,7 +311,7 @@ def _look_clock(snapshot: Snapshot) -> Iterable[Look]:
             line = f"{_where(probe.probe)}: its readings carry times that are {show_span(late_s)} old when they arrive"
         name = probe.probe.id
         # While this computer's clock is in doubt, and told as that, it says nothing of another one.
-        known = fresh and snapshot.service.clock_trusted and not doubtful
+        known = fresh and snapshot.service.clock.trusted and not doubtful
         yield Look(name, holds(snapshot.now_ms, late_s is not None if known else None), f"probe {name}", line, RULE)
 
 

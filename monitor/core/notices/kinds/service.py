@@ -6,25 +6,25 @@ from collections.abc import Iterable
 
 from monitor.core.notices.conditions import Rule, Sample, Where, holds
 from monitor.core.notices.kinds import Kind, Look
-from monitor.core.notices.snapshot import UNREAD_LEAST, Snapshot
+from monitor.core.notices.snapshot import UNREAD_LEAST, Health, Snapshot
 from monitor.core.terms.formats import show_span, show_time
 
 
 def _broker(snapshot: Snapshot) -> Iterable[Look]:
-    service = snapshot.service
-    state = {"refused": True, "up": False}.get(service.link)
-    line = f"the broker says no: {service.link_detail or 'no reason given'}" if state else "the broker lets us in"
+    link = snapshot.service.link
+    state = {"refused": True, "up": False}.get(link.state)
+    line = f"the broker says no: {link.detail or 'no reason given'}" if state else "the broker lets us in"
     yield Look("broker", holds(snapshot.now_ms, state), "the broker", line)
 
 
 def _store(snapshot: Snapshot) -> Iterable[Look]:
-    error = snapshot.service.store_error
+    error = snapshot.service.store.error
     line = f"readings cannot be written: {error}" if error else "readings are written"
     yield Look("store", holds(snapshot.now_ms, bool(error)), "the store", line)
 
 
 def _disk(snapshot: Snapshot) -> Iterable[Look]:
-    free, least = snapshot.service.disk_free_mb, snapshot.room.watch.disk_low_mb
+    free, least = snapshot.service.store.disk_free_mb, snapshot.room.watch.disk_low_mb
     samples: list[Sample] = []
     if free is not None:
         where = Where.BEYOND if free <= least else Where.BACK if free > 1.1 * least else Where.BETWEEN
@@ -33,77 +33,72 @@ def _disk(snapshot: Snapshot) -> Iterable[Look]:
 
 
 def _clock(snapshot: Snapshot) -> Iterable[Look]:
-    service, behind_s = snapshot.service, snapshot.behind_s
-    why = f": {service.clock_detail}" if service.clock_detail else ""
+    clock, behind_s = snapshot.service.clock, snapshot.behind_s
+    why = f": {clock.detail}" if clock.detail else ""
     line = "the clock of this machine is trusted"
-    if not service.clock_trusted:
+    if not clock.trusted:
         line = f"the clock of this machine cannot be trusted{why}"
     elif behind_s is not None:
         line = (
             f"all readings that arrive carry times that are {show_span(behind_s)} old: the clock of this machine is "
             "ahead, or that of whatever gives them their times is behind"
         )
-    untrusted = not service.clock_trusted or behind_s is not None
+    untrusted = not clock.trusted or behind_s is not None
     yield Look("clock", holds(snapshot.now_ms, untrusted), "the clock", line, Rule(on_delay_s=300.0))
 
 
 def failing(
-    snapshot: Snapshot, subject: str, where: str, since_ms: int | None, after_s: float, *, well: str, ill: str, why: str
+    snapshot: Snapshot, subject: str, where: str, health: Health, after_s: float, *, well: str, ill: str
 ) -> Look:
-    """A part of the service that may have failed since a moment (None: it works), told by ``well`` or by ``ill``, since
-    when, and ``why``. Until it has failed for long enough nothing is known: it may be a passing trouble."""
+    """A part of the service that may have failed, told by ``well`` or by ``ill``, since when, and why. Until it has
+    failed for long enough nothing is known: it may be a passing trouble."""
+    since_ms = health.failing_since_ms
     if since_ms is None:
         return Look(subject, holds(snapshot.now_ms, False), where, well)
     lasts_s = (snapshot.now_ms - since_ms) / 1000
     line = (
         f"{ill} since {show_time(since_ms, snapshot.zone, snapshot.now_ms)}, for {show_span(lasts_s)}: "
-        f"{why or 'no answer'}"
+        f"{health.why or 'no answer'}"
     )
     return Look(subject, holds(snapshot.now_ms, True if lasts_s >= after_s else None), where, line)
 
 
 def _stuck(snapshot: Snapshot) -> Iterable[Look]:
-    for channel in snapshot.service.channels:
-        since_ms, why = snapshot.service.channels_failing.get(channel, (None, ""))
+    for channel, health in snapshot.service.channels.items():
         yield failing(
             snapshot,
             channel,
             f"channel {channel}",
-            since_ms,
+            health,
             snapshot.room.watch.stuck_after_s,
             well=f"channel {channel} takes notices",
             ill=f"channel {channel} has taken nothing",
-            why=why,
         )
 
 
 def _shipping(snapshot: Snapshot) -> Iterable[Look]:
-    service = snapshot.service
-    if service.shipping_on:
+    if snapshot.service.shipping is not None:
         yield failing(
             snapshot,
             "shipping",
             "shipping",
-            service.shipping_behind_since_ms,
+            snapshot.service.shipping,
             snapshot.room.watch.shipping_behind_s,
             well="the outside database has caught up",
             ill="the outside database is behind",
-            why=service.shipping_detail,
         )
 
 
 def _heartbeat(snapshot: Snapshot) -> Iterable[Look]:
-    service = snapshot.service
-    if service.heartbeat_on:
+    if snapshot.service.heartbeat is not None:
         yield failing(
             snapshot,
             "heartbeat",
             "the outside heartbeat",
-            service.heartbeat_failing_since_ms,
+            snapshot.service.heartbeat,
             snapshot.room.watch.stuck_after_s,
             well="the outside heartbeat is answered",
             ill="the outside heartbeat has not been answered",
-            why=service.heartbeat_detail,
         )
 
 

@@ -108,7 +108,7 @@ def _look_room(snapshot: Snapshot) -> Iterable[Look]:
         line += f"; {story}" if story else ""
     if quiet is not False:
         line = f"no probe of room {snapshot.room.name} is heard: {heard}; broker: " + (
-            snapshot.service.link_detail or snapshot.service.link
+            snapshot.service.link.detail or snapshot.service.link.state
         )
     yield Look(
         snapshot.room.name,

@@ -8,7 +8,7 @@ from datetime import UTC
 from monitor.core.notices.conditions import Condition
 from monitor.core.notices.evaluation import Outcome, evaluate
 from monitor.core.notices.kinds.away import KIND
-from monitor.core.notices.snapshot import AwayNow, BoxAway, Service, Snapshot
+from monitor.core.notices.snapshot import AwayNow, BoxAway, LinkNow, Service, Snapshot
 from tests.core.timeline import MINUTE, START, a_room
 
 Conditions = Mapping[tuple[str, str], Condition]
@@ -18,7 +18,7 @@ FROM, UNTIL = START - 120 * MINUTE, START
 def looked(minute: float, away: AwayNow | None, before: Conditions, *, link_since: float | None = 0.0) -> Outcome:
     now = START + round(minute * MINUTE)
     since = None if link_since is None else START + round(link_since * MINUTE)
-    service = Service(START, link="up" if link_since is not None else "down", link_since_ms=since)
+    service = Service(START, LinkNow("up" if link_since is not None else "down", since))
     return evaluate(Snapshot(now, a_room(), UTC, service, away=away, conditions=before), [KIND])
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 import pytest
 
 from monitor.core.notices.conditions import Condition
-from monitor.core.notices.snapshot import GatewayNow, Service, Snapshot
+from monitor.core.notices.snapshot import GatewayNow, LinkNow, Service, Snapshot
 from monitor.core.readings.gateways import Said
 from monitor.core.terms.settings import Gateway, Room
 from tests.core.timeline import MINUTE, START, Run, Script, a_room, without_minutes
@@ -133,6 +133,6 @@ def test_what_was_said_before_anybody_listened_waits_for_a_reading() -> None:
 
 
 def test_without_a_line_to_the_broker_nothing_is_known_of_gateways() -> None:
-    down = Service(started_ms=START - 36_000_000, link="down", link_since_ms=at(20))
+    down = Service(started_ms=START - 36_000_000, link=LinkNow("down", at(20)))
     played = Behind(through("b", "c"), says=dies(20), service=lambda _: down)
     assert without_minutes(Run(played).go(0, 30).told()) == []

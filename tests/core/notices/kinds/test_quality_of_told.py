@@ -11,7 +11,7 @@ import numpy as np
 from monitor.core.notices.conditions import Condition, Phase, Where
 from monitor.core.notices.kinds import Look
 from monitor.core.notices.kinds.quality import KINDS
-from monitor.core.notices.snapshot import ProbeNow, Service, Snapshot, Told
+from monitor.core.notices.snapshot import ClockNow, LinkNow, ProbeNow, Service, Snapshot, Told
 from monitor.core.terms.settings import Box, Probe, Room
 
 STEP_MS = 300_000
@@ -149,8 +149,8 @@ def test_a_probe_is_not_told_of_for_a_clock_of_this_computer_that_is_in_doubt() 
     late = told(28.0, AT + 3_600_000)
     behind = replace(snapshot(late, told(28.0)), now_ms=NOW + 3_600_000)
     assert states(look("probe-clock", behind)) == [Where.BEYOND]
-    doubtful = replace(behind, service=replace(behind.service, clock_trusted=False))
+    doubtful = replace(behind, service=replace(behind.service, clock=ClockNow(trusted=False)))
     assert states(look("probe-clock", doubtful)) == []
-    all_late = replace(behind, service=replace(behind.service, last_live_ms=behind.now_ms))
+    all_late = replace(behind, service=replace(behind.service, link=LinkNow(last_live_ms=behind.now_ms)))
     assert all_late.behind_s == 3600.0
     assert states(look("probe-clock", all_late)) == [], "all come late: that is told as one clock"

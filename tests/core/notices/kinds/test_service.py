@@ -7,19 +7,18 @@ from dataclasses import replace
 
 import pytest
 
-from monitor.core.notices.snapshot import LinkState, Service
+from monitor.core.notices.snapshot import ClockNow, Health, LinkNow, LinkState, Service, StoreNow
 from monitor.core.terms.times import HOUR_MS
 from tests.core.timeline import MINUTE, START, Run, Script, a_room, without_minutes
 
 FINE = Service(
     started_ms=START - 10 * HOUR_MS,
-    link="up",
-    link_since_ms=START - 9 * HOUR_MS,
-    disk_free_mb=5000.0,
-    channels=("phone", "mail"),
-    shipping_on=True,
-    heartbeat_on=True,
-    answers_on=True,
+    link=LinkNow("up", START - 9 * HOUR_MS),
+    store=StoreNow(disk_free_mb=5000.0),
+    channels={"phone": Health(), "mail": Health()},
+    shipping=Health(),
+    heartbeat=Health(),
+    answers=Health(),
 )
 
 
@@ -43,27 +42,34 @@ def test_a_service_that_fares_well_says_nothing() -> None:
     ("trouble", "kind", "subject", "raised_min", "says", "cleared"),
     [
         (
-            {"link": "refused", "link_detail": "not authorised", "link_since_ms": START + 20 * MINUTE},
+            {"link": LinkNow("refused", START + 20 * MINUTE, "not authorised")},
             "broker-refused",
             "broker",
             20,
             "not authorised",
             True,
         ),
-        ({"store_error": "the disk is full"}, "store-failing", "store", 20, "the disk is full", True),
-        ({"disk_free_mb": 150.0}, "disk-low", "disk", 20, "150 MB free where the store lies, limit 200 MB", False),
-        ({"clock_trusted": False, "clock_detail": "it jumped"}, "clock-untrusted", "clock", 25, "it jumped", False),
+        ({"store": StoreNow("the disk is full", 5000.0)}, "store-failing", "store", 20, "the disk is full", True),
         (
-            {"channels_failing": {"mail": (START + 20 * MINUTE, "no route")}},
+            {"store": StoreNow(disk_free_mb=150.0)},
+            "disk-low",
+            "disk",
+            20,
+            "150 MB free where the store lies, limit 200 MB",
+            False,
+        ),
+        ({"clock": ClockNow(False, "it jumped")}, "clock-untrusted", "clock", 25, "it jumped", False),
+        (
+            {"channels": {"phone": Health(), "mail": Health(START + 20 * MINUTE, "no route")}},
             "notices-stuck",
             "mail",
             35,
             "taken nothing since 09:20, for 15 min: no route",
             True,
         ),
-        ({"shipping_behind_since_ms": START + 20 * MINUTE}, "shipping-behind", "shipping", 50, "since 09:20", True),
+        ({"shipping": Health(START + 20 * MINUTE)}, "shipping-behind", "shipping", 50, "since 09:20", True),
         (
-            {"heartbeat_failing_since_ms": START + 20 * MINUTE},
+            {"heartbeat": Health(START + 20 * MINUTE)},
             "heartbeat-unanswered",
             "heartbeat",
             35,
@@ -71,7 +77,7 @@ def test_a_service_that_fares_well_says_nothing() -> None:
             True,
         ),
         (
-            {"answers_failing_since_ms": START + 20 * MINUTE, "answers_detail": "the port is in use"},
+            {"answers": Health(START + 20 * MINUTE, "the port is in use")},
             "answers-blocked",
             "answers",
             35,
@@ -98,8 +104,9 @@ def test_each_trouble_is_told_in_its_time_and_its_end_in_words_that_fit(
 def test_a_link_that_is_down_neither_raises_nor_clears_a_refusal() -> None:
     def service(now_ms: int) -> Service:
         minute = (now_ms - START) / MINUTE
-        link: LinkState = "refused" if 20 <= minute < 30 else "down" if 30 <= minute < 40 else "up"
-        return replace(FINE, link=link, link_since_ms=START + 30 * MINUTE if link == "down" else FINE.link_since_ms)
+        state: LinkState = "refused" if 20 <= minute < 30 else "down" if 30 <= minute < 40 else "up"
+        since_ms = START + 30 * MINUTE if state == "down" else FINE.link.since_ms
+        return replace(FINE, link=LinkNow(state, since_ms))
 
     run = told(service, 39)
     assert without_minutes(run.told()) == [("broker-refused", "raised", "broker")]
@@ -108,7 +115,8 @@ def test_a_link_that_is_down_neither_raises_nor_clears_a_refusal() -> None:
 def test_the_disk_must_have_a_tenth_more_before_it_is_well() -> None:
     def service(now_ms: int) -> Service:
         minute = (now_ms - START) / MINUTE
-        return replace(FINE, disk_free_mb=200.0 if 20 <= minute < 30 else 215.0 if minute >= 30 else 5000.0)
+        free_mb = 200.0 if 20 <= minute < 30 else 215.0 if minute >= 30 else 5000.0
+        return replace(FINE, store=StoreNow(disk_free_mb=free_mb))
 
     run = told(service, 60)
     assert run.conditions["disk-low", "disk"].up
@@ -116,11 +124,11 @@ def test_the_disk_must_have_a_tenth_more_before_it_is_well() -> None:
 
 
 def test_a_disk_that_cannot_be_measured_is_not_judged() -> None:
-    assert told(lambda _: replace(FINE, disk_free_mb=None), 10).notices == []
+    assert told(lambda _: replace(FINE, store=StoreNow(disk_free_mb=None)), 10).notices == []
 
 
 def test_what_is_switched_off_is_not_watched() -> None:
-    off = replace(FINE, shipping_on=False, heartbeat_on=False, answers_on=False, channels=())
+    off = replace(FINE, shipping=None, heartbeat=None, answers=None, channels={})
     run = told(lambda _: off, 5)
     assert not {"shipping-behind", "heartbeat-unanswered", "notices-stuck", "answers-blocked"} & {
         k for k, _ in run.conditions

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from monitor.core.notices.snapshot import Service
+from monitor.core.notices.snapshot import LinkNow, Service
 from monitor.core.terms.times import HOUR_MS
 from tests.core.timeline import MINUTE, START, Run, Script, without_minutes
 
 
 def service(now_ms: int, *, arrives: bool = True) -> Service:
     """Messages come every minute, by the clock of this computer."""
-    return Service(started_ms=START - 10 * HOUR_MS, last_live_ms=now_ms - MINUTE if arrives else START)
+    return Service(started_ms=START - 10 * HOUR_MS, link=LinkNow(last_live_ms=now_ms - MINUTE if arrives else START))
 
 
 def jumped(hours: float, *, arrives: bool = True) -> Run:
@@ -44,7 +44,7 @@ def test_messages_that_cannot_be_read_say_nothing_of_the_clock() -> None:
     unread = replace(snapshot, probes=tuple(replace(p, unread=5) for p in snapshot.probes))
     assert unread.behind_s is None
     assert unread.room_quiet is True
-    down = replace(snapshot, service=replace(snapshot.service, link="down"))
+    down = replace(snapshot, service=replace(snapshot.service, link=replace(snapshot.service.link, state="down")))
     assert down.behind_s is None
 
 

@@ -10,7 +10,7 @@ import pytest
 
 from monitor.adapters.store import Store
 from monitor.core.notices.evaluation import evaluate
-from monitor.core.notices.snapshot import Service, Snapshot
+from monitor.core.notices.snapshot import LinkNow, LinkState, Service, Snapshot
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.settings import Probe, Room
 from monitor.core.terms.times import HOUR_MS
@@ -135,12 +135,12 @@ def test_a_probe_without_a_word_since_the_start_is_told_after_its_time() -> None
 
 
 @pytest.mark.parametrize("link", ["up", "connecting", "down"])
-def test_a_restart_does_not_clear_the_silence_of_a_room(tmp_path: Path, link: str) -> None:
+def test_a_restart_does_not_clear_the_silence_of_a_room(tmp_path: Path, link: LinkState) -> None:
     run = Run(Script(courses=all_until(20, 80))).go(0, 40)
     with Store(tmp_path) as store:
         store.ledger.commit(run.conditions.values(), (), (), {})
         run.conditions = store.ledger.conditions()
-    run.script.service = started(40, link=link, link_since_ms=START + 40 * MINUTE)
+    run.script.service = started(40, link=LinkNow(link, START + 40 * MINUTE))
     run.go(40.25, 79)
     assert without_minutes(run.told()) == [("room-quiet", "raised", "back room")]
     run.script.service = started(40)
@@ -163,7 +163,8 @@ def test_a_dead_link_is_told_although_the_last_readings_are_young_enough_for_slo
 
     def service(now_ms: int) -> Service:
         down = now_ms >= START + 30 * MINUTE
-        return Service(LONG_AGO, "down" if down else "up", START + 30 * MINUTE if down else LONG_AGO, "no answer")
+        since_ms = START + 30 * MINUTE if down else LONG_AGO
+        return Service(LONG_AGO, LinkNow("down" if down else "up", since_ms, "no answer"))
 
     run = Run(Script(room, all_until(30), service=service)).go(0, 60)
     assert without_minutes(run.told()) == [("room-quiet", "raised", "back room")]
