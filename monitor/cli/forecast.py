@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from monitor.cli.room import RoomAtHand, parse_temperature, parse_time, print_json, room_at_hand, utc
 from monitor.core.development.lots import LOOK_BACK_H, LotNow
-from monitor.core.development.plans import Plan, Step, set_points, swap
+from monitor.core.development.plans import Plan, PlannedTemperature, set_points, swap
 from monitor.core.development.sex import SexNow
 from monitor.core.development.siblings import NOT_TO_DO, TO_DO, Story, stories
 from monitor.core.terms.formats import (
@@ -124,7 +124,7 @@ def _plan(text: str, room: RoomAtHand, at_ms: int) -> Plan:
     parts = [p.strip() for p in text.split(",")]
     for i, part in enumerate(parts):
         temperature, _, until = part.partition(" until ")
-        steps.append(Step(start, parse_temperature(temperature, room.unit)))
+        steps.append(PlannedTemperature(start, parse_temperature(temperature, room.unit)))
         if (i < len(parts) - 1) != bool(until):
             raise UsageError(
                 f"{text!r} is not a plan", fix='write "29.0" or "29.0 until 2026-06-20, 27.5": the last has no end'

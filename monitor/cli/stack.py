@@ -10,7 +10,7 @@ from monitor.cli.drawing.stack_plot import Scene, svg_stack, terminal_stack
 from monitor.cli.forecast import rounded
 from monitor.cli.room import RoomAtHand, now_ms, parse_temperature, parse_time, print_json, room_at_hand, table, utc
 from monitor.core.climate.heater import HeaterNow
-from monitor.core.climate.stacks import Level, StackProfile, Step
+from monitor.core.climate.stacks import Level, LevelPair, StackProfile
 from monitor.core.development.lots import LotNow
 from monitor.core.development.remedies import (
     DRIES,
@@ -173,10 +173,10 @@ def _text(seen: _Seen, room: RoomAtHand, at: int, want_c: float | None) -> list[
     return lines + _advice(seen, room, at) + heater
 
 
-def _against(step: Step, room: RoomAtHand) -> str:
-    size = show_difference(abs(step.difference_c), room.unit, 2)
-    way = "warmer" if step.difference_c >= 0.0 else "cooler"
-    return f"{size} ± {show_difference(2 * step.sd_c, room.unit, 2)} {way}: {sureness(step.chance)}"
+def _against(pair: LevelPair, room: RoomAtHand) -> str:
+    size = show_difference(abs(pair.difference_c), room.unit, 2)
+    way = "warmer" if pair.difference_c >= 0.0 else "cooler"
+    return f"{size} ± {show_difference(2 * pair.sd_c, room.unit, 2)} {way}: {sureness(pair.chance)}"
 
 
 def _of_lots(seen: _Seen, room: RoomAtHand) -> list[str]:

@@ -13,7 +13,7 @@ from typing import Final
 
 from monitor.adapters.store.ledger import Ledger
 from monitor.adapters.store.outbox import Outbox
-from monitor.core.notices.answers import UNKNOWN, Answer, Found, Status, Way
+from monitor.core.notices.answers import UNKNOWN, Answer, AnswerResult, Status, Way
 from monitor.core.notices.codes import SECRET_BYTES, Code, channel_of, read
 from monitor.errors import StoreError, UnknownSubject
 
@@ -65,27 +65,29 @@ class AnswerBook:
         self._ledger = ledger
         self._outbox = outbox
 
-    def look(self, secret: bytes, text: str, now_ms: int) -> Found:
+    def look(self, secret: bytes, text: str, now_ms: int) -> AnswerResult:
         """What a code stands for; changes nothing."""
         with self._ledger.db.read():
             code = read(text)
             return UNKNOWN if code is None else self._genuine(secret, code, now_ms)
 
-    def give(self, secret: bytes, text: str, now_ms: int, way: Way, by: str = "", *, again: bool = False) -> Found:
+    def give(
+        self, secret: bytes, text: str, now_ms: int, way: Way, by: str = "", *, again: bool = False
+    ) -> AnswerResult:
         """Answer the notice of a code, if it can be answered. ``again``: this message may have come before."""
         found = self.look(secret, text, now_ms)
         if found.notice is None or found.status == "expired":
             return found
         return self._given(found.notice.id, now_ms, Answer(way, found.channel, by), again=again)
 
-    def give_number(self, number: int, now_ms: int, by: str = "", *, again: bool = False) -> Found:
+    def give_number(self, number: int, now_ms: int, by: str = "", *, again: bool = False) -> AnswerResult:
         """Answer a notice by its number alone."""
         try:
             return self._given(number, now_ms, Answer("number", by=by), again=again)
         except UnknownSubject:
             return UNKNOWN
 
-    def _genuine(self, secret: bytes, code: Code, now_ms: int) -> Found:
+    def _genuine(self, secret: bytes, code: Code, now_ms: int) -> AnswerResult:
         try:
             notice = self._ledger.notice(code.notice)
         except UnknownSubject:
@@ -95,10 +97,10 @@ class AnswerBook:
             return UNKNOWN
         # Answered comes first: that is what somebody with an old link wants to know.
         status: Status = "before" if notice.answered_ms is not None else "expired" if code.expired(now_ms) else "open"
-        return Found(status, notice, channel, over=not self._ledger.still_true(notice))
+        return AnswerResult(status, notice, channel, over=not self._ledger.still_true(notice))
 
-    def _given(self, number: int, now_ms: int, answer: Answer, *, again: bool) -> Found:
+    def _given(self, number: int, now_ms: int, answer: Answer, *, again: bool) -> AnswerResult:
         notice, first = self._ledger.answer_once(number, now_ms, answer)
         same = again and (notice.answer_way, notice.answer) == (answer.way, answer.words)
         over = not self._ledger.still_true(notice)
-        return Found("given" if first else "before", notice, answer.channel, over=over, again=same)
+        return AnswerResult("given" if first else "before", notice, answer.channel, over=over, again=same)

@@ -19,7 +19,7 @@ from typing import Final
 
 from monitor.adapters.store import Store
 from monitor.adapters.web.server import PageServer, Request, Response
-from monitor.core.notices.answers import UNKNOWN, Found, consequence, reply
+from monitor.core.notices.answers import UNKNOWN, AnswerResult, consequence, reply
 from monitor.core.notices.codes import Guesses
 from monitor.core.notices.notices import Notice
 from monitor.core.terms.formats import show_time
@@ -152,7 +152,7 @@ class AnswerPages:
         card = _card(f"<h1>{escape(words)}</h1>", "")
         return _page(self._room, words, card, status, **headers.get(status, {}))
 
-    def _shown(self, found: Found) -> Response:
+    def _shown(self, found: AnswerResult) -> Response:
         notice = found.notice
         if notice is None:
             card = _card("<h1>This link is not known here</h1>", _said(reply(UNKNOWN, self._zone)))

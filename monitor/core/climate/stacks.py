@@ -62,7 +62,7 @@ class Level:
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class LevelPair:
     """A level against the one below it: ``difference_c`` upper less lower, its standard uncertainty, and ``chance``
     that the one which reads warmer is warmer (normal distribution, nothing known before)."""
 
@@ -150,13 +150,13 @@ class StackProfile:
         return next((x for x in self.levels if x.name == name), None)
 
     @property
-    def steps(self) -> tuple[Step, ...]:
+    def steps(self) -> tuple[LevelPair, ...]:
         """Each level against the one below, from the lowest up."""
         found = []
         for lower, upper in pairwise(self.levels):
             difference, sd = upper.mean_c - lower.mean_c, upper.error.against(lower.error)
             chance = NormalDist().cdf(abs(difference) / sd) if sd > 0.0 else 1.0
-            found.append(Step(lower, upper, difference, sd, chance))
+            found.append(LevelPair(lower, upper, difference, sd, chance))
         return tuple(found)
 
     @cached_property

@@ -25,7 +25,7 @@ LEAST_RATE: Final = 1e-5
 
 
 @dataclass(frozen=True)
-class Step:
+class PlannedTemperature:
     """A planned temperature from ``from_ms`` on, until the next step."""
 
     from_ms: int
@@ -36,7 +36,7 @@ class Step:
 class Plan:
     """Planned temperatures in order of time; the last one holds for ever. ``label`` is how the keeper said it."""
 
-    steps: tuple[Step, ...]
+    steps: tuple[PlannedTemperature, ...]
     label: str = ""
 
     def __post_init__(self) -> None:
@@ -46,7 +46,7 @@ class Plan:
 
     @staticmethod
     def constant(temperature_c: float) -> Plan:
-        return Plan((Step(0, temperature_c),))
+        return Plan((PlannedTemperature(0, temperature_c),))
 
     def rates(self, curve: RateCurve, now_ms: int, unit: DisplayUnit = "C") -> tuple[float, ExpectedRates]:
         """Mean temperature of the plan until development 1 could be reached (first 365 days), and the way there.

@@ -50,7 +50,7 @@ class Answer:
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class AnswerResult:
     """What became of an answer, or would.
 
     ``status`` "open": it can be answered; "given": it was answered now; "before": it had been answered already;
@@ -65,7 +65,7 @@ class Found:
     again: bool = False
 
 
-UNKNOWN: Final = Found("unknown")
+UNKNOWN: Final = AnswerResult("unknown")
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +148,7 @@ def _name(text: str) -> str:
     return " ".join(_CONTROL.sub(" ", text).split())[:LONGEST_NAME]
 
 
-def reply(found: Found, zone: tzinfo) -> str:
+def reply(found: AnswerResult, zone: tzinfo) -> str:
     """What became of an answer, in one or two plain sentences."""
     notice = found.notice
     if notice is None or found.status == "unknown":
@@ -164,7 +164,7 @@ def reply(found: Found, zone: tzinfo) -> str:
     return f"{name} is answered: {notice.title}. {consequence(found)}"
 
 
-def consequence(found: Found) -> str:
+def consequence(found: AnswerResult) -> str:
     """What follows from an answer that was given."""
     notice = found.notice
     if notice is not None and notice.change == "drill":

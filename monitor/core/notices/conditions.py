@@ -45,7 +45,7 @@ class Where(enum.StrEnum):
     BACK = "back"
 
 
-class Step(enum.StrEnum):
+class DelayAction(enum.StrEnum):
     """What the table says to do."""
 
     NONE = "none"
@@ -56,19 +56,19 @@ class Step(enum.StrEnum):
 
 # (phase, where) -> (phase while the delay runs, what happens to the delay). A delay that has run out moves
 # RISING to RAISED and FALLING to CLEAR; see `advance`.
-TABLE: Final[Mapping[tuple[Phase, Where], tuple[Phase, Step]]] = {
-    (Phase.CLEAR, Where.BEYOND): (Phase.RISING, Step.START),
-    (Phase.CLEAR, Where.BETWEEN): (Phase.CLEAR, Step.NONE),
-    (Phase.CLEAR, Where.BACK): (Phase.CLEAR, Step.NONE),
-    (Phase.RISING, Where.BEYOND): (Phase.RISING, Step.WAIT),
-    (Phase.RISING, Where.BETWEEN): (Phase.CLEAR, Step.DROP),
-    (Phase.RISING, Where.BACK): (Phase.CLEAR, Step.DROP),
-    (Phase.RAISED, Where.BEYOND): (Phase.RAISED, Step.NONE),
-    (Phase.RAISED, Where.BETWEEN): (Phase.RAISED, Step.NONE),
-    (Phase.RAISED, Where.BACK): (Phase.FALLING, Step.START),
-    (Phase.FALLING, Where.BEYOND): (Phase.RAISED, Step.DROP),
-    (Phase.FALLING, Where.BETWEEN): (Phase.RAISED, Step.DROP),
-    (Phase.FALLING, Where.BACK): (Phase.FALLING, Step.WAIT),
+TABLE: Final[Mapping[tuple[Phase, Where], tuple[Phase, DelayAction]]] = {
+    (Phase.CLEAR, Where.BEYOND): (Phase.RISING, DelayAction.START),
+    (Phase.CLEAR, Where.BETWEEN): (Phase.CLEAR, DelayAction.NONE),
+    (Phase.CLEAR, Where.BACK): (Phase.CLEAR, DelayAction.NONE),
+    (Phase.RISING, Where.BEYOND): (Phase.RISING, DelayAction.WAIT),
+    (Phase.RISING, Where.BETWEEN): (Phase.CLEAR, DelayAction.DROP),
+    (Phase.RISING, Where.BACK): (Phase.CLEAR, DelayAction.DROP),
+    (Phase.RAISED, Where.BEYOND): (Phase.RAISED, DelayAction.NONE),
+    (Phase.RAISED, Where.BETWEEN): (Phase.RAISED, DelayAction.NONE),
+    (Phase.RAISED, Where.BACK): (Phase.FALLING, DelayAction.START),
+    (Phase.FALLING, Where.BEYOND): (Phase.RAISED, DelayAction.DROP),
+    (Phase.FALLING, Where.BETWEEN): (Phase.RAISED, DelayAction.DROP),
+    (Phase.FALLING, Where.BACK): (Phase.FALLING, DelayAction.WAIT),
 }
 _DONE: Final = {Phase.RISING: Phase.RAISED, Phase.FALLING: Phase.CLEAR}
 
@@ -169,10 +169,10 @@ def advance(condition: Condition, samples: Iterable[Sample], rule: Rule) -> tupl
                 phase = Phase.RAISED
             start = None
         last = sample.at_ms
-        phase, step = TABLE[phase, sample.where]
-        if step is Step.START:
+        phase, action = TABLE[phase, sample.where]
+        if action is DelayAction.START:
             start = sample.at_ms
-        elif step is Step.DROP:
+        elif action is DelayAction.DROP:
             start = None
         if phase in _DONE:
             assert start is not None

@@ -114,7 +114,7 @@ class Track:
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class FoundCorrection:
     """One probe's correction with the parts of its uncertainty, all as standard uncertainties in C."""
 
     probe: str
@@ -141,7 +141,7 @@ class Session:
     the largest of a probe against the group, by ``slowest``.
     """
 
-    found: tuple[Found, ...]
+    found: tuple[FoundCorrection, ...]
     refused: str
     fix: str
     from_ms: int
@@ -260,13 +260,15 @@ def side_by_side(
     for name, track in zip(names, values, strict=True):
         if name == reference:
             # Its error is the one that all have in common.
-            found.append(Found(name, 0.0, 0.0, common, 0.0, 0.0, 0.0, 0.0, float(len(edges))))
+            found.append(FoundCorrection(name, 0.0, 0.0, common, 0.0, 0.0, 0.0, 0.0, float(len(edges))))
             continue
         known = type_a(aim - track)
         step = tracks[name].step_c or step_of(tracks[name].temperature_c) or USUAL_STEP_C
         resolution = step / math.sqrt(12.0)
         own = math.sqrt(known.u**2 + resolution**2 + place_c**2 + lag**2)
-        found.append(Found(name, known.mean, own, common, known.u, resolution, place_c, lag, known.n_effective))
+        found.append(
+            FoundCorrection(name, known.mean, own, common, known.u, resolution, place_c, lag, known.n_effective)
+        )
     return replace(
         base,
         found=tuple(found),
@@ -439,7 +441,7 @@ def ice_point(
     step = track.step_c or step_of(track.temperature_c) or USUAL_STEP_C
     resolution = step / math.sqrt(12.0)
     own = math.sqrt(known.u**2 + resolution**2 + uncertainty_c**2)
-    found = Found("", -known.mean, own, 0.0, known.u, resolution, uncertainty_c, 0.0, known.n_effective)
+    found = FoundCorrection("", -known.mean, own, 0.0, known.u, resolution, uncertainty_c, 0.0, known.n_effective)
     return replace(
         base, found=(found,), from_ms=int(t[start]), to_ms=int(t[stop - 1]), pairs=known.n, at_c=known.mean, to_go_s=0.0
     )

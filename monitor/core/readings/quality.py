@@ -66,7 +66,7 @@ class Context(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class _Look:
+class _InContext:
     """A reading as a test sees it."""
 
     reading: Reading
@@ -95,11 +95,11 @@ class _Look:
         return value
 
 
-def not_a_number(look: _Look) -> Flag | None:
+def not_a_number(look: _InContext) -> Flag | None:
     return None if math.isfinite(look.reading.value) else Flag.BAD
 
 
-def power_on(look: _Look) -> Flag | None:
+def power_on(look: _InContext) -> Flag | None:
     """Exactly 85.0 as the first word, or after a gap: a thermometer that has not measured yet."""
     if look.probe.quantity != "temperature" or abs(look.reading.value - POWER_ON_C) > 1e-4:
         return None
@@ -107,13 +107,13 @@ def power_on(look: _Look) -> Flag | None:
     return Flag.BAD if since is None or since > GAP_INTERVALS * look.probe.interval_s else None
 
 
-def error_value(look: _Look) -> Flag | None:
+def error_value(look: _InContext) -> Flag | None:
     """A number by which the probe's driver says that there is no probe, in Celsius or in the probe's own unit."""
     told = (look.reading.value, look.as_told)
     return Flag.BAD if any(abs(value - known) <= 1e-4 for value in told for known in ERROR_VALUES) else None
 
 
-def gross_range(look: _Look) -> Flag | None:
+def gross_range(look: _InContext) -> Flag | None:
     """QARTOD gross range: outside what the instrument can say."""
     low, high = RANGE_C if look.probe.quantity == "temperature" else RANGE_PCT
     if look.probe.unit == "V":
@@ -121,7 +121,7 @@ def gross_range(look: _Look) -> Flag | None:
     return None if low <= look.reading.value <= high else Flag.BAD
 
 
-def step(look: _Look) -> Flag | None:
+def step(look: _InContext) -> Flag | None:
     """QARTOD rate of change, against the last believed reading.
 
     Up to a minute apart the bound is 5 C, beyond it 5 C per minute. A new level is suspect until it was told
@@ -137,7 +137,7 @@ def step(look: _Look) -> Flag | None:
     return Flag.SUSPECT
 
 
-def _steps(look: _Look) -> bool:
+def _steps(look: _InContext) -> bool:
     last_ms, last = look.context.last_ms, look.context.last_value
     if last_ms is None or last is None:
         return False
@@ -145,7 +145,7 @@ def _steps(look: _Look) -> bool:
     return abs(look.reading.value - last) > STEP_C * minutes
 
 
-TESTS: Final[tuple[tuple[str, Callable[[_Look], Flag | None]], ...]] = (
+TESTS: Final[tuple[tuple[str, Callable[[_InContext], Flag | None]], ...]] = (
     ("not-a-number", not_a_number),
     ("power-on", power_on),
     ("error-value", error_value),
@@ -166,7 +166,7 @@ def judge(reading: Reading, previous: Context, probe: Probe) -> tuple[Reading, C
     if flag <= _NOT_JUDGED:
         flag, name = (_GOOD if not late and _recent(reading, previous, probe) else _NOT_JUDGED), ""
     if not _plain(reading, previous, probe):
-        look = _Look(reading, previous, probe)
+        look = _InContext(reading, previous, probe)
         for test_name, test in TESTS:
             found = test(look)
             if found is not None and found > flag:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from monitor.core.development.curves import PublishedRates
-from monitor.core.development.plans import Plan, Step, set_points, swap
+from monitor.core.development.plans import Plan, PlannedTemperature, set_points, swap
 from monitor.core.terms.times import DAY_MS
 from monitor.errors import ModelOutOfRange, UsageError
 
@@ -24,7 +24,7 @@ def test_a_constant_plan_runs_at_the_published_rate() -> None:
 
 
 def test_a_schedule_gains_what_its_parts_gain() -> None:
-    plan = Plan((Step(0, 30.0), Step(NOW + 10 * DAY, 24.0)))
+    plan = Plan((PlannedTemperature(0, 30.0), PlannedTemperature(NOW + 10 * DAY, 24.0)))
     _, rates = plan.rates(CURVE, NOW)
     gained = 10 / 53.9
     assert rates.gain(10.0) == pytest.approx(gained, rel=1e-9)
@@ -32,7 +32,9 @@ def test_a_schedule_gains_what_its_parts_gain() -> None:
 
 
 def test_steps_that_lie_in_the_past_count_only_by_the_one_that_still_holds() -> None:
-    plan = Plan((Step(0, 32.0), Step(NOW - 20 * DAY, 22.0), Step(NOW - DAY, 27.0)))
+    plan = Plan(
+        (PlannedTemperature(0, 32.0), PlannedTemperature(NOW - 20 * DAY, 22.0), PlannedTemperature(NOW - DAY, 27.0))
+    )
     mean, rates = plan.rates(CURVE, NOW)
     assert mean == 27.0
     assert rates.days_to(1.0) == pytest.approx(66.3, abs=1e-6)
@@ -44,13 +46,13 @@ def test_a_plan_that_ends_where_nothing_develops_is_refused() -> None:
 
 
 def test_a_cold_spell_on_the_way_is_allowed() -> None:
-    plan = Plan((Step(0, 5.0), Step(NOW + 7 * DAY, 27.0)))
+    plan = Plan((PlannedTemperature(0, 5.0), PlannedTemperature(NOW + 7 * DAY, 27.0)))
     assert plan.rates(CURVE, NOW)[1].days_to(1.0) == pytest.approx(7 + 66.3, rel=1e-9)
 
 
 def test_temperatures_out_of_order_are_refused() -> None:
     with pytest.raises(UsageError, match="follow each other"):
-        Plan((Step(NOW, 27.0), Step(NOW - DAY, 28.0)))
+        Plan((PlannedTemperature(NOW, 27.0), PlannedTemperature(NOW - DAY, 28.0)))
     with pytest.raises(UsageError, match="follow each other"):
         Plan(())
 

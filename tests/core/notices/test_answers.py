@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from monitor.core.notices.answers import (
     UNKNOWN,
     Answer,
-    Found,
+    AnswerResult,
     Message,
     asks,
     invitation,
@@ -174,12 +174,15 @@ def test_replies_say_what_happened_in_the_rooms_time() -> None:
         "k", T0, "too-warm", ("upper",), "raised", "now", "Too warm: box upper", "hot",
         id=12, answered_ms=T0 + 60_000, answer="neighbour",
     )  # fmt: skip
-    assert reply(Found("given", answered), vienna).startswith("Notice 12 is answered: Too warm: box upper. It is not ")
-    assert reply(Found("given", answered, over=True), vienna).endswith("What it told of is over already.")
-    assert (
-        reply(Found("before", answered), vienna) == "Notice 12 was answered already, at 2026-05-28 22:27 by neighbour."
+    assert reply(AnswerResult("given", answered), vienna).startswith(
+        "Notice 12 is answered: Too warm: box upper. It is not "
     )
-    assert reply(Found("before", answered, again=True), vienna) == reply(Found("given", answered), vienna)
-    assert reply(Found("open", notice()), vienna) == "Notice 12 waits for an answer."
-    assert "2026-05-28 22:26" in reply(Found("expired", notice()), vienna)
+    assert reply(AnswerResult("given", answered, over=True), vienna).endswith("What it told of is over already.")
+    assert (
+        reply(AnswerResult("before", answered), vienna)
+        == "Notice 12 was answered already, at 2026-05-28 22:27 by neighbour."
+    )
+    assert reply(AnswerResult("before", answered, again=True), vienna) == reply(AnswerResult("given", answered), vienna)
+    assert reply(AnswerResult("open", notice()), vienna) == "Notice 12 waits for an answer."
+    assert "2026-05-28 22:26" in reply(AnswerResult("expired", notice()), vienna)
     assert reply(UNKNOWN, vienna) == "Nothing was answered: this is not the code of a notice of this room."

@@ -17,10 +17,10 @@ from monitor.adapters.store import Store
 from monitor.core.notices.conditions import (
     TABLE,
     Condition,
+    DelayAction,
     Phase,
     Rule,
     Sample,
-    Step,
     Transition,
     Where,
     above,
@@ -53,7 +53,10 @@ def test_the_table_has_an_answer_for_every_state_and_sample() -> None:
     assert set(TABLE) == {(p, w) for p in Phase for w in Where}
     for (phase, where), (then, step) in TABLE.items():
         # A delay runs exactly in the two phases that wait.
-        assert (then in (Phase.RISING, Phase.FALLING)) == (step in (Step.START, Step.WAIT)), (phase, where)
+        assert (then in (Phase.RISING, Phase.FALLING)) == (step in (DelayAction.START, DelayAction.WAIT)), (
+            phase,
+            where,
+        )
 
 
 def test_without_delays_a_condition_is_raised_and_cleared_at_once() -> None:
