@@ -212,7 +212,7 @@ class Derived(Hours):
                     changed_ms=judged.changed_ms,
                     facts=judged.facts,
                 )
-        unread = self.store.unread.since(now_ms - 900_000)
+        unread = self.store.unread.since(now_ms - 900_000, now_ms + 300_000)
         peers = self.peers(now_ms)
         probes = []
         for probe in self.room.probes:

@@ -34,7 +34,7 @@ from monitor.core.notices.routing import LOG, audiences, quiet_end_ms, routes
 from monitor.core.notices.snapshot import ClockNow, Health, LinkNow, Service, Snapshot, StoreNow
 from monitor.core.terms.events import Reading
 from monitor.core.terms.settings import Settings, Urgency
-from monitor.core.terms.times import DAY_MS, HOUR_MS
+from monitor.core.terms.times import HOUR_MS
 from monitor.derived.room import Derived, zone_of
 from monitor.errors import MonitorError, StoreError, StoreFull
 from monitor.service.answering import WaysBack
@@ -303,9 +303,7 @@ class App:
             elif order == "drill":
                 made += self.store.ledger.commit((), (), self._routed([drill(snapshot)], snapshot), {})
             elif order == "retention":
-                before = snapshot.now_ms - self.settings.calendar.keep_days * DAY_MS
-                dropped = self.store.folding.drop_before(before)
-                log.info("retention: %d hours older than %d days dropped", dropped, self.settings.calendar.keep_days)
+                log.info("retention: %s", self.store.forget(snapshot.now_ms, self.settings.calendar.keep_days))
 
     def _tidy(self, now: int) -> None:
         """Once an hour: fold the journal into chunks and write the finished hours' sums."""

@@ -19,8 +19,9 @@ from monitor.adapters.store.ledger import Ledger
 from monitor.adapters.store.outbox import Outbox, Outgoing, Waiting
 from monitor.adapters.store.parts import Parts
 from monitor.adapters.store.readings import Readings, columns_of
+from monitor.adapters.store.retention import Forgotten, forget
 from monitor.adapters.store.shipping import ShippingBook
-from monitor.adapters.store.unread import Quarantined, Unread
+from monitor.adapters.store.unread import Quarantined, Unread, UnreadSource
 
 
 class Store:
@@ -42,6 +43,10 @@ class Store:
         self.parts = Parts(self.db)
         self.shipping = ShippingBook(self.db, self.unread)
 
+    def forget(self, now_ms: int, keep_days: int) -> Forgotten:
+        """Drop what is older than it is kept (:mod:`monitor.adapters.store.retention`)."""
+        return forget(self, now_ms, keep_days)
+
     def close(self) -> None:
         self.db.close()
 
@@ -59,6 +64,7 @@ __all__ = [
     "Corrections",
     "Database",
     "Folding",
+    "Forgotten",
     "InboxMark",
     "Journal",
     "KeepersAccount",
@@ -72,6 +78,7 @@ __all__ = [
     "ShippingBook",
     "Store",
     "Unread",
+    "UnreadSource",
     "Waiting",
     "columns_of",
     "secret_of",

@@ -12,7 +12,8 @@ import fcntl
 import os
 import shutil
 import sqlite3
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from importlib import resources
 from pathlib import Path
 from typing import IO, Any
@@ -22,6 +23,11 @@ from monitor.errors import MonitorError, StoreCorrupt, StoreError, StoreFull, St
 FILE_NAME = "warmtally.db"
 # How long one writer waits for another. A fold of an hour takes milliseconds; half a minute means trouble.
 BUSY_S = 30.0
+# What is old is dropped so many rows in one transaction, with a pause in which others may write, and so many
+# transactions a day.
+ROWS_A_STEP = 500
+STEPS_A_DAY = 200
+STEP_PAUSE_S = 0.01
 
 
 def _schema() -> list[tuple[int, str]]:
@@ -34,7 +40,7 @@ def _schema() -> list[tuple[int, str]]:
 
 
 def _no_room(path: Path) -> bool:
-    # Where SQLite cannot extend its shared memory it says "disk I/O error", whatever the cause.
+    # Where SQLite cannot extend its shared memory it calls that an I/O error, whatever the cause.
     with contextlib.suppress(OSError):
         return shutil.disk_usage(path.parent).free < 65536
     return False
@@ -43,20 +49,22 @@ def _no_room(path: Path) -> bool:
 def translated(error: sqlite3.Error, path: Path) -> MonitorError:
     """The failure of SQLite in words that name what, where and what to do."""
     text = str(error)
-    low = text.lower()
-    if "full" in low or ("disk i/o" in low and _no_room(path)):
+    # By its code, whatever its words are: those may name a table, a file or what a trigger says. The low byte is the
+    # kind, the rest the place. Without a code it is none of SQLite's own.
+    kind = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
+    if kind == sqlite3.SQLITE_FULL or (kind == sqlite3.SQLITE_IOERR and _no_room(path)):
         return StoreFull(
             "no room left on the disk; nothing acknowledged is lost, new readings wait at the broker",
             where=str(path),
             fix="free some space; the service goes on by itself",
         )
-    if "locked" in low or "busy" in low:
+    if kind in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED, sqlite3.SQLITE_PROTOCOL):
         return StoreLocked(
             f"the store is in use by another program ({text})",
             where=str(path),
             fix="wait, or stop the program that holds it open",
         )
-    if "malformed" in low or "not a database" in low or "corrupt" in low:
+    if kind in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
         return StoreCorrupt(
             f"the store's file is damaged ({text})",
             where=str(path),
@@ -165,6 +173,22 @@ class Database:
                 if self.connection.in_transaction:
                     self.connection.execute("ROLLBACK")
                 raise
+
+    def in_steps(self, step: Callable[[sqlite3.Connection], int]) -> int:
+        """Carry out ``step`` again and again, each time in a transaction of its own, until it finds nothing to do.
+
+        ``step`` deals with ROWS_A_STEP rows at the most and returns how many there were. Returns how many there were
+        in all. After STEPS_A_DAY the rest is left for the next time.
+        """
+        total = 0
+        for _ in range(STEPS_A_DAY):
+            with self.write() as c:
+                done = step(c)
+            total += done
+            if not done:
+                break
+            time.sleep(STEP_PAUSE_S)
+        return total
 
     def rows(self, sql: str, *values: Any) -> list[tuple[Any, ...]]:
         """Read all rows at once: an open read would keep the write-ahead log from shrinking."""

@@ -6,12 +6,13 @@ A crash at any moment leaves each reading in exactly one place.
 from __future__ import annotations
 
 from collections.abc import Callable
+from sqlite3 import Connection
 
 import numpy as np
 
 from monitor.adapters.store import chunks
 from monitor.adapters.store.chunks import Columns
-from monitor.adapters.store.database import Database
+from monitor.adapters.store.database import ROWS_A_STEP, Database
 from monitor.adapters.store.journal import ProbeNumbers
 from monitor.adapters.store.readings import Readings, columns_of_rows
 from monitor.core.terms.times import HOUR_MS
@@ -121,6 +122,17 @@ class Folding:
                 return moved
 
     def drop_before(self, before_ms: int) -> int:
-        """Retention: forget chunks that end before a moment. Returns how many hours were dropped."""
-        with self.db.write() as c:
-            return c.execute("DELETE FROM chunk WHERE hour < ?", (before_ms // HOUR_MS,)).rowcount
+        """Forget chunks that end before a moment. Returns how many hours were dropped."""
+
+        def some(c: Connection) -> int:
+            for (probe,) in c.execute("SELECT id FROM probe").fetchall():
+                dropped = c.execute(
+                    "DELETE FROM chunk WHERE probe=?1 AND hour IN "
+                    "(SELECT hour FROM chunk WHERE probe=?1 AND hour<?2 ORDER BY hour LIMIT ?3)",
+                    (probe, before_ms // HOUR_MS, ROWS_A_STEP),
+                ).rowcount
+                if dropped:
+                    return dropped
+            return 0
+
+        return self.db.in_steps(some)

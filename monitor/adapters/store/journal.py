@@ -9,8 +9,9 @@ from collections.abc import Sequence
 from sqlite3 import Connection
 from typing import NamedTuple
 
-from monitor.adapters.store.database import Database
+from monitor.adapters.store.database import ROWS_A_STEP, Database
 from monitor.adapters.store.unread import Quarantined, Unread
+from monitor.core.readings.arrivals import AGAIN_WITHIN
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.times import HOUR_MS
 
@@ -106,6 +107,18 @@ class Journal:
         """The broker began a new session: its packet identifiers start anew."""
         with self.db.write() as c:
             c.execute("DELETE FROM inbox")
+
+    def drop_marks(self) -> int:
+        """Forget packets after which so many came that one like it is another message's; returns how many."""
+
+        def some(c: Connection) -> int:
+            return c.execute(
+                "DELETE FROM inbox WHERE mid IN (SELECT mid FROM inbox WHERE ordinal <= "
+                "(SELECT MAX(ordinal) FROM inbox) - ? ORDER BY ordinal LIMIT ?)",
+                (AGAIN_WITHIN, ROWS_A_STEP),
+            ).rowcount
+
+        return self.db.in_steps(some)
 
     def since(self, seq: int, limit: int = 100_000) -> list[tuple[int, Reading]]:
         """Journal rows after ``seq``, oldest first: what is new."""

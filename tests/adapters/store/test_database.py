@@ -260,6 +260,38 @@ def test_a_damaged_page_is_called_damage(tmp_path: Path) -> None:
         look_at_everything(tmp_path)
 
 
+def test_a_failure_is_told_by_its_code_and_not_by_its_words(tmp_path: Path) -> None:
+    """Words may name a table or be what somebody else wrote; a full disk would be waited for, for ever."""
+    with Store(tmp_path) as store:
+        for name in ("full", "locked", "busy", "corrupt", "malformed"):
+            with pytest.raises(StoreError, match=f"no such table: {name}") as caught:
+                store.db.rows(f"SELECT * FROM {name}")
+            assert type(caught.value) is StoreError
+            assert not caught.value.retry
+
+
+@pytest.mark.parametrize(
+    ("code", "kind"),
+    [
+        (sqlite3.SQLITE_FULL, StoreFull),
+        (sqlite3.SQLITE_BUSY, StoreLocked),
+        (sqlite3.SQLITE_BUSY_SNAPSHOT, StoreLocked),
+        (sqlite3.SQLITE_LOCKED_SHAREDCACHE, StoreLocked),
+        (sqlite3.SQLITE_PROTOCOL, StoreLocked),
+        (sqlite3.SQLITE_CORRUPT_INDEX, StoreCorrupt),
+        (sqlite3.SQLITE_NOTADB, StoreCorrupt),
+        (sqlite3.SQLITE_IOERR_WRITE, StoreError),
+        (sqlite3.SQLITE_READONLY, StoreError),
+        (None, StoreError),
+    ],
+)
+def test_every_code_has_its_kind_whatever_the_words(tmp_path: Path, code: int | None, kind: type[StoreError]) -> None:
+    error = sqlite3.OperationalError("was auch immer")
+    if code is not None:
+        error.sqlite_errorcode = code
+    assert type(database.translated(error, tmp_path / "x")) is kind
+
+
 # -- who may use it --------------------------------------------------------------------------------------------
 
 
