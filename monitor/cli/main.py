@@ -50,6 +50,7 @@ VERBS: Final = {
             "noise, corrected when and by how much, drifting or not"
         ),
     ),
+    "unread": ("unread", "messages that could not be read: from where, how many, why, and how they begin"),
     "stack": (
         "stack",
         "how warm a stack is by height, which boxes really differ, by how many days, and what would mend it",

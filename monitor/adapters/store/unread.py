@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import shutil
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from sqlite3 import Connection
 from typing import Final
@@ -71,47 +71,57 @@ class Unread:
         """Keep and count messages, in order of coming; only inside a transaction of the caller (``db.write()``)."""
         if not messages:
             return
-        sources: dict[tuple[str, str], list[Quarantined]] = {}
-        for message in map(_within_bounds, messages):
-            sources.setdefault((message.probe, message.topic), []).append(message)
+        messages = [_within_bounds(message) for message in messages]
+        sources: dict[tuple[str, str], list[int]] = {}
+        for number, message in enumerate(messages):
+            sources.setdefault((message.probe, message.topic), []).append(number)
         room = shutil.disk_usage(self.db.dir).free >= LEAVES_FREE
-        for (probe, topic), group in sources.items():
-            self._keep(probe, topic, group, room=room)
+        first, rest = set[int](), set[int]()
+        for source, numbers in sources.items():
+            group = {number: messages[number] for number in numbers}
+            early, late = self._chosen(source, group) if room else ([], [])
+            self._count(source, list(group.values()), *(sum(_size(group[k]) for k in some) for some in (early, late)))
+            first.update(early)
+            rest.update(late)
+        self.db.connection.executemany(
+            "INSERT INTO quarantine(received, topic, payload, reason, probe, first) VALUES (?,?,?,?,?,?)",
+            [
+                (q.received_ms, q.topic, q.payload, q.reason, q.probe, int(k in first))
+                for k, q in enumerate(messages)
+                if k in first or k in rest
+            ],
+        )
         self._count_lately(messages)
         self._hold_bounds(sources)
 
-    def _keep(self, probe: str, topic: str, group: Sequence[Quarantined], *, room: bool) -> None:
-        c = self.db.connection
-        row = c.execute("SELECT kept_first FROM unread WHERE probe=? AND topic=?", (probe, topic)).fetchone()
-        first = rest = 0
-        before = int(row[0]) if row else 0
-        chosen: list[tuple[Quarantined, int]] = []
-        later: list[Quarantined] = []
-        for message in group if room else ():
-            if before + first + _size(message) <= FIRST_BYTES:
-                first += _size(message)
-                chosen.append((message, 1))
-            else:
-                later.append(message)
-        # Of the others only the newest would stay: what is between is not even written.
-        newest: list[tuple[Quarantined, int]] = []
-        for message in reversed(later):
-            if rest + _size(message) > SOURCE_BYTES - FIRST_BYTES:
+    def _chosen(self, source: tuple[str, str], group: Mapping[int, Quarantined]) -> tuple[list[int], list[int]]:
+        """Of a source's messages those that are kept among its first ones, and those that are kept as its newest.
+
+        What would at once make room again for newer ones is in neither.
+        """
+        row = self.db.connection.execute("SELECT kept_first FROM unread WHERE probe=? AND topic=?", source).fetchone()
+        room = FIRST_BYTES - (int(row[0]) if row else 0)
+        early: list[int] = []
+        for k, message in group.items():
+            if _size(message) <= room:
+                room -= _size(message)
+                early.append(k)
+        room = SOURCE_BYTES - FIRST_BYTES
+        late: list[int] = []
+        for k in sorted(group.keys() - set(early), reverse=True):
+            room -= _size(group[k])
+            if room < 0:
                 break
-            rest += _size(message)
-            newest.append((message, 0))
-        c.executemany(
-            "INSERT INTO quarantine(received, topic, payload, reason, probe, first) VALUES (?,?,?,?,?,?)",
-            [(q.received_ms, q.topic, q.payload, q.reason, q.probe, mark) for q, mark in [*chosen, *reversed(newest)]],
-        )
-        c.execute(
+            late.append(k)
+        return early, late
+
+    def _count(self, source: tuple[str, str], group: Sequence[Quarantined], first: int, rest: int) -> None:
+        """Note a source's messages. ``first``, ``rest``: how many bytes of them are kept, as first ones and others."""
+        self.db.connection.execute(
             "INSERT INTO unread VALUES (?,?,?,?,?,?,?,?) ON CONFLICT DO UPDATE SET last_at=excluded.last_at, "
             "n=n+excluded.n, kept=kept+excluded.kept, kept_first=kept_first+excluded.kept_first, "
             "reason=excluded.reason",
-            (
-                *(probe, topic, group[0].received_ms, group[-1].received_ms, len(group)),
-                *(first + rest, first, group[-1].reason),
-            ),
+            (*source, group[0].received_ms, group[-1].received_ms, len(group), first + rest, first, group[-1].reason),
         )
 
     def _count_lately(self, messages: Sequence[Quarantined]) -> None:

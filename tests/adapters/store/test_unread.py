@@ -192,6 +192,13 @@ def test_a_reason_of_any_letters_and_length_is_kept_within_bounds(store: Store, 
     books_balance(store)
 
 
+def test_messages_of_several_probes_stand_in_the_order_in_which_they_came(store: Store) -> None:
+    batch = [junk(T0 + k, 10, "abc"[k % 3]) for k in range(30)]
+    store.journal.ingest([], batch)
+    assert store.unread.messages() == batch[::-1]
+    assert store.unread.messages(2, "b") == [batch[28], batch[25]]
+
+
 def test_old_rubbish_is_forgotten_in_small_steps_and_the_books_balance(store: Store) -> None:
     for day in range(0, 900, 3):
         store.journal.ingest([], [junk(T0 + day * DAY_MS + k, 200, p) for k, p in enumerate("aab")])
