@@ -17,6 +17,7 @@ from monitor.config import find_config
 from monitor.config.in_force import in_force
 from monitor.config.shape import seconds
 from monitor.core.notices.attention import WAKING_A_WEEK, account
+from monitor.core.notices.conditions import LONGEST_SHELF_MS
 from monitor.core.notices.kinds import Kind, all_kinds
 from monitor.core.terms.formats import differences_in, show_time
 from monitor.core.terms.settings import DisplayUnit
@@ -54,10 +55,6 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
     attention.add_argument("--days", type=float, default=28.0, help="over how many last days (default: 28)")
     attention.add_argument("--json", action="store_true")
     attention.set_defaults(run=run_attention)
-
-
-# A shelf always ends: what is shelved for good is forgotten.
-LONGEST_SHELF_MS = 7 * 86_400_000
 
 
 def no_kind(name: str, known: Iterable[str]) -> UnknownSubject:

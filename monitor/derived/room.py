@@ -203,15 +203,7 @@ class Derived(Hours):
         lots = self.lots(now_ms)
         conditions = self.store.ledger.conditions()
         for key, judged in self.judged.items():
-            old = conditions.get(key, Condition(*key))
-            if (judged.phase, judged.since_ms, judged.delay_from_ms) == (old.phase, old.since_ms, old.delay_from_ms):
-                conditions[key] = replace(
-                    old,
-                    last_ms=judged.last_ms,
-                    dropped=judged.dropped,
-                    changed_ms=judged.changed_ms,
-                    facts=judged.facts,
-                )
+            conditions[key] = conditions.get(key, Condition(*key)).judged_on(judged)
         unread = self.store.unread.since(now_ms - 900_000, now_ms + 300_000)
         peers = self.peers(now_ms)
         probes = []

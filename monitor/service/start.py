@@ -249,10 +249,10 @@ class App:
         self._failed = dict(outcome.failed)
 
     def _commit(self, outcome: Outcome) -> list[Notice]:
-        """T2, when anything changed that must survive. That a sample was judged and changed nothing is kept in
-        memory only: judged again after a restart it changes nothing again, and the disk is spared."""
+        """T2, when anything changed that must survive."""
         self.derived.judged |= {c.key: c for c in outcome.conditions}
-        worth = tuple(c for c in outcome.conditions if _differs(c, outcome.snapshot.conditions.get(c.key)))
+        before = outcome.snapshot.conditions
+        worth = tuple(c for c in outcome.conditions if c.differs(before.get(c.key, Condition(*c.key))))
         if not (worth or outcome.transitions or outcome.notices):
             return []
         outcome = replace(outcome, conditions=worth, notices=tuple(self._routed(outcome.notices, outcome.snapshot)))
@@ -391,25 +391,6 @@ class App:
 def _why(error: Exception) -> str:
     """What failed, in the words of the error where it has some, else the place in the program."""
     return f"{error.what} ({error.where})" if isinstance(error, MonitorError) else place_of(error)
-
-
-def _differs(new: Condition, old: Condition | None) -> bool:
-    """Whether a condition's state is another one, beyond what was looked at last."""
-    return _standing(new) != _standing(old or Condition(*new.key))
-
-
-def _standing(c: Condition) -> tuple[object, ...]:
-    return (
-        c.phase,
-        c.since_ms,
-        c.changed_ms,
-        c.delay_from_ms,
-        c.acknowledged_ms,
-        c.shelved_until_ms,
-        c.told_ms,
-        c.told,
-        c.over_ms,
-    )
 
 
 def _near_limits(snapshot: Snapshot) -> dict[str, tuple[float, float]]:

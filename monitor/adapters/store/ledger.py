@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from monitor.adapters.store.database import Database
 from monitor.core.notices.answers import Answer
-from monitor.core.notices.conditions import LONGEST_SHELF_MS, Condition, Phase, Transition
+from monitor.core.notices.conditions import Condition, Phase, Transition
 from monitor.core.notices.notices import Notice, Route
 from monitor.core.terms.settings import Urgency
 from monitor.errors import UnknownSubject
@@ -25,12 +25,8 @@ class Ledger:
         self.db = db
 
     def conditions(self) -> dict[tuple[str, str], Condition]:
-        result = {}
-        for kind, subject, body in self.db.rows("SELECT kind, subject, body FROM condition"):
-            fields = json.loads(body)
-            fields["phase"] = Phase(fields["phase"])
-            result[kind, subject] = Condition(kind=kind, subject=subject, **fields)
-        return result
+        rows = self.db.rows("SELECT kind, subject, body FROM condition")
+        return {(kind, subject): _read_condition(kind, subject, body) for kind, subject, body in rows}
 
     def commit(
         self,
@@ -50,10 +46,13 @@ class Ledger:
             raised = {(t.kind, t.subject) for t in moves if t.change == "raised"}
             for condition in conditions:
                 row = c.execute("SELECT body FROM condition WHERE kind=? AND subject=?", condition.key).fetchone()
-                stored = json.loads(row[0]) if row else None
+                kept = condition
+                if row is not None:
+                    stored = _read_condition(*condition.key, row[0])
+                    kept = condition.with_keepers_part(stored, raised=condition.key in raised)
                 c.execute(
                     "INSERT INTO condition VALUES (?,?,?) ON CONFLICT DO UPDATE SET body=excluded.body",
-                    (*condition.key, _condition_body(_with_keepers_part(condition, stored, condition.key in raised))),
+                    (*condition.key, _condition_body(kept)),
                 )
             c.executemany(
                 "INSERT INTO history(at, kind, subject, change, reason) VALUES (?,?,?,?,?)",
@@ -252,18 +251,10 @@ def read_notice(row: Sequence[object]) -> Notice:
     )
 
 
-def _with_keepers_part(condition: Condition, stored: Mapping[str, int | None] | None, raised: bool) -> Condition:
-    """What the keeper did since the condition was read stands; a new raise is acknowledged by nobody."""
-    if stored is None:
-        return condition
-    acknowledged = condition.acknowledged_ms
-    if acknowledged is None and not raised:
-        acknowledged = stored["acknowledged_ms"]
-    shelf, judged = stored["shelved_until_ms"], condition.shelved_until_ms
-    if shelf is not None and judged is not None and shelf - judged > LONGEST_SHELF_MS:
-        # Set while the clock was ahead; the evaluation has ended it.
-        shelf = judged
-    return dataclasses.replace(condition, acknowledged_ms=acknowledged, shelved_until_ms=shelf)
+def _read_condition(kind: str, subject: str, body: str) -> Condition:
+    fields = json.loads(body)
+    fields["phase"] = Phase(fields["phase"])
+    return Condition(kind=kind, subject=subject, **fields)
 
 
 def _condition_body(condition: Condition) -> str:

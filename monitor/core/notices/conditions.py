@@ -27,6 +27,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
+from monitor.core.terms.times import DAY_MS
+
 
 class Phase(enum.StrEnum):
     """What the world does."""
@@ -74,8 +76,18 @@ _DONE: Final = {Phase.RISING: Phase.RAISED, Phase.FALLING: Phase.CLEAR}
 
 Change = Literal["raised", "cleared"]
 
-# A shelf ends within a week (``warmtally shelve``). One that lasts longer was set while the clock was ahead.
-LONGEST_SHELF_MS: Final = 8 * 86_400_000
+# A shelf ends within a week: what is shelved for good is forgotten.
+LONGEST_SHELF_MS: Final = 7 * DAY_MS
+# A clock that is set back by less leaves a shelf alone.
+_SHELF_GRACE_MS: Final = DAY_MS
+
+# The fields of a condition by who decides them: the world, the keeper, and what was told. They are stored at once when
+# one of them changes. What was judged besides is stored with them, and not by itself: judged again after a restart it
+# comes to the same, and the disk is spared.
+WORLD: Final = ("phase", "since_ms", "changed_ms", "delay_from_ms")
+KEEPER: Final = ("acknowledged_ms", "shelved_until_ms")
+TELLING: Final = ("told_ms", "told", "told_as", "over_ms")
+JUDGED: Final = ("last_ms", "dropped", "facts")
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +146,32 @@ class Condition:
 
     def shelved(self, now_ms: int) -> bool:
         return self.shelved_until_ms is not None and now_ms < self.shelved_until_ms
+
+    def differs(self, stored: Condition) -> bool:
+        """Whether it is another one than is stored, in more than what was judged last."""
+        return any(getattr(self, name) != getattr(stored, name) for name in (*WORLD, *KEEPER, *TELLING))
+
+    def judged_on(self, later: Condition) -> Condition:
+        """As stored, but judged on as far as ``later`` was; where the world is another one there, as stored."""
+        if any(getattr(self, name) != getattr(later, name) for name in WORLD):
+            return self
+        return replace(self, **{name: getattr(later, name) for name in JUDGED})
+
+    def with_keepers_part(self, stored: Condition, *, raised: bool) -> Condition:
+        """With what the keeper did since this one was read; a new raise is acknowledged by nobody."""
+        acknowledged = self.acknowledged_ms
+        if acknowledged is None and not raised:
+            acknowledged = stored.acknowledged_ms
+        shelf, judged = stored.shelved_until_ms, self.shelved_until_ms
+        if shelf is not None and judged is not None and too_long(shelf, judged):
+            # The evaluation has ended it.
+            shelf = judged
+        return replace(self, acknowledged_ms=acknowledged, shelved_until_ms=shelf)
+
+
+def too_long(shelf_ms: int, now_ms: int) -> bool:
+    """Whether a shelf ends later than any that was set by now: it was set while the clock was ahead."""
+    return shelf_ms > now_ms + LONGEST_SHELF_MS + _SHELF_GRACE_MS
 
 
 @dataclass(frozen=True, slots=True)

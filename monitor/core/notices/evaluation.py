@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from monitor.core.notices.conditions import LONGEST_SHELF_MS, Condition, Phase, Transition, advance
+from monitor.core.notices.conditions import Condition, Phase, Transition, advance, too_long
 from monitor.core.notices.grouping import tell
 from monitor.core.notices.kinds import Kind, Look, all_kinds
 from monitor.core.notices.kinds.checks import CHECKS
@@ -57,12 +57,12 @@ def evaluate(snapshot: Snapshot, kinds: Sequence[Kind] | None = None) -> Outcome
     return Outcome(snapshot, tuple(changed), tuple(transitions), tuple(notices), failed)
 
 
-def _judge(kind: Kind, snapshot: Snapshot) -> tuple[dict[str, Condition], list[Transition], list[Notice]]:
+def _judge(kind: Kind, snapshot: Snapshot) -> tuple[Mapping[str, Condition], list[Transition], list[Notice]]:
     """One kind: its conditions by subject, what changed, and what is told of it."""
     looks = {look.subject: look for look in kind.look(snapshot)}
     after, moves = _advance_kind(kind, looks, snapshot)
-    telling = tell(kind, after, moves, looks, snapshot)
-    return after, moves, compose(kind, telling, looks, snapshot)
+    told = tell(kind, after, moves, looks, snapshot)
+    return told.conditions, [*moves, *told.along], compose(kind, told, looks, snapshot)
 
 
 def place_of(error: Exception) -> str:
@@ -85,7 +85,7 @@ def _not_ahead(condition: Condition, now_ms: int) -> Condition:
     """
     c = condition
     shelf_ms = c.shelved_until_ms
-    if shelf_ms is not None and shelf_ms > now_ms + LONGEST_SHELF_MS:
+    if shelf_ms is not None and too_long(shelf_ms, now_ms):
         shelf_ms = now_ms
     later = (c.since_ms, c.changed_ms, c.told_ms, c.acknowledged_ms, c.over_ms)
     if shelf_ms != c.shelved_until_ms or any(at is not None and at > now_ms for at in later):
@@ -113,7 +113,7 @@ def _rewound(condition: Condition, again_from_ms: int | None) -> Condition:
 
 
 def _advance_kind(
-    kind: Kind, looks: dict[str, Look], snapshot: Snapshot
+    kind: Kind, looks: Mapping[str, Look], snapshot: Snapshot
 ) -> tuple[dict[str, Condition], list[Transition]]:
     before = {s: c for (k, s), c in snapshot.conditions.items() if k == kind.name}
     after: dict[str, Condition] = {}

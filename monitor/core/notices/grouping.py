@@ -17,7 +17,7 @@ and what came and went while it waited is told with its times.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -43,9 +43,12 @@ class Telling:
     ``new``: raised and told for the first time (``joins``: as further ones of a cause that was told); ``again``: told
     before and still true; ``ended``: over; of those ``passed`` were never told while they lasted. ``reach``,
     ``reach_ended``: whoever takes this urgency is told as well, because they were told, or would have been, of the
-    others.
+    others. ``conditions``: those of the kind by subject, with what is told or waits noted; ``along``: what was raised
+    along.
     """
 
+    conditions: Mapping[str, Condition] = field(default_factory=dict)
+    along: tuple[Transition, ...] = ()
     new: tuple[Transition, ...] = ()
     joins: bool = False
     again: tuple[Condition, ...] = ()
@@ -58,15 +61,14 @@ class Telling:
 
 def tell(
     kind: Kind,
-    after: dict[str, Condition],
-    moves: list[Transition],
+    advanced: Mapping[str, Condition],
+    moves: Sequence[Transition],
     looks: Mapping[str, Look],
     snapshot: Snapshot,
 ) -> Telling:
-    """Decide it for one kind. Marks in ``after`` what is told or waits, and adds to ``moves`` what is raised along.
-
-    ``after``: the conditions of this kind by subject, advanced to now.
-    """
+    """Decide it for one kind. ``advanced``: its conditions by subject, advanced to now by ``moves``."""
+    after = dict(advanced)
+    along: list[Transition] = []
     now_ms, watch = snapshot.now_ms, snapshot.room.watch
     passed = _passed(kind, moves, looks, snapshot)
 
@@ -79,7 +81,9 @@ def tell(
     again, due = _again(kind, after, looks, urgency_of, now_ms, watch)
     if kind.groups and (ready or due):
         # One cause: what is on its way is raised along, so that a cold room is one notice and not twenty.
-        ready += _raised_along(kind, after, moves, now_ms)
+        raised, along = _raised_along(kind, after)
+        after |= raised
+        ready += [c for c in raised.values() if not c.shelved(now_ms)]
         if due:
             known = {c.subject for c in ready}
             ready += [c for c in waiting if c.subject not in known]
@@ -96,19 +100,21 @@ def tell(
     for t in new:
         if after[t.subject].up:
             after[t.subject] = replace(after[t.subject], told_ms=now_ms, told=1, told_as=urgency)
-    ended = _ended(kind, after, moves, looks, passed, snapshot)
+    ended, after = _ended(kind, after, [*moves, *along], looks, passed, snapshot)
     # RFC 8632: whoever was told that it began is always told that it is over.
     told_as = [c.told_as for t in ended if (c := after[t.subject]).told > 0 and c.told_as]
     reach_ended: list[Urgency] = [*told_as, *(urgency_of(s) for s in passed)]
     return Telling(
-        tuple(new),
-        joins,
-        tuple(again),
-        tuple(ended),
-        {s: t for s, t in passed.items() if any(e.subject == s for e in ended)},
-        urgency,
-        reach,
-        _most(reach_ended) if reach_ended else None,
+        conditions=after,
+        along=tuple(along),
+        new=tuple(new),
+        joins=joins,
+        again=tuple(again),
+        ended=tuple(ended),
+        passed={s: t for s, t in passed.items() if any(e.subject == s for e in ended)},
+        urgency=urgency,
+        reach=reach,
+        reach_ended=_most(reach_ended) if reach_ended else None,
     )
 
 
@@ -167,12 +173,13 @@ def _ready(
     return ready, joins and not first, reach
 
 
-def _raised_along(kind: Kind, after: dict[str, Condition], moves: list[Transition], now_ms: int) -> list[Condition]:
-    found = []
+def _raised_along(kind: Kind, after: Mapping[str, Condition]) -> tuple[dict[str, Condition], list[Transition]]:
+    """What is on its way, raised before its delay has run out."""
+    raised, along = {}, []
     for subject, c in after.items():
         if c.phase is not Phase.RISING or c.delay_from_ms is None or c.last_ms is None:
             continue
-        after[subject] = replace(
+        raised[subject] = replace(
             c,
             phase=Phase.RAISED,
             since_ms=c.delay_from_ms,
@@ -182,10 +189,8 @@ def _raised_along(kind: Kind, after: dict[str, Condition], moves: list[Transitio
             told_ms=None,
             told=0,
         )
-        moves.append(Transition(kind.name, subject, "raised", c.last_ms, c.delay_from_ms, "raised along"))
-        if not c.shelved(now_ms):
-            found.append(after[subject])
-    return found
+        along.append(Transition(kind.name, subject, "raised", c.last_ms, c.delay_from_ms, "raised along"))
+    return raised, along
 
 
 def _again(
@@ -226,7 +231,7 @@ def repeat_after_s(urgency: Urgency, told: int, watch: Watch) -> float | None:
 
 def _passed(
     kind: Kind,
-    moves: list[Transition],
+    moves: Sequence[Transition],
     looks: Mapping[str, Look],
     snapshot: Snapshot,
 ) -> dict[str, Transition]:
@@ -248,15 +253,17 @@ def _passed(
 
 def _ended(
     kind: Kind,
-    after: dict[str, Condition],
-    moves: list[Transition],
+    advanced: Mapping[str, Condition],
+    moves: Sequence[Transition],
     looks: Mapping[str, Look],
     passed: Mapping[str, Transition],
     snapshot: Snapshot,
-) -> list[Transition]:
-    """The ends that are told now. Those of one cause wait for each other, half an hour at most."""
+) -> tuple[list[Transition], dict[str, Condition]]:
+    """The ends that are told now, and the conditions with what waits. Those of one cause wait for each other, half an
+    hour at most."""
+    after = dict(advanced)
     if not kind.tell_cleared:
-        return []
+        return [], after
     now_ms = snapshot.now_ms
     fresh = {}
     for t in moves:
@@ -273,7 +280,7 @@ def _ended(
     hurry = any(s in passed or s not in looks or c.up or c.shelved(now_ms) for s, c in over.items())
     oldest = min((c.over_ms for c in over.values() if c.over_ms is not None), default=now_ms)
     if more and not hurry and now_ms - oldest < GATHER_MS:
-        return []
+        return [], after
     found = []
     for subject, c in over.items():
         assert c.over_ms is not None
@@ -285,4 +292,4 @@ def _ended(
             changed_ms = c.changed_ms if not c.up and c.changed_ms is not None else c.over_ms
             found.append(Transition(kind.name, subject, "cleared", changed_ms, began_ms, ""))
         after[subject] = replace(c, over_ms=None)
-    return found
+    return found, after

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import tempfile
 from collections.abc import Sequence
+from dataclasses import fields, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -15,7 +16,11 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 
 from monitor.adapters.store import Store
 from monitor.core.notices.conditions import (
+    JUDGED,
+    KEEPER,
     TABLE,
+    TELLING,
+    WORLD,
     Condition,
     DelayAction,
     Phase,
@@ -148,6 +153,41 @@ def test_limits_are_inclusive_and_the_deadband_must_be_passed() -> None:
 def test_what_is_not_known_is_no_sample() -> None:
     assert holds(5, None) == ()
     assert [s.where for s in (*holds(5, True), *holds(6, False))] == [Where.BEYOND, Where.BACK]
+
+
+# -- what is stored ---------------------------------------------------------------------------------------------
+
+OTHER: dict[str, Any] = {
+    "phase": Phase.RISING, "since_ms": 1, "changed_ms": 1, "delay_from_ms": 1, "last_ms": 1, "dropped": 1,
+    "acknowledged_ms": 1, "shelved_until_ms": 1, "facts": {"limit_c": 30.0}, "told_ms": 1, "told": 1, "told_as": "now",
+    "over_ms": 1,
+}  # fmt: skip
+
+
+def test_every_field_of_a_condition_is_the_worlds_the_keepers_told_or_judged() -> None:
+    parts = [*WORLD, *KEEPER, *TELLING, *JUDGED]
+    assert sorted(["kind", "subject", *parts]) == sorted(f.name for f in fields(Condition))
+    assert set(OTHER) == set(parts)
+
+
+@pytest.mark.parametrize("name", OTHER)
+def test_what_was_judged_last_is_not_worth_a_write_and_all_else_is(name: str) -> None:
+    other = replace(CALM, **{name: OTHER[name]})
+    assert other != CALM
+    assert other.differs(CALM) == CALM.differs(other) == (name not in ("last_ms", "dropped", "facts"))
+
+
+@pytest.mark.parametrize("name", OTHER)
+def test_a_stored_condition_is_judged_on_only_while_the_world_is_as_it_was(name: str) -> None:
+    later = replace(CALM, last_ms=9, dropped=9, facts={"limit_c": 9.0})
+    same = name not in ("phase", "since_ms", "changed_ms", "delay_from_ms")
+    stored = replace(CALM, **{name: OTHER[name]})
+    found = stored.judged_on(later)
+    if not same:
+        assert found == stored
+        return
+    assert (found.last_ms, found.dropped, found.facts) == (9, 9, {"limit_c": 9.0})
+    assert not found.differs(stored)
 
 
 # -- against a second, plain writing-down of the same machine ---------------------------------------------

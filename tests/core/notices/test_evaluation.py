@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from monitor.adapters.store import Store
-from monitor.core.notices.conditions import Condition, Phase, Rule, Sample, Transition, Where
+from monitor.core.notices.conditions import LONGEST_SHELF_MS, Condition, Phase, Rule, Sample, Transition, Where
 from monitor.core.notices.evaluation import evaluate
 from monitor.core.notices.kinds import Kind, Look, all_kinds
 from monitor.core.notices.notices import Notice
@@ -474,6 +474,13 @@ def test_a_shelf_that_was_set_while_the_clock_was_ahead_ends() -> None:
     found = evaluate(a_snapshot(conditions={old.key: old}), [a_kind([beyond("x", START)])])
     assert [n.subjects for n in found.notices] == [("x",)]
     assert found.conditions[0].shelved_until_ms == START
+
+
+def test_a_shelf_of_a_whole_week_outlives_a_small_step_back_of_the_clock() -> None:
+    old = Condition("made-up", "x", shelved_until_ms=START + LONGEST_SHELF_MS + HOUR_MS)
+    found = evaluate(a_snapshot(conditions={old.key: old}), [a_kind([beyond("x", START)])])
+    assert found.notices == ()
+    assert found.conditions[0].shelved_until_ms == old.shelved_until_ms
 
 
 def test_a_clock_that_was_ahead_when_something_was_told_does_not_silence_its_repeats() -> None:

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC
+from types import MappingProxyType
 
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from monitor.core.notices.conditions import Condition, Rule, Sample, Where
+from monitor.core.notices.conditions import Condition, Phase, Rule, Sample, Transition, Where
 from monitor.core.notices.evaluation import Outcome, evaluate
-from monitor.core.notices.grouping import GATHER_MS
+from monitor.core.notices.grouping import GATHER_MS, tell
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.notices import Notice
 from monitor.core.notices.routing import audiences, routes
@@ -119,6 +120,28 @@ def test_with_the_first_answered_the_others_come_in_one_notice_each_half_hour() 
             run.answer("a", 1)
     assert shown == [(0, "raised", ("a",)), (50, "raised", ("b", "c")), (110, "raised", ("d",))]
     assert run.told[1][1].title == "Also bad: box b, box c"
+
+
+def test_what_is_given_to_be_told_is_left_as_it_was() -> None:
+    """Told again, raised along and over at once: all of it comes back, and nothing is changed in place."""
+    now_ms = START + 60 * MINUTE
+    kind = a_kind({"a": (True, "now"), "b": (True, "now"), "c": (False, "now")})
+    told = Condition("bad", "a", Phase.RAISED, START, START, None, START, told_ms=START, told=1, told_as="now")
+    rising = Condition("bad", "b", Phase.RISING, delay_from_ms=now_ms - MINUTE, last_ms=now_ms)
+    over = Condition("bad", "c", Phase.CLEAR, now_ms, now_ms, None, now_ms, told_ms=START, told=1, told_as="now")
+    given = {c.subject: c for c in (told, rising, over)}
+    before = {**{c.key: c for c in (told, rising)}, over.key: replace(over, phase=Phase.RAISED)}
+    moves = (Transition("bad", "c", "cleared", now_ms, now_ms, "back"),)
+    snapshot = Snapshot(now_ms, ONE, UTC, Service(START), conditions=MappingProxyType(before))
+    looks = MappingProxyType({look.subject: look for look in kind.look(snapshot)})
+    found = tell(kind, MappingProxyType(given), moves, looks, snapshot)
+    assert given == {"a": told, "b": rising, "c": over}
+    assert [t.subject for t in found.along] == ["b"]
+    assert [c.subject for c in found.again] == ["a"]
+    assert {s: (c.phase, c.told, c.told_ms) for s, c in found.conditions.items()} == {
+        "a": (Phase.RAISED, 2, now_ms), "b": (Phase.RAISED, 1, now_ms), "c": (Phase.CLEAR, 1, START),
+    }  # fmt: skip
+    assert found.conditions["c"].over_ms == now_ms
 
 
 def test_one_that_is_more_urgent_than_what_was_told_does_not_wait() -> None:
