@@ -248,4 +248,4 @@ def tell_of(
     if not kind.tell_cleared:
         new, ended = (*new, *(t for s, t in passed.items() if s in looks)), ()
     joins = kind.groups and bool(new) and not up <= {t.subject for t in new}
-    return Telling(new, joins, ended=ended, passed=passed)
+    return Telling(new=new, joins=joins, ended=ended, passed=passed)
