@@ -7,6 +7,7 @@ from typing import Final
 from monitor.adapters.store import Readings
 from monitor.core.climate.heater import Day, HeaterNow, day_of, wear
 from monitor.core.readings.corrections import Calibrations
+from monitor.core.readings.thinning import spaced
 from monitor.core.terms.settings import Probe, Room
 from monitor.core.terms.times import DAY_MS
 
@@ -56,8 +57,8 @@ class Heaters:
     def _day(self, probe: Probe, day: int, readings: Readings, corrections: Calibrations) -> Day:
         key = probe.id, day
         if key not in self._days:
-            columns = readings.load([probe.id], day * DAY_MS, (day + 1) * DAY_MS)[probe.id]
-            usable = columns.usable & ~corrections.away(probe.id, columns.at)
+            columns = readings.sparse([probe.id], day * DAY_MS, (day + 1) * DAY_MS)[probe.id]
+            usable = columns.usable & spaced(columns.at) & ~corrections.away(probe.id, columns.at)
             at, value = columns.at[usable], columns.value[usable]
             self._days[key] = day_of(day, at, value) if len(at) else Day(day, why=NOTHING)
         return self._days[key]

@@ -26,6 +26,7 @@ from monitor.core.development.development import hourly_parts
 from monitor.core.development.gaps import HourTable
 from monitor.core.development.species import Profile
 from monitor.core.readings.corrections import Calibrations
+from monitor.core.readings.thinning import SLOT_MS
 from monitor.core.terms.arrays import Times
 from monitor.core.terms.settings import Box, Probe, Settings
 from monitor.core.terms.times import HOUR_MS
@@ -151,7 +152,7 @@ class Hours:
             self.seen_seq = self.store.journal.last_seq()
             self._bulks = bulks
             self._recent_from = now_ms - RECENT_MS
-            self._recent = self.store.readings.load(names, self._recent_from, 2**62)
+            self._recent = self.store.readings.sparse(names, self._recent_from, 2**62)
             return
         fresh = self.store.journal.since(self.seen_seq)
         while fresh:
@@ -172,7 +173,11 @@ class Hours:
                     tuple(test),
                 )
                 old = self._recent.get(probe, Columns.empty())
-                self._recent[probe] = Columns.joined([old, new]).sorted_first_wins()
+                # Of what is there already only the slots that something came into are thinned anew.
+                slot_ms = int(new.at.min()) // SLOT_MS * SLOT_MS
+                there = int(np.searchsorted(old.at, slot_ms))
+                tail = Columns.joined([old.part(there, len(old)), new]).sorted_first_wins().thinned()
+                self._recent[probe] = Columns.joined([old.part(0, there), tail])
             fresh = self.store.journal.since(self.seen_seq)
         if now_ms - self._recent_from > RECENT_MS + HOUR_MS:
             self._recent_from = now_ms - RECENT_MS
@@ -186,7 +191,7 @@ class Hours:
         if self.seen_seq >= 0 and from_ms >= self._recent_from and not stored:
             found = {n: self._recent.get(n, Columns.empty()) for n in names}
             return {n: c.take(np.flatnonzero((c.at >= from_ms) & (c.at < to_ms))) for n, c in found.items()}
-        return self.store.readings.load(names, from_ms, to_ms)
+        return self.store.readings.sparse(names, from_ms, to_ms)
 
     def _series(self, probe: Probe, columns: Columns) -> Series:
         """Usable readings, corrected as each one's time asks for; the probe is as known at the newest of them.

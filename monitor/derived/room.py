@@ -206,6 +206,7 @@ class Derived(Hours):
             conditions[key] = conditions.get(key, Condition(*key)).judged_on(judged)
         unread = self.store.unread.since(now_ms - 900_000, now_ms + 300_000)
         peers = self.peers(now_ms)
+        paces = self.store.readings.paces(now_ms)
         probes = []
         for probe in self.room.probes:
             c = self._recent.get(probe.id, Columns.empty())
@@ -229,6 +230,7 @@ class Derived(Hours):
                     peer.departure,
                     peer.first_ms,
                     _told(c, now_ms),
+                    None if paces is None else paces.get(probe.id, 0.0),
                 )
             )
         gateways = [
@@ -278,24 +280,26 @@ class Derived(Hours):
         return self._absence[1]
 
     def _away_of(self, from_ms: int, until_ms: int, service: Service) -> AwayNow:
-        columns = self.store.readings.load([p.id for p in self.room.probes], from_ms, until_ms + AWAY_TOLD_MS)
         late = undated = 0
         waited: dict[str, Values] = {}
-        for name, c in columns.items():
-            late += int(np.sum(c.usable & (c.at > from_ms) & (c.at < until_ms)))
-            here = np.array([test == WAITED for test in c.test], bool) & (c.received >= until_ms)
-            undated += int(here.sum())
-            waited[name] = c.value[here]
+        for probe in self.room.probes:
+            values = [np.empty(0)]
+            for c in self.store.readings.pieces(probe.id, from_ms, until_ms + AWAY_TOLD_MS):
+                late += int(np.sum(c.usable & (c.at > from_ms) & (c.at < until_ms)))
+                here = np.array([test == WAITED for test in c.test], bool) & (c.received >= until_ms)
+                undated += int(here.sum())
+                values.append(c.value[here])
+            waited[probe.id] = np.concatenate(values)
         boxes = []
         for box in self.room.boxes:
             own = self.room.probes_in(box.id)
             series = self.box_series(box, from_ms + 1, until_ms, stored=True)
-            values = np.concatenate([waited[p.id] + p.correction for p in own if p.id in waited] or [np.empty(0)])
+            undated_c = np.concatenate([waited[p.id] + p.correction for p in own] or [np.empty(0)])
             lowest = highest = None
             if len(series.temperature_c):
                 k, m = int(np.argmin(series.temperature_c)), int(np.argmax(series.temperature_c))
                 lowest, highest = ((float(series.temperature_c[i]), int(series.time_ms[i])) for i in (k, m))
-            span = (float(values.min()), float(values.max())) if len(values) else None
+            span = (float(undated_c.min()), float(undated_c.max())) if len(undated_c) else None
             boxes.append(BoxAway(box.id, lowest, highest, span))
         lost = service.link.session_lost_ms is not None and service.link.session_lost_ms >= until_ms - 60_000
         return AwayNow(from_ms, until_ms, late, undated, tuple(boxes), lost)

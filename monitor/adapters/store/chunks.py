@@ -16,6 +16,7 @@ from itertools import chain
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.core.readings.thinning import kept
 from monitor.core.terms.arrays import Flags, Times, Values
 
 _MAGIC = b"W1"
@@ -87,6 +88,11 @@ class Columns:
             self.timed[index],
             tuple(self.test[i] for i in index) if any(self.test) else ("",) * len(index),
         )
+
+    def thinned(self) -> Columns:
+        """What stays of a probe that reports many times a second (:mod:`monitor.core.readings.thinning`)."""
+        index = kept(self.at, self.value, self.usable)
+        return self if index is None else self.take(index)
 
     def part(self, start: int, end: int) -> Columns:
         """Readings number ``start`` to ``end`` (exclusive), without copying the arrays."""

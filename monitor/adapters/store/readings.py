@@ -7,7 +7,7 @@ in a chunk, or one in each. Nothing here judges or corrects a value.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 
 import numpy as np
 
@@ -18,6 +18,10 @@ from monitor.adapters.store.journal import ProbeNumbers
 from monitor.core.terms.events import Reading
 from monitor.core.terms.times import HOUR_MS
 from monitor.errors import StoreCorrupt
+
+# So many readings are at most read in one piece, beside those of a single hour.
+PIECE_ROWS = 100_000
+PACE_MS = 600_000
 
 
 class Readings:
@@ -98,6 +102,63 @@ class Readings:
         for name in probes:
             result.setdefault(name, Columns.empty())
         return result
+
+    def pieces(self, probe: str, from_ms: int, to_ms: int) -> Iterator[Columns]:
+        """As :meth:`load` for one probe, hours that follow each other, some at a time: bounded whatever its rate is."""
+        number = self._numbers.known(probe)
+        if number is None:
+            return
+        span = number, from_ms // HOUR_MS, (to_ms - 1) // HOUR_MS
+        counts = self.db.rows(
+            "SELECT hour, SUM(n) FROM (SELECT hour, n FROM chunk WHERE probe=?1 AND hour>=?2 AND hour<=?3 "
+            "UNION ALL SELECT at / 3600000, 1 FROM journal WHERE probe=?1 AND at / 3600000 BETWEEN ?2 AND ?3) "
+            "GROUP BY hour ORDER BY hour",
+            *span,
+        )
+        start_ms, gathered = from_ms, 0
+        for hour, n in counts:
+            if gathered and gathered + n > PIECE_ROWS:
+                yield self.load([probe], start_ms, hour * HOUR_MS)[probe]
+                start_ms, gathered = hour * HOUR_MS, 0
+            gathered += n
+        yield self.load([probe], start_ms, to_ms)[probe]
+
+    def sparse(self, probes: Iterable[str], from_ms: int, to_ms: int) -> dict[str, Columns]:
+        """As :meth:`load`, thinned to what the judgements need where a probe reports many times a second."""
+        probes = tuple(probes)
+        with self.db.read():
+            if self._held(probes, from_ms, to_ms) <= PIECE_ROWS:
+                return {p: c.thinned() for p, c in self.load(probes, from_ms, to_ms).items()}
+            return {p: Columns.joined([c.thinned() for c in self.pieces(p, from_ms, to_ms)]) for p in probes}
+
+    def _held(self, probes: Sequence[str], from_ms: int, to_ms: int) -> int:
+        """How many readings the hours of a span hold of these probes, or wait in the journal for them, at most."""
+        ((found,),) = self.db.rows("SELECT COUNT(*) FROM journal WHERE at>=? AND at<?", from_ms, to_ms)
+        for number in (n for p in probes if (n := self._numbers.known(p)) is not None):
+            ((kept,),) = self.db.rows(
+                "SELECT TOTAL(n) FROM chunk WHERE probe=? AND hour>=? AND hour<=?",
+                number,
+                from_ms // HOUR_MS,
+                (to_ms - 1) // HOUR_MS,
+            )
+            found += kept
+        return int(found)
+
+    def paces(self, now_ms: int) -> dict[str, float] | None:
+        """Readings a minute of each probe that was heard, by their own times in the last ten minutes and in this hour.
+
+        The journal holds the hour that has begun. None in its first minute: then nothing can be said.
+        """
+        from_ms = max(now_ms - PACE_MS, now_ms // HOUR_MS * HOUR_MS)
+        if now_ms - from_ms < 60_000:
+            return None
+        names = self._numbers.names()
+        return {
+            names[number]: n * 60_000.0 / (now_ms - from_ms)
+            for number, n in self.db.rows(
+                "SELECT probe, COUNT(*) FROM journal WHERE at>=? AND at<? GROUP BY probe", from_ms, now_ms
+            )
+        }
 
     def counts(self) -> dict[str, int]:
         """Number of readings of each probe, duplicates counted once."""

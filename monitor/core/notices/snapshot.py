@@ -39,7 +39,8 @@ LinkState = Literal["up", "down", "refused", "connecting"]
 class Told:
     """What a probe told in the last day, in order of time and of any quality: arrays of equal length.
 
-    ``value`` in Celsius or per cent as decoded, without any correction; ``timed``: with a time of its own.
+    ``value`` in Celsius or per cent as decoded, without any correction; ``timed``: with a time of its own. Of a probe
+    that reports many times a second it is what :mod:`monitor.core.readings.thinning` keeps.
     """
 
     time_ms: Times
@@ -54,7 +55,8 @@ class ProbeNow:
     """A probe at this moment. ``last_ms`` is the measured time of its newest live reading, of any quality.
 
     ``correction`` is the dated one that holds now; ``drift`` says how it stands among its peers, and ``departure``
-    by how much it has left them. ``first_ms``: its oldest reading.
+    by how much it has left them. ``first_ms``: its oldest reading. ``pace_per_min``: how many readings a minute
+    it gives now, None where that is not known.
     """
 
     probe: Probe
@@ -69,6 +71,7 @@ class ProbeNow:
     departure: Departure | None = None
     first_ms: int | None = None
     told: Told | None = None
+    pace_per_min: float | None = None
 
 
 @dataclass(frozen=True)

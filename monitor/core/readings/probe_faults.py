@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.core.readings.quality import STEP_C, flat_line, spike
+from monitor.core.readings.thinning import spaced
 from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.times import HOUR_MS
 
@@ -138,7 +139,8 @@ def stuck(own: Series, others: Sequence[Series], now_ms: int) -> Stuck | None:
     at, value = own
     if len(at) < 4 or not others:
         return None
-    if flat_line(at / 1000.0, value, STUCK_S, 4 * STUCK_S, 1e-9)[-1] < 3:
+    even = spaced(at)
+    if flat_line(at[even] / 1000.0, value[even], STUCK_S, 4 * STUCK_S, 1e-9)[-1] < 3:
         return None
     changes = np.flatnonzero(value != value[-1])
     since = int(at[changes[-1] + 1]) if len(changes) else int(at[0])

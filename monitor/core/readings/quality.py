@@ -241,9 +241,23 @@ def flat_line(time_s: Values, value: Values, suspect_s: float, fail_s: float, to
     for after_s, flag in ((suspect_s, Flag.SUSPECT), (fail_s, Flag.BAD)):
         width = int(after_s / interval_s) + 1
         if 1 < width <= len(value):
-            windows = np.lib.stride_tricks.sliding_window_view(value, width)
-            flags[width - 1 :][np.ptp(windows, axis=1) < tolerance] = int(flag)
+            flags[width - 1 :][_spans(value, width) < tolerance] = int(flag)
     return flags
+
+
+def _spans(value: Values, width: int) -> Values:
+    """Highest minus lowest of each window of so many values, shape (n - width + 1,), in a time that grows as n.
+
+    Each window is the end of one block of that width and the beginning of the next (van Herk 1992).
+    """
+    n = len(value)
+    blocks = np.append(value, np.full(-n % width, value[-1])).reshape(-1, width)
+    ends: list[Values] = []
+    for running in (np.maximum, np.minimum):
+        before = running.accumulate(blocks, axis=1).ravel()[width - 1 : n]
+        after = running.accumulate(blocks[:, ::-1], axis=1)[:, ::-1].ravel()[: n - width + 1]
+        ends.append(running(before, after))
+    return ends[0] - ends[1]
 
 
 def _graded(suspect: NDArray[np.bool_], bad: NDArray[np.bool_]) -> Flags:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
+import time
 from collections.abc import Iterable
 from datetime import UTC, datetime
 
@@ -243,3 +244,35 @@ def test_persistence_limits_made_for_the_open_air_would_cry_wolf_in_a_quiet_room
     assert float(np.mean(np.ptp(hour, axis=1) < 0.1)) > 0.05
     at = np.array([s for s, _ in _room("Temperature")], float)
     assert flat_line(at, values, 6 * 3600.0, 12 * 3600.0, 1e-9).max() == Flag.GOOD
+
+
+@given(
+    st.lists(st.sampled_from([27.9, 28.0, 28.0, 28.05, np.nan]), min_size=2, max_size=60),
+    st.integers(1, 70),
+    st.integers(1, 70),
+)
+def test_a_flat_line_is_what_the_widest_difference_in_each_window_says(
+    told: list[float], suspect: int, fail: int
+) -> None:
+    value, at = np.array(told), np.arange(len(told), dtype=np.float64)
+    expected = np.ones(len(told), np.uint8)
+    for width, flag in ((suspect + 1, 3), (fail + 1, 4)):
+        for k in range(width - 1, len(told)):
+            if float(np.ptp(value[k - width + 1 : k + 1])) < 0.04:
+                expected[k] = flag
+    assert flat_line(at, value, suspect, fail, 0.04).tolist() == expected.tolist()
+
+
+def test_a_flat_line_takes_a_time_that_grows_as_the_readings_do() -> None:
+    """A day of readings; eight times as many take eight times as long, not sixty-four times."""
+
+    def took(n: int) -> float:
+        value, at = np.random.default_rng(n).normal(size=n), np.linspace(0.0, 86_400.0, n)
+        best = float("inf")
+        for _ in range(3):
+            begin = time.thread_time()
+            flat_line(at, value, 6 * 3600.0, 24 * 3600.0, 1e-9)
+            best = min(best, time.thread_time() - begin)
+        return max(best, 0.0005)
+
+    assert took(64_000) <= 8 * 5 * took(8000)
