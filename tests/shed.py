@@ -13,7 +13,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.core.notices.notices import Notice
 from monitor.core.terms.settings import Box, Broker, Limits, Probe, Room, Settings, Watch
-from monitor.service.start import App
+from monitor.service.start import RoomService
 from tests.bench.stepped import Clock
 from tests.peers import Mosquitto, mosquitto, wait_for
 
@@ -56,12 +56,11 @@ class Shed:
         self.publisher.loop_start()
 
     @contextmanager
-    def service(self, minute: float) -> Iterator[App]:
+    def service(self, minute: float) -> Iterator[RoomService]:
         self.clock.at_ms = START + round(minute * MINUTE)
-        app = App(self.given, now_ms=self.clock)
-        app.start()
+        app = RoomService(self.given, now_ms=self.clock)
         try:
-            wait_for(lambda: app.intake.link().state == "up", 15, "the service to subscribe")
+            wait_for(lambda: app.parts.intake.link().state == "up", 15, "the service to subscribe")
             yield app
         finally:
             app.stop()
@@ -71,22 +70,22 @@ class Shed:
             payload = json.dumps(reading(minute, value)) if self.timed else str(value)
             self.publisher.publish(f"shed/{box}", payload, qos=1).wait_for_publish(5)
 
-    def tell(self, app: App, minute: float, messages: Iterable[tuple[str, object]]) -> None:
+    def tell(self, app: RoomService, minute: float, messages: Iterable[tuple[str, object]]) -> None:
         """Messages (box, JSON) that come at a minute, all of them stored before its round."""
         self.clock.at_ms = START + round(minute * MINUTE)
         for box, content in messages:
             self.publisher.publish(f"shed/{box}", json.dumps(content), qos=1)
             self.expected += len(content["gathered"]) if isinstance(content, dict) and "gathered" in content else 1
-        wait_for(lambda: app.intake.link().counts.stored >= self.expected, 20, "the readings to be stored")
+        wait_for(lambda: app.parts.intake.link().counts.stored >= self.expected, 20, "the readings to be stored")
         self.notices += app.round().notices
 
-    def run(self, app: App, minutes: range, low: float = 28.0) -> None:
+    def run(self, app: RoomService, minutes: range, low: float = 28.0) -> None:
         """Readings and a round for each minute."""
         for minute in minutes:
             self.clock.at_ms = START + minute * MINUTE
-            before = app.intake.link().counts.stored
+            before = app.parts.intake.link().counts.stored
             self.say(minute, low)
-            wait_for(lambda b=before: app.intake.link().counts.stored >= b + 2, 15, "the readings to be stored")  # type: ignore[misc]
+            wait_for(lambda b=before: app.parts.intake.link().counts.stored >= b + 2, 15, "the readings to be stored")  # type: ignore[misc]
             self.notices += app.round().notices
 
     def close(self) -> None:

@@ -64,7 +64,7 @@ class Derived(Hours):
         self._heaters = Heaters(self.room)
         self._absence: tuple[object, AwayNow] | None = None
         self._battery_days: dict[str, tuple[object, Times, Values]] = {}
-        # Conditions as last judged; newer than the ledger's by what is not worth a write (see `App._commit`).
+        # Conditions as last judged; newer than the ledger's by what is not worth a write (see the service's round).
         self.judged: dict[tuple[str, str], Condition] = {}
 
     def lots(self, now_ms: int, *, plan: Plan | None = None, clutch: str | None = None) -> list[LotNow]:

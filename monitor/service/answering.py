@@ -70,9 +70,9 @@ class WaysBack:
         if self._pages is not None:
             self._pages.server.start()
 
-    def stop(self) -> None:
+    def stop(self, within_s: float = 3.0) -> None:
         if self._pages is not None:
-            self._pages.server.stop()
+            self._pages.server.stop(within_s)
 
     def tend(self) -> None:
         """Replace the page's thread when it died."""

@@ -48,6 +48,15 @@ class Absence:
             self._db.set_fact(WATCHED, str(now_ms))
             self._noted_ms = now_ms
 
+    def end(self, now_ms: int, *, trusted: bool) -> None:
+        """An orderly end: the last moment at which somebody watched.
+
+        A store that takes nothing any more only makes it earlier.
+        """
+        if trusted:
+            with contextlib.suppress(StoreError):
+                self.note(now_ms)
+
     def _decide(self, started_ms: int) -> None:
         watched, told = self._db.fact(WATCHED), self._db.fact(AWAY)
         if told is not None:

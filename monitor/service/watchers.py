@@ -21,7 +21,7 @@ import urllib.request
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Final, Protocol
 from urllib.parse import urlsplit
 
 from monitor.core.terms.settings import Heartbeat as HeartbeatSettings
@@ -184,11 +184,12 @@ class Heartbeat:
                 since, error = began[1], "no answer yet"
             return HeartbeatStatus(self._last_ok_ms, since, error)
 
-    def stop(self) -> None:
+    def stop(self, within_s: float = 0.5) -> None:
+        """A call under way is left behind: nothing hangs on its answer any more."""
         self._stopping = True
         self._signal.set()
         if self._thread.ident is not None:
-            self._thread.join(0.5)
+            self._thread.join(min(within_s, 0.5))
 
     def _run(self) -> None:
         while True:
@@ -268,6 +269,25 @@ class ClockLook:
     why: str
 
 
+class Clock(Protocol):
+    """What can be asked of a clock. ``last``: what the last look found."""
+
+    @property
+    def last(self) -> ClockLook: ...
+
+    def look(self) -> ClockLook:
+        """To be called once a round."""
+
+
+class RightClock:
+    """The clock of a simulation: right, and never set."""
+
+    last: Final = ClockLook(0.0, True, "")
+
+    def look(self) -> ClockLook:
+        return self.last
+
+
 class ClockWatch:
     """Compares the wall clock with a clock that is never set, and judges whether the wall clock can be trusted.
 
@@ -308,22 +328,20 @@ class ClockWatch:
         self._said: bool | None = None
         self._asked: float | None = None
         self._began = monotonic()
-        self._last = (wall_ms(), self._began)
+        self._read = (wall_ms(), self._began)
+        self.last = ClockLook(0.0, *self._judge(*self._read))
 
     def look(self) -> ClockLook:
         """To be called once a round."""
         wall, now = self._wall_ms(), self._monotonic()
-        step_s = (wall - self._last[0]) / 1000.0 - (now - self._last[1])
-        self._last = (wall, now)
+        step_s = (wall - self._read[0]) / 1000.0 - (now - self._read[1])
+        self._read = (wall, now)
         if abs(step_s) <= self.STEP_S:
             step_s = 0.0
         else:
             log.warning("the clock was set by %+.1f s", step_s)
-        trusted, why = self._judge(wall, now)
-        return ClockLook(step_s, trusted, why)
-
-    def trusted(self) -> bool:
-        return self._judge(self._wall_ms(), self._monotonic())[0]
+        self.last = ClockLook(step_s, *self._judge(wall, now))
+        return self.last
 
     def _judge(self, wall: int, now: float) -> tuple[bool, str]:
         synchronised = self._synchronised(now)

@@ -31,7 +31,7 @@ from monitor.core.terms.events import EventKind, Flag, KeeperEvent
 from monitor.core.terms.settings import Box, Broker, Limits, Probe, Room, Settings, Watch
 from monitor.core.terms.times import DAY_MS, MINUTE_MS
 from monitor.errors import BrokerUnreachable
-from monitor.service.start import App
+from monitor.service.start import RoomService
 from monitor.simulation.broker import RehearsalBroker
 from monitor.simulation.room import Act, Action, Heater, Recorded, SimBox, SimProbe, SimRoom, SimSetting
 
@@ -444,8 +444,7 @@ class Rehearsal:
                 broker=replace(self.scenario.settings.broker, host="127.0.0.1", port=broker.port),
             )
             clock = Clock()
-            app = App(settings, now_ms=clock)
-            app.start()
+            app = RoomService(settings, now_ms=clock)
             try:
                 publisher = Publisher(settings.room.probes, broker.port)
                 try:
@@ -457,8 +456,8 @@ class Rehearsal:
         finally:
             broker.stop()
 
-    def _play(self, room: SimRoom, app: App, clock: Clock, publisher: Publisher, began: float) -> Summary:
-        _wait(lambda: app.intake.link().state == "up", "the service to subscribe")
+    def _play(self, room: SimRoom, app: RoomService, clock: Clock, publisher: Publisher, began: float) -> Summary:
+        _wait(lambda: app.parts.intake.link().state == "up", "the service to subscribe")
         happened = {BEFORE: 0}
         arrivals: list[Arrival] = []
         due = list(self.scenario.steps)
@@ -478,7 +477,9 @@ class Rehearsal:
                     self.audience.happened(at_min, step.name)
                 said = room.read()
                 publisher.publish(_ms(at_min), said)
-            _wait(lambda: app.intake.link().counts.stored >= publisher.readings, "the service to store the readings")
+            _wait(
+                lambda: app.parts.intake.link().counts.stored >= publisher.readings, "the service to store the readings"
+            )
             # A limit is judged when what came in one go has come whole, which is taken for granted after two minutes.
             clock.now_ms = _ms(now_min) + round(SETTLED_S * 1000)
             outcome = app.round()
@@ -499,7 +500,7 @@ class Rehearsal:
             self.audience.moment(now_min, outcome.snapshot, said)
             if self.speed > 0:
                 time.sleep(max(0.0, play_began + now_min / self.speed - time.monotonic()))
-        app.delivery.drain(PATIENCE_S)
+        app.parts.delivery.drain(PATIENCE_S)
         with Store(self.data_dir, create=False) as store:
             undelivered = sum(row.state != "delivered" for row in store.outbox.outgoing())
         lines, unexpected = judge(self.scenario.expected, self.scenario.nothing_told, happened, arrivals)

@@ -82,7 +82,7 @@ class Course:
         self.now_ms += STEP_MIN * MINUTE_MS
         values = {f"room/{b}": 33.0 if b in warm else 28.0 for b in BOXES if b not in silent}
         self.run.step(self.now_ms, values)
-        self.run.app.delivery.drain(30)
+        self.run.app.parts.delivery.drain(30)
         for name, sink in self.sinks.items():
             for arrival in list(sink.arrivals)[self._counted[name] :]:
                 self.got.append(Got(self.now_ms, name, arrival.key, arrival.sign in ".h"))
@@ -98,7 +98,7 @@ class Course:
 
     def answer(self, kind: str) -> None:
         number = next(n.id for n in reversed(self.run.notices) if n.kind == kind)
-        self.run.app.store.ledger.answer(number, self.now_ms, "the keeper")
+        self.run.app.parts.store.ledger.answer(number, self.now_ms, "the keeper")
 
 
 @contextmanager
@@ -140,7 +140,7 @@ def failing(figures: dict[str, float | str], short: list[str], changes: int) -> 
         at.steps(6 * 60)
         told: Counter[tuple[str, str, str]] = Counter((n.kind, s, n.change) for n in at.run.notices for s in n.subjects)
         changed: Counter[tuple[str, str, str]] = Counter(
-            (t.kind, t.subject, t.change) for t in at.run.app.store.ledger.history(10_000)
+            (t.kind, t.subject, t.change) for t in at.run.app.parts.store.ledger.history(10_000)
         )
         keys = {n.key for n in at.run.notices}
         taken = Counter(g.key for g in at.got if g.taken)

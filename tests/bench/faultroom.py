@@ -33,7 +33,7 @@ from monitor.core.notices.kinds import all_kinds
 from monitor.core.notices.notices import Notice
 from monitor.core.terms.events import EventKind, KeeperEvent
 from monitor.core.terms.settings import Box, Broker, Channel, Limits, Probe, Room, Settings, Watch
-from monitor.service.start import App
+from monitor.service.start import RoomService
 from monitor.service.watchers import ClockWatch
 from monitor.simulation.room import Act, Action, Heater, SimBox, SimProbe, SimRoom, SimSetting
 from tests.bench.stepped import Clock
@@ -219,16 +219,17 @@ class World:
 
     def start_service(self) -> None:
         broker = replace(self.given.broker, host="127.0.0.1", port=self.broker.port)
-        self.app = App(replace(self.given, broker=broker, data_dir=str(self.data)), now_ms=self.clock)
-        self.app.start()
-        # The watch of the clock as the real service has it, beside a second clock that nobody sets.
-        newest = max(self.app.store.readings.last_at().values(), default=None)
         nowhere = self.folder / "no mark"
-        self.app.clock = ClockWatch(
-            self.clock, lambda: self.minute * 60.0, newest_ms=newest, mark=nowhere, ask=lambda: None
+        self.app = RoomService(
+            replace(self.given, broker=broker, data_dir=str(self.data)),
+            now_ms=self.clock,
+            # The watch of the clock as the real service has it, beside a second clock that nobody sets.
+            clock=lambda newest: ClockWatch(
+                self.clock, lambda: self.minute * 60.0, newest_ms=newest, mark=nowhere, ask=lambda: None
+            ),
         )
         self._expected = 0
-        wait_for(lambda: self.app.intake.link().state == "up", 15, "the service to subscribe")
+        wait_for(lambda: self.app.parts.intake.link().state == "up", 15, "the service to subscribe")
 
     def _publisher(self) -> mqtt.Client:
         client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="probes", protocol=mqtt.MQTTv5)
@@ -254,14 +255,14 @@ class World:
         self._part()
         self.reachable = False
         self.broker.stop(kill=kill)
-        wait_for(lambda: self.app.intake.link().state != "up", 15, "the service to see that the broker is gone")
+        wait_for(lambda: self.app.parts.intake.link().state != "up", 15, "the service to see that the broker is gone")
 
     def start_broker(self, login: tuple[str, str] | None = None) -> None:
         """With a login, it lets nobody in who has none."""
         self.broker.login = login
         self.broker.start()
         state = "up" if login is None else "refused"
-        wait_for(lambda: self.app.intake.link().state == state, 30, f"the service to be {state}")
+        wait_for(lambda: self.app.parts.intake.link().state == state, 30, f"the service to be {state}")
         if login is None:
             self.publisher = self._publisher()
             self.reachable = True
@@ -303,7 +304,7 @@ class World:
         """Until everything that was published is stored or kept as unreadable."""
 
         def done() -> bool:
-            counts = self.app.intake.link().counts
+            counts = self.app.parts.intake.link().counts
             return counts.stored + counts.quarantined >= self._expected
 
         if self.reachable and not self.away:
@@ -324,7 +325,7 @@ class World:
             made = list(self.app.round().notices)
             self.notices += [(minute, notice) for notice in made]
             if self.given.channels:
-                self.app.delivery.drain(20)
+                self.app.parts.delivery.drain(20)
 
 
 # -- playing ---------------------------------------------------------------------------------------------------------
@@ -415,7 +416,7 @@ def play(fault: Fault, start: Calm) -> Played:
             seen.append(room.power and world.reachable and not world.away)
             for box in BOXES:
                 truth[box].append(room.box_c(box))
-        up = {key for key, c in world.app.store.ledger.conditions().items() if c.up}
+        up = {key for key, c in world.app.parts.store.ledger.conditions().items() if c.up}
     played = Played(fault, [notice for _, notice in world.notices])
     played.came = came(world.notices)
     limits = of_truth(fault, minutes, truth, seen)

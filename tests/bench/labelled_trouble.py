@@ -67,7 +67,7 @@ def measure() -> Figures:
     with tempfile.TemporaryDirectory() as name, stepped(settings(), Path(name), series[0][0]) as run:
         run.replay(((at, {"office/air": f}) for at, f in series), HOUR_MS)
         told = [n for n in run.notices if n.change == "raised"]
-        flagged = run.app.store.readings.load(["air"], 0, 2**62)["air"].flag
+        flagged = run.app.parts.store.readings.load(["air"], 0, 2**62)["air"].flag
     figures["readings_suspect"] = int((flagged > 2).sum())
     windows = [(ms(a), ms(b)) for a, b in WINDOWS]
     for i, (a, b) in enumerate(windows):

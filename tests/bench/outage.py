@@ -215,7 +215,7 @@ def channel_dead(folder: Path, minutes: int = 60) -> Found:
             def minute(n: int, upper_c: float) -> None:
                 run.step(start + n * minute_ms, {"eggs/upper-t": upper_c, "eggs/lower-t": 28.0})
                 # Whatever is due at this minute is tried before the next.
-                run.app.delivery.drain(20)
+                run.app.parts.delivery.drain(20)
 
             warm = range(10, 25)
             for n in range(minutes):
@@ -233,7 +233,7 @@ def channel_dead(folder: Path, minutes: int = 60) -> Found:
             dead.then = "."
             for n in range(minutes, minutes + 20):
                 minute(n, 28.0)
-            history = Counter(f"{t.kind} {t.change}" for t in run.app.store.ledger.history(1000))
+            history = Counter(f"{t.kind} {t.change}" for t in run.app.parts.store.ledger.history(1000))
             wanted = ("too-warm raised", "too-warm cleared", "notices-stuck raised", "notices-stuck cleared")
             found.conditions(history, wanted)
             keys = {n.key for n in run.notices}

@@ -128,13 +128,13 @@ def _ms(text: str) -> int:
 
 def _set_eggs(run: Stepped, at_ms: int) -> None:
     told = {"clutch": "K01", "recorded_ms": at_ms, "at_ms": at_ms}
-    run.app.store.account.tell(KeeperEvent(EventKind.LAID, species=SPECIES, eggs=12, **told))  # type: ignore[arg-type]
+    run.app.parts.store.account.tell(KeeperEvent(EventKind.LAID, species=SPECIES, eggs=12, **told))  # type: ignore[arg-type]
     for box in ("lower", "upper"):
-        run.app.store.account.tell(KeeperEvent(EventKind.SET, box=box, eggs=6, **told))  # type: ignore[arg-type]
+        run.app.parts.store.account.tell(KeeperEvent(EventKind.SET, box=box, eggs=6, **told))  # type: ignore[arg-type]
 
 
 def _suspects(run: Stepped) -> int:
-    loaded = run.app.store.readings.load([p.id for p in run.app.settings.room.probes], 0, 2**62)
+    loaded = run.app.parts.store.readings.load([p.id for p in run.app.parts.settings.room.probes], 0, 2**62)
     return sum(int((c.flag > 2).sum()) for c in loaded.values())
 
 

@@ -143,14 +143,14 @@ def measure(days: int = 41) -> Figures:
             ),
         )
         with stepped(settings(channels), Path(name), start) as run:
-            tell = run.app.store.account.tell
+            tell = run.app.parts.store.account.tell
             told = {"clutch": "K01", "recorded_ms": start}
             tell(KeeperEvent(EventKind.LAID, at_ms=start, species=SPECIES, eggs=12, **told))  # type: ignore[arg-type]
             for box in ("lower", "upper"):
                 tell(KeeperEvent(EventKind.SET, at_ms=start, box=box, eggs=6, **told))  # type: ignore[arg-type]
             topics = ((at, {f"eggroom/{p}": v for p, v in values.items()}) for at, values in published)
             run.replay(topics, 10 * MINUTE_MS)
-            run.app.delivery.drain(60)
+            run.app.parts.delivery.drain(60)
             figures |= _sums(run, published, short)
             figures |= _notices(run, published, short)
             keys = {n.key for n in run.notices}
@@ -167,11 +167,11 @@ def _sums(run: object, published: list[tuple[int, dict[str, float]]], short: lis
     from tests.bench.stepped import Stepped
 
     assert isinstance(run, Stepped)
-    stored = run.app.store.readings.counts()
+    stored = run.app.parts.store.readings.counts()
     figures: dict[str, float] = {"readings_stored": sum(stored.values())}
     if figures["readings_stored"] != len(published) * len(PROBES):
         short.append("the number of stored readings differs from that published")
-    lots = {x.lot.box: x for x in run.app.derived.lots(published[-1][0])}
+    lots = {x.lot.box: x for x in run.app.parts.derived.lots(published[-1][0])}
     for box in ("lower", "upper"):
         lot = lots[box]
         development, dd = one_shot(published, f"{box}-t")
@@ -194,7 +194,7 @@ def _notices(run: object, published: list[tuple[int, dict[str, float]]], short: 
     assert isinstance(run, Stepped)
     figures: dict[str, float | str] = {}
     raised: Counter[str] = Counter()
-    for transition in run.app.store.ledger.history(10_000):
+    for transition in run.app.parts.store.ledger.history(10_000):
         if transition.change == "raised":
             raised[f"{transition.kind} {transition.subject}"] += 1
     want = expected_kinds(published)

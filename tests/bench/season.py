@@ -279,8 +279,8 @@ def _play(
     world: World, episodes: Sequence[Episode], account: Account, days: float, dice: random.Random, kill_every: float
 ) -> int:
     room = world.room
-    world.app.store.account.tell(_event(EventKind.LAID, "K01", 0, species=SPECIES, eggs=12))
-    world.app.store.account.tell(_event(EventKind.SET, "K01", 0, box="near", eggs=12))
+    world.app.parts.store.account.tell(_event(EventKind.LAID, "K01", 0, species=SPECIES, eggs=12))
+    world.app.parts.store.account.tell(_event(EventKind.SET, "K01", 0, box="near", eggs=12))
     second = round(min(10, days / 3)) * DAY_MIN
     deaths, told_of_second = 0, False
     acts = [(e.start_min + at, act, s, v) for e in episodes for at, act, s, v in e.fault.acts]
@@ -308,8 +308,8 @@ def _play(
             deaths += 1
         if not told_of_second and minute >= second:
             told_of_second = True
-            world.app.store.account.tell(_event(EventKind.LAID, "K02", minute, species=SPECIES, eggs=8))
-            world.app.store.account.tell(_event(EventKind.SET, "K02", minute, box="far", eggs=8))
+            world.app.parts.store.account.tell(_event(EventKind.LAID, "K02", minute, species=SPECIES, eggs=8))
+            world.app.parts.store.account.tell(_event(EventKind.SET, "K02", minute, box="far", eggs=8))
         now = next((e for e in episodes if e.start_min <= minute < e.end_min), None)
         mangle = _shifted(now) if now is not None else None
         # In calm times a round every twenty minutes, as seldom as a keeper would not notice.
@@ -395,7 +395,7 @@ class Hatching:
         if minute % DAY_MIN != 2 * 60 or not self.world.reachable:
             return
         out = sum(e <= self.development for e in self.eggs)
-        lot = next((x for x in self.world.app.derived.lots(ms(minute)) if x.lot.clutch == self.clutch), None)
+        lot = next((x for x in self.world.app.parts.derived.lots(ms(minute)) if x.lot.clutch == self.clutch), None)
         if lot is not None and lot.window is not None and (minute // DAY_MIN) % 10 == 0 and not self.told:
             days = [(at - ms(0)) / DAY_MS for at in (lot.window.p10_ms, lot.window.p50_ms, lot.window.p90_ms)]
             account.windows.append(
@@ -407,7 +407,7 @@ class Hatching:
             if not self.told:
                 account.windows.append(f"day {minute // DAY_MIN}: {out} of {self.clutch} pipped since the day before")
             event = _event(EventKind.PIPPED, self.clutch, minute, box=self.box, eggs=out - self.told)
-            self.world.app.store.account.tell(replace(event, not_yet_at_ms=ms(self.last_look_min)))
+            self.world.app.parts.store.account.tell(replace(event, not_yet_at_ms=ms(self.last_look_min)))
             self.told = out
         self.last_look_min = minute
 
@@ -421,8 +421,8 @@ def _settle_channels(world: World, short: list[str]) -> None:
     world.sink.then = "."
     for _ in range(60):
         world.clock.at_ms += HOUR_MS
-        world.app.delivery.drain(20)
-        if not any(world.app.delivery.status()[c.id].waiting for c in world.given.channels):
+        world.app.parts.delivery.drain(20)
+        if not any(world.app.parts.delivery.status()[c.id].waiting for c in world.given.channels):
             return
     short.append("notices still wait two and a half days after the end")
 
@@ -434,7 +434,7 @@ def _stored(
     lost = doubled = wrong = strange = 0
     spans = [(e.start_min, e.end_min) for e in episodes if e.fault.mangle is not None]
     for probe in world.given.room.probes:
-        c = world.app.store.readings.load([probe.id], 0, 2**62)[probe.id]
+        c = world.app.parts.store.readings.load([probe.id], 0, 2**62)[probe.id]
         wanted = account.published.get(probe.id, {})
         count = Counter(c.at.tolist())
         have = dict(zip(c.at.tolist(), c.value.tolist(), strict=True))
@@ -453,7 +453,7 @@ def _stored(
         "readings doubled": doubled,
         "readings with another value": wrong,
         "readings that nobody published": strange,
-        "damage in the store": len(world.app.store.db.check()),
+        "damage in the store": len(world.app.parts.store.db.check()),
     }
     short += [f"{name} is {n}" for name, n in figures.items() if n and not name.startswith("readings published")]
     return figures
@@ -461,7 +461,7 @@ def _stored(
 
 def _sums(world: World, account: Account, short: list[str]) -> dict[str, float | int | str | None]:
     """Degree-days of the lot in ``near`` against one integration of what its probe published, hour by hour."""
-    derived = Derived(world.app.store, world.app.settings, load_profile)
+    derived = Derived(world.app.parts.store, world.app.parts.settings, load_profile)
     species = derived.species(SPECIES)
     assert species.curve is not None
     box = world.given.room.box("near")
@@ -474,8 +474,8 @@ def _sums(world: World, account: Account, short: list[str]) -> dict[str, float |
     figures: dict[str, float | int | str | None] = {}
     for which in ("running", "rebuilt"):
         if which == "rebuilt":
-            world.app.store.parts.forget_all()
-            derived = Derived(world.app.store, world.app.settings, load_profile)
+            world.app.parts.store.parts.forget_all()
+            derived = Derived(world.app.parts.store, world.app.parts.settings, load_profile)
         table = derived.hour_table(box, species, first * HOUR_MS, last * HOUR_MS, int(at[-1]))
         whole = np.flatnonzero(table.covered_s >= 3600.0 - 1e-6)
         # One integration over each stretch without a hole; readings an hour before and after belong to it.
@@ -514,7 +514,7 @@ def _told(
     for c in quiet:
         if c.kind not in ALWAYS:
             short.append(f"before any fault: {c} came, unexpected")
-    up_at_end = {key for key, c in world.app.store.ledger.conditions().items() if c.up}
+    up_at_end = {key for key, c in world.app.parts.store.ledger.conditions().items() if c.up}
     for e, until in zip(episodes, bounds, strict=True):
         mine = [replace(c, at_min=c.at_min - e.start_min) for c in everything if e.start_min <= c.at_min < until]
         within = [i for i, m in enumerate(account.minutes) if e.start_min - LEAD_MIN <= m < until]
@@ -567,12 +567,12 @@ def _told(
 def _delivered(world: World, sinks: Mapping[str, Sink], short: list[str]) -> dict[str, float | int | str | None]:
     """Each notice at each channel that takes it, by itself or in a digest; and what came twice, with its reason."""
     figures: dict[str, float | int | str | None] = {}
-    notices: dict[int, Notice] = {n.id: n for n in world.app.store.ledger.notices(1_000_000)}
+    notices: dict[int, Notice] = {n.id: n for n in world.app.parts.store.ledger.notices(1_000_000)}
     told = {n.key for _, n in world.notices}
     kept = {n.key for n in notices.values()}
     if not told <= kept:
         short.append(f"{len(told - kept)} notices of rounds are not in the ledger")
-    history = Counter((t.kind, t.subject) for t in world.app.store.ledger.history(1_000_000) if t.change == "raised")
+    history = Counter((t.kind, t.subject) for t in world.app.parts.store.ledger.history(1_000_000) if t.change == "raised")
     named = Counter((n.kind, s) for n in notices.values() for s in n.subjects)
     silent = [key for key in history if key not in named]
     if silent:
@@ -596,7 +596,7 @@ def _delivered(world: World, sinks: Mapping[str, Sink], short: list[str]) -> dic
             n - 1 for n in taken.values()
         )
         short += [f"{channel.id}: {key} did not arrive" for key in missing]
-        states = Counter(o.state for o in world.app.store.outbox.outgoing() if o.channel == channel.id)
+        states = Counter(o.state for o in world.app.parts.store.outbox.outgoing() if o.channel == channel.id)
         if set(states) - {"delivered", "not-needed"}:
             short.append(f"{channel.id}: rows are {dict(states)}")
     return figures

@@ -7,10 +7,11 @@ one round is made. So a season passes in seconds, and twice the same way.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 import paho.mqtt.client as mqtt
@@ -18,7 +19,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.core.notices.notices import Notice
 from monitor.core.terms.settings import Settings
-from monitor.service.start import App
+from monitor.service import watchers
+from monitor.service.start import RoomService
 from tests.peers import Mosquitto, wait_for
 
 
@@ -36,7 +38,7 @@ class Clock:
 class Stepped:
     """The service, the clock and the publisher of one run."""
 
-    app: App
+    app: RoomService
     clock: Clock
     publisher: mqtt.Client
     published: int = 0
@@ -57,7 +59,7 @@ class Stepped:
 
     def round(self, at_ms: int) -> list[Notice]:
         """Set the clock and make a round; the notices it made."""
-        wait_for(lambda: self.app.intake.link().counts.stored >= self.published, 30, "the readings to be stored")
+        wait_for(lambda: self.app.parts.intake.link().counts.stored >= self.published, 30, "the readings to be stored")
         self.clock.at_ms = at_ms
         made = list(self.app.round().notices)
         self.notices += made
@@ -76,8 +78,13 @@ class Stepped:
 
 
 @contextmanager
-def stepped(settings: Settings, folder: Path, start_ms: int) -> Iterator[Stepped]:
-    """The service with a mosquitto of its own, in a folder."""
+def stepped(
+    settings: Settings,
+    folder: Path,
+    start_ms: int,
+    watch: Callable[[Clock, int | None], watchers.Clock] | None = None,
+) -> Iterator[Stepped]:
+    """The service with a mosquitto of its own, in a folder. ``watch``: what watches its clock, else it is right."""
     broker = Mosquitto(folder / "broker")
     broker.start()
     clock = Clock(start_ms)
@@ -87,16 +94,17 @@ def stepped(settings: Settings, folder: Path, start_ms: int) -> Iterator[Stepped
         data_dir=str(folder / "data"),
         commit_every_s=0.0,
     )
-    app = App(own, now_ms=clock)
     publisher = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="publisher", protocol=mqtt.MQTTv5)
     try:
-        app.start()
-        publisher.connect("127.0.0.1", broker.port)
-        publisher.loop_start()
-        wait_for(lambda: app.intake.link().state == "up", 15, "the service to subscribe")
-        yield Stepped(app, clock, publisher)
+        app = RoomService(own, now_ms=clock, clock=None if watch is None else partial(watch, clock))
+        try:
+            publisher.connect("127.0.0.1", broker.port)
+            publisher.loop_start()
+            wait_for(lambda: app.parts.intake.link().state == "up", 15, "the service to subscribe")
+            yield Stepped(app, clock, publisher)
+        finally:
+            app.stop()
     finally:
-        app.stop()
         publisher.disconnect()
         publisher.loop_stop()
         broker.stop()

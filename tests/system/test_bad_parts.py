@@ -25,7 +25,7 @@ from monitor.errors import (
     StoreNewer,
     UsageError,
 )
-from monitor.service import start
+from monitor.service import round as rounds
 from tests.bench.stepped import Stepped, stepped
 from tests.peers import PROJECT
 from tests.sinks import http_sink
@@ -78,13 +78,13 @@ def test_a_damaged_hour_of_readings_is_told_while_readings_and_notices_go_on(tmp
         given = settings(channels=(Channel("hook", f"json://127.0.0.1:{sink.port}/"),))
         with course.service(given) as run:
             course.go(180)
-            with run.app.store.db.write() as c:
+            with run.app.parts.store.db.write() as c:
                 assert c.execute("UPDATE chunk SET blob=zeroblob(20)").rowcount > 0
         with course.service(given) as run:
             told = course.go(40, warm=("a",))
             damaged = " ".join(f"the readings of {b}-t" for b in BOXES)
             assert told == [("check-failed", "raised", damaged), ("too-warm", "raised", "a")]
-            assert run.app.delivery.drain(20)
+            assert run.app.parts.delivery.drain(20)
             assert {a.key.split("/")[0] for a in sink.taken} == {"check-failed", "too-warm"}
             assert "is damaged (not a chunk of readings)" in sink.taken[0].text
 
@@ -97,11 +97,11 @@ def test_where_nothing_can_be_looked_at_that_is_told_and_readings_are_stored(
         given = settings(channels=(Channel("hook", f"json://127.0.0.1:{sink.port}/"),))
         with course.service(given) as run:
             course.go(30)
-            monkeypatch.setattr(run.app.derived, "lots", lambda _: 1 / 0)
+            monkeypatch.setattr(run.app.parts.derived, "lots", lambda _: 1 / 0)
             assert course.go(30, warm=("a",)) == [("check-failed", "raised", WHOLE)]
-            assert run.app.delivery.drain(20)
+            assert run.app.parts.delivery.drain(20)
             assert ["ZeroDivisionError" in a.text for a in sink.taken] == [True]
-            assert run.app.store.readings.last_at()["a-t"] == course.now_ms
+            assert run.app.parts.store.readings.last_at()["a-t"] == course.now_ms
             monkeypatch.undo()
             told = [("check-failed", "cleared", WHOLE), ("too-warm", "raised", "a")]
             assert sorted(course.go(20, warm=("a",))) == told
@@ -111,8 +111,8 @@ def test_a_lot_whose_profile_is_gone_is_refused_and_its_box_watched(tmp_path: Pa
     course = Course(tmp_path)
     with course.service(settings()) as run:
         told = {"clutch": "K01", "at_ms": START_MS, "recorded_ms": START_MS}
-        run.app.store.account.tell(KeeperEvent(EventKind.LAID, species="no-such-animal", eggs=6, **told))  # type: ignore[arg-type]
-        run.app.store.account.tell(KeeperEvent(EventKind.SET, box="a", eggs=6, **told))  # type: ignore[arg-type]
+        run.app.parts.store.account.tell(KeeperEvent(EventKind.LAID, species="no-such-animal", eggs=6, **told))  # type: ignore[arg-type]
+        run.app.parts.store.account.tell(KeeperEvent(EventKind.SET, box="a", eggs=6, **told))  # type: ignore[arg-type]
         assert ("too-warm", "raised", "a") in course.go(120, warm=("a",))
         (lot,) = run.app.round().snapshot.lots
         assert lot.refused
@@ -122,10 +122,10 @@ def test_damaged_sums_of_an_hour_stop_no_notice(tmp_path: Path) -> None:
     course = Course(tmp_path)
     with course.service(settings()) as run:
         told = {"clutch": "K01", "at_ms": START_MS, "recorded_ms": START_MS}
-        run.app.store.account.tell(KeeperEvent(EventKind.LAID, species="elaphe-taeniura", eggs=6, **told))  # type: ignore[arg-type]
-        run.app.store.account.tell(KeeperEvent(EventKind.SET, box="a", eggs=6, **told))  # type: ignore[arg-type]
+        run.app.parts.store.account.tell(KeeperEvent(EventKind.LAID, species="elaphe-taeniura", eggs=6, **told))  # type: ignore[arg-type]
+        run.app.parts.store.account.tell(KeeperEvent(EventKind.SET, box="a", eggs=6, **told))  # type: ignore[arg-type]
         course.go(240)
-        with run.app.store.db.write() as c:
+        with run.app.parts.store.db.write() as c:
             c.execute("UPDATE part SET development='damaged'")
     with course.service(settings()):
         found = course.go(120, warm=("b",))
@@ -144,7 +144,7 @@ def test_a_box_that_is_taken_away_and_a_probe_that_is_renamed_end_what_stood_and
     with course.service(replace(without, room=renamed)) as run:
         told = course.go(60)
         assert sorted(told) == [("probe-quiet", "cleared", "b-t"), ("too-warm", "cleared", "a")]
-        assert not [c for c in run.app.store.ledger.conditions().values() if c.up]
+        assert not [c for c in run.app.parts.store.ledger.conditions().values() if c.up]
 
 
 def test_what_waited_for_a_channel_that_was_taken_away_comes_through_the_new_one(tmp_path: Path) -> None:
@@ -153,9 +153,9 @@ def test_what_waited_for_a_channel_that_was_taken_away_comes_through_the_new_one
         old = Channel("old", f"json://127.0.0.1:{dead.port}/", timeout_s=2.0)
         with course.service(settings(channels=(old,))) as run:
             course.go(30, warm=("a",))
-            assert run.app.delivery.drain(20)
+            assert run.app.parts.delivery.drain(20)
         with course.service(settings(channels=(Channel("new", f"json://127.0.0.1:{new.port}/"),))) as run:
-            assert run.app.delivery.drain(20)
+            assert run.app.parts.delivery.drain(20)
             assert "too-warm" in {a.key.split("/")[0] for a in new.taken}
 
 
@@ -165,20 +165,20 @@ def test_a_notice_that_cannot_be_routed_does_not_stop_the_others(
 ) -> None:
     """A mistake in what one channel takes: the notice goes to every channel rather than to none."""
 
-    real = vars(start)["routes"]
+    real = vars(rounds)["routes"]
 
     def routes(notice, channels, *more):  # type: ignore[no-untyped-def]
         if broken and any(c.id == "odd" for c in channels):
             raise ZeroDivisionError("odd")
         return real(notice, channels, *more)
 
-    monkeypatch.setattr(start, "routes", routes)
+    monkeypatch.setattr(rounds, "routes", routes)
     course = Course(tmp_path)
     with http_sink() as good, http_sink() as odd:
         channels = tuple(Channel(n, f"json://127.0.0.1:{s.port}/") for n, s in (("good", good), ("odd", odd)))
         with course.service(settings(channels=channels)) as run:
             assert ("too-warm", "raised", "a") in course.go(30, warm=("a",))
-            assert run.app.delivery.drain(20)
+            assert run.app.parts.delivery.drain(20)
         assert len(good.taken) == len(odd.taken) == 1
 
 

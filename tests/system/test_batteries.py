@@ -57,16 +57,16 @@ def test_a_battery_is_stored_told_and_shown_and_is_no_temperature(
             run.publisher.publish("shed/top", told, qos=1)
             run.published += 1 + bool(more)
             run.round(at_ms)
-        assert run.app.intake.link().counts.quarantined == 0
+        assert run.app.parts.intake.link().counts.quarantined == 0
         (notice,) = run.notices
         assert (notice.kind, notice.urgency, notice.subjects) == ("battery-low", "diary", ("top-battery",))
         assert "2.38 V" in notice.text
         assert "falls by 0.02 V a day" in notice.text
-        snapshot = run.app._latest
+        snapshot = run.app.parts.seen.snapshot
         assert snapshot is not None
         assert [p.probe.id for p in snapshot.probes] == ["top-warmth"]
         assert set(snapshot.boxes[0].temperature_c.tolist()) == {28.0}
-        counts = run.app.store.readings.counts()
+        counts = run.app.parts.store.readings.counts()
         assert (counts["top-warmth"], counts["top-battery"]) == (8, 124)
     monkeypatch.setattr("monitor.cli.probes.now_ms", lambda: NOW + 8 * 60_000)
     assert main(["probes", "--config", str(file)]) == 0

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from monitor.core.terms.events import EventKind, KeeperEvent
-from monitor.service.start import App
+from monitor.service.start import RoomService
 from tests.shed import MINUTE, START, Shed, reading, shed, told
 
 Message = tuple[str, object]
@@ -69,14 +69,14 @@ ORDERS = (oldest_first, newest_first, shuffled, a_few_a_minute, a_few_a_minute_f
 Order = Callable[[list[Message]], list[list[Message]]]
 
 
-def eggs(app: App) -> None:
+def eggs(app: RoomService) -> None:
     told = {"clutch": "K01", "at_ms": START, "recorded_ms": START}
-    app.store.account.tell(KeeperEvent(EventKind.LAID, species="elaphe-taeniura", eggs=6, **told))  # type: ignore[arg-type]
-    app.store.account.tell(KeeperEvent(EventKind.SET, box="low", eggs=6, **told))  # type: ignore[arg-type]
+    app.parts.store.account.tell(KeeperEvent(EventKind.LAID, species="elaphe-taeniura", eggs=6, **told))  # type: ignore[arg-type]
+    app.parts.store.account.tell(KeeperEvent(EventKind.SET, box="low", eggs=6, **told))  # type: ignore[arg-type]
 
 
-def sums(app: App) -> tuple[float, float]:
-    (lot,) = app.derived.lots(app.now_ms())
+def sums(app: RoomService) -> tuple[float, float]:
+    (lot,) = app.parts.derived.lots(app.parts.now_ms())
     assert lot.development is not None
     assert lot.degree_days is not None
     return lot.development, lot.degree_days

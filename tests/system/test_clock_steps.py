@@ -10,7 +10,7 @@ import pytest
 
 from monitor.core.terms.settings import Box, Broker, Channel, Limits, Probe, Room, Settings, Watch
 from monitor.service.watchers import ClockWatch
-from tests.bench.stepped import stepped
+from tests.bench.stepped import Clock, stepped
 from tests.sinks import http_sink
 
 MINUTE_MS = 60_000
@@ -40,11 +40,12 @@ def settings(port: int) -> Settings:
 
 @pytest.mark.parametrize("step_h", [24.0, -1.0])
 def test_a_clock_that_is_set_in_the_night_loses_and_doubles_nothing(tmp_path: Path, step_h: float) -> None:
-    with http_sink() as sink, stepped(settings(sink.port), tmp_path, START_MS) as run:
-        true_ms, off_ms = START_MS, 0
-        run.app.clock = ClockWatch(
-            run.clock, lambda: true_ms / 1000, mark=tmp_path / "no mark", ask=lambda: None
-        )  # fmt: skip
+    true_ms, off_ms = START_MS, 0
+
+    def watch(clock: Clock, _: int | None) -> ClockWatch:
+        return ClockWatch(clock, lambda: true_ms / 1000, mark=tmp_path / "no mark", ask=lambda: None)
+
+    with http_sink() as sink, stepped(settings(sink.port), tmp_path, START_MS, watch) as run:
         # When each came, by the hours that really passed; through which channel; its key.
         came: list[tuple[int, str, str]] = []
         seen = 0
@@ -59,7 +60,7 @@ def test_a_clock_that_is_set_in_the_night_loses_and_doubles_nothing(tmp_path: Pa
                         run.publisher.publish(f"room/{box}", f'{{"value": {28.6 if box in warm else 28.0}}}', qos=1)
                         run.published += 1
                 run.round(true_ms + off_ms)
-                run.app.delivery.drain(20)
+                run.app.parts.delivery.drain(20)
                 for arrival in list(sink.arrivals)[seen:]:
                     came.append(((true_ms - START_MS) // MINUTE_MS, arrival.path, arrival.key))
                     seen += 1
@@ -69,7 +70,7 @@ def test_a_clock_that_is_set_in_the_night_loses_and_doubles_nothing(tmp_path: Pa
         go(120)
         go(50, warm=("a",))
         # One is shelved for an hour, and a probe falls silent: for today, so it waits for the morning.
-        ledger = run.app.store.ledger
+        ledger = run.app.parts.store.ledger
         ledger.shelve("too-warm", "b", run.clock.at_ms + HOUR_MS, run.clock.at_ms, "the keeper")
         go(40, warm=("a", "b"), silent=("c",))
         warm_min = next(at for at, path, key in came if key.startswith("too-warm/a/raised") and path == "/phone")
@@ -96,4 +97,4 @@ def test_a_clock_that_is_set_in_the_night_loses_and_doubles_nothing(tmp_path: Pa
         assert kinds
         stuck = [c for c in ledger.conditions().values() if c.shelved(run.clock.at_ms)]
         assert stuck == []
-        assert not [o for o in run.app.store.outbox.outgoing() if o.state in ("waiting", "leased", "given-up")]
+        assert not [o for o in run.app.parts.store.outbox.outgoing() if o.state in ("waiting", "leased", "given-up")]

@@ -1,0 +1,183 @@
+"""What the service is made of: each part started after what it needs, all of it stopped in one go."""
+
+from __future__ import annotations
+
+import logging
+import queue
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from monitor.adapters.delivery.senders import Delivery
+from monitor.adapters.mqtt.intake import Intake
+from monitor.adapters.mqtt.line import ANSWER_S
+from monitor.adapters.store import ServiceLock, Store
+from monitor.config.library import load_profile
+from monitor.core.notices.routing import quiet_end_ms
+from monitor.core.notices.snapshot import Snapshot
+from monitor.core.terms.events import Reading
+from monitor.core.terms.settings import Settings
+from monitor.derived.room import Derived, zone_of
+from monitor.service.answering import WaysBack
+from monitor.service.calendar import CalendarJobs
+from monitor.service.stopping import Stops
+from monitor.service.unwatched import Absence
+from monitor.service.watchers import Clock, Heartbeat, Notifier, Reserve
+
+if TYPE_CHECKING:
+    from monitor.adapters.shipping import Shipper
+
+log = logging.getLogger("warmtally")
+
+
+@dataclass
+class Seen:
+    """What the last whole round saw: what is shipped, and near which values a reading is committed at once.
+
+    Written by the round, read by the intake's and the shipping's threads; each field is replaced as a whole.
+    """
+
+    snapshot: Snapshot | None = None
+    near: dict[str, tuple[float, float]] = field(default_factory=dict)
+
+    def look(self, snapshot: Snapshot) -> None:
+        self.snapshot, self.near = snapshot, _near_limits(snapshot)
+
+    def urgent(self, reading: Reading) -> bool:
+        """Whether a reading is so near a limit that it is committed at once."""
+        low, high = self.near.get(reading.probe, (-1e9, 1e9))
+        return not low < reading.value < high
+
+
+def _near_limits(snapshot: Snapshot) -> dict[str, tuple[float, float]]:
+    """Probe -> temperatures outside of which its readings are committed at once."""
+    result = {}
+    for box in snapshot.boxes:
+        band = box.limits.deadband_c
+        low = box.limits.too_cool_c + band if box.limits.too_cool_c is not None else -1e9
+        high = box.limits.too_warm_c - band if box.limits.too_warm_c is not None else 1e9
+        for probe in snapshot.room.probes_in(box.box.id):
+            result[probe.id] = low - probe.correction, high - probe.correction
+    return result
+
+
+@dataclass(frozen=True)
+class Parts:
+    """The parts of one room's running service. ``heartbeat``, ``shipper``, ``calendar``: None where there is none."""
+
+    settings: Settings
+    now_ms: Callable[[], int]
+    store: Store
+    derived: Derived
+    reserve: Reserve
+    absence: Absence
+    clock: Clock
+    ways_back: WaysBack
+    delivery: Delivery
+    shipper: Shipper | None
+    heartbeat: Heartbeat | None
+    intake: Intake
+    calendar: CalendarJobs | None
+    notifier: Notifier
+    orders: queue.SimpleQueue[str]
+    seen: Seen
+
+
+def start_parts(
+    settings: Settings,
+    now_ms: Callable[[], int],
+    stops: Stops,
+    *,
+    simulated: bool,
+    clock: Callable[[int | None], Clock],
+) -> Parts:
+    """Start every part and enter it in ``stops``; whoever called stops those again if a later one fails.
+
+    ``simulated``: nothing runs by itself. ``clock``: what watches the clock, made from the newest reading's time.
+    """
+    lock = ServiceLock(settings.data_dir)
+    stops.floor(lock.release)
+    store = Store(settings.data_dir)
+    stops.floor(store.close)
+    store.readings.damaged = {}
+    derived = Derived(store, settings, lambda name: load_profile(name, settings.profiles_dir))
+    watched = clock(max(store.readings.last_at().values(), default=None))
+    absence = Absence(store)
+    stops.floor(lambda: absence.end(now_ms(), trusted=watched.last.trusted))
+    reserve = Reserve(settings.data_dir)
+    reserve.keep(settings.room.watch.disk_low_mb)
+    seen, orders = Seen(), queue.SimpleQueue[str]()
+    ways_back = WaysBack(settings, now_ms)
+    zone, watch = zone_of(settings.room.zone), settings.room.watch
+    delivery = Delivery(
+        settings.data_dir,
+        settings.channels,
+        now_ms,
+        invite=ways_back.invite,
+        zone=zone,
+        quiet_until=lambda now: quiet_end_ms(now, watch, zone),
+        texts=settings.room.texts,
+    )
+    delivery.start()
+    stops.part("delivery", delivery.stop)
+    shipper = _shipper(settings, now_ms, store, seen)
+    if shipper is not None:
+        shipper.start()
+        stops.part("shipping", shipper.stop)
+    heartbeat = None
+    if settings.heartbeat is not None and not simulated:
+        heartbeat = Heartbeat(settings.heartbeat, now_ms)
+        heartbeat.start()
+        stops.part("the heartbeat", heartbeat.stop)
+    intake = Intake(
+        settings,
+        now_ms=now_ms,
+        urgent=seen.urgent,
+        clock_trusted=lambda: watched.last.trusted,
+        # A rehearsal's broker is on this computer, and silent to MQTT 5.
+        answer_s=1.5 if simulated else ANSWER_S,
+        answering=ways_back.topic,
+    )
+    intake.start()
+    stops.part("the intake", intake.stop)
+    ways_back.start()
+    stops.part("the page of answers", ways_back.stop)
+    calendar = None
+    if not simulated:
+        calendar = jobs = CalendarJobs(settings.calendar, settings.room.zone, orders.put)
+        stops.part("the calendar", lambda _: jobs.stop())
+    return Parts(
+        settings,
+        now_ms,
+        store,
+        derived,
+        reserve,
+        absence,
+        watched,
+        ways_back,
+        delivery,
+        shipper,
+        heartbeat,
+        intake,
+        calendar,
+        Notifier(),
+        orders,
+        seen,
+    )
+
+
+def _shipper(settings: Settings, now_ms: Callable[[], int], store: Store, seen: Seen) -> Shipper | None:
+    if settings.shipping is None:
+        store.shipping.forget()
+        return None
+    # Its library is large, and loaded only where readings are shipped.
+    from monitor.adapters.shipping import Shipper, derived_points
+
+    return Shipper(
+        settings.shipping,
+        settings.data_dir,
+        now_ms,
+        quantities={p.id: p.quantity for p in settings.room.all_probes},
+        units={b.id: b.unit for b in settings.room.batteries},
+        derived=lambda: derived_points(seen.snapshot) if seen.snapshot is not None else [],
+    )

@@ -1,0 +1,219 @@
+"""The round: what is known is gathered, judged and written down, and then the signs of life are given.
+
+One round is: look at the clock, gather a snapshot, evaluate it, commit what changed together with its notices (T2),
+carry out what the calendar ordered, wake the senders. The watchdog and the outside heartbeat are fed only after a whole
+round, one in which the boxes could be looked at.
+"""
+
+from __future__ import annotations
+
+import logging
+import queue
+import time
+from collections.abc import Iterable
+from dataclasses import replace
+from typing import Final
+
+from monitor.adapters.delivery.senders import recipients
+from monitor.core.notices.conditions import Condition
+from monitor.core.notices.evaluation import Outcome, evaluate
+from monitor.core.notices.kinds import all_kinds
+from monitor.core.notices.kinds.checks import CHECKS, WHOLE
+from monitor.core.notices.notices import Notice, Route, daily, drill
+from monitor.core.notices.routing import LOG, audiences, routes
+from monitor.core.notices.snapshot import ClockNow, Health, LinkNow, Service, Snapshot, StoreNow
+from monitor.derived.room import zone_of
+from monitor.errors import StoreError, StoreFull
+from monitor.service.parts import Parts
+from monitor.service.upkeep import Upkeep, why
+from monitor.service.watchers import free_mb
+
+log = logging.getLogger("warmtally")
+
+# What can still be looked at when the boxes cannot.
+OF_SERVICE = {
+    "broker-refused",
+    "store-failing",
+    "disk-low",
+    "notices-stuck",
+    "shipping-behind",
+    "heartbeat-unanswered",
+    CHECKS,
+}
+SLOW_ROUND_S: Final = 5.0
+"""A round that takes longer than this is worth a line in the log."""
+
+
+class Round:
+    """The rounds of one room's service, and what one of them leaves to the next. Belongs to one thread."""
+
+    def __init__(self, parts: Parts) -> None:
+        self._parts = parts
+        self._started_ms = parts.now_ms()
+        self._upkeep = Upkeep(parts.store, parts.derived, parts.settings)
+        self._failed: dict[str, str] = {}
+        self._blind = False
+        self._error = ""
+        if parts.clock.last.trusted:
+            self._upkeep.hourly(self._started_ms)
+
+    def once(self) -> Outcome:
+        """One round at this moment. Raises StoreError when its outcome could not be committed.
+
+        The service manager hears of a round that could not be written down, for its readings are safe at the broker and
+        it is tried again; of one that could not look at the boxes it does not hear, and starts the service anew after a
+        while: what was wrong may have been in memory.
+        """
+        began = time.monotonic()
+        try:
+            outcome = self._round()
+        except StoreError as error:
+            self._error = error.what
+            if not self._blind:
+                self._parts.notifier.round_done()
+            raise
+        self._error = ""
+        took = time.monotonic() - began
+        if took > SLOW_ROUND_S:
+            log.warning("a round took %.1f s", took)
+        return outcome
+
+    def _round(self) -> Outcome:
+        parts = self._parts
+        now = parts.now_ms()
+        self._look_at_clock()
+        service = self._service(now)
+        snapshot = self._gathered(now, service)
+        if not self._blind:
+            parts.seen.look(snapshot)
+        outcome = evaluate(snapshot, [k for k in all_kinds() if k.name in OF_SERVICE] if self._blind else None)
+        self._log_failed(outcome)
+        made = self._commit(outcome)
+        if not self._blind:
+            made += self._carry_out(snapshot)
+        if made:
+            parts.delivery.wake()
+        parts.reserve.keep(1.1 * parts.settings.room.watch.disk_low_mb)
+        if parts.clock.last.trusted:
+            self._upkeep.hourly(now)
+        if not self._blind:
+            if parts.heartbeat is not None and service.link.state == "up" and not service.store.error:
+                parts.heartbeat.round_done()
+            parts.notifier.round_done()
+        return replace(outcome, notices=tuple(made))
+
+    # -- what is known ------------------------------------------------------------------------------------
+
+    def _look_at_clock(self) -> None:
+        parts = self._parts
+        look = parts.clock.look()
+        if look.step_s:
+            # What was heard before the step has a time of the old clock: everything is given its time again.
+            self._started_ms = parts.now_ms()
+            parts.delivery.clock_set(look.step_s)
+            if parts.calendar is not None:
+                parts.calendar.stop()
+        if look.trusted and parts.calendar is not None and not parts.calendar.running:
+            parts.calendar.start(parts.now_ms())
+
+    def _service(self, now: int) -> Service:
+        """How the service itself fares."""
+        parts, clock = self._parts, self._parts.clock.last
+        link = parts.intake.link()
+        shipping = parts.shipper.status() if parts.shipper is not None else None
+        heartbeat = parts.heartbeat.status() if parts.heartbeat is not None else None
+        return Service(
+            started_ms=self._started_ms,
+            link=LinkNow(link.state, link.since_ms, link.detail, link.last_live_ms, link.session_lost_ms),
+            store=StoreNow(link.store_error or self._error, free_mb(parts.settings.data_dir)),
+            clock=ClockNow(clock.trusted, clock.why),
+            channels={n: Health(c.failing_since_ms, c.last_error) for n, c in parts.delivery.status().items()},
+            shipping=Health(shipping.behind_since_ms, shipping.last_error) if shipping is not None else None,
+            heartbeat=Health(heartbeat.failing_since_ms, heartbeat.last_error) if heartbeat is not None else None,
+            answers=parts.ways_back.health(),
+            away=parts.absence.look(now, self._started_ms, trusted=clock.trusted),
+            checks_failed=self._upkeep.damage(),
+        )
+
+    def _gathered(self, now: int, service: Service) -> Snapshot:
+        """All that is known; or the service alone where the rest cannot be looked at (``_blind`` then says so).
+
+        Then the service tells that, and goes on with taking in readings and with notices on their way.
+        """
+        settings, derived = self._parts.settings, self._parts.derived
+        apart = audiences(settings.channels, settings.room.stacks)
+        try:
+            derived.follow(now)
+            snapshot = replace(derived.snapshot(now, service), audiences=apart)
+        except Exception as error:
+            # Whatever keeps the boxes from being looked at, it must be told.
+            if not self._blind:
+                log.exception("the boxes cannot be looked at")
+            self._blind = True
+            service = replace(service, checks_failed={WHOLE: why(error)})
+            conditions = self._parts.store.ledger.conditions()
+            zone = zone_of(settings.room.zone)
+            return Snapshot(now, settings.room, zone, service, conditions=conditions, audiences=apart)
+        self._blind = False
+        return snapshot
+
+    def _log_failed(self, outcome: Outcome) -> None:
+        for name, text in outcome.failed.items():
+            if self._failed.get(name) != text:
+                log.error("the check %s cannot be made: %s", name, text)
+        self._failed = dict(outcome.failed)
+
+    # -- what is written down -----------------------------------------------------------------------------
+
+    def _commit(self, outcome: Outcome) -> list[Notice]:
+        """T2, when anything changed that must survive."""
+        parts = self._parts
+        parts.derived.judged |= {c.key: c for c in outcome.conditions}
+        before = outcome.snapshot.conditions
+        worth = tuple(c for c in outcome.conditions if c.differs(before.get(c.key, Condition(*c.key))))
+        if not (worth or outcome.transitions or outcome.notices):
+            return []
+        notices = self._routed(outcome.notices, outcome.snapshot)
+        commit, channels = parts.store.ledger.commit, recipients(parts.settings.channels)
+        try:
+            return commit(worth, outcome.transitions, notices, channels)
+        except StoreFull:
+            # The reserve is for this: that a full disk can be told.
+            if not parts.reserve.spend(urgent=any(n.urgency == "now" for n in notices)):
+                raise
+            return commit(worth, outcome.transitions, notices, channels)
+
+    def _routed(self, notices: Iterable[Notice], snapshot: Snapshot) -> list[Notice]:
+        """Notices with their ways to the channels: by urgency, kind and stack, quiet hours and further steps."""
+        settings, ledger = self._parts.settings, self._parts.store.ledger
+        routed = []
+        for notice in notices:
+            try:
+                ways = routes(
+                    notice,
+                    settings.channels,
+                    settings.room.watch,
+                    snapshot.zone,
+                    snapshot.stack_of,
+                    lambda over: ledger.reached(over.kind, over.subjects),
+                )
+            except Exception:
+                # Whatever is wrong with the ways of a notice: rather through all channels than through none.
+                log.exception("the ways of %s cannot be told; it goes to every channel", notice.key)
+                ways = (Route(LOG), *(Route(channel.id) for channel in settings.channels))
+            routed.append(replace(notice, routes=ways))
+        return routed
+
+    def _carry_out(self, snapshot: Snapshot) -> list[Notice]:
+        """What the calendar ordered since the last round."""
+        made: list[Notice] = []
+        while True:
+            try:
+                order = self._parts.orders.get_nowait()
+            except queue.Empty:
+                return made
+            if order == "retention":
+                self._upkeep.retention(snapshot.now_ms)
+            else:
+                notice = daily(snapshot) if order == "daily" else drill(snapshot)
+                made += self._parts.store.ledger.commit((), (), self._routed([notice], snapshot), {})

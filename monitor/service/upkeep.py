@@ -1,0 +1,60 @@
+"""Upkeep of the store: once an hour readings are folded and summed up, once a day what is too old is dropped."""
+
+from __future__ import annotations
+
+import logging
+
+from monitor.adapters.store import Store
+from monitor.core.notices.evaluation import place_of
+from monitor.core.terms.settings import Settings
+from monitor.core.terms.times import HOUR_MS
+from monitor.derived.room import Derived
+from monitor.errors import MonitorError, StoreFull
+
+log = logging.getLogger("warmtally")
+
+
+def why(error: Exception) -> str:
+    """What failed, in the words of the error where it has some, else the place in the program."""
+    return f"{error.what} ({error.where})" if isinstance(error, MonitorError) else place_of(error)
+
+
+class Upkeep:
+    """Belongs to the thread of the rounds, like its store."""
+
+    def __init__(self, store: Store, derived: Derived, settings: Settings) -> None:
+        self._store = store
+        self._derived = derived
+        self._keep_days = settings.calendar.keep_days
+        self._hour = -1
+        self._unsummed = ""
+
+    def hourly(self, now_ms: int) -> None:
+        """Fold the journal into chunks and write the finished hours' sums, where this hour's is still to be done.
+
+        One damaged hour must not end the watch: it is told as a check (:meth:`damage`).
+        """
+        hour = now_ms // HOUR_MS
+        if hour == self._hour:
+            return
+        seen = self._derived.seen_seq
+        try:
+            self._store.folding.fold(now_ms, seen if seen >= 0 else 2**62)
+            self._derived.refresh(now_ms)
+            self._store.db.checkpoint()
+            self._unsummed = ""
+        except StoreFull as error:
+            log.error("%s", error)  # noqa: TRY400 - the message is the whole story
+        except Exception as error:  # noqa: BLE001
+            self._unsummed = why(error)
+            log.error("the hour's sums cannot be written: %s", self._unsummed)  # noqa: TRY400
+        self._hour = hour
+
+    def retention(self, now_ms: int) -> None:
+        """Drop what is older than is kept."""
+        log.info("retention: %s", self._store.forget(now_ms, self._keep_days))
+
+    def damage(self) -> dict[str, str]:
+        """Checks that suffer from damage in the store, each with the reason."""
+        found = {f"the readings of {probe}": text for (probe, _), text in (self._store.readings.damaged or {}).items()}
+        return found | ({"hourly sums": self._unsummed} if self._unsummed else {})
