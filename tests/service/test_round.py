@@ -24,9 +24,8 @@ from tests.peers import free_port
 
 START_MS = 1_790_000_000_000
 LIMITS = Limits(too_warm_c=31.0, too_cool_c=26.0, deadband_c=0.3)
-ROOM = Room(
-    "shed", "UTC", "C", ("left",), (Box("a", "left", 100.0),), (Probe("a-t", "room/a", box="a"),), limits=LIMITS
-)
+PROBE = Probe("a-t", "room/a", box="a")
+ROOM = Room("shed", "UTC", "C", ("left",), (Box("a", "left", 100.0),), (PROBE,), limits=LIMITS)
 
 
 class Signs(Notifier):
