@@ -572,7 +572,9 @@ def _delivered(world: World, sinks: Mapping[str, Sink], short: list[str]) -> dic
     kept = {n.key for n in notices.values()}
     if not told <= kept:
         short.append(f"{len(told - kept)} notices of rounds are not in the ledger")
-    history = Counter((t.kind, t.subject) for t in world.app.parts.store.ledger.history(1_000_000) if t.change == "raised")
+    history = Counter(
+        (t.kind, t.subject) for t in world.app.parts.store.ledger.history(1_000_000) if t.change == "raised"
+    )
     named = Counter((n.kind, s) for n in notices.values() for s in n.subjects)
     silent = [key for key in history if key not in named]
     if silent:

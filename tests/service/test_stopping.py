@@ -16,9 +16,14 @@ def test_parts_stop_beside_each_other_and_what_they_rest_on_after_them_in_the_op
     all_there = threading.Barrier(3, timeout=60)
     for name in ("store", "lock"):
         stops.floor(lambda n=name: told.append(n))  # type: ignore[misc]
-    for name in ("a", "b", "c"):
+
+    def end(name: str) -> None:
         # No stop returns before all three were called: one after the other they would never come together.
-        stops.part(name, lambda _, n=name: (all_there.wait(), told.append(n)))  # type: ignore[misc]
+        all_there.wait()
+        told.append(name)
+
+    for name in ("a", "b", "c"):
+        stops.part(name, lambda _, n=name: end(n))  # type: ignore[misc]
     assert stops.stop(60.0) == ()
     assert sorted(told[:3]) == ["a", "b", "c"]
     assert told[3:] == ["lock", "store"]
