@@ -9,7 +9,7 @@ import sys
 import time
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import pytest
@@ -273,7 +273,7 @@ def test_what_was_retained_before_the_service_came_answers_nothing(
     first, second = tell(tmp_path), tell(tmp_path, "lower")
     keeper.send(code(first), retain=True)
     own = intake(tmp_path, broker.port)
-    own._line._protocol = protocol  # type: ignore[assignment]
+    own._line._state = replace(own._line._state, protocol=protocol)  # type: ignore[arg-type]
     up(own)
     keeper.send(code(second))
     assert keeper.hears(1)[0].startswith("Notice 2 is answered")
@@ -299,7 +299,7 @@ def test_an_answer_that_waited_at_the_broker_counts_when_the_service_is_back(
 SERVICE = """
 import sys, threading
 from pathlib import Path
-from tests.adapters.test_answering import intake
+from tests.adapters.mqtt.test_answers import intake
 own = intake(Path(sys.argv[1]), int(sys.argv[2]))
 own.start()
 threading.Event().wait()

@@ -18,8 +18,8 @@ import pytest
 from paho.mqtt.client import Client, MQTTv5
 from paho.mqtt.enums import CallbackAPIVersion
 
+from monitor.adapters.mqtt import arrival_queue, keeping, line, persistence
 from monitor.adapters.mqtt import intake as way_in
-from monitor.adapters.mqtt import line
 from monitor.adapters.mqtt.intake import Intake
 from monitor.adapters.mqtt.line import Connected, Line
 from monitor.adapters.store import Quarantined, Store
@@ -112,6 +112,12 @@ def parts(intake: Intake, broker: Mosquitto) -> None:
     farewells = (broker.folder / "log").read_text().count("Received DISCONNECT from warmtally")
     assert intake.stop()
     wait_for(lambda: (broker.folder / "log").read_text().count("Received DISCONNECT from warmtally") > farewells, 180)
+
+
+def store_of(intake: Intake) -> Store:
+    """The writer's own connection, to make it fail."""
+    assert intake._persistence is not None
+    return intake._persistence.store
 
 
 def stored(folder: Path, probe: str = "warm") -> list[Reading]:
@@ -237,7 +243,7 @@ def _flood(tmp_path: Path, broker: Mosquitto, started: Callable[..., Intake]) ->
         longest = max(longest, intake._queue.qsize())
         time.sleep(0.002)
     assert intake.link().counts.stored == 5000
-    assert longest <= way_in.QUEUE_LENGTH
+    assert longest <= arrival_queue.QUEUE_LENGTH
     parts(intake, broker)
     readings = stored(tmp_path)
     assert len({r.at_ms for r in readings}) == 5000
@@ -307,7 +313,7 @@ def test_a_broker_that_lost_the_session_is_a_possible_gap_and_recorded(
     second = started(settings(tmp_path, broker.port))
     wait_for(lambda: second.link().session_lost_ms is not None)
     with Store(tmp_path / "data") as store:
-        assert store.db.fact(way_in.LOST_FACT) == str(second.link().session_lost_ms)
+        assert store.db.fact(keeping.LOST_FACT) == str(second.link().session_lost_ms)
         assert store.journal.inbox() == {}
 
 
@@ -317,7 +323,7 @@ CHILD = """
 import sys, time
 from pathlib import Path
 from monitor.adapters.mqtt.intake import Intake
-from tests.adapters.test_mqtt import now_ms, settings
+from tests.adapters.mqtt.test_intake import now_ms, settings
 intake = Intake(settings(Path(sys.argv[1]), int(sys.argv[2])), now_ms=now_ms)
 intake.start()
 sys.stdin.read()
@@ -464,7 +470,7 @@ def test_only_the_connection_by_which_a_message_came_may_acknowledge_it(
     wanted = settings(tmp_path, broker.port, [WARM]).broker
     own = Line(wanted, ["room/warm"], take, now_ms=now_ms)
     own.open()
-    wait_for(lambda: own.state().state == "up")
+    wait_for(lambda: own.state().status == "up")
     sender.send("room/warm", "28.0")
     wait_for(lambda: len(came) == 1)
     own.resume()
@@ -478,7 +484,7 @@ def test_only_the_connection_by_which_a_message_came_may_acknowledge_it(
     own.acknowledge(came[2:])
     time.sleep(0.2)
     own.resume()
-    wait_for(lambda: own.state().state == "up")
+    wait_for(lambda: own.state().status == "up")
     sender.send("room/warm", "28.1")
     wait_for(lambda: len(came) == 4)
     assert came[3].payload == b"28.1"
@@ -492,13 +498,13 @@ def test_a_full_disk_acknowledges_nothing_and_what_came_meanwhile_is_stored_late
     tmp_path: Path, broker: Mosquitto, sender: Sender, started: Callable[..., Intake], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # Small, so that less than the broker may have under way (500) is more than there is room for.
-    monkeypatch.setattr(way_in, "QUEUE_LENGTH", 60)
+    monkeypatch.setattr(arrival_queue, "QUEUE_LENGTH", 60)
     monkeypatch.setattr(way_in, "BATCH", 50)
-    monkeypatch.setattr(way_in, "BACK_OFF_S", (0.1, 0.3))
+    monkeypatch.setattr(persistence, "BACK_OFF_S", (0.1, 0.3))
     intake = started(settings(tmp_path, broker.port))
     # SQLite's own bound on the file's size: the same failure as a full disk.
-    pages = intake._store.db.rows("PRAGMA page_count")[0][0]
-    limit = intake._store.db.connection.execute(f"PRAGMA max_page_count={pages}").fetchone()[0]
+    pages = store_of(intake).db.rows("PRAGMA page_count")[0][0]
+    limit = store_of(intake).db.connection.execute(f"PRAGMA max_page_count={pages}").fetchone()[0]
     assert limit == pages
     sender.send("room/warm", *some_values(900))
     wait_for(lambda: "no room left" in intake.link().store_error, 10, "the failure to be told")
@@ -508,7 +514,7 @@ def test_a_full_disk_acknowledges_nothing_and_what_came_meanwhile_is_stored_late
     assert intake.alive()
     assert intake._queue.qsize() <= 60
     before = len(stored(tmp_path))
-    intake._store.db.connection.execute("PRAGMA max_page_count=1000000")
+    store_of(intake).db.connection.execute("PRAGMA max_page_count=1000000")
     wait_for(lambda: intake.link().counts.stored == 900, 20, "all readings")
     assert before < 900
     assert intake.link().store_error == ""
@@ -519,13 +525,13 @@ def test_a_full_disk_acknowledges_nothing_and_what_came_meanwhile_is_stored_late
 def test_stopping_while_nothing_can_be_stored_ends_and_leaves_the_messages_at_the_broker(
     tmp_path: Path, broker: Mosquitto, sender: Sender, started: Callable[..., Intake], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(way_in, "BACK_OFF_S", (0.1, 0.3))
+    monkeypatch.setattr(persistence, "BACK_OFF_S", (0.1, 0.3))
     intake = started(settings(tmp_path, broker.port))
-    pages = intake._store.db.rows("PRAGMA page_count")[0][0]
-    intake._store.db.connection.execute(f"PRAGMA max_page_count={pages}").fetchone()
+    pages = store_of(intake).db.rows("PRAGMA page_count")[0][0]
+    store_of(intake).db.connection.execute(f"PRAGMA max_page_count={pages}").fetchone()
     sender.send("room/warm", *some_values(400))
     wait_for(lambda: intake.link().store_error != "", 10)
-    assert intake.stop(10)
+    assert intake.stop(time.monotonic() + 10)
     again = started(settings(tmp_path, broker.port))
     wait_for(lambda: len(stored(tmp_path)) == 400, 10, "all readings")
     assert again.stop()
