@@ -10,45 +10,24 @@ import argparse
 import contextlib
 import json
 import re
-import secrets
-import statistics
 import sys
 import threading
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
+from monitor.adapters.mqtt.ear import Ear, Heard
 from monitor.config import find_config, load
-from monitor.core.readings.decode import LARGEST_PAYLOAD, Guess, decode, guess
+from monitor.core.readings.decode import Guess, decode, guess
 from monitor.core.terms.formats import show_round
 from monitor.core.terms.settings import Broker, DisplayUnit, Probe
-from monitor.errors import BrokerRefused, BrokerUnreachable, ConfigError, PayloadError, SecretMissing, UsageError
+from monitor.errors import ConfigError, PayloadError, SecretMissing, UsageError
 
-ANSWER_S: Final = 10.0
-MOST_TOPICS: Final = 2000
 SHOWN_PER_TOPIC: Final = 3
 NAMES: Final = {"temperature": "warmth", "humidity": "humidity", "battery": "battery"}
 # Two alkaline cells in a row; what a lithium cell needs stands in the example of the configuration (common practice).
 LOW_V: Final = 2.4
-
-
-@dataclass
-class Heard:
-    """What came on one topic. Arrival times (monotonic, s) without retained messages."""
-
-    topic: str
-    count: int = 0
-    retained: int = 0
-    last: bytes = b""
-    arrivals: list[float] = field(default_factory=list)
-
-    @property
-    def interval_s(self) -> float | None:
-        """Median time between two messages; None with fewer than two."""
-        gaps = [b - a for a, b in zip(self.arrivals, self.arrivals[1:], strict=False)]
-        return statistics.median(gaps) if gaps else None
 
 
 def add_parsers(sub: Any, parent: argparse.ArgumentParser) -> None:
@@ -74,7 +53,12 @@ def run(args: argparse.Namespace) -> int:
     if not 0 < args.seconds <= 86_400:
         raise UsageError(f"--seconds {args.seconds:g} is not between 0 and 86400", fix="give for example --seconds 60")
     broker, probes, unit = _where(args)
-    ear = Ear(broker, args.topic, probes, unit, echo=not args.json)
+
+    def show(known: Heard, *, retained: bool) -> None:
+        if not args.json and known.count <= SHOWN_PER_TOPIC:
+            print(shown(known, probes, unit, retained=retained), flush=True)
+
+    ear = Ear(broker, args.topic, show)
     with contextlib.suppress(KeyboardInterrupt), _progress(ear, f"{broker.host}:{broker.port}", args.seconds):
         ear.listen(args.seconds)
     heard = sorted(ear.heard.values(), key=lambda h: h.topic)
@@ -125,115 +109,6 @@ def _where(args: argparse.Namespace) -> tuple[Broker, tuple[Probe, ...], Display
         room = load(find_config(explicit), secrets=False).room
         probes, unit = room.all_probes, room.display_unit
     return Broker(host=args.host, port=args.port or 1883, username=args.username, password=password), probes, unit
-
-
-class Ear:
-    """Listens once. ``heard`` fills up while :meth:`listen` runs."""
-
-    def __init__(
-        self, broker: Broker, topic_filter: str, probes: Sequence[Probe], unit: DisplayUnit, *, echo: bool
-    ) -> None:
-        self.heard: dict[str, Heard] = {}
-        self._broker = broker
-        self._filter = topic_filter
-        self._unit: DisplayUnit = unit
-        self._probes = probes
-        self._echo = echo
-        self._answered = threading.Event()
-        self._refused = ""
-        self._lost = threading.Event()
-        self._ending = False
-
-    def listen(self, seconds: float) -> None:
-        from paho.mqtt.client import Client, MQTTv311
-        from paho.mqtt.enums import CallbackAPIVersion
-
-        where = f"{self._broker.host}:{self._broker.port}"
-        # MQTT 3.1.1 is enough to look, and every broker speaks it.
-        client = Client(
-            CallbackAPIVersion.VERSION2,
-            client_id=f"warmtally-listen-{secrets.token_hex(4)}",
-            clean_session=True,
-            protocol=MQTTv311,
-            reconnect_on_failure=False,
-        )
-        client.suppress_exceptions = True
-        client.on_connect = self._on_connect
-        client.on_subscribe = self._on_subscribe
-        client.on_message = self._on_message
-        client.on_disconnect = self._on_disconnect
-        if self._broker.username is not None:
-            client.username_pw_set(self._broker.username, self._broker.password)
-        try:
-            if self._broker.tls:
-                client.tls_set(self._broker.ca_file, self._broker.cert_file, self._broker.key_file)
-            client.connect(self._broker.host, self._broker.port, 30)
-        except (OSError, ValueError) as error:
-            raise BrokerUnreachable(
-                f"nobody answers ({error})", where=where, fix="check that the broker runs, its host and its port"
-            ) from error
-        client.loop_start()
-        try:
-            if not self._answered.wait(ANSWER_S):
-                raise BrokerUnreachable(
-                    "the connection is taken, but no broker answers", where=where, fix="check host, port and tls"
-                )
-            if self._refused:
-                raise BrokerRefused(self._refused, where=where, fix=self._login_fix())
-            if self._lost.wait(seconds):
-                raise BrokerUnreachable("the broker ended the connection", where=where, fix="look into its log")
-        finally:
-            self._ending = True
-            client.disconnect()
-            client.loop_stop()
-
-    def _login_fix(self) -> str:
-        if self._broker.username is None:
-            return "give a login: --username and --password-file, or username and password_file under [broker]"
-        return "check the login and what the broker's access list lets it read, or give a narrower --topic"
-
-    def _on_connect(self, client: Any, _data: Any, _flags: Any, reason: Any, _: Any) -> None:
-        if reason.is_failure:
-            who = f"the login {self._broker.username!r}" if self._broker.username else "a client without login"
-            self._refused = f"the broker refuses {who} ({reason})"
-            self._answered.set()
-            return
-        try:
-            client.subscribe(self._filter, 0)
-        except ValueError:
-            self._refused = f"{self._filter!r} is not a topic filter"
-            self._answered.set()
-
-    def _on_subscribe(self, _client: Any, _data: Any, _mid: int, reasons: Sequence[Any], _: Any) -> None:
-        if any(r.is_failure for r in reasons):
-            self._refused = f"the broker refuses to send {self._filter!r}"
-        self._answered.set()
-
-    def _on_disconnect(self, *_: Any) -> None:
-        if not self._ending:
-            if not self._answered.is_set():
-                self._refused = self._refused or "the broker ended the connection at once"
-                self._answered.set()
-            self._lost.set()
-
-    def _on_message(self, _client: Any, _data: Any, message: Any) -> None:
-        try:
-            topic: str = message.topic
-        except UnicodeDecodeError:
-            return
-        known = self.heard.get(topic)
-        if known is None:
-            if len(self.heard) >= MOST_TOPICS:
-                return
-            known = self.heard[topic] = Heard(topic)
-        known.count += 1
-        known.last = bytes(message.payload[: LARGEST_PAYLOAD + 1])
-        if message.retain:
-            known.retained += 1
-        elif len(known.arrivals) < 1000:
-            known.arrivals.append(time.monotonic())
-        if self._echo and known.count <= SHOWN_PER_TOPIC:
-            print(shown(known, self._probes, self._unit, retained=message.retain), flush=True)
 
 
 # ---------------------------------------------------------------- words

@@ -81,7 +81,7 @@ def run_check(args: argparse.Namespace) -> int:
     in_texts = sum(m.level == "text" for m in found)
     problems: list[tuple[str, str]] = []
     if not mistakes:
-        from monitor.adapters.delivery.senders import problem
+        from monitor.adapters.delivery.attempts import problem
 
         settings = settings_of(args, secrets=True)
         problems = [(c.id, text) for c in settings.channels if (text := problem(c)) is not None]

@@ -16,7 +16,8 @@ import pytest
 from paho.mqtt.client import Client, MQTTv5
 from paho.mqtt.enums import CallbackAPIVersion
 
-from monitor.cli.listen import Heard, propose
+from monitor.adapters.mqtt.ear import Heard
+from monitor.cli.listen import propose
 from monitor.cli.main import main
 from monitor.config import load
 from monitor.core.readings.decode import decode

@@ -9,6 +9,7 @@ from __future__ import annotations
 import importlib
 import logging
 import re
+import tempfile
 import threading
 from pathlib import Path
 from typing import Any, Final
@@ -17,7 +18,6 @@ _log = logging.getLogger(__name__)
 
 # Addresses of web pages may be claimed by any service.
 _ANY: Final = ("http", "https")
-_NO_SERVICES: Final = Path(__file__).parent / "schema"
 _lock = threading.Lock()
 _all_loaded = False
 
@@ -45,8 +45,9 @@ def ready(scheme: str) -> None:
 def _load(manager: Any, scheme: str) -> bool:
     """The one service whose source names the scheme, and which says that it serves it; False when there is none."""
     if not manager:
-        # Once it has looked into a folder, an empty one for its purposes, it does not look for all by itself.
-        manager.load_modules(path=str(_NO_SERVICES))
+        # Once it has looked into a folder, it does not look for all by itself.
+        with tempfile.TemporaryDirectory() as without_services:
+            manager.load_modules(path=without_services)
     named = re.compile(rf"""["']{re.escape(scheme)}["']""")
     for path in sorted(Path(manager.module_path).iterdir()):
         sources = [path] if path.suffix == ".py" else sorted(path.glob("*.py"))

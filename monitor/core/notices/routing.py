@@ -15,6 +15,7 @@ from monitor.core.notices.notices import Notice, Route
 from monitor.core.terms.settings import Channel, Watch
 
 LOG: Final = "log"
+"""The channel that is always there: each notice as one line of the log."""
 
 
 def routes(

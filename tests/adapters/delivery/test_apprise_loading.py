@@ -12,7 +12,7 @@ from tests.peers import PROJECT
 
 SCRIPT = """
 import json, sys
-from monitor.adapters.delivery.senders import problem
+from monitor.adapters.delivery.attempts import problem
 from monitor.core.terms.settings import Channel
 told = [problem(Channel("c", url)) for url in sys.argv[1:]]
 loaded = [m for m in sys.modules if m.startswith("apprise.plugins.") and m.count(".") == 2]

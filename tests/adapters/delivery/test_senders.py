@@ -23,11 +23,13 @@ from typing import Any
 import pytest
 
 from monitor.adapters.delivery import senders
-from monitor.adapters.delivery.senders import LOG, Delivery, drill, log_line, problem, recipients, wait_s, wording
+from monitor.adapters.delivery.attempts import Attempt, drill, problem
+from monitor.adapters.delivery.senders import Delivery, log_line, recipients, wait_s, wording
 from monitor.adapters.store import Store, database
 from monitor.cli import drill as drill_verb
 from monitor.core.notices.conditions import Condition, Phase
 from monitor.core.notices.notices import Notice, NoticeChange
+from monitor.core.notices.routing import LOG
 from monitor.core.terms.settings import Channel, Urgency
 from monitor.core.terms.texts import Texts
 from monitor.errors import ConfigError, DeliveryFailed, UnknownSubject
@@ -89,7 +91,7 @@ def running(folder: Path, *channels: Channel, clock: Clock | None = None) -> Ite
     try:
         yield post
     finally:
-        post.delivery.stop(0.5)
+        post.delivery.stop(time.monotonic() + 0.5)
 
 
 def hook(port: int, name: str = "hook", timeout_s: float = 5.0) -> Channel:
@@ -133,7 +135,7 @@ def test_a_notice_that_asks_for_an_answer_carries_a_line_of_its_channel_and_the_
             post.raise_("b", "diary")
             assert post.delivery.drain(10)
         finally:
-            post.delivery.stop(0.5)
+            post.delivery.stop(time.monotonic() + 0.5)
         texts = {a.text for a in sink.arrivals}
     assert texts == {
         "text of a\n\nAnswer: 1-phone\n\nnotice 1 - key a",
@@ -595,7 +597,7 @@ def test_a_digest_is_worded_by_the_keepers_own_texts(tmp_path: Path) -> None:
         try:
             assert post.delivery.drain(20)
         finally:
-            post.delivery.stop(0.5)
+            post.delivery.stop(time.monotonic() + 0.5)
         told = next(a for a in sink.arrivals if a.title.startswith("Inzwischen"))
         assert told.text.startswith("* title 0\n* title 1\n")
 
@@ -606,7 +608,7 @@ def test_stopped_during_a_hung_send_the_notice_is_sent_again_after_the_start(tmp
             post.raise_("key")
             sink.wait_for(1)
             began = time.monotonic()
-            post.delivery.stop(0.3)
+            post.delivery.stop(time.monotonic() + 0.3)
             assert time.monotonic() - began < 2.0
             assert post.states("hook") == {1: "leased"}
         with running(tmp_path, hook(sink.port)) as post:
@@ -628,7 +630,7 @@ def test_a_new_start_forgets_the_waits_of_the_old_one(tmp_path: Path) -> None:
 def test_a_send_that_could_not_even_begin_is_begun_again(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    real = senders._Attempt
+    real = Attempt
     refused: list[tuple[Any, ...]] = []
 
     def attempt(*args: Any) -> object:
@@ -637,7 +639,7 @@ def test_a_send_that_could_not_even_begin_is_begun_again(
             raise RuntimeError("can't start new thread")
         return real(*args)
 
-    monkeypatch.setattr(senders, "_Attempt", attempt)
+    monkeypatch.setattr(senders, "Attempt", attempt)
     monkeypatch.setattr(senders, "_STORE_PAUSE_S", 0.05)
     with http_sink() as sink, running(tmp_path, hook(sink.port)) as post:
         post.raise_("key")
