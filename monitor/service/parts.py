@@ -22,7 +22,7 @@ from monitor.service.answering import WaysBack
 from monitor.service.calendar import CalendarJobs
 from monitor.service.stopping import Stops
 from monitor.service.unwatched import Absence
-from monitor.service.watchers import Clock, Heartbeat, Notifier, Reserve
+from monitor.service.watchers import Heartbeat, JudgedClock, Notifier, Reserve
 
 if TYPE_CHECKING:
     from monitor.adapters.shipping import Shipper
@@ -31,7 +31,7 @@ log = logging.getLogger("warmtally")
 
 
 @dataclass
-class Seen:
+class LastRound:
     """What the last whole round saw: what is shipped, and near which values a reading is committed at once.
 
     Written by the round, read by the intake's and the shipping's threads; each field is replaced as a whole.
@@ -62,7 +62,7 @@ def _near_limits(snapshot: Snapshot) -> dict[str, tuple[float, float]]:
 
 
 @dataclass(frozen=True)
-class Parts:
+class ServiceParts:
     """The parts of one room's running service. ``heartbeat``, ``shipper``, ``calendar``: None where there is none."""
 
     settings: Settings
@@ -71,7 +71,7 @@ class Parts:
     derived: Derived
     reserve: Reserve
     absence: Absence
-    clock: Clock
+    clock: JudgedClock
     ways_back: WaysBack
     delivery: Delivery
     shipper: Shipper | None
@@ -80,7 +80,7 @@ class Parts:
     calendar: CalendarJobs | None
     notifier: Notifier
     orders: queue.SimpleQueue[str]
-    seen: Seen
+    last: LastRound
 
 
 def start_parts(
@@ -89,8 +89,8 @@ def start_parts(
     stops: Stops,
     *,
     simulated: bool,
-    clock: Callable[[int | None], Clock],
-) -> Parts:
+    clock: Callable[[int | None], JudgedClock],
+) -> ServiceParts:
     """Start every part and enter it in ``stops``; whoever called stops those again if a later one fails.
 
     ``simulated``: nothing runs by itself. ``clock``: what watches the clock, made from the newest reading's time.
@@ -106,21 +106,12 @@ def start_parts(
     stops.floor(lambda: absence.end(now_ms(), trusted=watched.last.trusted))
     reserve = Reserve(settings.data_dir)
     reserve.keep(settings.room.watch.disk_low_mb)
-    seen, orders = Seen(), queue.SimpleQueue[str]()
+    last, orders = LastRound(), queue.SimpleQueue[str]()
     ways_back = WaysBack(settings, now_ms)
-    zone, watch = zone_of(settings.room.zone), settings.room.watch
-    delivery = Delivery(
-        settings.data_dir,
-        settings.channels,
-        now_ms,
-        invite=ways_back.invite,
-        zone=zone,
-        quiet_until=lambda now: quiet_end_ms(now, watch, zone),
-        texts=settings.room.texts,
-    )
+    delivery = _delivery(settings, now_ms, ways_back)
     delivery.start()
     stops.part("delivery", delivery.stop)
-    shipper = _shipper(settings, now_ms, store, seen)
+    shipper = _shipper(settings, now_ms, store, last)
     if shipper is not None:
         shipper.start()
         stops.part("shipping", shipper.stop)
@@ -132,7 +123,7 @@ def start_parts(
     intake = Intake(
         settings,
         now_ms=now_ms,
-        urgent=seen.urgent,
+        urgent=last.urgent,
         clock_trusted=lambda: watched.last.trusted,
         # A rehearsal's broker is on this computer, and silent to MQTT 5.
         answer_s=1.5 if simulated else ANSWER_S,
@@ -146,7 +137,7 @@ def start_parts(
     if not simulated:
         calendar = jobs = CalendarJobs(settings.calendar, settings.room.zone, orders.put)
         stops.part("the calendar", lambda _: jobs.stop())
-    return Parts(
+    return ServiceParts(
         settings,
         now_ms,
         store,
@@ -162,11 +153,24 @@ def start_parts(
         calendar,
         Notifier(),
         orders,
-        seen,
+        last,
     )
 
 
-def _shipper(settings: Settings, now_ms: Callable[[], int], store: Store, seen: Seen) -> Shipper | None:
+def _delivery(settings: Settings, now_ms: Callable[[], int], ways_back: WaysBack) -> Delivery:
+    zone, watch = zone_of(settings.room.zone), settings.room.watch
+    return Delivery(
+        settings.data_dir,
+        settings.channels,
+        now_ms,
+        invite=ways_back.invite,
+        zone=zone,
+        quiet_until=lambda now: quiet_end_ms(now, watch, zone),
+        texts=settings.room.texts,
+    )
+
+
+def _shipper(settings: Settings, now_ms: Callable[[], int], store: Store, last: LastRound) -> Shipper | None:
     if settings.shipping is None:
         store.shipping.forget()
         return None
@@ -179,5 +183,5 @@ def _shipper(settings: Settings, now_ms: Callable[[], int], store: Store, seen: 
         now_ms,
         quantities={p.id: p.quantity for p in settings.room.all_probes},
         units={b.id: b.unit for b in settings.room.batteries},
-        derived=lambda: derived_points(seen.snapshot) if seen.snapshot is not None else [],
+        derived=lambda: derived_points(last.snapshot) if last.snapshot is not None else [],
     )

@@ -24,7 +24,7 @@ from monitor.core.notices.routing import LOG, audiences, routes
 from monitor.core.notices.snapshot import ClockNow, Health, LinkNow, Service, Snapshot, StoreNow
 from monitor.derived.room import zone_of
 from monitor.errors import StoreError, StoreFull
-from monitor.service.parts import Parts
+from monitor.service.parts import ServiceParts
 from monitor.service.upkeep import Upkeep, why
 from monitor.service.watchers import free_mb
 
@@ -47,7 +47,7 @@ SLOW_ROUND_S: Final = 5.0
 class Round:
     """The rounds of one room's service, and what one of them leaves to the next. Belongs to one thread."""
 
-    def __init__(self, parts: Parts) -> None:
+    def __init__(self, parts: ServiceParts) -> None:
         self._parts = parts
         self._started_ms = parts.now_ms()
         self._upkeep = Upkeep(parts.store, parts.derived, parts.settings)
@@ -85,7 +85,7 @@ class Round:
         service = self._service(now)
         snapshot = self._gathered(now, service)
         if not self._blind:
-            parts.seen.look(snapshot)
+            parts.last.look(snapshot)
         outcome = evaluate(snapshot, [k for k in all_kinds() if k.name in OF_SERVICE] if self._blind else None)
         self._log_failed(outcome)
         made = self._commit(outcome)

@@ -20,7 +20,7 @@ from monitor.errors import MonitorError, StoreError
 from monitor.service.parts import start_parts
 from monitor.service.round import Round
 from monitor.service.stopping import Stops
-from monitor.service.watchers import Clock, ClockWatch, RightClock
+from monitor.service.watchers import ClockWatch, JudgedClock, RightClock
 
 log = logging.getLogger("warmtally")
 
@@ -38,7 +38,7 @@ class RoomService:
         settings: Settings,
         *,
         now_ms: Callable[[], int] | None = None,
-        clock: Callable[[int | None], Clock] | None = None,
+        clock: Callable[[int | None], JudgedClock] | None = None,
     ) -> None:
         """``now_ms``: a simulation's clock, right and never set unless ``clock`` watches it (see :func:`start_parts`).
 

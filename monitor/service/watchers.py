@@ -269,7 +269,7 @@ class ClockLook:
     why: str
 
 
-class Clock(Protocol):
+class JudgedClock(Protocol):
     """What can be asked of a clock. ``last``: what the last look found."""
 
     @property

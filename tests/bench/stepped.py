@@ -82,7 +82,7 @@ def stepped(
     settings: Settings,
     folder: Path,
     start_ms: int,
-    watch: Callable[[Clock, int | None], watchers.Clock] | None = None,
+    watch: Callable[[Clock, int | None], watchers.JudgedClock] | None = None,
 ) -> Iterator[Stepped]:
     """The service with a mosquitto of its own, in a folder. ``watch``: what watches its clock, else it is right."""
     broker = Mosquitto(folder / "broker")

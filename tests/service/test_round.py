@@ -16,7 +16,7 @@ from monitor.core.terms.settings import Box, Broker, Limits, Probe, Room, Settin
 from monitor.core.terms.times import HOUR_MS, MINUTE_MS
 from monitor.derived.room import zone_of
 from monitor.errors import StoreError
-from monitor.service.parts import Seen
+from monitor.service.parts import LastRound
 from monitor.service.round import Round
 from monitor.service.start import RoomService
 from monitor.service.watchers import Heartbeat, Notifier
@@ -139,12 +139,12 @@ def test_a_reading_within_the_deadband_of_a_limit_or_beyond_it_is_committed_at_o
     probe = replace(PROBE, correction=correction)
     room = replace(ROOM, probes=(probe,))
     box = BoxNow(ROOM.boxes[0], LIMITS, "", np.empty(0, np.int64), np.empty(0), 0.0, "")
-    seen = Seen()
+    last = LastRound()
     raw_c = box_c - correction
-    assert not seen.urgent(Reading("a-t", START_MS, raw_c, START_MS)), "nothing is known of limits before a round"
-    seen.look(Snapshot(START_MS, room, zone_of("UTC"), Service(START_MS), boxes=(box,)))
-    assert seen.urgent(Reading("a-t", START_MS, raw_c, START_MS)) is urgent
-    assert not seen.urgent(Reading("another", START_MS, raw_c, START_MS))
+    assert not last.urgent(Reading("a-t", START_MS, raw_c, START_MS)), "nothing is known of limits before a round"
+    last.look(Snapshot(START_MS, room, zone_of("UTC"), Service(START_MS), boxes=(box,)))
+    assert last.urgent(Reading("a-t", START_MS, raw_c, START_MS)) is urgent
+    assert not last.urgent(Reading("another", START_MS, raw_c, START_MS))
 
 
 def test_an_orderly_stop_says_so_once(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:

@@ -62,7 +62,7 @@ def test_a_battery_is_stored_told_and_shown_and_is_no_temperature(
         assert (notice.kind, notice.urgency, notice.subjects) == ("battery-low", "diary", ("top-battery",))
         assert "2.38 V" in notice.text
         assert "falls by 0.02 V a day" in notice.text
-        snapshot = run.app.parts.seen.snapshot
+        snapshot = run.app.parts.last.snapshot
         assert snapshot is not None
         assert [p.probe.id for p in snapshot.probes] == ["top-warmth"]
         assert set(snapshot.boxes[0].temperature_c.tolist()) == {28.0}
