@@ -77,7 +77,7 @@ def house(of: str = "") -> House:
     else:
         paths = sorted((PROJECT / "monitor").rglob("*.py"))
         sources = {p.relative_to(PROJECT).as_posix(): p.read_text(encoding="utf-8") for p in paths}
-    classes, functions = [], []
+    classes, functions = list[Piece](), list[Piece]()
     for path, text in sources.items():
         for node in ast.walk(ast.parse(text)):
             if isinstance(node, ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef):
