@@ -37,7 +37,7 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
 
 
 @dataclass(frozen=True)
-class _Line:
+class _ProbeSummary:
     """What is known of one probe."""
 
     probe: Probe
@@ -72,7 +72,7 @@ def _line(
     columns: Columns,
     peer: Peer,
     told_of: tuple[Condition, ...],
-) -> _Line:
+) -> _ProbeSummary:
     usable = columns.usable
     bad = Counter(
         test or Flag(int(flag)).name.lower().replace("_", " ")
@@ -85,7 +85,7 @@ def _line(
         newest = room.store.readings.load([probe.id], last_ms, last_ms + 1)[probe.id]
         if len(newest) and bool(newest.usable[-1]):
             value = float(newest.value[-1]) + room.derived.effective(probe, now).correction
-    return _Line(
+    return _ProbeSummary(
         probe,
         last_ms,
         value,
@@ -206,7 +206,7 @@ def _battery_json(battery: BatteryNow, heard_ms: int | None) -> dict[str, object
     }
 
 
-def _compared(line: _Line) -> bool:
+def _compared(line: _ProbeSummary) -> bool:
     return line.probe.compared or (line.correction is not None and line.correction.how == "side by side")
 
 
@@ -216,7 +216,7 @@ def _place(probe: Probe) -> str:
     return f"air of {probe.stack}, {probe.height_cm:.0f} cm" if probe.height_cm is not None else "-"
 
 
-def _row(line: _Line, room: RoomAtHand, now: int) -> list[str]:
+def _row(line: _ProbeSummary, room: RoomAtHand, now: int) -> list[str]:
     warm = line.probe.quantity == "temperature"
 
     def size(value: float, places: int = 2) -> str:
@@ -260,7 +260,7 @@ def _row(line: _Line, room: RoomAtHand, now: int) -> list[str]:
     ]
 
 
-def _health(line: _Line, room: RoomAtHand, now: int) -> str:
+def _health(line: _ProbeSummary, room: RoomAtHand, now: int) -> str:
     """What is told of it, with since when; else whether it is heard at all."""
     if line.told_of:
         says = {kind.name: kind.says for kind in all_kinds()}
@@ -269,7 +269,7 @@ def _health(line: _Line, room: RoomAtHand, now: int) -> str:
     return "well" if line.readings else "no reading for a day"
 
 
-def _json(line: _Line, now: int) -> dict[str, object]:
+def _json(line: _ProbeSummary, now: int) -> dict[str, object]:
     c, left = line.correction, line.peer.departure
     unit = "c" if line.probe.quantity == "temperature" else "pct"
     return {

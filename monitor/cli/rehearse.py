@@ -23,7 +23,7 @@ from monitor.core.notices.notices import Notice
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.settings import Settings, Watch
 from monitor.errors import UsageError
-from monitor.simulation.rehearsal import DAY, HOUR, LENGTH_MIN, START_MS, Audience, Line, Rehearsal, Summary
+from monitor.simulation.rehearsal import DAY, HOUR, LENGTH_MIN, START_MS, Audience, Rehearsal, Summary, Verdict
 
 # Simulated minutes per second: five days in three quarters of a minute.
 SPEED: Final = 160.0
@@ -310,7 +310,7 @@ def show(summary: Summary, console: Console, kept: str | None = None) -> None:
     console.print(f"{SIMULATED}\n{CAUTION}", markup=False)
 
 
-def _expectation(line: Line) -> str:
+def _expectation(line: Verdict) -> str:
     want = line.expected
     if want is None:
         return "no notice expected of it"

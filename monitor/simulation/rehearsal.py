@@ -242,7 +242,7 @@ def scenario() -> Scenario:
 
 
 @dataclass(frozen=True)
-class Arrival:
+class ToldSubject:
     """One subject of one notice, when it came."""
 
     at_min: int
@@ -262,7 +262,7 @@ class Audience(Protocol):
 
 
 @dataclass(frozen=True)
-class Line:
+class Verdict:
     """One line of the summary: what was scripted, what was expected of it and what came, in minutes after it."""
 
     because: str
@@ -283,9 +283,9 @@ class Summary:
     notices: int
     undelivered: int
     real_s: float
-    lines: tuple[Line, ...]
-    unexpected: tuple[Arrival, ...]
-    told: tuple[Arrival, ...]
+    lines: tuple[Verdict, ...]
+    unexpected: tuple[ToldSubject, ...]
+    told: tuple[ToldSubject, ...]
 
     @property
     def ok(self) -> bool:
@@ -322,14 +322,14 @@ class Summary:
 
 
 def judge(
-    expected: Iterable[Expected], nothing_told: Iterable[str], happened: dict[str, int], arrivals: Iterable[Arrival]
-) -> tuple[tuple[Line, ...], tuple[Arrival, ...]]:
+    expected: Iterable[Expected], nothing_told: Iterable[str], happened: dict[str, int], arrivals: Iterable[ToldSubject]
+) -> tuple[tuple[Verdict, ...], tuple[ToldSubject, ...]]:
     """Match what came with what was expected; each arrival serves one expectation.
 
     An arrival outside the time allowed is unexpected, and its expectation unmet.
     """
     left = sorted(arrivals, key=lambda a: a.at_min)
-    lines: list[Line] = []
+    lines: list[Verdict] = []
     for want in expected:
         cause = happened.get(want.because)
         found = None
@@ -346,9 +346,9 @@ def judge(
         if found is not None:
             left.remove(found)
         came = found.at_min - cause if found is not None and cause is not None else None
-        lines.append(Line(want.because, cause, want, came, found is not None))
+        lines.append(Verdict(want.because, cause, want, came, found is not None))
     for name in nothing_told:
-        lines.append(Line(name, happened.get(name), None, None, name in happened))
+        lines.append(Verdict(name, happened.get(name), None, None, name in happened))
     lines.sort(key=lambda line: (line.because_at_min is None, line.because_at_min or 0))
     return tuple(lines), tuple(left)
 
@@ -459,7 +459,7 @@ class Rehearsal:
     def _play(self, room: SimRoom, app: RoomService, clock: Clock, publisher: Publisher, began: float) -> Summary:
         _wait(lambda: app.parts.intake.link().state == "up", "the service to subscribe")
         happened = {BEFORE: 0}
-        arrivals: list[Arrival] = []
+        arrivals: list[ToldSubject] = []
         due = list(self.scenario.steps)
         awaited = list(self.scenario.reactions)
         notices = rounds = 0
@@ -489,7 +489,7 @@ class Rehearsal:
                     continue
                 notices += 1
                 arrivals += [
-                    Arrival(now_min, notice.kind, subject, notice.change, notice.urgency, notice.title)
+                    ToldSubject(now_min, notice.kind, subject, notice.change, notice.urgency, notice.title)
                     for subject in notice.subjects
                 ]
                 self.audience.told(now_min, notice)

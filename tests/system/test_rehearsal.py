@@ -23,12 +23,12 @@ from monitor.errors import UsageError
 from monitor.simulation.rehearsal import (
     BEFORE,
     HOUR,
-    Arrival,
     Expected,
     Rehearsal,
     Scenario,
     Step,
     Summary,
+    ToldSubject,
     judge,
     scenario,
 )
@@ -134,8 +134,8 @@ def test_a_fault_that_needs_nobody_is_told_to_nobody(tmp_path: Path) -> None:
 WANT = Expected("a fault", "too-warm", "top", "raised", 10, 20)
 
 
-def came(at_min: int, change: str = "raised", subject: str = "top") -> Arrival:
-    return Arrival(at_min, "too-warm", subject, change, "now", "Too warm")
+def came(at_min: int, change: str = "raised", subject: str = "top") -> ToldSubject:
+    return ToldSubject(at_min, "too-warm", subject, change, "now", "Too warm")
 
 
 @pytest.mark.parametrize(
@@ -149,7 +149,7 @@ def came(at_min: int, change: str = "raised", subject: str = "top") -> Arrival:
         (came(115, subject="lower"), False),
     ],
 )
-def test_an_arrival_meets_an_expectation_only_in_its_time_and_for_its_subject(arrival: Arrival, ok: bool) -> None:
+def test_an_arrival_meets_an_expectation_only_in_its_time_and_for_its_subject(arrival: ToldSubject, ok: bool) -> None:
     lines, unexpected = judge([WANT], [], {"a fault": 100}, [arrival])
     assert lines[0].ok is ok
     assert lines[0].came_after_min == (arrival.at_min - 100 if ok else None)

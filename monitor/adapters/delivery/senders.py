@@ -378,14 +378,15 @@ class Delivery:
                 return False
             time.sleep(0.01)
 
-    def stop(self, by_s: float | None = None) -> bool:
-        """Give a send that is under way until ``by_s`` (monotonic; None: five seconds), then leave: what is not marked
-        is sent again after the start. False when a part is left behind. In any thread; may be called twice."""
-        now_s = time.monotonic()
-        by_s = now_s + STOP_S if by_s is None else by_s
+    def stop(self, within_s: float = STOP_S) -> bool:
+        """Give a send that is under way so long, then leave: what is not marked is sent again after the start.
+
+        Takes no longer. False when a part is left behind. In any thread; may be called twice.
+        """
+        by_s = time.monotonic() + within_s
         # A moment is left in which a sender whose time is over can put its store in order.
         for sender in self._senders.values():
-            sender.stop(by_s - min(LEAVE_S, (by_s - now_s) / 2))
+            sender.stop(by_s - min(LEAVE_S, within_s / 2))
         for sender in self._senders.values():
             if sender.thread.ident is not None:
                 sender.thread.join(max(0.0, by_s - time.monotonic()))

@@ -19,7 +19,7 @@ from typing import Final
 
 from monitor.adapters.mqtt.answers import AnswerTopic
 from monitor.adapters.mqtt.arrival_queue import ArrivalQueue
-from monitor.adapters.mqtt.keeping import Keeping, Kept
+from monitor.adapters.mqtt.keeping import Keeping, SinceStart
 from monitor.adapters.mqtt.line import ANSWER_S, Connected, Line
 from monitor.adapters.mqtt.line_states import LinePhase, LineStatus, Protocol
 from monitor.adapters.mqtt.persistence import Persistence
@@ -144,19 +144,19 @@ class Intake:
         )
         self._writer.start()
 
-    def stop(self, by_s: float | None = None) -> bool:
-        """Store and acknowledge what is here, then part from the broker. False when that did not end by ``by_s``
-        (monotonic; None: in 40 s): what is left is at the broker. May be called twice."""
+    def stop(self, within_s: float = STOP_S) -> bool:
+        """Store and acknowledge what is here, then part from the broker. Takes no longer than ``within_s``; False when
+        that did not end in time: what is left is at the broker. In any thread; may be called twice."""
         self._ending.set()
         if self._writer is None:
             return True
-        self._writer.join(STOP_S if by_s is None else max(0.0, by_s - time.monotonic()))
+        self._writer.join(within_s)
         return not self._writer.is_alive()
 
     def link(self) -> Link:
         """A snapshot."""
         line, queue = self._line.state(), self._queue
-        kept = self._keeping.kept if self._keeping is not None else Kept()
+        kept = self._keeping.kept if self._keeping is not None else SinceStart()
         return Link(
             state=line.status,
             since_ms=line.since_ms,

@@ -33,7 +33,7 @@ Batch = Sequence[tuple[Arrival, Decoded]]
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class SinceStart:
     """Since the start; replaced as a whole. ``live_ms`` is the newest stored message that was not retained,
     ``session_lost_ms`` when the broker was found not to know this client's session any more."""
 
@@ -62,7 +62,7 @@ class Keeping:
         answering: AnswerTopic | None,
         clock_trusted: Callable[[], bool],
     ) -> None:
-        self.kept = Kept()
+        self.kept = SinceStart()
         self._persistence = persistence
         self._line = line
         self._session = f"{broker.host}:{broker.port} {broker.client_id}"

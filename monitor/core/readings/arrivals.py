@@ -61,7 +61,7 @@ class Unreadable:
     probe: str = ""
 
 
-class _Line(NamedTuple):
+class _TopicHeard(NamedTuple):
     """One topic: when it was heard last, and whether what comes now waited at the broker.
 
     ``before_ms`` is when it was heard last before this connection, ``came`` how many came in this connection.
@@ -87,7 +87,7 @@ class Settled:
     retained_untimed: tuple[str, ...] = ()
     live_ms: int | None = None
     _contexts: Mapping[str, Context] = field(default_factory=dict, repr=False)
-    _lines: Mapping[str, _Line] = field(default_factory=dict, repr=False)
+    _lines: Mapping[str, _TopicHeard] = field(default_factory=dict, repr=False)
     _last_at: Mapping[str, tuple[int, int]] = field(default_factory=dict, repr=False)
 
 
@@ -118,7 +118,7 @@ class Arrivals:
         self._top = max((ordinal for ordinal, _ in self._marks.values()), default=0)
         heard = heard_ms or {}
         self._lines = {
-            topic: _Line(last_ms=max((heard[p.id] for p in claiming if p.id in heard), default=None))
+            topic: _TopicHeard(last_ms=max((heard[p.id] for p in claiming if p.id in heard), default=None))
             for topic, claiming in self._by_topic.items()
         }
         self._last_at = dict(placed or {})
@@ -145,14 +145,14 @@ class Arrivals:
             self._top = 0
         for topic, line in self._lines.items():
             away = line.last_ms is None or at_ms - line.last_ms > AWAY_INTERVALS * self._intervals_ms[topic]
-            self._lines[topic] = _Line(line.last_ms, line.last_ms, at_ms, 0, session_present and away)
+            self._lines[topic] = _TopicHeard(line.last_ms, line.last_ms, at_ms, 0, session_present and away)
 
     def settle(self, batch: Sequence[tuple[Arrival, Decoded]], *, dry: bool) -> Settled:
         """Make a batch ready. ``dry``: nothing more was there when it was closed, so the last of each topic is its
         newest; else messages that follow may be of the same kind."""
         marks: dict[int, tuple[int, bytes]] = {}
         new_marks: list[tuple[int, bytes]] = []
-        lines: dict[str, _Line] = {}
+        lines: dict[str, _TopicHeard] = {}
         last_at: dict[str, tuple[int, int]] = {}
         fresh: list[tuple[Arrival, Decoded]] = []
         strangers: list[str] = []
@@ -240,7 +240,7 @@ class Arrivals:
             next_of[arrival.topic] = arrival.received_ms
         return result
 
-    def _advance(self, arrival: Arrival, line: _Line, *, followed: bool, dry: bool) -> tuple[_Line, bool]:
+    def _advance(self, arrival: Arrival, line: _TopicHeard, *, followed: bool, dry: bool) -> tuple[_TopicHeard, bool]:
         """The topic's state after this message, and whether the message waited at the broker.
 
         It did if another follows at once. Where the batch was cut off, so that nobody can tell yet, the number of
@@ -255,7 +255,7 @@ class Arrivals:
             if not followed and not dry:
                 away_ms = None if line.before_ms is None else arrival.received_ms - line.before_ms
                 waited = away_ms is None or away_ms - came * interval_ms > AWAY_INTERVALS * interval_ms
-        return _Line(arrival.received_ms, line.before_ms, arrival.received_ms, came, waiting), waited
+        return _TopicHeard(arrival.received_ms, line.before_ms, arrival.received_ms, came, waiting), waited
 
     def _placed(self, reading: Reading, last_at: dict[str, tuple[int, int]], *, waited: bool) -> Reading:
         """A reading without a time of its own, one millisecond further when its millisecond is taken."""

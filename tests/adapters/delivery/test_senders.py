@@ -91,7 +91,7 @@ def running(folder: Path, *channels: Channel, clock: Clock | None = None) -> Ite
     try:
         yield post
     finally:
-        post.delivery.stop(time.monotonic() + 0.5)
+        post.delivery.stop(0.5)
 
 
 def hook(port: int, name: str = "hook", timeout_s: float = 5.0) -> Channel:
@@ -135,7 +135,7 @@ def test_a_notice_that_asks_for_an_answer_carries_a_line_of_its_channel_and_the_
             post.raise_("b", "diary")
             assert post.delivery.drain(10)
         finally:
-            post.delivery.stop(time.monotonic() + 0.5)
+            post.delivery.stop(0.5)
         texts = {a.text for a in sink.arrivals}
     assert texts == {
         "text of a\n\nAnswer: 1-phone\n\nnotice 1 - key a",
@@ -597,7 +597,7 @@ def test_a_digest_is_worded_by_the_keepers_own_texts(tmp_path: Path) -> None:
         try:
             assert post.delivery.drain(20)
         finally:
-            post.delivery.stop(time.monotonic() + 0.5)
+            post.delivery.stop(0.5)
         told = next(a for a in sink.arrivals if a.title.startswith("Inzwischen"))
         assert told.text.startswith("* title 0\n* title 1\n")
 
@@ -608,7 +608,7 @@ def test_stopped_during_a_hung_send_the_notice_is_sent_again_after_the_start(tmp
             post.raise_("key")
             sink.wait_for(1)
             began = time.monotonic()
-            post.delivery.stop(time.monotonic() + 0.3)
+            post.delivery.stop(0.3)
             assert time.monotonic() - began < 2.0
             assert post.states("hook") == {1: "leased"}
         with running(tmp_path, hook(sink.port)) as post:

@@ -531,7 +531,7 @@ def test_stopping_while_nothing_can_be_stored_ends_and_leaves_the_messages_at_th
     store_of(intake).db.connection.execute(f"PRAGMA max_page_count={pages}").fetchone()
     sender.send("room/warm", *some_values(400))
     wait_for(lambda: intake.link().store_error != "", 10)
-    assert intake.stop(time.monotonic() + 10)
+    assert intake.stop(10)
     again = started(settings(tmp_path, broker.port))
     wait_for(lambda: len(stored(tmp_path)) == 400, 10, "all readings")
     assert again.stop()
