@@ -19,7 +19,7 @@ BEHIND = ("upper-t", "top-t", "top-h")
 ROOM = "faulty room"
 UPPER = "upper-t"
 # What a room that has cooled rightly brings beside the limits themselves.
-HEAT = ("heading", "harm-near", "heat-exposure", "heat-sum")
+HEAT = ("heading", "harm-near", "harm-reached", "heat-exposure", "heat-sum")
 
 
 def behind(*probes: str) -> Callable[[Settings, Path], Settings]:

@@ -24,7 +24,7 @@ from tests.bench.faultroom import Calm, Deed, Fault, Mangle, Message, Played, Wa
 UPPER = "upper-t"
 QUIET = Want("probe-quiet", UPPER, 30.0)
 # What a heater's or a door's fault rightly brings beside the limits themselves.
-HEAT = ("heading", "harm-near", "heat-exposure", "heat-sum")
+HEAT = ("heading", "harm-near", "harm-reached", "heat-exposure", "heat-sum")
 
 
 # -- what becomes of messages ----------------------------------------------------------------------------------------

@@ -90,7 +90,7 @@ def measure() -> Figures:
         where = "outside" if n in outside else "inside"
         line = f"[{n.urgency}] {n.title}: {n.text.splitlines()[0]}"
         figures[f"{where}_{at:%Y-%m-%d_%H:%M}_{n.kind}"] = line
-        if n.kind not in ("too-warm", "too-cool", "heading", "harm-near"):
+        if n.kind not in ("too-warm", "too-cool", "heading", "harm-near", "harm-reached"):
             short.append(f"unexpected: {n.title} on {at:%Y-%m-%d}")
     # What lies beyond the limits for two hours must be told, wherever it lies: by the plain series.
     figures["spells_beyond_limits"] = spells(series)

@@ -224,9 +224,9 @@ def _came_true(notice: Notice, published: list[tuple[int, dict[str, float]]]) ->
     """Whether the series itself bears out a notice that looks ahead.
 
     "heading": each box named is within half a degree of a limit (25 or 32 C), or beyond it, within the next four
-    hours. "harm-near": each box named is beyond a limit at that moment.
+    hours. "harm-near" and "harm-reached": each box named is beyond a limit at that moment.
     """
-    if notice.kind not in ("heading", "harm-near"):
+    if notice.kind not in ("heading", "harm-near", "harm-reached"):
         return False
     span_ms, near_c = (4 * 3_600_000, 0.5) if notice.kind == "heading" else (600_000, 0.0)
     for box in notice.subjects:

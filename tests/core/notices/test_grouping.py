@@ -225,7 +225,7 @@ def test_a_dying_heater_is_two_or_three_notices_in_its_first_hour() -> None:
     run = Course(script).go(0, 240)
     raised = next(n for n in run.notices if n.kind == "too-cool")
     first_hour = [n for n in run.notices if n.at_ms < raised.at_ms + 60 * MINUTE]
-    assert [n.kind for n in first_hour] == ["too-cool", "too-cool"]
+    assert [n.kind for n in first_hour if n.kind != "harm-reached"] == ["too-cool", "too-cool"]
     assert {s for n in run.notices if n.change == "raised" for s in n.subjects} == set("abcde")
 
 

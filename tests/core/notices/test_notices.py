@@ -32,7 +32,7 @@ IN_THE_RICH_ROOM = {
     *("too-warm", "too-cool", "probe-quiet", "room-quiet", "probe-unread", "stack-uneven", "siblings-apart"),
     *("window-near", "window-open", "window-past", "broker-refused", "store-failing", "disk-low", "clock-untrusted"),
     *("notices-stuck", "shipping-behind", "heartbeat-unanswered", "probe-drifting", "calibration-due"),
-    *("heading", "harm-near", "heat-exposure", "heat-sum", "too-dry", "too-damp", "condensation-near"),
+    *("heading", "harm-near", "harm-reached", "heat-exposure", "heat-sum", "too-dry", "too-damp", "condensation-near"),
     *("probe-stuck", "probe-unit", "probe-jumps", "probe-out", "probe-clock"),
 }
 

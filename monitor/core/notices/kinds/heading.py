@@ -1,9 +1,11 @@
-"""Heading for the limit, and harm near: what a box's course says before it is there."""
+"""Heading for the limit, harm near and harm reached: what a box's course says before it is there, and that it is."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from typing import Final
+
+import numpy as np
 
 from monitor.core.notices.conditions import Rule, Sample, Where
 from monitor.core.notices.kinds import Kind, Look
@@ -120,6 +122,36 @@ def _look_harm(snapshot: Snapshot) -> Iterable[Look]:
         yield Look(box.box.id, [Sample(snapshot.now_ms, where)], f"box {box.box.id}", line, Rule(DELAY_S, DELAY_S))
 
 
+def _look_reached(snapshot: Snapshot) -> Iterable[Look]:
+    for box in snapshot.boxes:
+        where, line = Where.BACK, place(box)
+        for warm, limit in _sides(box):
+            told = snapshot.conditions.get(("too-warm" if warm else "too-cool", box.box.id))
+            now_c = box.now_c
+            if told is None or not told.up or now_c is None:
+                continue
+            at_harm, _ = harm(box, limit, warm)
+            since_ms = _reached_ms(box, told.since_ms or 0, at_harm, snapshot, warm)
+            there = since_ms is not None and (now_c >= at_harm if warm else now_c <= at_harm)
+            # Where the limit itself was told since, that said so.
+            new = since_ms is not None and (told.told_ms is None or told.told_ms < since_ms)
+            where = Where.BEYOND if there and new and not told.shelved(snapshot.now_ms) else Where.BETWEEN
+            line = f"{place(box)}: {show_temperature(now_c, snapshot.unit)}" + ahead(box, limit, snapshot, warm)
+        samples = [Sample(snapshot.now_ms, where)]
+        yield Look(box.box.id, samples, f"box {box.box.id}", line, Rule(off_delay_s=DELAY_S))
+
+
+def _reached_ms(box: BoxNow, from_ms: int, at_harm: float, snapshot: Snapshot, warm: bool) -> int | None:
+    """When it came to be known that a box has reached where harm begins, from a time on; None: it has not."""
+    after = box.time_ms >= from_ms
+    there = after & ((box.temperature_c >= at_harm) if warm else (box.temperature_c <= at_harm))
+    if not there.any():
+        return None
+    at_ms = int(box.time_ms[int(np.argmax(there))])
+    inside = [p.told for p in snapshot.probes if p.probe.box == box.box.id and p.told is not None]
+    return max([at_ms, *(int(t.received_ms[i]) for t in inside for i in np.flatnonzero(t.time_ms == at_ms))])
+
+
 KINDS = (
     Kind(
         name="heading",
@@ -150,6 +182,22 @@ KINDS = (
         "without turning them, to where it is warmer.",
         otherwise="Embryos are harmed or die.",
         look=_look_harm,
+        groups=True,
+        tell_cleared=False,
+    ),
+    Kind(
+        name="harm-reached",
+        says="Harm begins",
+        urgency="now",
+        raises="a box that is too warm or too cool reaches where harm is taken to begin, and was not told of since, "
+        "answered or not",
+        clears="it is no longer too warm or too cool",
+        why="the notice of the limit was of a box that had time; this one has none, and the next reminder may be hours "
+        "away",
+        first="Go there now. Too warm: heater off at the plug, lids lifted a little. Too cool: carry the boxes, "
+        "without turning them, to where it is warmer.",
+        otherwise="Embryos are harmed or die.",
+        look=_look_reached,
         groups=True,
         tell_cleared=False,
     ),

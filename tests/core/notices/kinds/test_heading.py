@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from dataclasses import replace
 
 import pytest
 
 from monitor.core.climate.course import Eta, course
 from monitor.core.notices.kinds.limits import KINDS, harm, show_eta
-from monitor.core.terms.settings import Limits
+from monitor.core.terms.settings import Limits, Watch
 from monitor.simulation.room import Act
 from tests.core.simulated import SETTING, act, play
+from tests.core.timeline import MINUTE, START, Course, Run, Script, a_room
 
 
 def test_a_heater_that_dies_is_told_before_the_box_is_too_cool() -> None:
@@ -125,3 +127,42 @@ def test_an_open_door_is_named_where_it_is_all_there_is_to_it() -> None:
     condition = next(c for (kind, _), c in played.conditions.items() if kind == "too-cool" and c.up)
     assert isinstance(condition.facts["air_moved_c"], float)
     assert condition.facts["air_moved_c"] < -1.0
+
+
+def reached(courses: Mapping[str, Course], answered_min: float | None = None) -> Run:
+    """Three hours of a room whose upper limit is 31.0, so that harm begins at 33.0; repeats half an hour at first."""
+    run = Run(Script(replace(a_room(("a", "b", "c")), watch=Watch()), courses, hours=3.0))
+    for minute in range(180):
+        run.go(minute, minute)
+        for key, c in run.conditions.items():
+            if answered_min is not None and minute >= answered_min and c.up and c.acknowledged_ms is None:
+                run.conditions[key] = replace(c, acknowledged_ms=START + minute * MINUTE)
+    return run
+
+
+def warmed(from_min: float, harm_min: float) -> Course:
+    """At 31.5 from a minute on, and at 33.5 from another."""
+    return lambda minute: 28.0 if minute < from_min else 31.5 if minute < harm_min else 33.5
+
+
+@pytest.mark.parametrize("answered_min", [None, 60])
+def test_a_box_that_reaches_harm_is_told_at_once_answered_or_not(answered_min: float | None) -> None:
+    run = reached({"a": warmed(10, 110), "b": warmed(40, 128)}, answered_min)
+    told = [(box, minute) for kind, _, box, minute in run.told() if kind == "harm-reached"]
+    assert [box for box, _ in told] == ["a", "b"]
+    assert [minute for _, minute in told] == pytest.approx([110.0, 128.0], abs=1.01)
+    notice = next(n for n in run.notices if n.kind == "harm-reached")
+    assert notice.urgency == "now"
+    assert "it has reached 33.0 °C, two degrees beyond the limit" in notice.text
+
+
+def test_a_box_that_follows_and_waits_for_its_first_notice_is_told_at_once_when_it_reaches_harm() -> None:
+    run = reached({"a": warmed(10, 999), "b": warmed(28, 48)})
+    told = [(kind, change, boxes) for kind, change, boxes, minute in run.told() if minute <= 50]
+    assert told == [("too-warm", "raised", "a"), ("harm-reached", "raised", "b")]
+
+
+def test_a_box_whose_limit_was_told_when_harm_was_reached_is_not_told_of_it_twice() -> None:
+    run = reached({"a": warmed(10, 15)})
+    assert {kind for kind, *_ in run.told()} == {"too-warm"}
+    assert "it has reached 33.0 °C" in run.notices[0].text
