@@ -6,7 +6,7 @@ The whole way: readings are stored, a snapshot is derived of them and evaluated,
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -22,6 +22,7 @@ from monitor.config.library import load_profile
 from monitor.core.climate.box_temperature import Series, box_series
 from monitor.core.notices.conditions import Condition, Rule, advance, below
 from monitor.core.notices.evaluation import evaluate
+from monitor.core.notices.kinds import Kind, all_kinds
 from monitor.core.notices.kinds.limits import KINDS
 from monitor.core.notices.snapshot import Service
 from monitor.core.readings.late_readings import LONGEST_S
@@ -37,9 +38,10 @@ _, COOL = KINDS
 
 @dataclass
 class Judged:
-    """When too cool was raised, in ms, and the conditions at the end."""
+    """When too cool was raised, in ms, the changes (minute, kind, subject, change), and the conditions at the end."""
 
     raised: list[int] = field(default_factory=list)
+    moves: list[tuple[float, str, str, str]] = field(default_factory=list)
     conditions: dict[tuple[str, str], Condition] = field(default_factory=dict)
 
 
@@ -50,7 +52,9 @@ def a_room(probes: int, interval_s: float) -> Room:
     return Room("room", "UTC", "C", ("left",), (Box("box", "left", 100.0),), inside, LIMITS, Watch())
 
 
-def played(room: Room, readings: Iterable[Reading], rounds: Iterable[int], folder: Path) -> Judged:
+def played(
+    room: Room, readings: Iterable[Reading], rounds: Iterable[int], folder: Path, kinds: Sequence[Kind] = KINDS
+) -> Judged:
     """Store what has come by each round, and look."""
     found = Judged()
     due = sorted(readings, key=lambda r: r.received_ms)
@@ -64,9 +68,11 @@ def played(room: Room, readings: Iterable[Reading], rounds: Iterable[int], folde
                 store.journal.ingest(came)
             derived.follow(now_ms)
             snapshot = derived.snapshot(now_ms, Service(START - 86_400_000))
-            outcome = evaluate(replace(snapshot, conditions=found.conditions), KINDS)
+            outcome = evaluate(replace(snapshot, conditions=found.conditions), kinds)
             assert not outcome.failed
             found.conditions |= {c.key: c for c in outcome.conditions}
+            minute = (now_ms - START) / MINUTE
+            found.moves += [(minute, t.kind, t.subject, t.change) for t in outcome.transitions]
             found.raised += [now_ms for t in outcome.transitions if (t.kind, t.change) == ("too-cool", "raised")]
     return found
 
@@ -98,6 +104,31 @@ def test_a_backlog_that_never_ends_does_not_hide_the_cold(tmp_path: Path) -> Non
     found = played(a_room(2, 60.0), readings, range(START, START + 120 * MINUTE, 15_000), tmp_path / "data")
     assert len(found.raised) == 1
     assert (found.raised[0] - START) / MINUTE <= 30 + 15 + LONGEST_S / 60 + 0.25
+
+
+@pytest.mark.parametrize("dead_min", [10_000, 200])
+def test_a_room_whose_clocks_are_behind_is_heard_again_and_a_probe_that_dies_then_is_told(
+    tmp_path: Path, dead_min: int
+) -> None:
+    """Ten minutes and a bit behind, in turns; nothing from minute 60 to 120."""
+    room = a_room(2, 240.0)
+    room = replace(
+        room,
+        probes=tuple(replace(p, quiet_after_s=2700.0) for p in room.probes),
+        watch=Watch(room_quiet_after_s=1800.0),
+    )
+    readings = [
+        a_reading(f"p{k % 2}", START + 2 * k * MINUTE - 660_000, START + 2 * k * MINUTE, 28.0 + 0.01 * (k % 5))
+        for k in range(150)
+        if not 60 <= 2 * k < 120 and not (k % 2 and 2 * k >= dead_min)
+    ]
+    silence = [k for k in all_kinds() if k.name in ("probe-quiet", "room-quiet")]
+    found = played(room, readings, range(START, START + 290 * MINUTE, 15_000), tmp_path / "data", silence)
+    whole = [(m, c) for m, kind, _, c in found.moves if kind == "room-quiet"]
+    assert [c for _, c in whole] == ["raised", "cleared"]
+    assert whole[1][0] <= 120 + LONGEST_S / 60 + 12 + 1
+    single = [(kind, subject, c) for _, kind, subject, c in found.moves if kind == "probe-quiet"]
+    assert single == ([("probe-quiet", "p1", "raised")] if dead_min < 290 else [])
 
 
 # -- whatever arrives --------------------------------------------------------------------------------------------------

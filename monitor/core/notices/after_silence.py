@@ -43,7 +43,7 @@ def heard_again(snapshot: Snapshot, facts: Facts) -> str:
     if not isinstance(quiet_ms, int):
         return ""
     back_ms = min((_first_after(b, quiet_ms) for b in snapshot.boxes), default=snapshot.now_ms)
-    back_ms = _arrived(snapshot, quiet_ms) or min(back_ms, snapshot.now_ms)
+    back_ms = arrived(snapshot, quiet_ms) or min(back_ms, snapshot.now_ms)
     zone, now_ms = snapshot.zone, snapshot.now_ms
     line = (
         f"nothing was heard from {show_time(quiet_ms, zone, now_ms)} to {show_time(back_ms, zone, now_ms)} "
@@ -62,7 +62,7 @@ def _first_after(box: BoxNow, at_ms: int) -> int:
     return int(box.time_ms[k]) if k < len(box.time_ms) else 2**62
 
 
-def _arrived(snapshot: Snapshot, quiet_ms: int) -> int | None:
+def arrived(snapshot: Snapshot, quiet_ms: int) -> int | None:
     """When the first message came again: a reading that was kept meanwhile has an earlier time."""
     came = [
         int(p.told.received_ms[p.told.time_ms > quiet_ms].min())

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from monitor.core.notices.after_silence import facts_of, heard_again
+from monitor.core.notices.after_silence import Facts, arrived, facts_of, heard_again
 from monitor.core.notices.conditions import Rule, Sample, Where, holds
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import UNREAD_LEAST, ProbeNow, Snapshot
+from monitor.core.readings.late_readings import LONGEST_S
 from monitor.core.terms.formats import as_said, show_span, show_time
 
 
@@ -112,7 +113,7 @@ def _look_room(snapshot: Snapshot) -> Iterable[Look]:
         )
     yield Look(
         snapshot.room.name,
-        _back(snapshot) if quiet is False and before is not None else holds(snapshot.now_ms, quiet),
+        _back(snapshot, before) if quiet is False and before is not None else holds(snapshot.now_ms, quiet),
         f"room {snapshot.room.name}",
         line,
         Rule(off_delay_s=_back_s(snapshot)),
@@ -126,15 +127,28 @@ def _back_s(snapshot: Snapshot) -> float:
     return min(3.0 * longest_s, snapshot.room.watch.room_quiet_after_s / 2.0)
 
 
-def _back(snapshot: Snapshot) -> tuple[Sample, ...]:
-    """That it is back holds only while its probes go on speaking: one word between two silences is no end."""
-    if any(b.late is not None and b.late.arriving(snapshot.now_ms) for b in snapshot.boxes):
-        # What was kept meanwhile is still coming, and says how far the boxes cooled.
+def _back(snapshot: Snapshot, before: Facts) -> tuple[Sample, ...]:
+    """That it is back holds only while its probes go on speaking: one word between two silences is no end.
+
+    What was kept meanwhile and is still coming says how far the boxes cooled, and is waited for, but no longer than
+    `LONGEST_S` after the room was heard again: until it is back none of its probes is told as quiet.
+    """
+    quiet_ms = before.get("quiet_from_ms")
+    heard_ms = arrived(snapshot, quiet_ms) if isinstance(quiet_ms, int) else None
+    patient = heard_ms is not None and snapshot.now_ms - heard_ms < LONGEST_S * 1000
+    if patient and any(b.late is not None and b.late.arriving(snapshot.now_ms) for b in snapshot.boxes):
         return ()
-    speak = any(
-        p.usable_ms is not None and snapshot.now_ms - p.usable_ms < 1500.0 * p.probe.interval_s for p in snapshot.probes
-    )
+    speak = any(_speaks(p, snapshot.now_ms) for p in snapshot.probes)
     return (Sample(snapshot.now_ms, Where.BACK if speak else Where.BETWEEN),)
+
+
+def _speaks(probe: ProbeNow, now_ms: int) -> bool:
+    """Whether a usable reading came lately, whatever the probe's clock says."""
+    came_ms = probe.usable_ms
+    if probe.told is not None:
+        came = probe.told.received_ms[(probe.told.flag <= 2) & (probe.told.received_ms <= now_ms)]
+        came_ms = int(came.max()) if len(came) else came_ms
+    return came_ms is not None and now_ms - came_ms < 1500.0 * probe.probe.interval_s
 
 
 KINDS = (
