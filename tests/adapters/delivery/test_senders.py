@@ -616,6 +616,27 @@ def test_stopped_during_a_hung_send_the_notice_is_sent_again_after_the_start(tmp
             assert sink.keys() == ["key"]
 
 
+def test_stopping_takes_no_longer_than_it_may_even_if_every_channel_waits_for_the_store(tmp_path: Path) -> None:
+    with http_sink("hhh") as sink:
+        post = Post(tmp_path, [hook(sink.port, name, timeout_s=20.0) for name in ("a", "b", "c")])
+        post.delivery.start()
+        post.raise_("key")
+        sink.wait_for(3)
+        wait_for(lambda: post.states(LOG) == {1: "delivered"})
+        blocker = sqlite3.connect(tmp_path / database.FILE_NAME, isolation_level=None)
+        blocker.execute("BEGIN IMMEDIATE")
+        sink.release()
+        wait_for(lambda: len(sink.taken) == 3)
+        time.sleep(0.2)
+        began = time.monotonic()
+        assert not post.delivery.stop(0.5)
+        assert time.monotonic() - began < 1.5
+        blocker.execute("ROLLBACK")
+        blocker.close()
+        assert post.delivery.stop(20.0)
+        assert {post.states(name)[1] for name in ("a", "b", "c")} == {"delivered"}
+
+
 def test_a_new_start_forgets_the_waits_of_the_old_one(tmp_path: Path) -> None:
     clock = Clock()
     with http_sink("5") as sink:

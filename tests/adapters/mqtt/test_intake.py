@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import socket
+import sqlite3
 import subprocess
 import sys
 import threading
@@ -23,6 +24,7 @@ from monitor.adapters.mqtt import intake as way_in
 from monitor.adapters.mqtt.intake import Intake
 from monitor.adapters.mqtt.line import Connected, Line
 from monitor.adapters.store import Quarantined, Store
+from monitor.adapters.store.database import FILE_NAME
 from monitor.core.readings.arrivals import WAITED, Arrival
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.settings import Broker, Probe, Room, Settings
@@ -536,6 +538,28 @@ def test_stopping_while_nothing_can_be_stored_ends_and_leaves_the_messages_at_th
     wait_for(lambda: len(stored(tmp_path)) == 400, 10, "all readings")
     assert again.stop()
     assert Counter(f"{r.value:.1f}" for r in stored(tmp_path)) == Counter(some_values(400))
+
+
+def test_stopping_takes_no_longer_than_it_may_and_what_is_under_way_is_stored_all_the_same(
+    tmp_path: Path, broker: Mosquitto, sender: Sender, started: Callable[..., Intake]
+) -> None:
+    intake = started(settings(tmp_path, broker.port))
+    blocker = sqlite3.connect(tmp_path / "data" / FILE_NAME, isolation_level=None)
+    blocker.execute("BEGIN IMMEDIATE")
+    sender.send("room/warm", "28.0")
+    wait_for(lambda: intake.link().counts.received == 1)
+    time.sleep(0.2)
+    ended: list[bool] = []
+    began = time.monotonic()
+    stopping = threading.Thread(target=lambda: ended.append(intake.stop(0.3)))
+    stopping.start()
+    stopping.join(20)
+    assert ended == [False]
+    assert time.monotonic() - began < 1.5
+    blocker.execute("ROLLBACK")
+    blocker.close()
+    assert intake.stop()
+    assert [r.value for r in stored(tmp_path)] == [28.0]
 
 
 def test_a_mistake_of_ours_in_one_message_costs_only_that_message(
