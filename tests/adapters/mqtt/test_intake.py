@@ -658,6 +658,35 @@ def test_a_port_that_takes_connections_but_is_no_broker_is_told(tmp_path: Path, 
         assert intake.link().state == "down"
 
 
+def test_a_broker_that_never_answers_for_the_topics_is_asked_again(
+    tmp_path: Path, started: Callable[..., Intake], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(line, "PROMISE_S", 0.3)
+    greeted: list[socket.socket] = []
+    with socket.create_server(("127.0.0.1", 0)) as server:
+
+        def greet() -> None:
+            # Accepts every greeting (CONNACK of MQTT 5), and says nothing more.
+            while True:
+                try:
+                    connection, _ = server.accept()
+                    connection.recv(1000)
+                    connection.sendall(bytes((0x20, 3, 0, 0, 0)))
+                except OSError:
+                    return
+                greeted.append(connection)
+
+        threading.Thread(target=greet, daemon=True).start()
+        intake = started(settings(tmp_path, server.getsockname()[1]), up=False)
+        wait_for(lambda: len(greeted) >= 3, 20, "three greetings")
+        assert intake.link().state == "down"
+        assert "does not say whether it will send the topics" in intake.link().detail
+        assert intake.stop()
+        server.shutdown(socket.SHUT_RDWR)
+    for connection in greeted:
+        connection.close()
+
+
 def _certificates(folder: Path) -> None:
     folder.mkdir()
     openssl = need("openssl", "openssl")

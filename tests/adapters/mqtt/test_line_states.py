@@ -10,11 +10,11 @@ import pytest
 from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
-from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags
+from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessageInfo
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
 
-from monitor.adapters.mqtt.line import Connected, Line
+from monitor.adapters.mqtt.line import Connected, Line, _Sayings
 from monitor.adapters.mqtt.line_states import (
     CARRYING,
     OFTEN,
@@ -372,3 +372,25 @@ def test_what_comes_after_the_line_was_filled_or_closed_is_not_handed_on() -> No
     assert len(taken) == 2
     assert own.state().phase is P.OVERFULL
     assert own.detail(own.state()) == "readings come faster than they can be stored; they wait at the broker"
+
+
+@pytest.mark.parametrize("early", [False, True], ids=["answered after it is noted", "answered before"])
+def test_what_the_broker_refuses_to_take_is_said_once(early: bool) -> None:
+    sayings = _Sayings(WORDS)
+    sent: list[str] = []
+    refusal = ReasonCode(PacketTypes.PUBACK, identifier=0x87)
+
+    class Refusing:
+        def publish(self, topic: str, _text: bytes, **_: object) -> MQTTMessageInfo:
+            sent.append(topic)
+            if early:
+                sayings.answered(len(sent), refusal)
+            return MQTTMessageInfo(len(sent))
+
+    client = cast(Client, Refusing())
+    sayings.say(client, "room/service", b"here")
+    if not early:
+        sayings.answered(1, refusal)
+    assert sayings.say(client, "room/service", b"here") is None
+    sayings.say(client, "room/answers/reply", b"Nothing was answered.")
+    assert sent == ["room/service", "room/answers/reply"]
