@@ -18,7 +18,7 @@ from monitor.adapters.delivery.senders import recipients
 from monitor.core.notices.conditions import Condition
 from monitor.core.notices.evaluation import Outcome, evaluate
 from monitor.core.notices.kinds import all_kinds
-from monitor.core.notices.kinds.checks import CHECKS, WHOLE
+from monitor.core.notices.kinds.checks import WHOLE
 from monitor.core.notices.notices import Notice, Route, daily, drill
 from monitor.core.notices.routing import LOG, audiences, routes
 from monitor.core.notices.snapshot import ClockNow, Health, LinkNow, Service, Snapshot, StoreNow
@@ -30,16 +30,6 @@ from monitor.service.watchers import free_mb
 
 log = logging.getLogger("warmtally")
 
-# What can still be looked at when the boxes cannot.
-OF_SERVICE = {
-    "broker-refused",
-    "store-failing",
-    "disk-low",
-    "notices-stuck",
-    "shipping-behind",
-    "heartbeat-unanswered",
-    CHECKS,
-}
 SLOW_ROUND_S: Final = 5.0
 """A round that takes longer than this is worth a line in the log."""
 
@@ -86,7 +76,7 @@ class Round:
         snapshot = self._gathered(now, service)
         if not self._blind:
             parts.last.look(snapshot)
-        outcome = evaluate(snapshot, [k for k in all_kinds() if k.name in OF_SERVICE] if self._blind else None)
+        outcome = evaluate(snapshot, [k for k in all_kinds() if k.of_service] if self._blind else None)
         self._log_failed(outcome)
         made = self._commit(outcome)
         if not self._blind:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -13,8 +14,9 @@ from pathlib import Path
 import pytest
 
 from monitor.core.notices.kinds.checks import WHOLE
+from monitor.core.notices.snapshot import Health
 from monitor.core.terms.events import EventKind, KeeperEvent
-from monitor.core.terms.settings import Box, Broker, Channel, Limits, Probe, Room, Settings
+from monitor.core.terms.settings import Answers, Box, Broker, Channel, Limits, Probe, Room, Settings
 from monitor.errors import (
     ConfigError,
     SecretMissing,
@@ -27,7 +29,7 @@ from monitor.errors import (
 )
 from monitor.service import round as rounds
 from tests.bench.stepped import Stepped, stepped
-from tests.peers import PROJECT
+from tests.peers import PROJECT, wait_for
 from tests.sinks import http_sink
 
 START_MS = int(datetime(2026, 9, 1, 12, tzinfo=UTC).timestamp() * 1000)
@@ -105,6 +107,20 @@ def test_where_nothing_can_be_looked_at_that_is_told_and_readings_are_stored(
             monkeypatch.undo()
             told = [("check-failed", "cleared", WHOLE), ("too-warm", "raised", "a")]
             assert sorted(course.go(20, warm=("a",))) == told
+
+
+def test_that_notices_cannot_be_answered_is_told_also_where_nothing_can_be_looked_at(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    course = Course(tmp_path)
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        answers = Answers(("127.0.0.1", taken.getsockname()[1]), "http://egg.room")
+        with course.service(replace(settings(), answers=answers)) as run:
+            wait_for(lambda: run.app.parts.ways_back.health() != Health(), 5, "the trouble")
+            monkeypatch.setattr(run.app.parts.derived, "lots", lambda _: 1 / 0)
+            assert ("answers-blocked", "raised", "answers") in course.go(40)
 
 
 def test_a_lot_whose_profile_is_gone_is_refused_and_its_box_watched(tmp_path: Path) -> None:

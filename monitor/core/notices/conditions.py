@@ -76,6 +76,49 @@ _DONE: Final = {Phase.RISING: Phase.RAISED, Phase.FALLING: Phase.CLEAR}
 
 Change = Literal["raised", "cleared"]
 
+# The kinds by name, as the files of ``kinds`` define them (a test checks it): by these they know of each other.
+KindName = Literal[
+    "answers-blocked",
+    "battery-low",
+    "broker-refused",
+    "calibration-due",
+    "check-failed",
+    "clock-untrusted",
+    "condensation-near",
+    "disk-low",
+    "gateway-gone",
+    "harm-near",
+    "heading",
+    "heartbeat-unanswered",
+    "heat-exposure",
+    "heat-sum",
+    "heater-weak",
+    "notices-stuck",
+    "probe-clock",
+    "probe-drifting",
+    "probe-jumps",
+    "probe-out",
+    "probe-quiet",
+    "probe-saturated",
+    "probe-stuck",
+    "probe-unit",
+    "probe-unread",
+    "probes-swapped",
+    "room-quiet",
+    "shipping-behind",
+    "siblings-apart",
+    "stack-uneven",
+    "store-failing",
+    "too-cool",
+    "too-damp",
+    "too-dry",
+    "too-warm",
+    "was-away",
+    "window-near",
+    "window-open",
+    "window-past",
+]
+
 # A shelf ends within a week: what is shelved for good is forgotten.
 LONGEST_SHELF_MS: Final = 7 * DAY_MS
 # A clock that is set back by less leaves a shelf alone.

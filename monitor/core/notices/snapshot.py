@@ -20,7 +20,7 @@ from monitor.core.climate.exposure import Exposure, exposure
 from monitor.core.climate.heater import HeaterNow
 from monitor.core.climate.stacks import StackProfile
 from monitor.core.development.lots import LotNow
-from monitor.core.notices.conditions import Condition
+from monitor.core.notices.conditions import Condition, KindName
 from monitor.core.readings.batteries import BatteryNow
 from monitor.core.readings.corrections import Correction
 from monitor.core.readings.drift import Departure
@@ -72,6 +72,16 @@ class ProbeNow:
     first_ms: int | None = None
     told: Told | None = None
     pace_per_min: float | None = None
+
+    @property
+    def place(self) -> str:
+        """The probe in the keeper's words."""
+        p = self.probe
+        if p.box is not None:
+            return f"probe {p.id} (box {p.box})"
+        if p.height_cm is not None:
+            return f"probe {p.id} (air of stack {p.stack}, {p.height_cm:.0f} cm)"
+        return f"probe {p.id}"
 
 
 @dataclass(frozen=True)
@@ -145,6 +155,11 @@ class BoxNow:
     profile_low_c: float | None = None
     course: Course | None = None
     late: Late | None = None
+
+    @property
+    def place(self) -> str:
+        """The box in the keeper's words."""
+        return f"box {self.box.id} (stack {self.box.stack}, {self.box.height_cm:.0f} cm)"
 
     @property
     def heat(self) -> Exposure | None:
@@ -235,6 +250,33 @@ class Snapshot:
     conditions: Mapping[tuple[str, str], Condition] = field(default_factory=dict)
     audiences: Mapping[str, str] = field(default_factory=dict)
 
+    def condition(self, kind: KindName, subject: str) -> Condition | None:
+        """How a subject stood by a kind when it was judged last; None where it never was."""
+        return self.conditions.get((kind, subject))
+
+    def raised(self, kind: KindName, subject: str) -> Condition | None:
+        """A condition that is raised; None where it is not."""
+        known = self.condition(kind, subject)
+        return known if known is not None and known.up else None
+
+    def judged_ms(self, kind: KindName, subject: str) -> int | None:
+        """The newest moment for which a subject was judged by a kind."""
+        known = self.condition(kind, subject)
+        return None if known is None else known.last_ms
+
+    def air_probes(self, stack: str) -> list[ProbeNow]:
+        """The temperature probes in the air of a stack."""
+        return [
+            p
+            for p in self.probes
+            if p.probe.box is None and p.probe.stack == stack and p.probe.quantity == "temperature"
+        ]
+
+    @property
+    def newest_ms(self) -> int | None:
+        """The measured time of the newest live reading of any probe, of any quality."""
+        return max((p.last_ms for p in self.probes if p.last_ms is not None), default=None)
+
     def stack_of(self, subject: str) -> str | None:
         """The stack of a box, lot, probe or stack; None for what belongs to none."""
         return self._stacks.get(subject)
@@ -277,13 +319,13 @@ class Snapshot:
         Then either this clock was set wrong, or whatever gives the readings their times has a wrong one.
         """
         live_ms = self.service.link.last_live_ms
-        heard = [p.last_ms for p in self.probes if p.last_ms is not None]
-        if self.service.link.state != "up" or live_ms is None or not heard:
+        newest_ms = self.newest_ms
+        if self.service.link.state != "up" or live_ms is None or newest_ms is None:
             return None
         if any(p.unread >= UNREAD_LEAST for p in self.probes):
             return None
         arrives = 0 <= self.now_ms - live_ms < self._patience_ms
-        return (live_ms - max(heard)) / 1000 if arrives and self.now_ms - max(heard) >= self._patience_ms else None
+        return (live_ms - newest_ms) / 1000 if arrives and self.now_ms - newest_ms >= self._patience_ms else None
 
     @property
     def room_quiet(self) -> bool | None:

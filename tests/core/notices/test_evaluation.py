@@ -6,15 +6,25 @@ import random
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
 from monitor.adapters.store import Store
-from monitor.core.notices.conditions import LONGEST_SHELF_MS, Condition, Phase, Rule, Sample, Transition, Where
+from monitor.core.notices.conditions import (
+    LONGEST_SHELF_MS,
+    Condition,
+    KindName,
+    Phase,
+    Rule,
+    Sample,
+    Transition,
+    Where,
+)
 from monitor.core.notices.evaluation import evaluate
 from monitor.core.notices.kinds import Kind, Look, all_kinds
 from monitor.core.notices.notices import Notice
-from monitor.core.notices.snapshot import LinkNow, Service, Snapshot
+from monitor.core.notices.snapshot import ClockNow, Health, LinkNow, Service, Snapshot, StoreNow
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.settings import Limits, Watch
 from monitor.core.terms.times import HOUR_MS
@@ -315,6 +325,27 @@ def test_every_kind_is_found_and_says_all_that_a_notice_needs() -> None:
             assert len(text) > 3
         assert kind.urgency in ("now", "today", "diary")
         assert "open the egg" not in kind.first.lower()
+
+
+def test_the_names_by_which_kinds_know_of_each_other_are_those_of_the_kinds() -> None:
+    assert set(get_args(KindName)) == {kind.name for kind in all_kinds()}
+
+
+def test_what_is_of_the_service_is_judged_alike_where_nothing_of_the_room_can_be_looked_at() -> None:
+    of_service = [kind for kind in all_kinds() if kind.of_service]
+    assert {"answers-blocked", "notices-stuck", "store-failing", "check-failed"} <= {kind.name for kind in of_service}
+    trouble = Health(START - 24 * HOUR_MS, "no answer")
+    service = Service(
+        START - 48 * HOUR_MS, LinkNow("refused"), StoreNow("full", 1.0), ClockNow(False, "it jumped"),
+        {"phone": trouble}, trouble, trouble, trouble, checks_failed={"too-warm": "an error"},
+    )  # fmt: skip
+    whole = a_snapshot(service=service)
+    blind = Snapshot(whole.now_ms, whole.room, whole.zone, service)
+    assert len(whole.probes) * len(whole.boxes) > 0
+    for kind in of_service:
+        (look,) = kind.look(blind)
+        assert [look] == list(kind.look(whole)), kind.name
+        assert look.samples[-1].where is Where.BEYOND, kind.name
 
 
 def a_kind(looks: list[Look], **more: object) -> Kind:

@@ -50,7 +50,8 @@ class Kind:
     the first thing to do and ``otherwise`` what happens if nothing is done. ``groups``: when one subject is
     raised, others whose delay is running are raised with it, because they have one cause. ``repeats``: told again
     while nobody answers. ``shows``: facts of its looks, temperatures in C, that a keeper's own text may show by itself.
-    ``keys``: the keys of the configuration that set its numbers, as "part.key".
+    ``keys``: the keys of the configuration that set its numbers, as "part.key". ``of_service``: it looks at the service
+    alone, and so can be judged when nothing of the room can be looked at.
     """
 
     name: str
@@ -68,6 +69,7 @@ class Kind:
     cleared_says: str = ""
     shows: tuple[str, ...] = ()
     keys: tuple[str, ...] = ()
+    of_service: bool = False
 
 
 @cache

@@ -32,5 +32,6 @@ KIND = Kind(
     first="Look whether another program has the port, and at listen under [answers] in the configuration.",
     otherwise="Notices can be answered at the computer alone, with `warmtally answer`.",
     look=_look,
+    of_service=True,
     cleared_says="Notices can be answered by their links again",
 )

@@ -26,8 +26,7 @@ def _look(snapshot: Snapshot) -> Iterable[Look]:
     away, now_ms = snapshot.away, snapshot.now_ms
     if away is None:
         return
-    condition = snapshot.conditions.get(("was-away", snapshot.room.name))
-    last_ms = condition.last_ms if condition is not None else None
+    last_ms = snapshot.judged_ms("was-away", snapshot.room.name)
     link_since = snapshot.service.link.since_ms or away.until_ms
     settled = now_ms - away.until_ms >= SETTLED_MS
     heard = snapshot.service.link.state == "up" and now_ms - link_since >= LINE_UP_MS

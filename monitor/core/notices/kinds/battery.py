@@ -14,8 +14,7 @@ from monitor.core.terms.formats import show_time
 def _look(snapshot: Snapshot) -> Iterable[Look]:
     for battery in snapshot.batteries:
         name, of = battery.battery.id, battery.battery.battery_of
-        condition = snapshot.conditions.get(("battery-low", name))
-        last_ms = condition.last_ms if condition is not None else None
+        last_ms = snapshot.judged_ms("battery-low", name)
         samples: list[Sample] = []
         line = f"battery of probe {of}: nothing heard of it"
         if battery.level is not None and battery.at_ms is not None:

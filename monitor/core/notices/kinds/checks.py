@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Final
 
-from monitor.core.notices.conditions import Rule, Sample, Where
+from monitor.core.notices.conditions import KindName, Rule, Sample, Where
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import Snapshot
 
-CHECKS: Final = "check-failed"
+CHECKS: Final[KindName] = "check-failed"
 # Once may be an accident of one moment; what goes on for so long will not mend itself.
 DELAY_S: Final = 300.0
 WHOLE: Final = "boxes, probes and lots"
@@ -45,5 +45,6 @@ KIND = Kind(
     look=_look,
     groups=True,
     repeats=True,
+    of_service=True,
     cleared_says="A check works again",
 )

@@ -9,7 +9,6 @@ from typing import Final
 from monitor.core.climate.humid_air import dew_point_c
 from monitor.core.notices.conditions import Rule, Sample, Where, above, below
 from monitor.core.notices.kinds import Kind, Look
-from monitor.core.notices.kinds.limits import place
 from monitor.core.notices.snapshot import BoxNow, Snapshot
 from monitor.core.terms.formats import in_words, show_difference, show_temperature
 from monitor.errors import ModelOutOfRange
@@ -31,13 +30,13 @@ def _look(snapshot: Snapshot, damp: bool) -> Iterable[Look]:
         if limit is None or not snapshot.room.probes_in(box.box.id, "humidity"):
             continue
         samples: list[Sample] = []
-        line = place(box)
+        line = box.place
         if box.humidity_pct is not None:
             judge = above if damp else below
             samples = [judge(snapshot.now_ms, box.humidity_pct, limit, DEADBAND_PCT)]
             probe = snapshot.room.probes_in(box.box.id, "humidity")[0]
             line = (
-                f"{place(box)}: {box.humidity_pct:.0f} % ± {2 * probe.standard_uncertainty:.0f} % relative humidity, "
+                f"{box.place}: {box.humidity_pct:.0f} % ± {2 * probe.standard_uncertainty:.0f} % relative humidity, "
                 f"limit {limit:g} %"
             )
         yield Look(box.box.id, samples, f"box {box.box.id}", line, RULE, {"humidity_pct": box.humidity_pct})
@@ -53,11 +52,8 @@ def coolest_c(box: BoxNow, snapshot: Snapshot) -> tuple[float, str] | None:
         return None
     air = [
         p.last_value + p.probe.correction
-        for p in snapshot.probes
-        if p.probe.stack == box.box.stack
-        and p.probe.box is None
-        and p.probe.quantity == "temperature"
-        and p.last_value is not None
+        for p in snapshot.air_probes(box.box.stack)
+        if p.last_value is not None
         and p.usable_ms == p.last_ms
         and snapshot.now_ms - (p.last_ms or 0) < p.probe.quiet_after_s * 1000
     ]
@@ -72,7 +68,7 @@ def _look_drips(snapshot: Snapshot) -> Iterable[Look]:
         if box.limits.too_damp_pct is None or not snapshot.room.probes_in(box.box.id, "humidity"):
             continue
         samples: list[Sample] = []
-        line, facts = place(box), {}
+        line, facts = box.place, {}
         lid = coolest_c(box, snapshot)
         if lid is not None and box.humidity_pct is not None and box.now_c is not None:
             try:
@@ -84,7 +80,7 @@ def _look_drips(snapshot: Snapshot) -> Iterable[Look]:
             where = Where.BEYOND if away_c <= NEAR_C else Where.BACK if away_c > AWAY_C else Where.BETWEEN
             samples = [Sample(snapshot.now_ms, where, away_c)]
             line = (
-                f"{place(box)}: dew point {show_temperature(dew_c, snapshot.unit)} at {box.humidity_pct:.0f} %; the "
+                f"{box.place}: dew point {show_temperature(dew_c, snapshot.unit)} at {box.humidity_pct:.0f} %; the "
                 f"lid, {lid[1]}, is at about {show_temperature(lid[0], snapshot.unit)}, "
                 f"{show_difference(away_c, snapshot.unit)} above it; limit {show_difference(NEAR_C, snapshot.unit)}"
             )

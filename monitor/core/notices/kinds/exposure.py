@@ -7,7 +7,6 @@ from collections.abc import Iterable
 from monitor.core.climate.exposure import HEAT_SINGLE_H, HEAT_SUM_H
 from monitor.core.notices.conditions import Sample, Where
 from monitor.core.notices.kinds import Kind, Look
-from monitor.core.notices.kinds.limits import place
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.formats import show_span, show_temperature
 
@@ -19,7 +18,7 @@ def _look_single(snapshot: Snapshot) -> Iterable[Look]:
             continue
         long = found.lasting_s >= HEAT_SINGLE_H * 3600.0
         # One cause, one notice: a spell in which the box was told as too warm has been told, with its length.
-        told = snapshot.conditions.get(("too-warm", box.box.id))
+        told = snapshot.condition("too-warm", box.box.id)
         began_ms = snapshot.now_ms - found.lasting_s * 1000
         if told is not None and (told.up or (told.changed_ms is not None and told.changed_ms >= began_ms)):
             long = False
@@ -28,7 +27,7 @@ def _look_single(snapshot: Snapshot) -> Iterable[Look]:
             box.box.id,
             [Sample(snapshot.now_ms, where, found.lasting_s)],
             f"box {box.box.id}",
-            f"{place(box)}: at or above {show_temperature(box.profile_high_c, snapshot.unit)}, the highest temperature "
+            f"{box.place}: at or above {show_temperature(box.profile_high_c, snapshot.unit)}, the highest temperature "
             f"of its profile, for {show_span(found.lasting_s)} in one go (limit {HEAT_SINGLE_H:g} h), "
             f"{show_span(found.total_s)} within the last day; now {show_temperature(box.now_c, snapshot.unit)}; holds "
             f"{', '.join(box.occupied_by)}",

@@ -25,8 +25,7 @@ MOST_NAMED: Final = 8
 def _look(snapshot: Snapshot) -> Iterable[Look]:
     gone = {g.gateway.id for g in snapshot.gateways if g.gone}
     urgency: Urgency = "now" if _nobody_watches(snapshot, gone) else "today"
-    room = snapshot.conditions.get(("room-quiet", snapshot.room.name))
-    if room is not None and room.up:
+    if snapshot.raised("room-quiet", snapshot.room.name) is not None:
         # The whole room is told again until it is answered; its gateways are not, beside it.
         urgency = "diary"
     for gateway in snapshot.gateways:
@@ -45,8 +44,7 @@ def _look(snapshot: Snapshot) -> Iterable[Look]:
 
 def _moments(gateway: GatewayNow, snapshot: Snapshot) -> list[int]:
     """It is gone since that was said, and not since it was looked at."""
-    condition = snapshot.conditions.get(("gateway-gone", gateway.gateway.id))
-    last_ms = condition.last_ms if condition is not None else None
+    last_ms = snapshot.judged_ms("gateway-gone", gateway.gateway.id)
     moments = [snapshot.now_ms]
     if gateway.gone and gateway.said is not None and gateway.said.since_ms < snapshot.now_ms:
         since_ms = gateway.said.since_ms

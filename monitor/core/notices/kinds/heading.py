@@ -7,9 +7,9 @@ from typing import Final
 
 import numpy as np
 
-from monitor.core.notices.conditions import Rule, Sample, Where
+from monitor.core.notices.conditions import KindName, Rule, Sample, Where
 from monitor.core.notices.kinds import Kind, Look
-from monitor.core.notices.kinds.limits import ahead, harm, place, show_eta
+from monitor.core.notices.kinds.limits import ahead, harm, show_eta
 from monitor.core.notices.snapshot import BoxNow, Snapshot
 from monitor.core.terms.formats import show_difference, show_temperature
 from monitor.core.terms.settings import Urgency
@@ -53,15 +53,15 @@ def _follows(box: BoxNow, snapshot: Snapshot, warm: bool) -> bool:
 
     One cause: where the first is, the others will be, and each is told when it is there.
     """
-    kind = "too-warm" if warm else "too-cool"
+    limit: KindName = "too-warm" if warm else "too-cool"
     for other in snapshot.room.boxes:
         if other.id == box.box.id or other.stack != box.box.stack:
             continue
-        there, heading = (snapshot.conditions.get((k, other.id)) for k in (kind, "heading"))
-        if there is not None and there.up and not there.shelved(snapshot.now_ms):
+        there, heading = snapshot.raised(limit, other.id), snapshot.raised("heading", other.id)
+        if there is not None and not there.shelved(snapshot.now_ms):
             return True
-        own = snapshot.conditions.get(("heading", box.box.id))
-        if heading is None or not heading.up or heading.shelved(snapshot.now_ms) or (own is not None and own.up):
+        own = snapshot.raised("heading", box.box.id)
+        if heading is None or heading.shelved(snapshot.now_ms) or own is not None:
             continue
         if heading.facts.get("warm") == int(warm):
             return True
@@ -71,7 +71,7 @@ def _follows(box: BoxNow, snapshot: Snapshot, warm: bool) -> bool:
 def _look_heading(snapshot: Snapshot) -> Iterable[Look]:
     within_s = snapshot.room.watch.heading_s
     for box in snapshot.boxes:
-        where, line, facts = Where.BACK, place(box), {}
+        where, line, facts = Where.BACK, box.place, {}
         urgency: Urgency | None = None
         for warm, limit in _sides(box):
             now_c, course = box.now_c, box.course
@@ -86,7 +86,7 @@ def _look_heading(snapshot: Snapshot) -> Iterable[Look]:
             sure = sure and not _follows(box, snapshot, warm)
             where = Where.BEYOND if sure else Where.BETWEEN
             line = (
-                f"{place(box)}: {show_temperature(now_c, snapshot.unit)}, "
+                f"{box.place}: {show_temperature(now_c, snapshot.unit)}, "
                 f"{'rising' if warm else 'falling'} by about "
                 f"{show_difference(abs(course.rate_c_per_h), snapshot.unit)} an hour; {show_eta(eta)} until it is too "
                 f"{'warm' if warm else 'cool'} ({show_temperature(limit, snapshot.unit)})"
@@ -96,18 +96,18 @@ def _look_heading(snapshot: Snapshot) -> Iterable[Look]:
             urgency = "now" if course.chance(at_harm, SOON_S, snapshot.now_ms) >= SURE else "today"
             facts = {"limit_c": limit, "eta_s": round(eta.mid_s), "chance": round(chance, 2), "warm": int(warm)}
         if where is Where.BACK and box.now_c is not None:
-            line = f"{place(box)}: {show_temperature(box.now_c, snapshot.unit)}, not heading for a limit"
+            line = f"{box.place}: {show_temperature(box.now_c, snapshot.unit)}, not heading for a limit"
         samples = [Sample(snapshot.now_ms, where)] if within_s > 0 else []
         yield Look(box.box.id, samples, f"box {box.box.id}", line, Rule(HEADING_DELAY_S, DELAY_S), facts, urgency)
 
 
 def _look_harm(snapshot: Snapshot) -> Iterable[Look]:
     for box in snapshot.boxes:
-        where, line = Where.BACK, place(box)
+        where, line = Where.BACK, box.place
         for warm, limit in _sides(box):
-            told = snapshot.conditions.get(("too-warm" if warm else "too-cool", box.box.id))
+            told = snapshot.raised("too-warm" if warm else "too-cool", box.box.id)
             now_c = box.now_c
-            if told is None or not told.up or now_c is None:
+            if told is None or now_c is None:
                 continue
             at_harm, _ = harm(box, limit, warm)
             there = now_c >= at_harm if warm else now_c <= at_harm
@@ -118,7 +118,7 @@ def _look_harm(snapshot: Snapshot) -> Iterable[Look]:
             # Without an answer the notice of the limit itself is told again and again.
             if told.acknowledged_ms is None or snapshot.now_ms - told.acknowledged_ms < ANSWERED_MS:
                 where = Where.BETWEEN
-            line = f"{place(box)}: {show_temperature(now_c, snapshot.unit)}" + ahead(box, limit, snapshot, warm)
+            line = f"{box.place}: {show_temperature(now_c, snapshot.unit)}" + ahead(box, limit, snapshot, warm)
         yield Look(box.box.id, [Sample(snapshot.now_ms, where)], f"box {box.box.id}", line, Rule(DELAY_S, DELAY_S))
 
 

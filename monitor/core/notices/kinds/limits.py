@@ -8,7 +8,7 @@ those of a profile are where fewer than half of the eggs hatch when kept so, and
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from functools import partial
 from typing import Final
@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 
 from monitor.core.climate.course import Eta
-from monitor.core.notices.conditions import Condition, Rule, Where, above, below
+from monitor.core.notices.conditions import Condition, KindName, Rule, Where, above, below
 from monitor.core.notices.kinds import Facts, Kind, Look
 from monitor.core.notices.kinds.quality import air_of, boxes_beside
 from monitor.core.notices.snapshot import BoxNow, Snapshot
@@ -43,26 +43,20 @@ BACK_WITHIN_S: Final = 2 * 3600.0
 SURE: Final = 0.9
 LEAST_DOSE_S: Final = 600.0
 # What was told of a box's probe and makes its temperature doubtful. It is told all the same.
-DOUBTS: Final = {
+DOUBTS: Final[Mapping[KindName, str]] = {
     "probe-out": "; its probe was told of as out of its box, so that this may be the air's",
     "probe-drifting": "; its probe was told of as drifting away from the others of its stack",
     "probe-jumps": "; its probe was told of as jumping",
 }
 
 
-def place(box: BoxNow) -> str:
-    """A box in the keeper's words."""
-    return f"box {box.box.id} (stack {box.box.stack}, {box.box.height_cm:.0f} cm)"
-
-
 def _look(snapshot: Snapshot, warm: bool) -> Iterable[Look]:
     for box in snapshot.boxes:
         limit = box.limits.too_warm_c if warm else box.limits.too_cool_c
-        kind = "too-warm" if warm else "too-cool"
         if limit is None:
             continue
         judge = above if warm else below
-        condition = snapshot.conditions.get((kind, box.box.id))
+        condition = snapshot.condition("too-warm" if warm else "too-cool", box.box.id)
         last = condition.last_ms if condition else None
         rest = _unjudged(box, condition, snapshot)
         arriving = _waits(box, rest, snapshot)
@@ -89,7 +83,7 @@ def _look(snapshot: Snapshot, warm: bool) -> Iterable[Look]:
         if now_c is not None and box.at_ms is not None:
             # A plus and minus of two standard uncertainties: about 95 % (GUM 6.2).
             line = (
-                f"{place(box)}: {show_temperature(now_c, snapshot.unit)} "
+                f"{box.place}: {show_temperature(now_c, snapshot.unit)} "
                 f"± {show_difference(2 * box.uncertainty_c, snapshot.unit)} at "
                 f"{show_time(box.at_ms, snapshot.zone, snapshot.now_ms)}, limit "
                 f"{show_temperature(limit, snapshot.unit)} ({box.limits_from})"
@@ -180,8 +174,7 @@ def _of_the_box(box: BoxNow, snapshot: Snapshot) -> tuple[Values, str]:
             f"a closed box would be at about {show_temperature(float(values[-1]), snapshot.unit)}"
         )
     for kind, doubt in DOUBTS.items():
-        known = snapshot.conditions.get((kind, inside[0].probe.id))
-        if known is not None and known.up:
+        if snapshot.raised(kind, inside[0].probe.id) is not None:
             return as_told, doubt
     moved_c = sudden_c(own, now_ms)
     if abs(moved_c) < GUST_C:
@@ -238,9 +231,8 @@ def ahead(box: BoxNow, limit_c: float, snapshot: Snapshot, warm: bool) -> str:
 
 def _door(box: BoxNow, snapshot: Snapshot) -> tuple[str, Facts]:
     """A sudden move of the air in the last hours, in words and as facts: it may be all there is to it."""
-    for probe in snapshot.probes:
-        p = probe.probe
-        if p.box is not None or p.stack != box.box.stack or p.quantity != "temperature" or probe.told is None:
+    for probe in snapshot.air_probes(box.box.stack):
+        if probe.told is None:
             continue
         good = probe.told.flag <= 2
         found = opening((probe.told.time_ms[good], probe.told.value[good]), snapshot.now_ms)

@@ -15,16 +15,6 @@ from monitor.core.terms.times import DAY_MS
 CALIBRATED_FOR_DAYS: Final = 365
 
 
-def place(probe: ProbeNow) -> str:
-    """A probe in the keeper's words."""
-    p = probe.probe
-    if p.box is not None:
-        return f"probe {p.id} (box {p.box})"
-    return (
-        f"probe {p.id} (air of stack {p.stack}, {p.height_cm:.0f} cm)" if p.height_cm is not None else f"probe {p.id}"
-    )
-
-
 def _look_drift(snapshot: Snapshot) -> Iterable[Look]:
     for probe in snapshot.probes:
         if probe.probe.quantity != "temperature":
@@ -33,16 +23,16 @@ def _look_drift(snapshot: Snapshot) -> Iterable[Look]:
         state: bool | None = left is not None
         if left is None and probe.drift not in ("steady", "departing"):
             # A day too little, another regime of heating: nothing is known, and nothing is over, unless it was mended.
-            known = snapshot.conditions.get(("probe-drifting", probe.probe.id))
-            since = known.since_ms if known is not None and known.up else None
+            known = snapshot.raised("probe-drifting", probe.probe.id)
+            since = None if known is None else known.since_ms
             found = probe.correction
             state = False if since is not None and found is not None and found.recorded_ms >= since else None
-        line = f"{place(probe)} keeps with the others of its stack"
+        line = f"{probe.place} keeps with the others of its stack"
         if left is not None:
             size = show_difference(abs(left.shift_c), snapshot.unit, 2)
             rate = show_difference(abs(left.rate_c_per_day), snapshot.unit, 3)
             line = (
-                f"{place(probe)} says {size} {'more' if left.shift_c > 0 else 'less'} than before, against the others "
+                f"{probe.place} says {size} {'more' if left.shift_c > 0 else 'less'} than before, against the others "
                 f"of its stack; since about {show_day(left.since_day * DAY_MS, snapshot.zone)}, {rate} a day; "
                 f"{left.days} days judged, limit {show_difference(0.25, snapshot.unit, 2)}"
             )
@@ -57,7 +47,6 @@ def _look_drift(snapshot: Snapshot) -> Iterable[Look]:
 
 def _look_due(snapshot: Snapshot) -> Iterable[Look]:
     """By stack: what counts is that its probes were compared with each other."""
-    apart = {subject for (kind, subject), c in snapshot.conditions.items() if kind == "siblings-apart" and c.up}
     by_stack: dict[str, list[ProbeNow]] = {}
     for probe in snapshot.probes:
         where = snapshot.room.height_of(probe.probe)
@@ -69,9 +58,8 @@ def _look_due(snapshot: Snapshot) -> Iterable[Look]:
         if lot.lot.open and box is not None:
             homes.setdefault(lot.clutch.id, set()).add(box.stack)
     for stack, probes in by_stack.items():
-        uneven = snapshot.conditions.get(("stack-uneven", stack))
-        why = "its levels are not equally warm" if uneven is not None and uneven.up else ""
-        if not why and any(stack in homes.get(clutch, ()) for clutch in apart):
+        why = "its levels are not equally warm" if snapshot.raised("stack-uneven", stack) else ""
+        if not why and any(stack in homes[clutch] and snapshot.raised("siblings-apart", clutch) for clutch in homes):
             why = "boxes of one clutch are expected apart"
         never = [p.probe.id for p in probes if not p.probe.compared]
         old = [

@@ -10,6 +10,7 @@ import numpy as np
 
 from monitor.core.notices.conditions import Rule, holds
 from monitor.core.notices.kinds import Kind, Look
+from monitor.core.notices.kinds.service import CLOCK
 from monitor.core.notices.snapshot import ProbeNow, Snapshot, Told
 from monitor.core.readings.probe_faults import (
     FULL_PCT,
@@ -165,13 +166,8 @@ def air_of(probe: ProbeNow, snapshot: Snapshot) -> tuple[str, Series] | None:
     box = snapshot.room.box(probe.probe.box) if probe.probe.box is not None else None
     near = [
         (abs(q.probe.height_cm - box.height_cm), q.probe.id, s)
-        for q in snapshot.probes
-        if box is not None
-        and q.probe.box is None
-        and q.probe.stack == box.stack
-        and q.probe.quantity == "temperature"
-        and q.probe.height_cm is not None
-        and (s := _corrected(q)) is not None
+        for q in (snapshot.air_probes(box.stack) if box is not None else ())
+        if box is not None and q.probe.height_cm is not None and (s := _corrected(q)) is not None
     ]
     return min(near, key=lambda x: x[:2])[1:] if near else None
 
@@ -186,12 +182,11 @@ def _look_out(snapshot: Snapshot) -> Iterable[Look]:
         p, own = probe.probe, _corrected(probe)
         if p.quantity != "temperature" or p.box is None or snapshot.room.box(p.box) is None or own is None:
             continue
-        before = snapshot.conditions.get(("probe-out", p.id))
-        up = before is not None and before.up
+        before = snapshot.raised("probe-out", p.id)
         by, text = _out(probe, own, snapshot)
         line = f"{_where(p)}: it does not follow the air"
         state: bool | None = bool(text)
-        if not text and up and by is None and before is not None and before.facts.get("by") != "left":
+        if not text and by is None and before is not None and before.facts.get("by") != "left":
             # The air is too still to tell: what was found stands.
             state = None
         urgency: Urgency | None = None
@@ -227,8 +222,8 @@ def _out(probe: ProbeNow, own: Series, snapshot: Snapshot) -> tuple[str | None, 
             f"{show_time(left.at_ms, snapshot.zone, now_ms)}; before it was "
             f"{show_difference(left.before_c, snapshot.unit)} away ({sure}, not certain)"
         )
-    before = snapshot.conditions.get(("probe-out", name))
-    if moves is False or (before is not None and before.up and before.facts.get("by") == "left"):
+    before = snapshot.raised("probe-out", name)
+    if moves is False or (before is not None and before.facts.get("by") == "left"):
         return "moves", ""
     if isinstance(moves, InAir) and not _explained(name, moves.since_ms, snapshot):
         was = "" if moves.before is None else f", before {100 * max(moves.before, 0.0):.0f} %"
@@ -268,10 +263,10 @@ def _explained(probe: str, left_ms: int, snapshot: Snapshot) -> bool:
 
     Box and air are often equally warm: then being with the air comes and goes, and only the first time is news.
     """
-    before = snapshot.conditions.get(("probe-out", probe))
+    before = snapshot.condition("probe-out", probe)
     if before is not None and not before.up and before.changed_ms is not None and before.changed_ms >= left_ms:
         return True
-    held = snapshot.conditions.get(("probe-stuck", probe))
+    held = snapshot.condition("probe-stuck", probe)
     if held is None or held.changed_ms is None:
         return False
     return held.up or abs(held.changed_ms - left_ms) <= FRESH_MS
@@ -298,8 +293,7 @@ def _look_swapped(snapshot: Snapshot) -> Iterable[Look]:
 
 
 def _look_clock(snapshot: Snapshot) -> Iterable[Look]:
-    told_of = any(kind == "clock-untrusted" and c.up for (kind, _), c in snapshot.conditions.items())
-    doubtful = told_of or snapshot.behind_s is not None
+    doubtful = snapshot.raised("clock-untrusted", CLOCK) is not None or snapshot.behind_s is not None
     for probe, told in _told(snapshot):
         # What was received in the future came while this computer's clock was ahead.
         timed = told.timed & (told.flag <= 2) & (told.received_ms <= snapshot.now_ms)

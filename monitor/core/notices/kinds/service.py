@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Final
 
 from monitor.core.notices.conditions import Rule, Sample, Where, holds
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import UNREAD_LEAST, Health, Snapshot
 from monitor.core.terms.formats import show_span, show_time
+
+CLOCK: Final = "clock"
+"""The clock of this machine, as a subject."""
 
 
 def _broker(snapshot: Snapshot) -> Iterable[Look]:
@@ -44,7 +48,7 @@ def _clock(snapshot: Snapshot) -> Iterable[Look]:
             "ahead, or that of whatever gives them their times is behind"
         )
     untrusted = not clock.trusted or behind_s is not None
-    yield Look("clock", holds(snapshot.now_ms, untrusted), "the clock", line, Rule(on_delay_s=300.0))
+    yield Look(CLOCK, holds(snapshot.now_ms, untrusted), "the clock", line, Rule(on_delay_s=300.0))
 
 
 def failing(
@@ -127,6 +131,7 @@ KINDS = (
         first="Check the login in the configuration and at the broker; the service tries again by itself.",
         otherwise="Nobody watches the eggs.",
         look=_broker,
+        of_service=True,
         repeats=True,
         cleared_says="The broker accepts again",
     ),
@@ -140,6 +145,7 @@ KINDS = (
         first="Free some space on the disk or mend the store as the message says.",
         otherwise="The broker's own queue fills and readings are lost there.",
         look=_store,
+        of_service=True,
         repeats=True,
         cleared_says="Readings are written again",
     ),
@@ -153,6 +159,7 @@ KINDS = (
         first="Free some space where the store lies.",
         otherwise="Readings can no longer be written when the disk is full.",
         look=_disk,
+        of_service=True,
         tell_cleared=False,
         keys=("watch.disk_low_mb",),
     ),
@@ -178,6 +185,7 @@ KINDS = (
         first="Try: warmtally drill. Look at the network and the channel's address.",
         otherwise="You are not told through this channel; the other channels are used.",
         look=_stuck,
+        of_service=True,
         repeats=True,
         cleared_says="Notices arrive again",
         keys=("watch.stuck_after",),
@@ -192,6 +200,7 @@ KINDS = (
         first="Look at the database's address, login and disk.",
         otherwise="Nothing is lost: what is missing is sent when it answers.",
         look=_shipping,
+        of_service=True,
         tell_cleared=True,
         cleared_says="Outside database caught up",
         keys=("watch.shipping_behind",),
@@ -206,6 +215,7 @@ KINDS = (
         first="Look at the network and at the address's own page.",
         otherwise="If this service stops, nobody outside notices; or they notice a stop that is none.",
         look=_heartbeat,
+        of_service=True,
         cleared_says="Outside heartbeat answered again",
         keys=("watch.stuck_after",),
     ),

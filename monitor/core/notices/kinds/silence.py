@@ -16,15 +16,6 @@ from monitor.core.readings.late_readings import LONGEST_S
 from monitor.core.terms.formats import as_said, show_span, show_time
 
 
-def _where(probe: ProbeNow) -> str:
-    p = probe.probe
-    if p.box is not None:
-        return f"probe {p.id} (box {p.box})"
-    return (
-        f"probe {p.id} (air of stack {p.stack}, {p.height_cm:.0f} cm)" if p.height_cm is not None else f"probe {p.id}"
-    )
-
-
 def _delay_s(probe: ProbeNow) -> float:
     """The last part of a probe's quiet time, in which the others must be heard while it is not.
 
@@ -46,19 +37,18 @@ def _quiet(probe: ProbeNow, newest_ms: int | None, snapshot: Snapshot) -> Where:
     gateway = snapshot.gateway_of(probe.probe)
     if gateway is not None and gateway.gone:
         return Where.BETWEEN
-    room = snapshot.conditions.get(("room-quiet", snapshot.room.name))
-    if room is not None and room.up:
+    if snapshot.raised("room-quiet", snapshot.room.name) is not None:
         # Until the room's end was told: its probes come back one after the other.
         return Where.BETWEEN
-    unit = snapshot.conditions.get(("probe-unit", probe.probe.id))
-    if probe.unread >= UNREAD_LEAST or snapshot.room_quiet or (unit is not None and unit.up):
+    unit = snapshot.raised("probe-unit", probe.probe.id)
+    if probe.unread >= UNREAD_LEAST or snapshot.room_quiet or unit is not None:
         return Where.BETWEEN
     heard = newest_ms is not None and snapshot.now_ms - newest_ms < 0.5 * probe.probe.quiet_after_s * 1000
     return Where.BEYOND if heard else Where.BETWEEN
 
 
 def _look_probes(snapshot: Snapshot) -> Iterable[Look]:
-    newest = max((p.last_ms for p in snapshot.probes if p.last_ms is not None), default=None)
+    newest = snapshot.newest_ms
     for probe in snapshot.probes:
         last = (
             "no usable reading yet"
@@ -70,7 +60,7 @@ def _look_probes(snapshot: Snapshot) -> Iterable[Look]:
         )
         if probe.last_ms is not None and probe.last_ms != probe.usable_ms and probe.last_value is not None:
             last += f" (it sends {as_said(probe.last_value, probe.probe.unit)}, which is no reading)"
-        line = f"{_where(probe)}: {last}; expected every {show_span(probe.probe.interval_s)}"
+        line = f"{probe.place}: {last}; expected every {show_span(probe.probe.interval_s)}"
         line += _battery(probe, snapshot)
         if probe.unread:
             line += f"; {probe.unread} messages came that could not be read: {probe.unread_reason}"
@@ -87,22 +77,21 @@ def _look_probes(snapshot: Snapshot) -> Iterable[Look]:
 def _battery(probe: ProbeNow, snapshot: Snapshot) -> str:
     """What its battery said last, where that is low: the likely reason."""
     for battery in snapshot.batteries:
-        condition = snapshot.conditions.get(("battery-low", battery.battery.id))
-        if battery.battery.battery_of == probe.probe.id and condition is not None and condition.up:
+        if battery.battery.battery_of == probe.probe.id and snapshot.raised("battery-low", battery.battery.id):
             return "; its battery was told as low"
     return ""
 
 
 def _look_room(snapshot: Snapshot) -> Iterable[Look]:
-    newest = max((p.last_ms for p in snapshot.probes if p.last_ms is not None), default=None)
+    newest = snapshot.newest_ms
     heard = (
         "nothing was heard since the start"
         if newest is None
         else (f"last reading {show_time(newest, snapshot.zone, snapshot.now_ms)}")
     )
     quiet = snapshot.room_quiet
-    condition = snapshot.conditions.get(("room-quiet", snapshot.room.name))
-    before = condition.facts if condition is not None and condition.up else None
+    known = snapshot.raised("room-quiet", snapshot.room.name)
+    before = None if known is None else known.facts
     line = f"room {snapshot.room.name} is heard: {heard}"
     if quiet is False and before is not None:
         story = heard_again(snapshot, before)

@@ -51,9 +51,8 @@ def _doubtful(snapshot: Snapshot) -> set[str]:
     return {
         f"box {p.probe.box}"
         for p in snapshot.probes
-        for kind in ("probe-stuck", "probe-out")
-        if (c := snapshot.conditions.get((kind, p.probe.id))) is not None
-        and (c.up or (c.phase is Phase.CLEAR and c.since_ms is not None and c.since_ms >= from_ms))
+        for c in (snapshot.condition("probe-stuck", p.probe.id), snapshot.condition("probe-out", p.probe.id))
+        if c is not None and (c.up or (c.phase is Phase.CLEAR and c.since_ms is not None and c.since_ms >= from_ms))
     }
 
 

@@ -8,9 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from functools import partial
+from typing import Final, Literal
 
 from monitor.core.development.lots import LotNow
-from monitor.core.notices.conditions import holds
+from monitor.core.notices.conditions import KindName, holds
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.formats import show_day, show_eggs
@@ -19,19 +20,18 @@ _DAY_MS = 86_400_000.0
 # A stage is gone back to only when the date has moved away by so much: forecasts sway by hours with the weather,
 # and nobody wants to be told "near" each time. Judgement, no source.
 _SWAY_MS = 0.5 * _DAY_MS
-_STAGES = ("", "window-near", "window-open", "window-past")
+_STAGES: Final[tuple[KindName | Literal[""], ...]] = ("", "window-near", "window-open", "window-past")
 _CANDLING = (
     "Signs that an egg is alive: it candles pink with vessels, it is firm, it does not smell. Ask an experienced "
     "keeper or a reptile veterinarian. A window is an estimate; no egg is opened on its word."
 )
 
 
-def _stage(lot: LotNow, snapshot: Snapshot) -> str:
-    """The stage of a lot: a name of a kind, or nothing."""
+def _stage(lot: LotNow, snapshot: Snapshot) -> KindName | Literal[""]:
+    """The stage of a lot."""
     if not lot.lot.open or lot.lot.pipped or lot.lot.hatched or not lot.lot.waiting:
         return ""
-    conditions = snapshot.conditions
-    held = max((i for i, s in enumerate(_STAGES) if (c := conditions.get((s, lot.lot.id))) and c.up), default=0)
+    held = max((i for i, s in enumerate(_STAGES) if s and snapshot.raised(s, lot.lot.id)), default=0)
     by_now, with_sway = (_stage_at(lot, snapshot, snapshot.now_ms + sway) for sway in (0.0, _SWAY_MS))
     return _STAGES[max(by_now, min(held, with_sway))]
 
@@ -61,7 +61,7 @@ def describe(lot: LotNow, snapshot: Snapshot) -> str:
     return text
 
 
-def _look(snapshot: Snapshot, kind: str) -> Iterable[Look]:
+def _look(snapshot: Snapshot, kind: KindName) -> Iterable[Look]:
     for lot in snapshot.lots:
         if lot.open_window is None:
             if lot.lot.open and not lot.lot.pipped:
