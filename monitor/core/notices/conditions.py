@@ -101,6 +101,7 @@ KindName = Literal[
     "probe-quiet",
     "probe-saturated",
     "probe-stuck",
+    "probe-too-often",
     "probe-unit",
     "probe-unread",
     "probes-swapped",

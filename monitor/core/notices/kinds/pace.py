@@ -7,7 +7,6 @@ from typing import Final
 
 from monitor.core.notices.conditions import Rule, holds
 from monitor.core.notices.kinds import Kind, Look
-from monitor.core.notices.kinds.probes import place
 from monitor.core.notices.snapshot import Snapshot
 
 TOO_OFTEN_PER_MIN: Final = 120.0
@@ -19,10 +18,10 @@ RULE: Final = Rule(on_delay_s=600.0)
 def _look(snapshot: Snapshot) -> Iterable[Look]:
     for probe in snapshot.probes:
         pace, state = probe.pace_per_min, None
-        line = f"{place(probe)}: how often it reports is not known"
+        line = f"{probe.place}: how often it reports is not known"
         if pace is not None:
             state = True if pace > TOO_OFTEN_PER_MIN else False if pace <= WELL_PER_MIN else None
-            line = f"{place(probe)} reports about {pace:.0f} times a minute; once a minute is plenty"
+            line = f"{probe.place} reports about {pace:.0f} times a minute; once a minute is plenty"
         name = probe.probe.id
         yield Look(name, holds(snapshot.now_ms, state), f"probe {name}", line, RULE, {"pace_per_min": pace})
 
