@@ -88,6 +88,7 @@ KindName = Literal[
     "disk-low",
     "gateway-gone",
     "harm-near",
+    "harm-reached",
     "heading",
     "heartbeat-unanswered",
     "heat-exposure",

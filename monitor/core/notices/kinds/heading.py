@@ -124,11 +124,11 @@ def _look_harm(snapshot: Snapshot) -> Iterable[Look]:
 
 def _look_reached(snapshot: Snapshot) -> Iterable[Look]:
     for box in snapshot.boxes:
-        where, line = Where.BACK, place(box)
+        where, line = Where.BACK, box.place
         for warm, limit in _sides(box):
-            told = snapshot.conditions.get(("too-warm" if warm else "too-cool", box.box.id))
+            told = snapshot.raised("too-warm" if warm else "too-cool", box.box.id)
             now_c = box.now_c
-            if told is None or not told.up or now_c is None:
+            if told is None or now_c is None:
                 continue
             at_harm, _ = harm(box, limit, warm)
             since_ms = _reached_ms(box, told.since_ms or 0, at_harm, snapshot, warm)
@@ -136,7 +136,7 @@ def _look_reached(snapshot: Snapshot) -> Iterable[Look]:
             # Where the limit itself was told since, that said so.
             new = since_ms is not None and (told.told_ms is None or told.told_ms < since_ms)
             where = Where.BEYOND if there and new and not told.shelved(snapshot.now_ms) else Where.BETWEEN
-            line = f"{place(box)}: {show_temperature(now_c, snapshot.unit)}" + ahead(box, limit, snapshot, warm)
+            line = f"{box.place}: {show_temperature(now_c, snapshot.unit)}" + ahead(box, limit, snapshot, warm)
         samples = [Sample(snapshot.now_ms, where)]
         yield Look(box.box.id, samples, f"box {box.box.id}", line, Rule(off_delay_s=DELAY_S))
 
