@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from monitor.adapters.store.database import Database
-from monitor.adapters.store.ledger import read_notice
+from monitor.adapters.store.ledger import NOTICE_ROW, read_notice, values_of
 from monitor.core.notices.conditions import Phase
 from monitor.core.notices.notices import Notice
 from monitor.core.terms.settings import Channel
@@ -59,19 +59,7 @@ class Backlog:
             inside = self.db.rows(f"{_WAITING} WHERE o.folded IN ({marks})", *(d.id for d in digests))
             notices |= {n.id: n for n in (read_notice(r[2:]) for r in inside)}
             digest = make([notices[number] for number in sorted(notices)])
-            number = c.execute(
-                "INSERT INTO notice(key, at, kind, subjects, change, urgency, title, text) VALUES (?,?,?,?,?,?,?,?)",
-                (
-                    digest.key,
-                    digest.at_ms,
-                    digest.kind,
-                    json.dumps(digest.subjects),
-                    digest.change,
-                    digest.urgency,
-                    digest.title,
-                    digest.text,
-                ),
-            ).lastrowid
+            number = c.execute(f"INSERT {NOTICE_ROW}", values_of(digest)).lastrowid
             row = c.execute(
                 "INSERT INTO outbox(notice, channel, not_before) VALUES (?,?,?)", (number, channel, not_before_ms)
             ).lastrowid

@@ -59,20 +59,7 @@ class Ledger:
                 [(t.at_ms, t.kind, t.subject, t.change, t.reason) for t in moves],
             )
             for notice in notices:
-                cursor = c.execute(
-                    "INSERT OR IGNORE INTO notice(key, at, kind, subjects, change, urgency, title, text) "
-                    "VALUES (?,?,?,?,?,?,?,?)",
-                    (
-                        notice.key,
-                        notice.at_ms,
-                        notice.kind,
-                        json.dumps(notice.subjects),
-                        notice.change,
-                        notice.urgency,
-                        notice.title,
-                        notice.text,
-                    ),
-                )
+                cursor = c.execute(f"INSERT OR IGNORE {NOTICE_ROW}", values_of(notice))
                 if cursor.rowcount != 1:
                     continue
                 number = int(cursor.lastrowid or 0)
@@ -230,6 +217,14 @@ _NOTICE = (
     "SELECT id, key, n.at, kind, subjects, change, urgency, title, text, answered, answer, COALESCE(a.way, ''), "
     "COALESCE(a.channel, '') FROM notice n LEFT JOIN answer a ON a.notice=n.id"
 )
+
+
+NOTICE_ROW = "INTO notice(key, at, kind, subjects, change, urgency, title, text) VALUES (?,?,?,?,?,?,?,?)"
+
+
+def values_of(n: Notice) -> tuple[object, ...]:
+    """What ``NOTICE_ROW`` takes of a notice that is new."""
+    return n.key, n.at_ms, n.kind, json.dumps(n.subjects), n.change, n.urgency, n.title, n.text
 
 
 def read_notice(row: Sequence[object]) -> Notice:
