@@ -151,6 +151,15 @@ def test_the_service_never_loads_what_is_too_heavy_for_it() -> None:
     assert not any(re.match(rf"{name}\b", need) for name in TOO_HEAVY for need in needs)
 
 
+def test_two_places_ask_the_wall_clock() -> None:
+    """The service's root, which hands it to its parts, and the commands' room: everywhere else ``now`` is given."""
+    asking = re.compile(r"\btime\.(?:time|time_ns|localtime|gmtime)\b|\bdate(?:time)?\.(?:now|utcnow|today)\b")
+    assert asking.search("at = time.time()")
+    assert asking.search("day = datetime.now(UTC)")
+    found = {relative(p) for p in modules("monitor") if asking.search(text_of(p))}
+    assert found == {"monitor/service/start.py", "monitor/cli/room.py"}
+
+
 def test_modules_are_named_by_their_idea() -> None:
     vague = {
         "utils",

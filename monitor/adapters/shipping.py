@@ -131,7 +131,7 @@ class Shipper:
     def _run(self) -> None:
         while not self._stop.is_set():
             try:
-                with Store(self._data_dir) as store, _Endpoint(self._settings) as endpoint:
+                with Store(self._data_dir) as store, _Endpoint(self._settings, self._now_ms) as endpoint:
                     if store.shipping.begin(self._destination, self._now_ms()):
                         log.info("a new destination: all readings that are stored will be shipped")
                     self._whole_ms = store.shipping.whole_at(self._destination)
@@ -274,8 +274,9 @@ class Shipper:
 class _Endpoint:
     """The write endpoint, and what its answers mean. Nothing it says holds the token."""
 
-    def __init__(self, settings: Shipping) -> None:
+    def __init__(self, settings: Shipping, now_ms: Callable[[], int]) -> None:
         self._settings = settings
+        self._now_ms = now_ms
         self.name = f"shipping to {settings.url}"
         self._client: Any = None
         self._api: Any = None
@@ -327,19 +328,20 @@ class _Endpoint:
                 fix="check url, org and bucket under [shipping]",
             )
         asked = {name.lower(): value for name, value in headers.items()}.get("retry-after", "")
-        raise _LaterError(f"the database cannot take it now ({said})", _asked_wait_s(asked))
+        raise _LaterError(f"the database cannot take it now ({said})", _asked_wait_s(asked, self._now_ms()))
 
     def _clean(self, text: str) -> str:
         return text.replace(self._settings.token, "(token)") if self._settings.token else text
 
 
-def _asked_wait_s(text: str) -> float:
+def _asked_wait_s(text: str, now_ms: int) -> float:
     """Seconds of a Retry-After header, which holds a number or a date (RFC 9110, 10.2.3)."""
     try:
         seconds = float(text)
     except ValueError:
         try:
-            seconds = (parsedate_to_datetime(text) - datetime.now(UTC)).total_seconds()
+            asked = parsedate_to_datetime(text) - datetime.fromtimestamp(now_ms / 1000, UTC)
+            seconds = asked.total_seconds()
         except (ValueError, TypeError):
             return 0.0
     return min(max(seconds, 0.0), _LONGEST_ASKED_WAIT_S) if math.isfinite(seconds) else 0.0

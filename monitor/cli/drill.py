@@ -5,10 +5,10 @@ from __future__ import annotations
 import argparse
 import dataclasses
 import json
-import time
 from typing import Any
 
 from monitor.adapters.delivery.attempts import drill
+from monitor.cli.room import now_ms
 from monitor.config import find_config, load
 from monitor.errors import ConfigError, DeliveryFailed, UnknownSubject
 
@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> int:
         if not channels:
             known = ", ".join(c.id for c in settings.channels)
             raise UnknownSubject(f"no channel {args.channel}", where=settings.file, fix=f"one of: {known}")
-    results = drill(channels, time.time_ns() // 1_000_000)
+    results = drill(channels, now_ms())
     if args.json:
         print(json.dumps({"channels": [dataclasses.asdict(r) for r in results]}, indent=2))
     else:

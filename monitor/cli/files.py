@@ -7,7 +7,6 @@ import contextlib
 import os
 import sys
 import tempfile
-import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
@@ -20,6 +19,7 @@ import numpy as np
 from monitor.adapters import logger_files
 from monitor.adapters.logger_files import FileShape, LoggerFile
 from monitor.adapters.store import Columns, Store
+from monitor.cli.room import now_ms
 from monitor.config import find_config, load
 from monitor.core.terms.formats import show_temperature, show_time
 from monitor.core.terms.settings import Probe, Room, Unit
@@ -84,9 +84,8 @@ def run_import(args: argparse.Namespace) -> int:
     zone_name = args.zone or room.zone
     shape = _shape(args, zone_name)
     path = Path(args.file)
-    now_ms = time.time_ns() // 1_000_000
     with _bar("reading", _size(path)) as progress:
-        found = logger_files.read(path, shape, now_ms, progress)
+        found = logger_files.read(path, shape, now_ms(), progress)
     found = replace(found, columns=logger_files.judged(found.columns, _as_in_the_file(probe, args, found)))
     if args.dry_run:
         count = _would_add(settings.data_dir, args.probe, found.columns)

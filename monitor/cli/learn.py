@@ -162,7 +162,7 @@ def apply(folder: Path, learned: Learned) -> str:
     """Write the profile; the former own file stays beside it under a number. Returns what was done."""
     name = learned.profile.id
     path = folder / f"{name}.toml"
-    day = datetime.now(UTC).isoformat(timespec="seconds")
+    day = datetime.fromtimestamp(now_ms() / 1000, UTC).isoformat(timespec="seconds")
     text = profile_text(learned.profile, [f"{WRITTEN_BY[2:]} --species {name} --apply, {day}"])
     parse_profile(tomllib.loads(text), path.name)
     kept = ""

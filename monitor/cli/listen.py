@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from monitor.adapters.mqtt.ear import Ear, Heard
+from monitor.cli.room import now_ms
 from monitor.config import find_config, load
 from monitor.core.readings.decode import Guess, decode, guess
 from monitor.core.terms.formats import show_round
@@ -127,9 +128,8 @@ def shown(heard: Heard, probes: Sequence[Probe], unit: DisplayUnit, *, retained:
 
 
 def _read_by(claiming: Sequence[Probe], payload: bytes, unit: DisplayUnit) -> Iterator[str]:
-    now_ms = time.time_ns() // 1_000_000
     try:
-        decoded = decode(claiming, payload, now_ms)
+        decoded = decode(claiming, payload, now_ms())
     except PayloadError as error:
         yield f"claimed by {', '.join(p.id for p in claiming)}, but cannot be read: {error.what}"
         return

@@ -86,6 +86,7 @@ def _derived(store: Store, settings: Settings, known_by_ms: int | None = None) -
 
 
 def now_ms() -> int:
+    """The wall clock of every command, UTC, ms since 1970."""
     return time.time_ns() // 1_000_000
 
 
