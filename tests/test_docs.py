@@ -1,8 +1,9 @@
 """The documents are true: their tables are what the code says, their commands run, their recipes work.
 
-Tables between ``<!-- table: NAME -->`` and ``<!-- end -->`` are written by ``python -m tests.test_docs --write``.
-A fenced block after ``<!-- run: STORY -->`` is run; all blocks of one story are one script. A fenced block after
-``<!-- file: PATH -->`` is a file of a recipe.
+Tables between ``<!-- table: NAME -->`` and ``<!-- end -->`` are written by ``python -m tests.test_docs --write``, and
+so are pictures (``<!-- picture: NAME -->``), which show what commands say of an invented room. A fenced block after
+``<!-- run: STORY -->`` is run; all blocks of one story, in whichever document they stand, are one script. A fenced
+block after ``<!-- file: PATH -->`` is a file of a recipe.
 """
 
 from __future__ import annotations
@@ -10,16 +11,23 @@ from __future__ import annotations
 import argparse
 import ast
 import contextlib
+import math
 import os
 import re
 import shutil
 import signal
 import subprocess
 import sys
+import tempfile
+import textwrap
+import time
 import tomllib
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
+from functools import cache
 from pathlib import Path
 from typing import Any
+from unittest import mock
 
 import pytest
 from pydantic import BeforeValidator
@@ -31,18 +39,28 @@ from monitor.config.shape import MANY, TABLES, Part, seconds
 from monitor.core.notices.kinds import all_kinds
 from monitor.errors import MonitorError
 from tests.bench.__main__ import available
+from tests.desk import Desk, room_text
 from tests.peers import PROJECT, free_port, need
 from tests.sinks import http_sink
 
 README = PROJECT / "README.md"
 DEVELOPERS = PROJECT / "DEVELOPERS.md"
-DOCUMENTS = (README, DEVELOPERS)
-TABLE = re.compile(r"<!-- table: (?P<name>[a-z-]+) -->\n(?P<body>.*?)<!-- end -->", re.DOTALL)
+DOCUMENTS = (README, DEVELOPERS, PROJECT / "config" / "README.md", PROJECT / "deploy" / "README.md")
+MOST_LINES = {README: 400, DEVELOPERS: 450}
+WRITTEN = re.compile(r"<!-- (?P<what>table|picture): (?P<name>[a-z-]+) -->\n(?P<body>.*?)<!-- end -->", re.DOTALL)
 BLOCK = re.compile(
     r"<!-- (?P<what>run|file): (?P<name>\S+) -->\n```(?P<language>\w*)\n(?P<text>.*?)^```", re.DOTALL | re.M
 )
 
 Rows = list[list[str]]
+
+# The invented season that the pictures show.
+LAID = datetime(2025, 5, 1, 6, tzinfo=UTC)
+SEEN = datetime(2025, 6, 30, 6, tzinfo=UTC)
+
+
+def name_of(document: Path) -> str:
+    return document.relative_to(PROJECT).as_posix()
 
 
 # -- what the code says ----------------------------------------------------------------------------------------------
@@ -173,36 +191,112 @@ def table_map() -> str:
     return markdown(["folder", "what it is"], rows)
 
 
-TABLES_OF: dict[str, Callable[[], str]] = {
-    "verbs": table_verbs,
-    "exit-codes": table_exit_codes,
-    "keys": table_keys,
-    "mistakes": table_mistakes,
-    "kinds": table_kinds,
-    "measurements": table_measurements,
-    "map": table_map,
+def story_of_two_boxes(folder: Path) -> Desk:
+    """One clutch in two boxes of one stack, the lower one cooler by about a degree; the upper one has pipped."""
+    desk = Desk(folder)
+    desk.write(room_text(zone="Europe/Vienna", limits={"too_warm_c": 31.0, "too_cool_c": 25.0}))
+    lines = ["time,upper,lower"]
+    for hour in range(int((SEEN - LAID) / timedelta(hours=1)) + 1):
+        swing_c = 0.3 * math.sin(hour * math.tau / 24.0)
+        lines.append(f"{LAID + timedelta(hours=hour):%Y-%m-%dT%H:%MZ},{28.4 + swing_c:.2f},{27.5 + swing_c:.2f}")
+    (folder / "log.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    for box in ("upper", "lower"):
+        desk.took(f'import "{folder}/log.csv" --probe {box}-warmth --time-column time --value-column {box} --unit C')
+    desk.does("clutch add K01 --species elaphe-taeniura --laid 2025-05-01 --eggs 12")
+    for box in ("upper", "lower"):
+        desk.does(f'record set K01 --box {box} --eggs 6 --at "2025-05-01 18:00"')
+    desk.does('record candled K01 --box lower --fertile 6 --at "2025-06-27 20:00"')
+    desk.does('record pipped K01 --box upper --eggs 1 --at "2025-06-28 07:30" --not-yet-at "2025-06-27 20:00"')
+    return desk
+
+
+@cache
+def told_of_two_boxes() -> tuple[str, str]:
+    """What ``warmtally forecast`` says of the lower one, and of their clutch."""
+    stands = mock.patch.object(time, "time_ns", return_value=round(SEEN.timestamp() * 1e9))
+    with tempfile.TemporaryDirectory() as folder, stands:
+        desk = story_of_two_boxes(Path(folder))
+        return desk.does("forecast K01/lower"), desk.does("forecast K01")
+
+
+def shown(command: str, text: str, columns: int = 110) -> str:
+    """A picture of a terminal, or of a screen as narrow as a telephone's."""
+    lines = [f"$ {command}"] if command else []
+    for line in text.splitlines():
+        indent = " " * (len(line) - len(line.lstrip()) + 2 * bool(command))
+        lines += textwrap.wrap(line, columns, subsequent_indent=indent, break_on_hyphens=False) or [""]
+    return "".join(f"{line}\n" for line in ["```text", *lines, "```"])
+
+
+def picture_forecast() -> str:
+    return shown("warmtally forecast K01/lower", told_of_two_boxes()[0])
+
+
+def picture_late_box() -> str:
+    paragraphs = told_of_two_boxes()[1].split("\n\n")
+    (late,) = (text for text in paragraphs if " lies still" in text.partition("\n")[0])
+    return shown("", late)
+
+
+def picture_notice() -> str:
+    """The first example of ``warmtally texts too-warm``: what comes to a telephone."""
+    with tempfile.TemporaryDirectory() as folder:
+        desk = Desk(Path(folder))
+        desk.write(room_text(zone="Europe/Vienna"))
+        said = desk.does("texts too-warm")
+    raised = re.search(r"^\[raised, now\]\n(.*?)\n+^\[", said, re.DOTALL | re.M)
+    assert raised is not None, said
+    return shown("", raised[1], 72)
+
+
+def picture_install() -> str:
+    """The commands at the head of the unit."""
+    head = (PROJECT / "deploy" / "warmtally.service").read_text(encoding="utf-8").partition("\n[Unit]")[0]
+    lines = re.findall(r"^#   (.+)$", head.partition("\n# Once,")[0], re.M)
+    return "".join(f"{line}\n" for line in ["```sh", *lines, "```"])
+
+
+WRITTEN_BY: dict[tuple[str, str], Callable[[], str]] = {
+    ("table", "verbs"): table_verbs,
+    ("table", "exit-codes"): table_exit_codes,
+    ("table", "keys"): table_keys,
+    ("table", "mistakes"): table_mistakes,
+    ("table", "kinds"): table_kinds,
+    ("table", "measurements"): table_measurements,
+    ("table", "map"): table_map,
+    ("picture", "forecast"): picture_forecast,
+    ("picture", "late-box"): picture_late_box,
+    ("picture", "notice"): picture_notice,
+    ("picture", "install"): picture_install,
 }
 
 
 def rewritten(text: str) -> str:
-    """A document with its tables as the code says."""
-    return TABLE.sub(lambda m: f"<!-- table: {m['name']} -->\n{TABLES_OF[m['name']]()}<!-- end -->", text)
+    """A document with its tables and pictures as the code makes them."""
+    return WRITTEN.sub(
+        lambda m: f"<!-- {m['what']}: {m['name']} -->\n{WRITTEN_BY[m['what'], m['name']]()}<!-- end -->", text
+    )
 
 
 # -- tables ----------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
+@pytest.mark.parametrize("document", DOCUMENTS, ids=name_of)
 def test_every_table_says_what_the_code_says(document: Path) -> None:
-    for found in TABLE.finditer(document.read_text(encoding="utf-8")):
-        want = TABLES_OF[found["name"]]().splitlines()
+    for found in WRITTEN.finditer(document.read_text(encoding="utf-8")):
+        want = WRITTEN_BY[found["what"], found["name"]]().splitlines()
         have = found["body"].splitlines()
-        assert have == want, f"{document.name}, table {found['name']}: python -m tests.test_docs --write"
+        assert have == want, f"{name_of(document)}, {found['what']} {found['name']}: python -m tests.test_docs --write"
 
 
 def test_every_table_stands_in_a_document_once() -> None:
-    names = [m["name"] for d in DOCUMENTS for m in TABLE.finditer(d.read_text(encoding="utf-8"))]
-    assert sorted(names) == sorted(TABLES_OF)
+    names = [(m["what"], m["name"]) for d in DOCUMENTS for m in WRITTEN.finditer(d.read_text(encoding="utf-8"))]
+    assert sorted(names) == sorted(WRITTEN_BY)
+
+
+@pytest.mark.parametrize("document", MOST_LINES, ids=name_of)
+def test_a_document_stays_short_enough_to_be_read(document: Path) -> None:
+    assert len(document.read_text(encoding="utf-8").splitlines()) <= MOST_LINES[document]
 
 
 def test_every_key_of_the_configuration_is_explained_by_the_example() -> None:
@@ -251,7 +345,36 @@ def test_every_command_that_is_named_anywhere_exists() -> None:
     assert wrong == []
 
 
-@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
+def options_of(words: list[str]) -> set[str]:
+    """The options that may stand in a command of these words."""
+    at, known = parser(), set[str]()
+    for word in words:
+        known |= set(at._option_string_actions)
+        below = next((x.choices for x in at._actions if isinstance(x, argparse._SubParsersAction)), {})
+        if word not in below:
+            break
+        at = below[word]
+    return known | set(at._option_string_actions)
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=name_of)
+def test_every_option_that_a_document_names_is_one_of_its_command(document: Path) -> None:
+    text = document.read_text(encoding="utf-8")
+    assert "--not-yet-at" in options_of(["record", "pipped", "K01"])
+    assert "--not-yet-at" not in options_of(["record", "dead", "K01"])
+    verbs_ = {words.split()[1] for words, _ in verbs()}
+    commands = [said.split() for said in re.findall(r"warmtally((?: +[^\s`|>&()]+)+)", text)]
+    wrong = [
+        (words, word)
+        for words in commands
+        for word in words
+        # What stands behind a user or folder of this name is no command of ours.
+        if words[0] in verbs_ and word.startswith("--") and word not in options_of(words)
+    ]
+    assert wrong == []
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=name_of)
 def test_every_file_that_a_document_names_is_there(document: Path) -> None:
     text = BLOCK.sub("", document.read_text(encoding="utf-8"))
     made = {m["name"] for m in BLOCK.finditer(document.read_text(encoding="utf-8")) if m["what"] == "file"}
@@ -260,17 +383,26 @@ def test_every_file_that_a_document_names_is_there(document: Path) -> None:
         if "<" not in name and name not in made and not list(PROJECT.glob(name.rstrip("/"))):
             missing.append(name)
     for link in re.findall(r"\]\(([^)#:]+)(?:#[^)]*)?\)", text):
-        if not (PROJECT / link).exists():
+        if not (document.parent / link).exists():
             missing.append(link)
     assert missing == []
 
 
-@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
-def test_every_link_inside_a_document_leads_to_a_heading(document: Path) -> None:
+def headings(document: Path) -> list[str]:
+    """The anchors of a document's headings."""
+    found = re.findall(r"^#+ (.+)$", BLOCK.sub("", document.read_text(encoding="utf-8")), re.M)
+    return [re.sub(r"[^\w\- ]", "", heading.lower()).replace(" ", "-") for heading in found]
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=name_of)
+def test_every_link_inside_and_between_documents_leads_to_a_heading(document: Path) -> None:
     text = document.read_text(encoding="utf-8")
-    headings = [re.sub(r"[^\w\- ]", "", h.lower()).replace(" ", "-") for h in re.findall(r"^#+ (.+)$", text, re.M)]
-    assert [a for a in re.findall(r"\]\(#([^)]+)\)", text) if a not in headings] == []
-    assert len(headings) == len(set(headings))
+    there = headings(document)
+    assert [a for a in re.findall(r"\]\(#([^)]+)\)", text) if a not in there] == []
+    assert len(there) == len(set(there))
+    others = {path.resolve(): headings(path) for path in DOCUMENTS}
+    links = re.findall(r"\]\(([^)#:\s]+)#([^)]+)\)", text)
+    assert [(to, a) for to, a in links if a not in others.get((document.parent / to).resolve(), [])] == []
 
 
 def test_every_measurement_that_is_named_exists() -> None:
@@ -286,7 +418,7 @@ def test_every_place_to_die_is_explained() -> None:
     assert [point for point in sorted(points) if f"`{point}`" not in text] == []
 
 
-@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
+@pytest.mark.parametrize("document", DOCUMENTS, ids=name_of)
 def test_no_document_names_a_path_of_somebodys_computer(document: Path) -> None:
     text = document.read_text(encoding="utf-8")
     assert re.findall(r"(?<![\w.])/(?:home|work|root|tmp|Users)/\S*", text) == []
@@ -300,10 +432,13 @@ def test_the_readme_begins_with_the_job_and_the_two_commands() -> None:
     assert "deploy/test" in ci, "what runs before a change is taken is the test command of the README"
 
 
-def test_the_urgencies_and_channels_of_the_readme_are_those_of_the_example() -> None:
+def test_the_parts_and_keys_that_documents_show_are_those_of_the_example() -> None:
     example = re.sub(r"^#(?! )", "", (PROJECT / "config" / "room.toml").read_text(encoding="utf-8"), flags=re.M)
     assert "[[channels]]" in example
-    for block in re.findall(r"^```toml\n(.*?)^```", README.read_text(encoding="utf-8"), re.M | re.S):
+    texts = [document.read_text(encoding="utf-8") for document in DOCUMENTS]
+    blocks = [block for text in texts for block in re.findall(r"^```toml\n(.*?)^```", text, re.M | re.S)]
+    assert len(blocks) > 1
+    for block in blocks:
         for name, value in tomllib.loads(block).items():
             assert name in TABLES, name
             for one in value if isinstance(value, list) else [value]:
@@ -313,14 +448,18 @@ def test_the_urgencies_and_channels_of_the_readme_are_those_of_the_example() -> 
 # -- what is told to be done works -----------------------------------------------------------------------------------
 
 
-def story(document: Path, name: str) -> str:
-    blocks = [
-        m["text"]
-        for m in BLOCK.finditer(document.read_text(encoding="utf-8"))
-        if (m["what"], m["name"]) == ("run", name)
-    ]
-    assert blocks, f"{document.name} has no block <!-- run: {name} -->"
-    return "\n".join(blocks)
+def stories() -> dict[str, str]:
+    """Every story with its script: its blocks in the order of the documents."""
+    found: dict[str, list[str]] = {}
+    for document in DOCUMENTS:
+        for block in BLOCK.finditer(document.read_text(encoding="utf-8")):
+            if block["what"] == "run":
+                found.setdefault(block["name"], []).append(block["text"])
+    return {name: "\n".join(blocks) for name, blocks in found.items()}
+
+
+def test_every_story_is_run() -> None:
+    assert set(stories()) == {"five-minutes", "record", "own-species", "species-table", "files"}
 
 
 @pytest.fixture
@@ -368,7 +507,7 @@ def test_a_room_is_set_up_by_what_the_readme_tells(checkout: Path) -> None:
     need("mosquitto_pub", "mosquitto-clients")
     port = free_port()
     with http_sink() as sink:
-        script = story(README, "five-minutes")
+        script = stories()["five-minutes"]
         for old, new in (
             ("--make-passwords", f"--make-passwords --port {port}"),
             ("port = 1883", f"port = {port}"),
@@ -391,7 +530,7 @@ def test_a_room_is_set_up_by_what_the_readme_tells(checkout: Path) -> None:
 
 
 def test_the_keepers_record_is_kept_as_the_readme_tells(checkout: Path) -> None:
-    said = played(f"PATH=$PWD/.venv/bin:$PATH\n{story(README, 'record')}", checkout)
+    said = played(f"PATH=$PWD/.venv/bin:$PATH\n{stories()['record']}", checkout)
     assert "entry 6 now: K02 pipped" in said
     assert "2 pipped" in said
     backup = checkout / "backup" / "warmtally.db"
@@ -400,9 +539,22 @@ def test_the_keepers_record_is_kept_as_the_readme_tells(checkout: Path) -> None:
 
 
 def test_a_species_of_ones_own_takes_three_lines(checkout: Path) -> None:
-    said = played(f"PATH=$PWD/.venv/bin:$PATH\n{story(README, 'own-species')}", checkout)
+    said = played(f"PATH=$PWD/.venv/bin:$PATH\n{stories()['own-species']}", checkout)
     assert "T01 laid" in said
     assert "no forecast: no published table at hand" in said
+
+
+def test_a_species_with_a_table_is_written_as_its_document_tells(checkout: Path) -> None:
+    said = played(f"PATH=$PWD/.venv/bin:$PATH\n{stories()['species-table']}", checkout)
+    assert "Inventa exempli" in said
+    assert "Example AB (2020) An invented paper." in said
+
+
+def test_files_come_in_and_go_out_as_their_document_tells(checkout: Path) -> None:
+    played(f"PATH=$PWD/.venv/bin:$PATH\n{stories()['files']}", checkout)
+    rows = (checkout / "readings.csv").read_text(encoding="utf-8").splitlines()
+    assert [row for row in rows if "28.1" in row or "28.2" in row] == rows[1:]
+    assert len(rows) == 3
 
 
 def recipe() -> dict[str, str]:
@@ -446,13 +598,13 @@ def test_a_newcomer_adds_a_condition_with_one_file_and_its_test(tmp_path: Path) 
 
 def main(argv: list[str]) -> int:
     if argv != ["--write"]:
-        print("python -m tests.test_docs --write   writes the tables of README.md and DEVELOPERS.md anew")
+        print("python -m tests.test_docs --write   writes the tables and pictures of all documents anew")
         return 2
     for document in DOCUMENTS:
         text = document.read_text(encoding="utf-8")
         new = rewritten(text)
         document.write_text(new, encoding="utf-8")
-        print(f"{document.name}: {'written anew' if new != text else 'nothing to change'}")
+        print(f"{name_of(document)}: {'written anew' if new != text else 'nothing to change'}")
     return 0
 
 
