@@ -1,6 +1,6 @@
 """Every failure of Warmtally on one page: id, exit code, what to do, whether to retry.
 
-A failure names what, where and what to do. The id is stable and stands in the README's table; the exit code
+A failure names what, where and what to do. The id is stable and stands in a table of deploy/README.md; the exit code
 is what a script sees. ``retry`` says whether the same call may work later without anybody's hand.
 """
 
