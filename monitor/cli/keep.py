@@ -8,8 +8,9 @@ from collections.abc import Mapping
 
 from monitor.cli.room import RoomAtHand, now_ms, parse_time, print_json, room_at_hand, table, utc
 from monitor.config.library import load_profile
-from monitor.core.terms.events import MOST_DEVELOPED, Clutch, EventKind, KeeperEvent, effective
+from monitor.core.terms.events import Clutch, EventKind, KeeperEvent
 from monitor.core.terms.formats import show_eggs, show_time
+from monitor.core.terms.projection import MOST_DEVELOPED, effective
 from monitor.errors import EventRefused, UnknownSubject, UsageError
 
 # A moment so little ahead of now is a clock that is a little off, not a mistake.

@@ -10,7 +10,8 @@ import json
 from collections.abc import Callable, Mapping
 
 from monitor.adapters.store.database import Database
-from monitor.core.terms.events import Clutch, EventKind, KeeperEvent, check_name, project
+from monitor.core.terms.events import Clutch, EventKind, KeeperEvent
+from monitor.core.terms.projection import check_name, project
 
 _EVENT_FIELDS = tuple(f.name for f in dataclasses.fields(KeeperEvent) if f.name not in ("id", "kind"))
 

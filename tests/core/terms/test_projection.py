@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.core.terms.events import Clutch, EventKind, Flag, KeeperEvent, Lot, PipSeen, Stay, effective, project
+from monitor.core.terms.events import Clutch, EventKind, Flag, KeeperEvent, Lot, PipSeen, Stay
+from monitor.core.terms.projection import RULES, effective, project
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.errors import EventRefused, UnknownSubject
 
@@ -378,6 +379,10 @@ def test_no_egg_is_lost_or_doubled_whatever_is_told(
             assert all(s.to_ms == t.from_ms for s, t in zip(lot.path, lot.path[1:], strict=False))
             assert lot.path[-1].to_ms == lot.closed_ms
         assert len({lot.id for lot in clutch.lots}) == len(clutch.lots)
+
+
+def test_every_kind_of_event_has_its_own_rule() -> None:
+    assert {kind: rule.__name__ for kind, rule in RULES.items()} == {kind: f"_{kind.value}" for kind in EventKind}
 
 
 @settings(deadline=None, max_examples=100)
