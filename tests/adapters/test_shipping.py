@@ -267,10 +267,10 @@ def test_killed_in_the_middle_nothing_is_missing_afterwards(tmp_path: Path, outs
         store.journal.ingest(readings("a", 0, 20_000, 1000))
         store.folding.fold(T0 + 3 * HOUR_MS)
         code = (
-            "import time\nfrom monitor.adapters import influx\nfrom monitor.core.terms.settings import Shipping\n"
-            "influx.LINES_A_REQUEST = 200\n"
+            "import time\nfrom monitor.adapters import shipping\nfrom monitor.core.terms.settings import Shipping\n"
+            "shipping.LINES_A_REQUEST = 200\n"
             f"s = Shipping({front.url!r}, {ORG!r}, {BUCKET!r}, {TOKEN!r}, every_s=0.05)\n"
-            f"influx.Shipper(s, {str(tmp_path)!r}, lambda: time.time_ns() // 10**6).start()\ntime.sleep(60)\n"
+            f"shipping.Shipper(s, {str(tmp_path)!r}, lambda: time.time_ns() // 10**6).start()\ntime.sleep(60)\n"
         )
         for _ in range(2):
             before = len(front.requests)
