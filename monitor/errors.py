@@ -162,3 +162,10 @@ class ComparisonRefused(MonitorError):
 
     id, exit_code = "comparison-refused", 26
     meaning = "a comparison of probes was not steady, too short, or one of them was elsewhere"
+
+
+class NotInstalled(MonitorError):
+    """A package that one command alone needs is not there."""
+
+    id, exit_code = "not-installed", 27
+    meaning = "a package that this command alone needs is not installed"

@@ -23,6 +23,7 @@ from monitor.core.notices.notices import Notice
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.settings import Settings, Watch
 from monitor.errors import UsageError
+from monitor.simulation.broker import need_broker
 from monitor.simulation.rehearsal import DAY, HOUR, LENGTH_MIN, START_MS, Audience, Rehearsal, Summary, Verdict
 
 # Simulated minutes per second: five days in three quarters of a minute.
@@ -72,6 +73,8 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError("a speed below 0", where="--speed", fix="give simulated minutes per second, or 0")
     if args.seed < 0:
         raise UsageError("a seed below 0", where="--seed", fix="give 0 or a whole number above it")
+    # Before anything is written into --keep, which takes a new or empty directory only.
+    need_broker()
     console = Console(stderr=bool(args.json), soft_wrap=True, highlight=False)
     with ExitStack() as stack:
         folder = _folder(args.keep, stack)

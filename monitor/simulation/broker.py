@@ -1,30 +1,42 @@
 """A small broker inside this process, so that a rehearsal needs nothing beside it.
 
 Built on amqtt, which speaks MQTT 3.1.1, keeps nothing over a disconnect and repeats nothing: good for a rehearsal,
-no place for a room's real readings. It listens on this computer only and lets everybody in.
+no place for a room's real readings. It listens on this computer only and lets everybody in. A room does not need it,
+so amqtt and the packages behind it are an extra of their own, "rehearse".
 """
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
+import importlib.util
 import logging
 import socket
 import threading
 from collections.abc import Mapping
 from typing import Any, ClassVar, Final
 
-from monitor.errors import BrokerUnreachable
+from monitor.errors import BrokerUnreachable, NotInstalled
 
 START_S: Final = 20.0
 HOST: Final = "127.0.0.1"
 _NOISY: Final = ("amqtt", "transitions", "passlib")
 
 
+def need_broker() -> None:
+    """Raises NotInstalled where the package is missing that the broker is built on."""
+    if importlib.util.find_spec("amqtt") is None:
+        raise NotInstalled(
+            "a rehearsal brings a small broker of its own, and the package it is built on, amqtt, is not installed",
+            fix="run deploy/try, which makes an environment with it and rehearses there; or add it to this one: "
+            "pip install --require-hashes -r deploy/requirements-try.lock",
+        )
+
+
 class RehearsalBroker:
     """A broker on 127.0.0.1 in a thread of its own. ``port`` 0 chooses a free one.
 
-    Raises BrokerUnreachable when it cannot start (the port is taken).
+    Raises NotInstalled without amqtt, and BrokerUnreachable when it cannot start (the port is taken).
     """
 
     plugins: ClassVar[Mapping[str, Mapping[str, Any]]] = {
@@ -40,6 +52,7 @@ class RehearsalBroker:
         self._thread: threading.Thread | None = None
 
     def start(self) -> None:
+        need_broker()
         for name in _NOISY:
             logging.getLogger(name).setLevel(logging.CRITICAL + 1)
         self._thread = threading.Thread(target=self._run, name="warmtally-broker", daemon=True)

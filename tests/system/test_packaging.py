@@ -19,9 +19,14 @@ from packaging.specifiers import SpecifierSet
 from packaging.utils import canonicalize_name
 
 from monitor import __version__
+from monitor.errors import NotInstalled
 from tests.peers import PROJECT
 
-LOCKS = {"run": PROJECT / "deploy" / "requirements.lock", "test": PROJECT / "deploy" / "requirements-test.lock"}
+LOCKS = {
+    "run": PROJECT / "deploy" / "requirements.lock",
+    "try": PROJECT / "deploy" / "requirements-try.lock",
+    "test": PROJECT / "deploy" / "requirements-test.lock",
+}
 PROJECT_FILE = tomllib.loads((PROJECT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
 VERBS = ["--version", "--help", "run --help", "check --help", "species", "rehearse --help"]
 
@@ -201,13 +206,35 @@ def test_the_lock_files_fit_what_the_project_asks_for() -> None:
     wanted = [Requirement(r) for r in PROJECT_FILE["dependencies"]]
     extra = [Requirement(r) for r in PROJECT_FILE["optional-dependencies"]["test"]]
     build = [Requirement(r) for r in ("hatchling>=1.27", "editables")]
-    for kind, needs in (("run", wanted + build), ("test", wanted + build + extra)):
+    broker = [Requirement(r) for r in PROJECT_FILE["optional-dependencies"]["rehearse"]]
+    for kind, needs in (
+        ("run", wanted + build),
+        ("try", wanted + build + broker),
+        ("test", wanted + build + broker + extra),
+    ):
         have = locked(kind)
         for need in needs:
             version = have.get(canonicalize_name(need.name))
             assert version is not None, f"{need.name} is not in {LOCKS[kind].name}: run deploy/lock"
             assert need.specifier.contains(version), f"{need} against {version}: run deploy/lock"
-    assert locked("run").items() <= locked("test").items()
+    assert locked("run").items() <= locked("try").items() <= locked("test").items()
+
+
+def test_what_a_rehearsal_alone_needs_is_in_no_room_that_runs() -> None:
+    more = locked("try").keys() - locked("run").keys()
+    assert "amqtt" in more
+    # The broker does not come alone; none of what comes with it is wanted by anything that runs.
+    assert len(more) > 10
+
+
+def test_without_the_rehearsals_broker_the_command_says_what_to_install(environment: Path, tmp_path: Path) -> None:
+    kept = tmp_path / "kept"
+    done = command(environment, "rehearse", "--plain", "--keep", str(kept), cwd=tmp_path)
+    assert done.returncode == NotInstalled.exit_code
+    assert "amqtt, is not installed" in done.stderr
+    assert "-r deploy/requirements-try.lock" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert not kept.exists()
 
 
 @pytest.mark.parametrize("kind", LOCKS)
