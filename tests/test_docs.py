@@ -100,7 +100,7 @@ def comments() -> dict[tuple[str, str], str]:
     """(part, key) -> what the example says of it. Keys that follow one comment share it."""
     found: dict[tuple[str, str], str] = {}
     part, text, fresh = "", "", True
-    for line in (PROJECT / "config" / "room.toml").read_text(encoding="utf-8").splitlines():
+    for line in (PROJECT / "config" / "all-keys.toml").read_text(encoding="utf-8").splitlines():
         if header := re.fullmatch(r"#?\[\[?([a-z.]+)\]\]?", line):
             part, fresh = header[1], True
         elif key := re.match(r"#?([a-z_]+) = ", line):
@@ -433,7 +433,7 @@ def test_the_readme_begins_with_the_job_and_the_two_commands() -> None:
 
 
 def test_the_parts_and_keys_that_documents_show_are_those_of_the_example() -> None:
-    example = re.sub(r"^#(?! )", "", (PROJECT / "config" / "room.toml").read_text(encoding="utf-8"), flags=re.M)
+    example = re.sub(r"^#(?! )", "", (PROJECT / "config" / "all-keys.toml").read_text(encoding="utf-8"), flags=re.M)
     assert "[[channels]]" in example
     texts = [document.read_text(encoding="utf-8") for document in DOCUMENTS]
     blocks = [block for text in texts for block in re.findall(r"^```toml\n(.*?)^```", text, re.M | re.S)]

@@ -9,7 +9,6 @@ from urllib.parse import urlsplit
 from monitor.config.mistakes import Findings
 from monitor.config.secrets import carries_login
 from monitor.config.shape import AnswersPart, Contents, Read, shown
-from monitor.core.terms.settings import Answers
 
 LOCAL: Final = frozenset({"localhost", "127.0.0.1", "::1"})
 LOWEST_FREE_PORT: Final = 1024
@@ -95,16 +94,3 @@ def _check_page(read: Read[AnswersPart], findings: Findings) -> None:
         what = "on an open network anybody who reads a notice on its way can answer it"
         fix = "keep it to a network of your own, or put a proxy with https before it; an answer only ends repeats"
         findings.advice("answers-in-clear", f"{read.key}.address", what, fix)
-
-
-def answers_of(read: Read[AnswersPart] | None) -> Answers | None:
-    """The settings of a part without mistakes."""
-    if read is None:
-        return None
-    part = read.part
-    return Answers(
-        listen=None if part.listen is None else listen_place(part.listen),
-        address=part.address or "",
-        topic=part.topic or "",
-        bare_numbers=part.bare_numbers,
-    )

@@ -227,10 +227,6 @@ def _check_rhythm(contents: Contents, findings: Findings) -> None:
             what = f"the room counts as quiet after {quiet:g} s, but no probe reports oftener than {min(sound):g} s"
             fix = f"raise it to {3 * min(sound):g} s or more"
             findings.mistake("quiet-before-interval", f"{watch.key}.room_quiet_after", what, fix)
-    part_w = watch.part
-    if watch.sound("uneven_c", "uneven_deadband_c") and part_w.uneven_deadband_c >= part_w.uneven_c:
-        what = f"a deadband of {part_w.uneven_deadband_c:g} C under a limit of {part_w.uneven_c:g} C never clears"
-        findings.mistake("deadband-too-wide", f"{watch.key}.uneven_deadband_c", what, "lower it")
 
 
 def _check_broker(contents: Contents, findings: Findings, folder: Path) -> None:

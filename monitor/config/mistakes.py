@@ -80,6 +80,7 @@ MISTAKES: Final[dict[str, str]] = {
     "secret-unreadable": "the file that holds a secret cannot be read, or is not one line of text",
     "secret-empty": "the file or environment variable that should hold a secret is empty",
     "password-alone": "a broker password without username",
+    "key-gone": "advice: a key of an earlier version that is no longer read; what holds instead is told",
     "secret-open": "advice: a secret's file can be read by everybody on the computer",
     "address-may-be-secret": "advice: a channel's address that often carries a token, written in the configuration",
     "no-channels": "advice: no channel, so notices only reach the log",

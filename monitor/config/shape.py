@@ -162,7 +162,6 @@ class BrokerPart(Part):
     key_file: Words | None = None
     keepalive: Annotated[float, BeforeValidator(seconds), Field(ge=1, le=65535)] = 30.0
     session_expiry: Annotated[float, BeforeValidator(seconds), Field(ge=60, le=366 * 86400)] = 7 * 86400.0
-    receive_maximum: Annotated[int, Field(ge=1, le=65535)] = 500
     status_topic: Topic | None = None
 
 
@@ -230,17 +229,12 @@ class GatewayPart(Part):
 
 
 class WatchPart(Part):
-    look_every: Annotated[float, BeforeValidator(seconds), Field(gt=0, le=60)] = 15.0
     room_quiet_after: Wait = 900.0
     uneven_c: Annotated[float, Field(gt=0, le=20)] = 1.0
-    uneven_deadband_c: Annotated[float, Field(ge=0, le=5)] = 0.2
     uneven_over: Wait = 86400.0
     apart_days: Annotated[float, Field(gt=0, le=60)] = 2.0
     window_near_days: Annotated[float, Field(ge=0, le=60)] = 7.0
-    past_window_share: Annotated[float, Field(gt=0, le=5)] = 0.5
     heading: Span = 0.0
-    stuck_after: Annotated[float, BeforeValidator(seconds), Field(ge=60, le=86400)] = 900.0
-    shipping_behind: Wait = 1800.0
     disk_low_mb: Annotated[float, Field(ge=10, le=1e6)] = 200.0
     repeat_now: Span = 1800.0
     repeat_today: Span = 21600.0
@@ -256,7 +250,6 @@ class ChannelPart(Part):
     url_file: Words | None = None
     url_env: Words | None = None
     urgencies: Annotated[list[Urgency], Field(min_length=1)] = list(URGENCIES)
-    timeout: Annotated[float, BeforeValidator(seconds), Field(ge=1, le=300)] = 20.0
     after: Span = 0.0
     kinds: list[Words] = []
     stacks: list[Id] = []
@@ -276,8 +269,6 @@ class ShippingPart(Part):
     bucket: Words = ""
     token_file: Words | None = None
     token_env: Words | None = None
-    every: Annotated[float, BeforeValidator(seconds), Field(gt=0, le=3600)] = 10.0
-    timeout: Annotated[float, BeforeValidator(seconds), Field(ge=1, le=300)] = 10.0
 
 
 class HeartbeatPart(Part):
@@ -296,7 +287,6 @@ class CalendarPart(Part):
 
 class StorePart(Part):
     data_dir: Words = "data"
-    commit_every: Annotated[float, BeforeValidator(seconds), Field(gt=0, le=30)] = 2.0
 
 
 class ProfilesPart(Part):
@@ -329,6 +319,21 @@ TABLES: Final[dict[str, type[Part]]] = {
 }
 MANY: Final = frozenset({"stacks", "stacks.boxes", "probes", "gateways", "channels"})
 NEEDED_TABLES: Final = ("room", "stacks", "probes")
+
+GONE: Final[dict[type[Part], dict[str, str]]] = {
+    BrokerPart: {"receive_maximum": "500 readings may be under way before they are on disk"},
+    WatchPart: {
+        "look_every": "everything is looked at every 15 s",
+        "uneven_deadband_c": "a stack is even again 0.2 C below uneven_c, or at half of it where that is less",
+        "past_window_share": "a clutch is past its window by half the window's width",
+        "stuck_after": "a channel or heartbeat that takes nothing is told after 15 min",
+        "shipping_behind": "an outside database that takes nothing is told after 30 min",
+    },
+    ChannelPart: {"timeout": "a channel has 20 s to answer"},
+    ShippingPart: {"every": "readings are shipped every 10 s", "timeout": "the database has 10 s to answer"},
+    StorePart: {"commit_every": "readings are on disk after 2 s at the latest"},
+}
+"""Keys of before that are no longer read, and what holds instead: a room that still sets one is watched as well."""
 
 P = TypeVar("P", bound=Part)
 P_co = TypeVar("P_co", bound=Part, covariant=True)
@@ -507,6 +512,9 @@ def _tell(model: type[Part], detail: ErrorDetails, key: str, findings: Findings)
     name = str(detail["loc"][0])
     place = key + "." + _plain(name) + "".join(f"[{i}]" for i in detail["loc"][1:] if isinstance(i, int))
     kind, ctx, value = detail["type"], detail.get("ctx", {}), detail["input"]
+    if kind == "extra_forbidden" and (instead := GONE.get(model, {}).get(name)) is not None:
+        findings.advice("key-gone", place, f"this key is no longer read: {instead}", "drop it")
+        return set()
     if kind == "extra_forbidden":
         secret = _SECRET_KEYS.get(name)
         if secret is not None and f"{secret}_file" in model.model_fields:

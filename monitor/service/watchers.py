@@ -24,7 +24,7 @@ from pathlib import Path
 from typing import Final, Protocol
 from urllib.parse import urlsplit
 
-from monitor.core.terms.settings import Heartbeat as HeartbeatSettings
+from monitor.core.terms.settings import HeartbeatTarget
 from monitor.errors import ConfigError, StoreError
 
 log = logging.getLogger("warmtally.watchers")
@@ -139,7 +139,7 @@ class Heartbeat:
 
     def __init__(
         self,
-        settings: HeartbeatSettings,
+        settings: HeartbeatTarget,
         now_ms: Callable[[], int],
         *,
         monotonic: Callable[[], float] = time.monotonic,

@@ -30,12 +30,13 @@ from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
+from monitor.adapters.mqtt.line import RECEIVE_MAXIMUM
 from tests.bench import Figures
 from tests.peers import PROJECT, mosquitto, wait_for
 
 PROBES = 20
 BATCH = 500
-WINDOW = 500
+WINDOW = RECEIVE_MAXIMUM
 WAYS = ("bare", "handed", "ours")
 FORMS = ("bare-number", "json")
 # The broker is no part of what is compared: it need not write each message down.
@@ -138,7 +139,7 @@ def ours(port: int, folder: Path, messages: int, form: str) -> Program:
     )
     room = Room("full room", "UTC", "C", ("rack",), boxes, probes)
     Store(folder).close()
-    broker = Broker(port=port, receive_maximum=WINDOW)
+    broker = Broker(port=port)
     # As the service does it: a reading near a limit is worth a commit at once.
     near = {probe.id: (20.0, 35.0) for probe in probes}
     intake = Intake(

@@ -15,14 +15,14 @@ from hypothesis import strategies as st
 from monitor.config import MISTAKES, Mistake, check, find_config, load
 from monitor.config.checks import celsius
 from monitor.config.mistakes import Findings
-from monitor.config.shape import MANY, TABLES, read_part, seconds
+from monitor.config.shape import GONE, MANY, TABLES, read_part, seconds
 from monitor.core.terms.settings import (
     Answers,
     Box,
     Broker,
     Calendar,
     Channel,
-    Heartbeat,
+    HeartbeatTarget,
     Limits,
     Probe,
     Room,
@@ -33,7 +33,8 @@ from monitor.core.terms.settings import (
 from monitor.errors import ConfigError
 
 ROOT = Path(__file__).parents[2]
-EXAMPLE = ROOT / "config" / "room.toml"
+EXAMPLE = ROOT / "config" / "all-keys.toml"
+SHORT = ROOT / "config" / "room.toml"
 BAD = sorted((ROOT / "tests" / "config" / "bad").glob("*.toml"))
 ENVIRON = {"BROKER_PASSWORD": "hunter-two", "SHIPPING_TOKEN": "hunter-two"}
 
@@ -90,6 +91,27 @@ def test_each_bad_file_has_exactly_the_mistakes_its_first_line_names(path: Path)
         with pytest.raises(ConfigError) as raised:
             load(path, environ=ENVIRON)
         assert raised.value.what.splitlines() == [str(m) for m in found if m.level == "mistake"]
+
+
+@pytest.mark.parametrize(("table", "key"), [(t, k) for t, part in TABLES.items() for k in GONE.get(part, {})], ids=str)
+def test_a_key_that_went_stops_no_room_and_is_told_with_what_holds_instead(
+    tmp_path: Path, table: str, key: str
+) -> None:
+    needed = {
+        "channels": 'id = "bell"\nurl = "json://127.0.0.1/bell"',
+        "shipping": 'url = "http://127.0.0.1"\norg = "o"',
+    }
+    needed["shipping"] += '\nbucket = "b"'
+    header = f"[[{table}]]" if table in MANY else f"[{table}]"
+    text = f"{SMALLEST}{header}\n{needed.get(table, '')}\n"
+    plain_room = load(write(tmp_path, text))
+    path = write(tmp_path, f'{text}{key} = "whatever stood there"\n')
+    assert load(path) == plain_room
+    (told,) = [m for m in check(path) if m.id == "key-gone"]
+    assert told.level == "advice"
+    assert told.key == (f"{table}[0].{key}" if table in MANY else f"{table}.{key}")
+    assert told.what.startswith("this key is no longer read: ")
+    assert told.fix == "drop it"
 
 
 def test_every_kind_of_mistake_has_a_bad_file_or_a_test_of_its_own() -> None:
@@ -198,7 +220,7 @@ def test_a_time_span_is_a_number_with_its_unit_or_seconds(written: object, meant
 )
 def test_what_is_no_time_span_is_refused(written: object) -> None:
     findings = Findings("f")
-    read_part(TABLES["watch"], {"look_every": written}, "watch", findings)
+    read_part(TABLES["watch"], {"heading": written}, "watch", findings)
     assert ids(findings.all) == ["bad-duration"]
 
 
@@ -273,7 +295,6 @@ cert_file = "cert.pem"
 key_file = "key.pem"
 keepalive = 11
 session_expiry = "2 d"
-receive_maximum = 12
 [[stacks]]
 id = "a"
 [[stacks.boxes]]
@@ -318,16 +339,11 @@ max_gap = 103
 too_dry_pct = 71.5
 too_damp_pct = 97
 [watch]
-look_every = 5
 room_quiet_after = 104
 uneven_c = 1.5
-uneven_deadband_c = 0.4
 uneven_over = 105
 apart_days = 3
 window_near_days = 6
-past_window_share = 0.7
-stuck_after = 106
-shipping_behind = 107
 disk_low_mb = 108
 heading = "1.5 h"
 repeat_now = 109
@@ -338,7 +354,6 @@ quiet_until = "06:15"
 id = "bell"
 url = "json://127.0.0.1/bell"
 urgencies = ["today", "now", "today"]
-timeout = 9
 after = 111
 kinds = ["too-warm"]
 stacks = ["b"]
@@ -355,8 +370,6 @@ url = "https://series.invalid"
 org = "org"
 bucket = "bucket"
 token_env = "WORD"
-every = 21
-timeout = 22
 [heartbeat]
 url_env = "BEAT"
 every = 23
@@ -367,7 +380,6 @@ drill_at = "11:15"
 keep_days = 500
 [store]
 data_dir = "kept"
-commit_every = 3
 [profiles]
 dir = "mine"
 """
@@ -392,7 +404,7 @@ def test_every_key_arrives_where_it_belongs(tmp_path: Path) -> None:
             boxes=(Box("a1", "a", 10, 33, 22), Box("b1", "b", 20.5)),
             probes=(p, q),
             limits=Limits(32, 21, 0.3, 101, 102, 103, 71.5, 97),
-            watch=Watch(104, 1.5, 0.4, 105, 3, 6, 0.7, 106, 107, 108, 5400, 109, 110, "21:30", "06:15"),
+            watch=Watch(104, 1.5, 105, 3, 6, 900, 1800, 108, 5400, 109, 110, "21:30", "06:15"),
         ),
         broker=Broker(
             host="broker.invalid",
@@ -406,20 +418,19 @@ def test_every_key_arrives_where_it_belongs(tmp_path: Path) -> None:
             key_file=str(tmp_path / "key.pem"),
             keepalive_s=11,
             session_expiry_s=172800,
-            receive_maximum=12,
         ),
         channels=(
-            Channel("bell", "json://127.0.0.1/bell", ("today", "now"), 9, 111, ("too-warm",), ("b",)),
+            Channel("bell", "json://127.0.0.1/bell", ("today", "now"), 20, 111, ("too-warm",), ("b",)),
             Channel("mail", "mailtos://mail.invalid"),
         ),
         answers=Answers(("::", 8484), "https://eggs.invalid/back", "eggs/answer", True),
-        shipping=Shipping("https://series.invalid", "org", "bucket", "word", 21, 22),
-        heartbeat=Heartbeat("https://beat.invalid", 23),
+        shipping=Shipping("https://series.invalid", "org", "bucket", "word", 10, 10),
+        heartbeat=HeartbeatTarget("https://beat.invalid", 23),
         calendar=Calendar("07:30", "monday", "11:15", 500),
         data_dir=str(tmp_path / "kept"),
         profiles_dir=str(tmp_path / "mine"),
-        tick_s=5,
-        commit_every_s=3,
+        tick_s=15,
+        commit_every_s=2,
         file=str(path),
     )
 
@@ -439,7 +450,7 @@ url = "http://127.0.0.1/beat"
     found = load(write(tmp_path, text))
     assert found.channels == (Channel("bell", "json://127.0.0.1:8080/bell"),)
     assert found.shipping == Shipping("http://127.0.0.1:8086", "o", "b", "")
-    assert found.heartbeat == Heartbeat("http://127.0.0.1/beat")
+    assert found.heartbeat == HeartbeatTarget("http://127.0.0.1/beat")
 
 
 def test_the_usual_port_follows_tls(tmp_path: Path) -> None:
@@ -521,6 +532,19 @@ def test_the_example_loads_without_mistakes_and_without_any_secret() -> None:
     assert any(p.list_pointer for p in room.probes)
 
 
+def test_the_short_example_works_as_it_stands_and_is_all_that_is_needed_to_begin() -> None:
+    assert ids(check(SHORT, environ={})) == []
+    assert ids(check(SHORT, environ={}), "advice") == ["no-channels", "no-heartbeat"]
+    room = load(SHORT, environ={}).room
+    assert {p.box for p in room.probes} == {b.id for b in room.boxes}
+    keys = [line for line in SHORT.read_text(encoding="utf-8").splitlines() if " = " in line.partition("#")[0]]
+    assert len(keys) <= 20
+    # What is switched off in it is right too.
+    off = re.sub(r"^#(?! |$)", "", SHORT.read_text(encoding="utf-8"), flags=re.MULTILINE)
+    (channel,) = tomllib.loads(off)["channels"]
+    assert set(channel) <= set(TABLES["channels"].model_fields)
+
+
 def test_the_example_tells_every_key_there_is_and_no_other() -> None:
     told = keys_told(EXAMPLE.read_text(encoding="utf-8"))
     there = {table: set(model.model_fields) for table, model in TABLES.items()}
@@ -539,15 +563,16 @@ def test_the_values_that_are_switched_off_in_the_example_are_right_too() -> None
 
 def test_switched_off_keys_that_are_called_usual_are_the_defaults() -> None:
     told = keys_told(EXAMPLE.read_text(encoding="utf-8"))
-    for table, key in [("broker", "keepalive"), ("broker", "session_expiry"), ("broker", "receive_maximum")]:
+    for table, key in [("broker", "keepalive"), ("broker", "session_expiry")]:
         default = TABLES[table].model_fields[key].default
         (value,) = told[table][key]
         assert (seconds(value) if isinstance(value, str) else value) == default
     assert told["store"]["data_dir"] == [TABLES["store"].model_fields["data_dir"].default]
 
 
-def test_the_example_shows_the_cautions_at_the_top() -> None:
-    top = EXAMPLE.read_text(encoding="utf-8").split("[room]")[0]
+@pytest.mark.parametrize("path", [SHORT, EXAMPLE], ids=lambda path: path.stem)
+def test_the_example_shows_the_cautions_at_the_top(path: Path) -> None:
+    top = path.read_text(encoding="utf-8").split("[room]")[0]
     for word in ("residual-current", "smoke", "Salmonella", "veterinarian", "no egg is opened"):
         assert word in " ".join(top.replace("#", " ").split())
 

@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.core.terms.settings import Heartbeat as HeartbeatSettings
+from monitor.core.terms.settings import HeartbeatTarget
 from monitor.errors import ConfigError, StoreError
 from monitor.service.watchers import EARLIEST_MS, ClockWatch, Heartbeat, Notifier, free_mb, told
 from tests.peers import free_port, wait_for
@@ -158,7 +158,7 @@ class Clocks:
 
 @contextlib.contextmanager
 def beating(url: str, clocks: Clocks, every_s: float = 300.0, timeout_s: float = 5.0) -> Iterator[Heartbeat]:
-    heartbeat = Heartbeat(HeartbeatSettings(url, every_s), clocks.wall, monotonic=clocks.monotonic, timeout_s=timeout_s)
+    heartbeat = Heartbeat(HeartbeatTarget(url, every_s), clocks.wall, monotonic=clocks.monotonic, timeout_s=timeout_s)
     heartbeat.start()
     try:
         yield heartbeat
@@ -266,7 +266,7 @@ def test_a_call_that_hangs_holds_up_no_round_and_becomes_a_fact() -> None:
 )
 def test_an_address_that_is_not_plain_http_is_refused_without_being_shown(url: str) -> None:
     with pytest.raises(ConfigError) as caught:
-        Heartbeat(HeartbeatSettings(url), lambda: NOW_MS)
+        Heartbeat(HeartbeatTarget(url), lambda: NOW_MS)
     assert "hidden" not in str(caught.value)
     assert caught.value.__cause__ is None
 

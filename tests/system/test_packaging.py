@@ -142,7 +142,7 @@ def test_the_wheel_holds_the_program_and_its_data_and_nothing_else(wheel: Path) 
     profiles = {f"monitor/shipped/species/{p.name}" for p in (PROJECT / "config" / "species").glob("*.toml")}
     assert len(profiles) > 0
     assert profiles <= names
-    assert {"monitor/py.typed", "monitor/shipped/room.toml"} <= names
+    assert {"monitor/py.typed", "monitor/shipped/room.toml", "monitor/shipped/all-keys.toml"} <= names
     assert f"warmtally-{__version__}.dist-info/licenses/LICENSE" in names
 
 
@@ -179,7 +179,7 @@ def test_installed_it_finds_its_profiles_its_example_and_its_tables(environment:
         "from monitor.config.library import load_profile, shipped_dir\n"
         "print(shipped_dir())\n"
         "print(load_profile('elaphe-taeniura').id)\n"
-        "room = load(shipped_dir().parent / 'room.toml', data_dir='data')\n"
+        "room = load(shipped_dir().parent / 'all-keys.toml', data_dir='data')\n"
         "print(len(room.room.probes))\n"
         "store = Store(room.data_dir)\n"
         "print(len(store.readings.counts()), Path('data').is_dir())\n"
@@ -192,10 +192,11 @@ def test_installed_it_finds_its_profiles_its_example_and_its_tables(environment:
     assert stored == "0 True"
 
 
-def test_the_installed_command_checks_the_example_that_came_along(environment: Path, tmp_path: Path) -> None:
+@pytest.mark.parametrize("name", ["room.toml", "all-keys.toml"])
+def test_the_installed_command_checks_the_example_that_came_along(environment: Path, tmp_path: Path, name: str) -> None:
     (site,) = environment.glob("lib/python*/site-packages")
-    shutil.copy(site / "monitor" / "shipped" / "room.toml", tmp_path)
-    done = command(environment, "check", "--config", "room.toml", cwd=tmp_path)
+    shutil.copy(site / "monitor" / "shipped" / name, tmp_path)
+    done = command(environment, "check", "--config", name, cwd=tmp_path)
     assert done.returncode == 0, done.stdout + done.stderr
 
 

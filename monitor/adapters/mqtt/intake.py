@@ -219,7 +219,7 @@ class Intake:
                 if keeping.is_answer(item) or any(self._is_urgent(reading) for reading in decoded.readings):
                     due = min(due, flushed + URGENT_EVERY_S)
             # The broker may be holding back until we acknowledge; then it is not the end of what it has.
-            stalled = item is None and len(batch) >= self._window
+            stalled = item is None and len(batch) >= WINDOW
             full = len(batch) >= BATCH or readings >= BATCH_READINGS
             ending = item is None and self._ending.is_set()
             if full or stalled or ending or isinstance(item, Connected) or time.monotonic() >= due:
@@ -243,7 +243,7 @@ class Intake:
         wait = 0.2
         if batch:
             wait = max(min(wait, due - time.monotonic()), 0.0)
-        if len(batch) >= self._window:
+        if len(batch) >= WINDOW:
             wait = min(wait, IDLE_S)
         self._queue.wait(wait)
         return self._queue.take()
@@ -254,13 +254,6 @@ class Intake:
             self._line.tend()
         elif not self._queue.qsize():
             self._line.resume()
-
-    @property
-    def _window(self) -> int:
-        """How many messages the broker may have under way at least."""
-        if self._line.state().protocol == "MQTT 5":
-            return min(WINDOW, self._settings.broker.receive_maximum)
-        return WINDOW
 
     def _is_urgent(self, reading: Reading) -> bool:
         try:

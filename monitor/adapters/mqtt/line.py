@@ -53,6 +53,9 @@ from monitor.errors import ConfigError
 _log = logging.getLogger(__name__)
 
 TOPICS_A_PACKET: Final = 100
+# What may be under way before it is on disk: a whole batch of the one that writes. Fewer make it wait, more only fill
+# memory.
+RECEIVE_MAXIMUM: Final = 500
 REVIVE_AFTER_S: Final = 5.0
 ANSWER_S: Final = 5.0
 # Longer than the keep-alive may hold the network thread: the answer may wait behind messages that cannot be taken.
@@ -168,7 +171,7 @@ class Line:
         if five:
             properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
             properties.SessionExpiryInterval = broker.session_expiry_s
-            properties.ReceiveMaximum = broker.receive_maximum
+            properties.ReceiveMaximum = RECEIVE_MAXIMUM
             # Never a clean start, not even the first time: the first connect of this process is the one that must
             # find what waited while the service was away.
             client.connect_async(broker.host, broker.port, broker.keepalive_s, clean_start=False, properties=properties)

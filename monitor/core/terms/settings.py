@@ -94,15 +94,18 @@ class Box:
 
 @dataclass(frozen=True, slots=True)
 class Watch:
-    """When the conditions beside the limits are raised."""
+    """When the conditions beside the limits are raised.
+
+    Two of them no keeper can judge better, so the file has no key for them: ``stuck_after_s``, for a way out that takes
+    nothing (a router that starts anew takes minutes), and ``shipping_behind_s``, for an outside database, of which
+    nothing hangs but charts.
+    """
 
     room_quiet_after_s: float = 900.0
     uneven_c: float = 1.0
-    uneven_deadband_c: float = 0.2
     uneven_over_s: float = 86400.0
     apart_days: float = 2.0
     window_near_days: float = 7.0
-    past_window_share: float = 0.5
     stuck_after_s: float = 900.0
     shipping_behind_s: float = 1800.0
     disk_low_mb: float = 200.0
@@ -191,13 +194,15 @@ class Broker:
     key_file: str | None = None
     keepalive_s: int = 30
     session_expiry_s: int = 7 * 86400
-    receive_maximum: int = 500
     status_topic: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Channel:
-    """One way to the keeper. ``url`` is an Apprise address, a secret: kept out of ``repr``."""
+    """One way to the keeper. ``url`` is an Apprise address, a secret: kept out of ``repr``.
+
+    ``timeout_s`` has no key in the file: mail servers take seconds, and a shorter one would send a notice twice.
+    """
 
     id: str
     url: str = field(repr=False)
@@ -223,7 +228,10 @@ class Answers:
 
 @dataclass(frozen=True, slots=True)
 class Shipping:
-    """An outside InfluxDB 2.x write endpoint. Off unless configured."""
+    """An outside InfluxDB 2.x write endpoint. Off unless configured.
+
+    ``every_s`` and ``timeout_s`` have no key in the file: a chart looks the same, and nothing waits for the answer.
+    """
 
     url: str
     org: str
@@ -234,7 +242,7 @@ class Shipping:
 
 
 @dataclass(frozen=True, slots=True)
-class Heartbeat:
+class HeartbeatTarget:
     """An outside address that is called after each whole round; its silence is noticed elsewhere."""
 
     url: str = field(repr=False)
@@ -253,14 +261,19 @@ class Calendar:
 
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """All of it."""
+    """All of it.
+
+    ``tick_s`` and ``commit_every_s`` have no key in the file. Everything is looked at every ``tick_s``: far below each
+    delay of a limit, and a quarter of the service manager's watchdog. Readings reach the disk, and are acknowledged,
+    after ``commit_every_s`` at the latest: a commit is a flush of the disk, and one a second wears a memory card.
+    """
 
     room: Room
     broker: Broker
     channels: tuple[Channel, ...] = ()
     answers: Answers | None = None
     shipping: Shipping | None = None
-    heartbeat: Heartbeat | None = None
+    heartbeat: HeartbeatTarget | None = None
     calendar: Calendar = Calendar()
     data_dir: str = "data"
     profiles_dir: str | None = None

@@ -16,6 +16,9 @@ from monitor.core.terms.settings import DisplayUnit
 
 # Half an hour of ticks: the profile itself is a mean over hours, so the delay only bridges a restart.
 _DELAY_S = 1800.0
+# A stack is even again so far below its limit, in C, so that a mean that sways about it is told once. Judgement, no
+# source.
+DEADBAND_C = 0.2
 # Boxes of one clutch must come together by so much again before the condition clears, in days.
 _APART_DEADBAND_DAYS = 0.25
 
@@ -65,7 +68,8 @@ def _look_stacks(snapshot: Snapshot) -> Iterable[Look]:
         line = f"stack {stack}"
         # A quarter of the span at least: half an hour after the start says nothing of a day.
         if profile is not None and profile.hours * 3600.0 >= watch.uneven_over_s / 4.0:
-            samples = [above(snapshot.now_ms, profile.difference_c, watch.uneven_c, watch.uneven_deadband_c)]
+            deadband_c = min(DEADBAND_C, watch.uneven_c / 2.0)
+            samples = [above(snapshot.now_ms, profile.difference_c, watch.uneven_c, deadband_c)]
             if {profile.warmest, profile.coolest} & _doubtful(snapshot):
                 samples = []
         if profile is not None:
@@ -156,7 +160,7 @@ KINDS = (
         otherwise="The boxes drift apart, by days of hatch date over a whole incubation.",
         look=_look_stacks,
         cleared_says="Stack even again",
-        keys=("watch.uneven_c", "watch.uneven_deadband_c", "watch.uneven_over"),
+        keys=("watch.uneven_c", "watch.uneven_over"),
     ),
     Kind(
         name="siblings-apart",

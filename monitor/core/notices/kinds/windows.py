@@ -20,6 +20,9 @@ _DAY_MS = 86_400_000.0
 # A stage is gone back to only when the date has moved away by so much: forecasts sway by hours with the weather,
 # and nobody wants to be told "near" each time. Judgement, no source.
 _SWAY_MS = 0.5 * _DAY_MS
+# Past the window is so much of its width after its end: of a normal distribution, whose window is 10 to 90 %, one in
+# two hundred is later than that. Judgement, no source.
+PAST_WINDOW_SHARE = 0.5
 _STAGES: Final[tuple[KindName | Literal[""], ...]] = ("", "window-near", "window-open", "window-past")
 _CANDLING = (
     "Signs that an egg is alive: it candles pink with vessels, it is firm, it does not smell. Ask an experienced "
@@ -39,7 +42,7 @@ def _stage(lot: LotNow, snapshot: Snapshot) -> KindName | Literal[""]:
 def _stage_at(lot: LotNow, snapshot: Snapshot, at_ms: float) -> int:
     window, watch = lot.open_window, snapshot.room.watch
     assert window is not None
-    late = window.p90_ms + watch.past_window_share * (window.p90_ms - window.p10_ms)
+    late = window.p90_ms + PAST_WINDOW_SHARE * (window.p90_ms - window.p10_ms)
     begins = (window.p10_ms - watch.window_near_days * _DAY_MS, window.p10_ms, late)
     return sum(at_ms >= begin for begin in begins)
 
@@ -118,6 +121,5 @@ KINDS = (
         otherwise="Waiting costs little; opening too early costs lives.",
         look=partial(_look, kind="window-past"),
         tell_cleared=False,
-        keys=("watch.past_window_share",),
     ),
 )
