@@ -257,12 +257,12 @@ def database_away(folder: Path, away_s: float) -> Found:
     """The outside database stops and comes back; readings go on being stored, and are caught up."""
     found = Found("database away")
     with http_sink() as sink, mosquitto(folder / "broker") as broker, victoria(folder / "database") as database:
-        shipping = {"url": database.url, "org": ORG, "bucket": BUCKET, "token_file": "token", "every": 0.2}
+        shipping = {"url": database.url, "org": ORG, "bucket": BUCKET, "token_file": "token"}
         tables = room(
             BOXES,
             _probes(),
             port=broker.port,
-            watch={"shipping_behind": 2},
+            pace={"watch": {"shipping_behind_s": 2}, "shipping": {"every_s": 0.2}},
             channels={"hook": sink.port},
             shipping=shipping,
         )

@@ -69,12 +69,14 @@ def room(
     watch: Table | None = None,
     limits: Table | None = None,
     channels: Mapping[str, int] | None = None,
+    pace: Table | None = None,
     **more: Table,
 ) -> dict[str, Table | Iterable[Table]]:
     """A room in which nothing else happens than what a test brings about.
 
     Each box has a stack of its own, it is six in the morning with the calendar's hours far off, and probes may be
-    silent for long. ``channels``: id -> port of an HTTP receiver on this computer.
+    silent for long. ``channels``: id -> port of an HTTP receiver on this computer. ``pace``: what no file sets
+    (:mod:`tests.bench.paced`).
     """
     now = datetime.now(UTC)
     ahead_h = (6 - now.hour + 12) % 24 - 12
@@ -85,17 +87,16 @@ def room(
         "stacks": [{"id": f"stack-{box}", "boxes": [{"id": box, "height_cm": 100}]} for box in boxes],
         "probes": [{"unit": "C", **quiet, **probe} for probe in probes],
         "limits": {"too_warm_c": 45.0, "too_cool_c": 5.0, "on_delay": 0, "off_delay": 0, **(limits or {})},
-        "watch": {"look_every": 0.2, "disk_low_mb": 10, **(watch or {})},
+        "watch": {"disk_low_mb": 10, **(watch or {})},
         "calendar": {
             "daily_line_at": "23:00",
             "drill_on": f"{now + timedelta(days=3):%A}".lower(),
             "drill_at": "23:00",
         },
-        "store": {"commit_every": 0.2, **more.pop("store", {})},
         "channels": [
-            {"id": name, "url": f"json://127.0.0.1:{number}/{name}", "timeout": 5}
-            for name, number in (channels or {}).items()
+            {"id": name, "url": f"json://127.0.0.1:{number}/{name}"} for name, number in (channels or {}).items()
         ],
+        "pace": {"tick_s": 0.2, "commit_every_s": 0.2, "channels": {"timeout_s": 5}, **(pace or {})},
         **more,
     }
     return tables
@@ -120,7 +121,10 @@ def message(at_ms: int, value: float) -> str:
 
 @dataclass
 class Service:
-    """``warmtally run`` in a folder: started, killed, stopped, and looked into from outside."""
+    """``warmtally run`` in a folder: started, killed, stopped, and looked into from outside.
+
+    The part ``pace`` of the tables goes to :mod:`tests.bench.paced`, all others stand in the room's file.
+    """
 
     folder: Path
     tables: Tables
@@ -132,12 +136,13 @@ class Service:
         self.data = self.folder / "data"
         self.config = self.folder / "room.toml"
         self.log_file = self.folder / "service.log"
-        self.config.write_text(toml(self.tables))
+        self.config.write_text(toml({name: table for name, table in self.tables.items() if name != "pace"}))
 
     def start(self, **environ: str) -> subprocess.Popen[bytes]:
         """Start; returns at once. ``environ`` is added to the environment."""
         outside = {k: v for k, v in os.environ.items() if not k.startswith(("WARMTALLY_", "NOTIFY_", "WATCHDOG_"))}
-        command = [sys.executable, "-m", "monitor", "run", "--config", str(self.config), "--data", str(self.data)]
+        command = [sys.executable, "-m", "tests.bench.paced", json.dumps(self.tables.get("pace", {}))]
+        command += ["run", "--config", str(self.config), "--data", str(self.data)]
         with self.log_file.open("ab") as log:
             self.process = subprocess.Popen(command, cwd=PROJECT, env={**outside, **environ}, stdout=log, stderr=log)
         return self.process

@@ -58,8 +58,8 @@ def made(tmp_path: Path, broker: Mosquitto, phone: Sink) -> Iterator[Made]:
             answers={"listen": f"127.0.0.1:{port}", "address": f"http://127.0.0.1:{port}", "topic": TOPIC, **answers},
         )
         tables["channels"] = [
-            {"id": "phone", "url": f"json://127.0.0.1:{phone.port}/phone", "timeout": 5},
-            {"id": "neighbour", "url": f"json://127.0.0.1:{phone.port}/neighbour", "timeout": 5, "after": "15 s"},
+            {"id": "phone", "url": f"json://127.0.0.1:{phone.port}/phone"},
+            {"id": "neighbour", "url": f"json://127.0.0.1:{phone.port}/neighbour", "after": "15 s"},
         ]
         one = Service(tmp_path / "service", tables)
         running.append(one)

@@ -83,7 +83,7 @@ def test_sigterm_ends_it_within_five_seconds_with_everything_committed_that_had_
     broker: Mosquitto, tmp_path: Path
 ) -> None:
     # A commit only every 30 s: what came is still in memory when the signal does.
-    tables = room([BOX], PROBES, port=broker.port, store={"commit_every": 30})
+    tables = room([BOX], PROBES, port=broker.port, pace={"commit_every_s": 30})
     with service(tmp_path / "service", tables) as run, Publisher(broker.port) as publisher:
         run.start()
         run.wait_up()
@@ -194,7 +194,7 @@ def test_the_service_manager_hears_ready_then_a_sign_of_life_each_round_then_sto
 def test_rounds_come_often_enough_for_a_short_watchdog_even_when_the_room_is_looked_at_seldom(
     broker: Mosquitto, systemd: Manager, tmp_path: Path
 ) -> None:
-    tables = room([BOX], PROBES, port=broker.port, watch={"look_every": 60})
+    tables = room([BOX], PROBES, port=broker.port, pace={"tick_s": 60})
     with service(tmp_path / "service", tables) as run:
         run.start(**systemd.environ(watchdog_s=2))
         systemd.wait("READY=1")
