@@ -14,21 +14,11 @@ from typing import Final, TextIO
 
 from monitor.cli.forecast import rounded
 from monitor.cli.room import RoomAtHand, now_ms, parse_time, print_json, room_at_hand, table, utc
-from monitor.core.readings.calibration import (
-    KITCHEN_ICE_C,
-    LEAST_SPAN_C,
-    STEADY_MINUTES,
-    CorrectionLine,
-    FoundAt,
-    Session,
-    Track,
-    ice_note,
-    ice_point,
-    over_temperature,
-    side_by_side,
-    swap_test,
-)
+from monitor.core.readings.calibration import Session, Track
+from monitor.core.readings.correction_line import LEAST_SPAN_C, CorrectionLine, FoundAt, over_temperature
 from monitor.core.readings.corrections import Correction, How
+from monitor.core.readings.ice_point import KITCHEN_ICE_C, ice_note, ice_point
+from monitor.core.readings.side_by_side import STEADY_MINUTES, side_by_side, swap_test
 from monitor.core.terms.formats import show_difference, show_signed, show_span, show_temperature, show_time
 from monitor.core.terms.settings import Probe
 from monitor.errors import ComparisonRefused, UnknownSubject, UsageError

@@ -9,7 +9,7 @@ from typing import Final
 import numpy as np
 
 from monitor.adapters.store import Readings
-from monitor.core.readings.corrections import Calibrations
+from monitor.core.readings.corrections import StandingCorrections
 from monitor.core.readings.drift import Departure, Level, departing, level
 from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.settings import Probe, Room
@@ -31,7 +31,7 @@ class Peer:
     first_ms: int | None = None
 
 
-def hourly(probe: Probe, corrections: Calibrations, hours: Times, means: Mapping[int, float]) -> Values:
+def hourly(probe: Probe, corrections: StandingCorrections, hours: Times, means: Mapping[int, float]) -> Values:
     """Hourly means of a probe, corrected; NaN where it said nothing or lay elsewhere to be compared."""
     middle_ms = hours * HOUR_MS + HOUR_MS // 2
     values = np.array([means.get(h, np.nan) for h in hours.tolist()], np.float64) + probe.correction
@@ -40,7 +40,7 @@ def hourly(probe: Probe, corrections: Calibrations, hours: Times, means: Mapping
     return values
 
 
-def peers_of(readings: Readings, room: Room, corrections: Calibrations, now_ms: int) -> dict[str, Peer]:
+def peers_of(readings: Readings, room: Room, corrections: StandingCorrections, now_ms: int) -> dict[str, Peer]:
     """Every temperature probe that has a place, over the whole days before ``now_ms``."""
     result: dict[str, Peer] = {}
     for stack in room.stacks:
@@ -48,7 +48,7 @@ def peers_of(readings: Readings, room: Room, corrections: Calibrations, now_ms: 
     return result
 
 
-def levels_of(readings: Readings, room: Room, corrections: Calibrations, now_ms: int) -> dict[str, Level]:
+def levels_of(readings: Readings, room: Room, corrections: StandingCorrections, now_ms: int) -> dict[str, Level]:
     """Each stack's level of the last days against the middle of the room's limits, where both are set."""
     warm, cool = room.limits.too_warm_c, room.limits.too_cool_c
     if warm is None or cool is None:
@@ -70,7 +70,9 @@ def levels_of(readings: Readings, room: Room, corrections: Calibrations, now_ms:
     return result
 
 
-def _of_stack(stack: str, readings: Readings, room: Room, corrections: Calibrations, now_ms: int) -> dict[str, Peer]:
+def _of_stack(
+    stack: str, readings: Readings, room: Room, corrections: StandingCorrections, now_ms: int
+) -> dict[str, Peer]:
     heights: dict[str, float] = {}
     probes: dict[str, Probe] = {}
     today = now_ms // DAY_MS
@@ -98,7 +100,7 @@ def _of_stack(stack: str, readings: Readings, room: Room, corrections: Calibrati
     }
 
 
-def _daily(readings: Readings, probe: Probe, corrections: Calibrations, days: Times) -> Values:
+def _daily(readings: Readings, probe: Probe, corrections: StandingCorrections, days: Times) -> Values:
     """Median of each day's hours; NaN for a day of which too little was measured."""
     result = np.full(len(days), np.nan)
     if len(days):

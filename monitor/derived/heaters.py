@@ -6,7 +6,7 @@ from typing import Final
 
 from monitor.adapters.store import Readings
 from monitor.core.climate.heater import Day, HeaterNow, day_of, wear
-from monitor.core.readings.corrections import Calibrations
+from monitor.core.readings.corrections import StandingCorrections
 from monitor.core.readings.thinning import spaced
 from monitor.core.terms.settings import Probe, Room
 from monitor.core.terms.times import DAY_MS
@@ -24,7 +24,7 @@ class Heaters:
         self._days: dict[tuple[str, int], Day] = {}
         self._known: tuple[tuple[int, str] | None, dict[str, HeaterNow]] = (None, {})
 
-    def now(self, readings: Readings, corrections: Calibrations, now_ms: int) -> dict[str, HeaterNow]:
+    def now(self, readings: Readings, corrections: StandingCorrections, now_ms: int) -> dict[str, HeaterNow]:
         """By stack; looked at anew once a day, and after readings were imported."""
         key = now_ms // DAY_MS, readings.bulks()
         known = self._known[0]
@@ -34,7 +34,7 @@ class Heaters:
             self._known = key, {s: self._of_stack(s, readings, corrections, now_ms) for s in self.room.stacks}
         return self._known[1]
 
-    def _of_stack(self, stack: str, readings: Readings, corrections: Calibrations, now_ms: int) -> HeaterNow:
+    def _of_stack(self, stack: str, readings: Readings, corrections: StandingCorrections, now_ms: int) -> HeaterNow:
         probes = [p for p in self.room.probes if p.quantity == "temperature" and p.box is None and p.stack == stack]
         if not probes:
             return HeaterNow(stack, untold=NO_AIR)
@@ -54,7 +54,7 @@ class Heaters:
             )
         return max(found, key=lambda x: (x[1].wear is not None, x[0]))[1]
 
-    def _day(self, probe: Probe, day: int, readings: Readings, corrections: Calibrations) -> Day:
+    def _day(self, probe: Probe, day: int, readings: Readings, corrections: StandingCorrections) -> Day:
         key = probe.id, day
         if key not in self._days:
             columns = readings.sparse([probe.id], day * DAY_MS, (day + 1) * DAY_MS)[probe.id]

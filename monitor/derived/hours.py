@@ -25,7 +25,7 @@ from monitor.core.development.curves import PublishedRates
 from monitor.core.development.development import hourly_parts
 from monitor.core.development.gaps import HourTable
 from monitor.core.development.species import Profile
-from monitor.core.readings.corrections import Calibrations
+from monitor.core.readings.corrections import StandingCorrections
 from monitor.core.readings.thinning import SLOT_MS
 from monitor.core.terms.arrays import Times
 from monitor.core.terms.settings import Box, Probe, Settings
@@ -94,7 +94,7 @@ class Hours:
         # Only while all lots are looked at for one moment.
         self._sweep: Sweep | None = None
         self._around = {box: probes_for(self.room, box) for box in self.room.boxes}
-        self._corrections = Calibrations()
+        self._corrections = StandingCorrections()
         self._corrections_version = -1
         self._known_by_ms = known_by_ms
         self._profiles_stamp = own_stamp(settings.profiles_dir)
@@ -129,7 +129,7 @@ class Hours:
                     log.info("the profile %s was changed and serves as it is now", name)
 
     @property
-    def corrections(self) -> Calibrations:
+    def corrections(self) -> StandingCorrections:
         if self._corrections_version < 0:
             self._follow_corrections()
         return self._corrections
@@ -261,7 +261,7 @@ class Hours:
         assert species.curve is not None
         first, last = from_ms // HOUR_MS, max((to_ms - 1) // HOUR_MS, from_ms // HOUR_MS)
         n = last - first + 1
-        development, degree_days, heat, covered = (np.zeros(n) for _ in range(4))
+        development, degree_days, integral, covered = (np.zeros(n) for _ in range(4))
         starts = (first + np.arange(n)) * HOUR_MS
         need = (np.minimum(starts + HOUR_MS, to_ms) - np.maximum(starts, from_ms)) / 1000.0
         model = self._model(box, species)
@@ -277,16 +277,16 @@ class Hours:
             rows = kept.rows.between(first, last + 1)
             index = rows.hour - first
             development[index], degree_days[index] = rows.development, rows.degree_days
-            heat[index], covered[index] = rows.heat, rows.covered_s
+            integral[index], covered[index] = rows.temperature_integral, rows.covered_s
         for start, stop in _runs(fresh, join=24):
             a, b = max(from_ms, (first + start) * HOUR_MS), min(to_ms, (first + stop) * HOUR_MS)
             where = slice(start, stop)
-            development[where] = degree_days[where] = heat[where] = covered[where] = 0.0
+            development[where] = degree_days[where] = integral[where] = covered[where] = 0.0
             for got in self._fresh(box, species.curve, model, a, b, now_ms):
                 index = got.hour - first
                 development[index], degree_days[index] = got.development, got.degree_days
-                heat[index], covered[index] = got.heat, got.covered_s
-        mean = np.divide(heat, covered, out=np.full(n, np.nan), where=covered > 0)
+                integral[index], covered[index] = got.temperature_integral, got.covered_s
+        mean = np.divide(integral, covered, out=np.full(n, np.nan), where=covered > 0)
         return HourTable(int(first), development, degree_days, mean, covered, need)
 
     def _kept(self, box: Box, model: str, first: int, last: int) -> _Kept:

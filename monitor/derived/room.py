@@ -454,12 +454,12 @@ def _empty_table(from_ms: int, to_ms: int) -> HourTable:
 
 def _mean_c(tables: Iterable[HourTable], filled: Iterable[Filled]) -> float | None:
     """Mean temperature of all that is known of a lot's way, by time."""
-    heat = seconds = 0.0
+    integral_c_s = seconds = 0.0
     for table, found in zip(tables, filled, strict=True):
         known = ~np.isnan(found.temperature_c)
-        heat += float(found.temperature_c[known] @ table.need_s[known])
+        integral_c_s += float(found.temperature_c[known] @ table.need_s[known])
         seconds += float(table.need_s[known].sum())
-    return heat / seconds if seconds > 0.0 else None
+    return integral_c_s / seconds if seconds > 0.0 else None
 
 
 def zone_of(name: str) -> tzinfo:

@@ -28,8 +28,9 @@ from monitor.core.development.forecast import ExpectedRates
 from monitor.core.development.lots import LotNow
 from monitor.core.development.remedies import FAN_LEAVES, advise, siblings_in
 from monitor.core.notices.kinds.uneven import describe
-from monitor.core.readings.calibration import Swap, Track, side_by_side, swap_test
-from monitor.core.readings.corrections import Calibrations, Correction
+from monitor.core.readings.calibration import Track
+from monitor.core.readings.corrections import Correction, StandingCorrections
+from monitor.core.readings.side_by_side import SwapTest, side_by_side, swap_test
 from monitor.core.terms.events import Clutch, Lot, Stay
 from monitor.core.terms.settings import Probe, Watch
 from monitor.core.terms.times import DAY_MS
@@ -265,7 +266,7 @@ class _Case:
         value = wave + place_c + self.off[probe] + self.rng.normal(0.0, NOISE_C, len(at))
         return Track(at, np.round(value / STEP_C) * STEP_C, standard_uncertainty_c=self.bound / math.sqrt(3.0))
 
-    def _compared(self) -> Calibrations:
+    def _compared(self) -> StandingCorrections:
         """Forty minutes in one box, two days before."""
         since = START - 2 * DAY_MS
         spots = self.rng.normal(0.0, self.spots, len(self.places))
@@ -273,13 +274,13 @@ class _Case:
             {n: self._says(i, since, 40 * MINUTE, MINUTE, spots[i]) for i, n in enumerate(self.names)}
         )
         assert session.steady, session.refused
-        return Calibrations(
+        return StandingCorrections(
             Correction(f.probe, since, f.correction_c, f.uncertainty_c, f.common_c, "side by side", since, "s", id=i)
             for i, f in enumerate(session.found)
         )
 
     def judged(self, *, compared: bool = False) -> StackProfile:
-        known = self._compared() if compared else Calibrations()
+        known = self._compared() if compared else StandingCorrections()
         series = []
         for name, height, said in zip(self.names, self.heights, self.day, strict=True):
             probe = Probe(name, name, box=name, standard_uncertainty=self.bound / math.sqrt(3.0))
@@ -290,7 +291,7 @@ class _Case:
         assert found is not None
         return found
 
-    def swapped(self) -> Swap:
+    def swapped(self) -> SwapTest:
         """The first two probes change places for a second day."""
         rise = float(self.places[1] - self.places[0])
         later = rise * (1.0 + self.rng.normal(0.0, self.sway))

@@ -9,7 +9,7 @@ import pytest
 
 from monitor.adapters.store import Store
 from monitor.adapters.store.chunks import Columns
-from monitor.core.readings.corrections import Calibrations
+from monitor.core.readings.corrections import StandingCorrections
 from monitor.core.terms.settings import Box, Limits, Probe, Room
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.derived.departures import AIR_AMONG_BOXES, peers_of
@@ -56,7 +56,7 @@ def test_a_probe_that_leaves_the_others_is_told_unless_heating_could_explain_it(
 ) -> None:
     room = Room("shed", "UTC", "C", ("left",), BOXES, others, limits=Limits())
     with store_with(tmp_path, others, drifting) as store:
-        found = peers_of(store.readings, room, Calibrations(), NOW_MS)
+        found = peers_of(store.readings, room, StandingCorrections(), NOW_MS)
     departed = {name: peer.departure for name, peer in found.items() if peer.departure is not None}
     assert set(departed) == ({drifting} if told else set())
     if told:

@@ -45,7 +45,8 @@ from monitor.core.notices.kinds import Kind, Look, all_kinds
 from monitor.core.notices.routing import routes
 from monitor.core.notices.snapshot import LinkNow, ProbeNow, Service, Snapshot
 from monitor.core.readings.batteries import BatteryNow
-from monitor.core.readings.calibration import CorrectionLine, correction_line, step_of, type_a
+from monitor.core.readings.calibration import step_of, type_a
+from monitor.core.readings.correction_line import CorrectionLine, correction_line
 from monitor.core.readings.probe_faults import jumps
 from monitor.core.readings.quality import (
     POWER_ON_C,

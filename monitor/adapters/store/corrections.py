@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 from monitor.adapters.store.database import Database
-from monitor.core.readings.corrections import Calibrations, Correction
+from monitor.core.readings.corrections import Correction, StandingCorrections
 from monitor.errors import EventRefused, UnknownSubject
 
 _COLUMNS = "probe, from_at, to_at, offset_c, uncertainty_c, common_c, how, session, only_after, recorded"
@@ -36,9 +36,9 @@ class Corrections:
             rows = self.db.rows(sql, until)
         return [_correction(row, int(row[0]) in gone) for row in rows]
 
-    def standing(self, by_ms: int | None = None) -> Calibrations:
+    def standing(self, by_ms: int | None = None) -> StandingCorrections:
         """Those that stand, or that stood at a moment."""
-        return Calibrations(self.all(by_ms))
+        return StandingCorrections(self.all(by_ms))
 
     def tell(self, corrections: Sequence[Correction]) -> list[Correction]:
         """Add what one session found, all or nothing; returns them with their numbers."""

@@ -22,14 +22,18 @@ class HourRows:
     hour: Times
     development: Values
     degree_days: Values
-    heat: Values
+    temperature_integral: Values
     covered_s: Values
 
     def between(self, from_hour: int, to_hour: int) -> HourRows:
         """Those with ``from_hour <= hour < to_hour``."""
         some = slice(*np.searchsorted(self.hour, (from_hour, to_hour)))
         return HourRows(
-            self.hour[some], self.development[some], self.degree_days[some], self.heat[some], self.covered_s[some]
+            self.hour[some],
+            self.development[some],
+            self.degree_days[some],
+            self.temperature_integral[some],
+            self.covered_s[some],
         )
 
 
@@ -79,7 +83,12 @@ class Parts:
             [
                 (box, model, int(h), float(d), float(g), float(q), float(s))
                 for h, d, g, q, s in zip(
-                    rows.hour, rows.development, rows.degree_days, rows.heat, rows.covered_s, strict=True
+                    rows.hour,
+                    rows.development,
+                    rows.degree_days,
+                    rows.temperature_integral,
+                    rows.covered_s,
+                    strict=True,
                 )
             ],
         )

@@ -27,7 +27,7 @@ DEADBAND: Final = {"%": 5.0, "V": 0.1}
 
 
 @dataclass(frozen=True, slots=True)
-class Trend:
+class BatteryTrend:
     """How a level falls, in its unit a day (negative), with the days until a level is reached: middle and 95 %."""
 
     per_day: float
@@ -45,7 +45,7 @@ class BatteryNow:
     battery: Probe
     level: float | None = None
     at_ms: int | None = None
-    trend: Trend | None = None
+    trend: BatteryTrend | None = None
     untold: str = ""
 
     @property
@@ -58,7 +58,7 @@ class BatteryNow:
         return f"{level:.0f} %" if self.battery.unit == "%" else f"{level:.2f} V"
 
 
-def trend(days: Times, levels: Values, now: float, low: float, unit: str) -> tuple[Trend | None, str]:
+def trend(days: Times, levels: Values, now: float, low: float, unit: str) -> tuple[BatteryTrend | None, str]:
     """From a level for each day, shape (n,), days increasing, to how long the present level ``now`` lasts.
 
     Until ``low``, or where that is reached already until 0 if the unit is per cent. Robust line (Theil 1950, Sen 1968)
@@ -79,7 +79,7 @@ def trend(days: Times, levels: Values, now: float, low: float, unit: str) -> tup
     if now <= low and unit != "%":
         return None, f"falls by {-line.slope:.3g} V a day; how long it lasts below its low level is not known"
     left = now - until
-    return Trend(line.slope, until, left / -line.slope, left / -line.low, _upper(left, line.high)), ""
+    return BatteryTrend(line.slope, until, left / -line.slope, left / -line.low, _upper(left, line.high)), ""
 
 
 def _upper(left: float, slope: float) -> float:

@@ -44,7 +44,7 @@ class Correction:
         return math.hypot(self.uncertainty_c, self.common_c)
 
 
-class Calibrations:
+class StandingCorrections:
     """All corrections that stand. Of two that begin at one moment, the one told later holds."""
 
     def __init__(self, corrections: Iterable[Correction] = ()) -> None:

@@ -7,17 +7,10 @@ import math
 import numpy as np
 import pytest
 
-from monitor.core.readings.calibration import (
-    FoundAt,
-    Track,
-    correction_line,
-    ice_point,
-    over_temperature,
-    side_by_side,
-    step_of,
-    swap_test,
-    type_a,
-)
+from monitor.core.readings.calibration import Track, step_of, type_a
+from monitor.core.readings.correction_line import FoundAt, correction_line, over_temperature
+from monitor.core.readings.ice_point import ice_point
+from monitor.core.readings.side_by_side import side_by_side, swap_test
 
 MINUTE = 60_000
 START = 1_780_000_000_000

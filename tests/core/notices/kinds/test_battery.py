@@ -8,14 +8,16 @@ from datetime import UTC
 from monitor.core.notices.evaluation import Outcome, evaluate
 from monitor.core.notices.kinds.battery import KIND
 from monitor.core.notices.snapshot import Service, Snapshot
-from monitor.core.readings.batteries import BatteryNow, Trend
+from monitor.core.readings.batteries import BatteryNow, BatteryTrend
 from monitor.core.terms.settings import Probe
 from tests.core.timeline import MINUTE, START, Run, Script, a_room
 
 BATTERY = Probe("cell", "t/cell", "battery", "V", battery_of="p-b", low=2.4)
 
 
-def looked(level: float | None, minute: int, before: Outcome | None = None, trend: Trend | None = None) -> Outcome:
+def looked(
+    level: float | None, minute: int, before: Outcome | None = None, trend: BatteryTrend | None = None
+) -> Outcome:
     now = START + minute * MINUTE
     conditions = {} if before is None else {c.key: c for c in before.conditions} | dict(before.snapshot.conditions)
     if before is not None:
@@ -28,7 +30,7 @@ def looked(level: float | None, minute: int, before: Outcome | None = None, tren
 
 
 def test_a_low_battery_is_told_once_in_the_diary_with_how_long_it_lasts() -> None:
-    first = looked(2.39, 0, trend=Trend(-0.01, 2.2, 19.0, 12.0, 30.0))
+    first = looked(2.39, 0, trend=BatteryTrend(-0.01, 2.2, 19.0, 12.0, 30.0))
     (notice,) = first.notices
     assert notice.urgency == "diary"
     assert "battery of probe p-b: 2.39 V at 06:59, low at 2.40 V" in notice.text.replace("B", "b", 1)
