@@ -116,7 +116,7 @@ def _plan(text: str, room: RoomAtHand, at_ms: int) -> Plan:
         if box is None:
             known = ", ".join(b.id for b in room.settings.room.boxes)
             raise UnknownSubject(f"no box {name!r} in the configuration", fix=f"boxes: {known}")
-        series = room.derived.box_series(box, at_ms - LOOK_BACK_H * HOUR_MS, at_ms + 1)
+        series = room.derived.readings.box_series(box, at_ms - LOOK_BACK_H * HOUR_MS, at_ms + 1)
         if not len(series.time_ms):
             raise UnknownSubject(f"no reading of box {name} in the three days before", fix="assume a temperature")
         return replace(Plan.constant(float(series.temperature_c.mean())), label=f"as box {name}")
@@ -136,7 +136,7 @@ def _plan(text: str, room: RoomAtHand, at_ms: int) -> Plan:
 
 def _set_points(lot: LotNow, room: RoomAtHand, at_ms: int) -> list[tuple[float, LotNow]]:
     """The lot's forecast at each temperature that could be set from now on."""
-    species = room.derived.species(lot.species)
+    species = room.derived.book.of(lot.species)
     if species.curve is None or species.profile is None:
         return []
     low = species.profile.low_limit_c if species.profile.low_limit_c is not None else species.curve.low_c

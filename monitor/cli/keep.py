@@ -182,7 +182,7 @@ def run_record(args: argparse.Namespace) -> int:
         clutch = room.store.account.clutches()[args.clutch]
         print(f"entry {told.id}: {_sentence(told, room)}")
         if kind is EventKind.LAID:
-            profile = room.derived.species(event.species)
+            profile = room.derived.book.of(event.species)
             if profile.refused:
                 print(f"  note: no forecast will be made: {profile.refused}")
             print(f'  next: warmtally record set {args.clutch} --box BOX --eggs {event.eggs} --at "WHEN"')

@@ -23,8 +23,8 @@ from monitor.core.development.learning import (
 from monitor.core.development.species import Profile, parse_profile
 from monitor.core.terms.events import Clutch
 from monitor.core.terms.formats import show_bare, show_degree_days, show_difference, show_temperature
-from monitor.derived.hours import Species
 from monitor.derived.room import Derived
+from monitor.derived.species import Species
 from monitor.errors import ConfigError, MonitorError, UnknownSubject, UsageError
 
 # The first words of a file that this command wrote; what a keeper wrote by hand is never taken for it.
@@ -114,7 +114,7 @@ def _learn(room: RoomAtHand, species: str, clutches: list[Clutch], at_ms: int) -
         # Only the time up to the last look says anything: eggs that never pipped may still lie there, or seem to.
         looks = [lot.looked_ms for lot in kept if lot.looked_ms is not None]
         until_ms = min(max(looks, default=at_ms), at_ms)
-        boxes = [own_box(lot, derived.history(clutch, lot, known, until_ms), known.curve) for lot in kept]
+        boxes = [own_box(lot, derived.histories.history(clutch, lot, known, until_ms), known.curve) for lot in kept]
         found = own_clutch(clutch, boxes)
         if found is not None:
             own.append(found)

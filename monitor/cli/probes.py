@@ -84,7 +84,7 @@ def _line(
     if last_ms is not None:
         newest = room.store.readings.load([probe.id], last_ms, last_ms + 1)[probe.id]
         if len(newest) and bool(newest.usable[-1]):
-            value = float(newest.value[-1]) + room.derived.effective(probe, now).correction
+            value = float(newest.value[-1]) + room.derived.readings.effective(probe, now).correction
     return _ProbeSummary(
         probe,
         last_ms,
@@ -94,7 +94,7 @@ def _line(
         dict(bad),
         noise_of(values),
         step_of(values) if len(values) else None,
-        room.derived.corrections.holding(probe.id, now) if probe.quantity == "temperature" else None,
+        room.derived.readings.corrections.holding(probe.id, now) if probe.quantity == "temperature" else None,
         peer,
         told_of,
     )
@@ -118,14 +118,14 @@ def run_probes(args: argparse.Namespace) -> int:
         room.derived.follow(now)
         last = room.store.readings.last_at(now)
         day = room.store.readings.load([p.id for p in probes], now - DAY_MS, now + 1)
-        peers = room.derived.peers(now)
+        peers = room.derived.probes.peers(now)
         told_of = _told_of(room)
         lines = [
             _line(room, p, now, last.get(p.id), day[p.id], peers.get(p.id, Peer()), told_of.get(p.id, ()))
             for p in probes
         ]
-        batteries = [(room.derived.battery(b, now), last.get(b.id)) for b in room.settings.room.batteries]
-        levels = levels_of(room.store.readings, room.settings.room, room.derived.corrections, now)
+        batteries = [(room.derived.probes.battery(b, now), last.get(b.id)) for b in room.settings.room.batteries]
+        levels = levels_of(room.store.readings, room.settings.room, room.derived.readings.corrections, now)
         if args.json:
             print_json(
                 {

@@ -93,8 +93,8 @@ def run_stack(args: argparse.Namespace) -> int:
 
 
 def _seen(room: RoomAtHand, picture: Snapshot, stack: str, at: int, hours: float) -> _Seen:
-    profile = room.derived.stack_profile(stack, at, hours * 3600.0)
-    air = room.derived.stack_profile(stack, at, hours * 3600.0, of="air")
+    profile = room.derived.boxes.stack_profile(stack, at, hours * 3600.0)
+    air = room.derived.boxes.stack_profile(stack, at, hours * 3600.0, of="air")
     names = {x.name for x in profile.levels} if profile else set()
     picture = replace(picture, stacks=(profile,) if profile else ())
     boxes = {b.box.id: b for b in picture.boxes if b.box.stack == stack}

@@ -1,4 +1,4 @@
-"""Readings and their sums by hour: what was measured in a box, and how far a curve says that it brings eggs.
+"""Sums by hour: what was measured in a box, and how far a curve says that it brings eggs.
 
 Development is kept as sums per hour (``part`` rows). An hour in which a reading came since is *dirty*: it and its
 neighbours, within the longest joined step, are computed again from the raw readings, in memory by whoever asks
@@ -9,43 +9,24 @@ curves come out right without special paths, and running equals rebuilt.
 from __future__ import annotations
 
 import hashlib
-import logging
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.adapters.store import Columns, Store
+from monitor.adapters.store import Store
 from monitor.adapters.store.parts import HourRows
-from monitor.config.library import own_stamp
-from monitor.core.climate.box_temperature import BoxSeries, Series, box_series, probes_for
 from monitor.core.development.curves import PublishedRates
 from monitor.core.development.development import hourly_parts
 from monitor.core.development.gaps import HourTable
-from monitor.core.development.species import Profile
-from monitor.core.readings.corrections import StandingCorrections
-from monitor.core.readings.thinning import SLOT_MS
 from monitor.core.terms.arrays import Times
-from monitor.core.terms.settings import Box, Probe, Settings
+from monitor.core.terms.settings import Box, Room
 from monitor.core.terms.times import HOUR_MS
-from monitor.errors import ConfigError, MonitorError
-
-log = logging.getLogger("warmtally.hours")
-
-# The service keeps so much of the newest readings in memory.
-RECENT_MS = 26 * HOUR_MS
-
-
-@dataclass(frozen=True)
-class Species:
-    """A profile with its curve, or the reason why there is none."""
-
-    profile: Profile | None
-    curve: PublishedRates | None
-    refused: str
-    digest: str
+from monitor.derived.readings import RoomReadings
+from monitor.derived.species import Species, SpeciesBook
 
 
 @dataclass(frozen=True)
@@ -69,169 +50,28 @@ class Sweep:
 
 
 class Hours:
-    """Readings, species and hourly sums of one room's store. Belongs to one thread, like its store.
+    """Hourly sums of one room's store. Belongs to one thread, like its store."""
 
-    ``known_by_ms``: with the corrections of probes as they stood at that moment, not as they stand.
-    """
-
-    def __init__(
-        self,
-        store: Store,
-        settings: Settings,
-        profiles: Callable[[str], Profile],
-        *,
-        known_by_ms: int | None = None,
-    ) -> None:
-        self.store = store
-        self.settings = settings
-        self.room = settings.room
-        self.seen_seq = -1
-        self._profiles = profiles
-        self._species: dict[str, Species] = {}
-        self._recent: dict[str, Columns] = {}
-        self._recent_from = 0
-        self._bulks = ""
-        # Only while all lots are looked at for one moment.
+    def __init__(self, store: Store, room: Room, readings: RoomReadings, book: SpeciesBook) -> None:
+        self._store = store
+        self._room = room
+        self._readings = readings
+        self._book = book
         self._sweep: Sweep | None = None
-        self._around = {box: probes_for(self.room, box) for box in self.room.boxes}
-        self._corrections = StandingCorrections()
-        self._corrections_version = -1
-        self._known_by_ms = known_by_ms
-        self._profiles_stamp = own_stamp(settings.profiles_dir)
 
-    def _follow_corrections(self) -> None:
-        """Only where a computation begins: what is summed up must be of one state of knowledge."""
-        version = self.store.corrections.version()
-        if version != self._corrections_version:
-            self._corrections = self.store.corrections.standing(self._known_by_ms)
-            self._corrections_version = version
-
-    def _follow_profiles(self) -> None:
-        """Profiles that were written anew since they were read are read again, for instance learned ones.
-
-        One that cannot be read any more, since it is being edited or has a mistake, serves on as it was.
-        """
-        stamp = own_stamp(self.settings.profiles_dir)
-        if stamp == self._profiles_stamp:
-            return
-        self._profiles_stamp = stamp
-        before, self._species = self._species, {}
-        for name, old in before.items():
-            try:
-                changed = self._profiles(name) != old.profile
-            except ConfigError as error:
-                log.warning("the profile %s has a mistake now and serves on as it was: %s", name, error)
-                self._species[name] = old
-            except MonitorError as error:
-                log.warning("the profile %s does not serve any more: %s", name, error)
-            else:
-                if changed:
-                    log.info("the profile %s was changed and serves as it is now", name)
-
-    @property
-    def corrections(self) -> StandingCorrections:
-        if self._corrections_version < 0:
-            self._follow_corrections()
-        return self._corrections
-
-    def _probes_for(self, box: Box) -> tuple[tuple[Probe, ...], tuple[tuple[float, Probe], ...]]:
-        found = self._around.get(box)
-        return found if found is not None else probes_for(self.room, box)
-
-    def effective(self, probe: Probe, now_ms: int) -> Probe:
-        """A probe with its correction and uncertainty of a moment."""
-        return self.corrections.effective(probe, now_ms)
-
-    def follow(self, now_ms: int) -> None:
-        """Bring what is in memory up to date: readings, corrections, profiles."""
-        self._follow_corrections()
-        self._follow_profiles()
-        names = [p.id for p in self.room.all_probes]
-        bulks = self.store.readings.bulks()
-        if self.seen_seq < 0 or bulks != self._bulks or now_ms - RECENT_MS < self._recent_from - RECENT_MS:
-            self.seen_seq = self.store.journal.last_seq()
-            self._bulks = bulks
-            self._recent_from = now_ms - RECENT_MS
-            self._recent = self.store.readings.sparse(names, self._recent_from, 2**62)
-            return
-        fresh = self.store.journal.since(self.seen_seq)
-        while fresh:
-            self.seen_seq = fresh[-1][0]
-            by_probe: dict[str, list[tuple[int, float, int, int, bool, str]]] = {}
-            for _, r in fresh:
-                if r.at_ms >= self._recent_from:
-                    row = (r.at_ms, r.value, r.received_ms, int(r.flag), r.timed, r.test)
-                    by_probe.setdefault(r.probe, []).append(row)
-            for probe, rows in by_probe.items():
-                at, value, received, flag, timed, test = zip(*rows, strict=True)
-                new = Columns(
-                    np.array(at, np.int64),
-                    np.array(value, np.float64),
-                    np.array(received, np.int64),
-                    np.array(flag, np.uint8),
-                    np.array(timed, bool),
-                    tuple(test),
-                )
-                old = self._recent.get(probe, Columns.empty())
-                # Of what is there already only the slots that something came into are thinned anew.
-                slot_ms = int(new.at.min()) // SLOT_MS * SLOT_MS
-                there = int(np.searchsorted(old.at, slot_ms))
-                tail = Columns.joined([old.part(there, len(old)), new]).sorted_first_wins().thinned()
-                self._recent[probe] = Columns.joined([old.part(0, there), tail])
-            fresh = self.store.journal.since(self.seen_seq)
-        if now_ms - self._recent_from > RECENT_MS + HOUR_MS:
-            self._recent_from = now_ms - RECENT_MS
-            self._recent = {name: c.take(np.flatnonzero(c.at >= self._recent_from)) for name, c in self._recent.items()}
-
-    def _columns(
-        self, probes: Iterable[Probe], from_ms: int, to_ms: int, *, stored: bool = False
-    ) -> dict[str, Columns]:
-        """``stored``: as the store has it now, not as it was at the last :meth:`follow`."""
-        names = [p.id for p in probes]
-        if self.seen_seq >= 0 and from_ms >= self._recent_from and not stored:
-            found = {n: self._recent.get(n, Columns.empty()) for n in names}
-            return {n: c.take(np.flatnonzero((c.at >= from_ms) & (c.at < to_ms))) for n, c in found.items()}
-        return self.store.readings.sparse(names, from_ms, to_ms)
-
-    def _series(self, probe: Probe, columns: Columns) -> Series:
-        """Usable readings, corrected as each one's time asks for; the probe is as known at the newest of them.
-
-        What a probe said while it lay elsewhere to be compared belongs to no box.
-        """
-        usable = columns.usable & ~self.corrections.away(probe.id, columns.at)
-        at = columns.at[usable]
-        value = columns.value[usable] + probe.correction + self.corrections.offset_c(probe.id, at)
-        return Series(self.effective(probe, int(at[-1]) if len(at) else 2**62), at, value)
-
-    def box_series(
-        self, box: Box, from_ms: int, to_ms: int, *, as_heard: bool = False, stored: bool = False
-    ) -> BoxSeries:
-        """Temperature of a box with ``from_ms <= at < to_ms``, corrected, usable readings only."""
-        own, around = self._probes_for(box)
-        columns = self._columns(own or [p for _, p in around], from_ms, to_ms, stored=stored)
-        return box_series(
-            [self._series(p, columns[p.id]) for p in own],
-            [] if own else [(h, self._series(p, columns[p.id])) for h, p in around],
-            box.height_cm,
-            as_heard=as_heard,
-        )
-
-    def species(self, name: str) -> Species:
-        if name not in self._species:
-            try:
-                profile = self._profiles(name)
-                curve = profile.curve()
-                rows = repr([(r.temperature_c, r.days, r.eggs) for r in profile.rows])
-                digest = hashlib.blake2b(rows.encode(), digest_size=6).hexdigest()
-                self._species[name] = Species(profile, curve, "", digest)
-            except MonitorError as error:
-                self._species[name] = Species(None, None, error.what, "")
-        return self._species[name]
+    @contextmanager
+    def sweep(self) -> Iterator[None]:
+        """While all lots are looked at for one moment: what they share is read and computed once."""
+        self._sweep = Sweep()
+        try:
+            yield
+        finally:
+            self._sweep = None
 
     def _model(self, box: Box, species: Species) -> str:
         """Name of what the parts depend on: the curve, and the probes with their corrections."""
-        own, around = self._probes_for(box)
-        known = self.corrections
+        own, around = self._readings.probes_for(box)
+        known = self._readings.corrections
         parts = [
             (h, p.id, p.correction, p.max_gap_s, *known.digest(p.id)) for h, p in [(0.0, p) for p in own] or around
         ]
@@ -243,21 +83,21 @@ class Hours:
         One joined step; two where several probes are brought to one moment, since the moment at the far end of the
         step is a mean over steps of the others.
         """
-        own, around = self._probes_for(box)
+        own, around = self._readings.probes_for(box)
         probes = own or tuple(p for _, p in around)
         gap_s = max((p.max_gap_s for p in probes), default=7200.0)
         return math.ceil(gap_s / 3600.0) * (2 if len(probes) > 1 else 1)
 
-    def hour_table(self, box: Box, species: Species, from_ms: int, to_ms: int, now_ms: int) -> HourTable:
+    def table(self, box: Box, species: Species, from_ms: int, to_ms: int, now_ms: int) -> HourTable:
         """Development and temperature of a box by hour over a span; dirty and partial hours computed afresh.
 
         Readings after ``now_ms`` have no part in it.
         """
-        with self.store.db.read():
+        with self._store.db.read():
             # Of one moment: what the service sums up or drops meanwhile would be missed.
-            return self._hour_table(box, species, from_ms, to_ms, now_ms)
+            return self._table(box, species, from_ms, to_ms, now_ms)
 
-    def _hour_table(self, box: Box, species: Species, from_ms: int, to_ms: int, now_ms: int) -> HourTable:
+    def _table(self, box: Box, species: Species, from_ms: int, to_ms: int, now_ms: int) -> HourTable:
         assert species.curve is not None
         first, last = from_ms // HOUR_MS, max((to_ms - 1) // HOUR_MS, from_ms // HOUR_MS)
         n = last - first + 1
@@ -293,10 +133,10 @@ class Hours:
         """Sums with ``first <= hour < last`` at least, and what goes with them."""
         if self._sweep is not None and (box.id, model) in self._sweep.kept:
             return self._sweep.kept[box.id, model]
-        span = self.store.parts.span(box.id, model)
+        span = self._store.parts.span(box.id, model)
         if self._sweep is not None and span is not None:
             first, last = span
-        rows = self.store.parts.load(box.id, model, first, last if span is not None else first)
+        rows = self._store.parts.load(box.id, model, first, last if span is not None else first)
         kept = _Kept(span, rows, self._dirty(box))
         if self._sweep is not None:
             self._sweep.kept[box.id, model] = kept
@@ -304,8 +144,8 @@ class Hours:
 
     def _dirty(self, box: Box) -> Times:
         """Hours in which something came for the box since they were summed up."""
-        own, around = self._probes_for(box)
-        hours = self.store.parts.dirty(p.id for p in (own or [p for _, p in around]))
+        own, around = self._readings.probes_for(box)
+        hours = self._store.parts.dirty(p.id for p in (own or [p for _, p in around]))
         return np.array(sorted(hours), np.int64)
 
     def _dirty_mask(self, box: Box, dirty: Times, first: int, n: int) -> NDArray[np.bool_]:
@@ -344,7 +184,7 @@ class Hours:
         self, box: Box, curve: PublishedRates, from_ms: int, to_ms: int, *, until_ms: int = 2**62, stored: bool = False
     ) -> HourRows:
         reach_ms = (self._reach_hours(box) + 1) * HOUR_MS
-        series = self.box_series(box, from_ms - reach_ms, min(to_ms + reach_ms, until_ms + 1), stored=stored)
+        series = self._readings.box_series(box, from_ms - reach_ms, min(to_ms + reach_ms, until_ms + 1), stored=stored)
         inside = series.clipped(from_ms, to_ms)
         parts = hourly_parts(inside.time_ms, inside.temperature_c, curve, series.max_gap_s)
         keep = (parts.hour >= from_ms // HOUR_MS) & (parts.hour * HOUR_MS < to_ms)
@@ -358,16 +198,16 @@ class Hours:
 
     def refresh(self, now_ms: int) -> int:
         """Write the parts of finished hours that are new or dirty; returns how many hours were computed."""
-        self._follow_corrections()
-        self._follow_profiles()
+        self._readings.follow_corrections()
+        self._book.follow()
         uses: dict[tuple[str, str], tuple[Box, Species, int, int]] = {}
-        for clutch in self.store.account.clutches(now_ms).values():
-            species = self.species(clutch.species)
+        for clutch in self._store.account.clutches(now_ms).values():
+            species = self._book.of(clutch.species)
             if species.curve is None:
                 continue
             for lot in clutch.lots:
                 for stay in lot.path:
-                    box = self.room.box(stay.box)
+                    box = self._room.box(stay.box)
                     if box is None:
                         continue
                     key = box.id, self._model(box, species)
@@ -379,13 +219,13 @@ class Hours:
         models: dict[str, list[str]] = {}
         for box_id, model in uses:
             models.setdefault(box_id, []).append(model)
-        self.store.parts.keep_only(models)
+        self._store.parts.keep_only(models)
         computed = 0
         closed = now_ms // HOUR_MS
-        with self.store.db.write():
+        with self._store.db.write():
             for (box_id, model), (box, species, start, stop) in uses.items():
                 assert species.curve is not None
-                span = self.store.parts.span(box_id, model)
+                span = self._store.parts.span(box_id, model)
                 first = min(start, span[0]) if span else start
                 # Hours that a reading still to come may join are left to be computed by whoever asks.
                 last = min(max(stop, span[1]) if span else stop, closed - self._reach_hours(box))
@@ -397,10 +237,10 @@ class Hours:
                 for a, b in _runs(todo, join=24):
                     # From the store: a reading may have come since the last look, and its mark is cleaned below.
                     rows = self._compute(box, species.curve, (first + a) * HOUR_MS, (first + b) * HOUR_MS, stored=True)
-                    self.store.parts.replace(box_id, model, range(first + a, first + b), rows, (first, last))
+                    self._store.parts.replace(box_id, model, range(first + a, first + b), rows, (first, last))
                     computed += b - a
             # A mark stays until all hours that it reaches are summed up.
-            self.store.parts.clean(closed - 2 * max((self._reach_hours(b) for b in self.room.boxes), default=2))
+            self._store.parts.clean(closed - 2 * max((self._reach_hours(b) for b in self._room.boxes), default=2))
         return computed
 
 

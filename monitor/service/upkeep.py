@@ -37,10 +37,10 @@ class Upkeep:
         hour = now_ms // HOUR_MS
         if hour == self._hour:
             return
-        seen = self._derived.seen_seq
+        seen = self._derived.readings.seen_seq
         try:
             self._store.folding.fold(now_ms, seen if seen >= 0 else 2**62)
-            self._derived.refresh(now_ms)
+            self._derived.hours.refresh(now_ms)
             self._store.db.checkpoint()
             self._unsummed = ""
         except StoreFull as error:

@@ -197,7 +197,7 @@ def measure(lots: int = 200, boxes: int = 20, days: int = 120, interval_s: float
 
         figures["from_scratch_s"] = timed(first)
         figures["from_scratch_peak_mb"] = peak_mb(first)
-        figures["sum_up_s"] = timed(lambda: anew().refresh(now))
+        figures["sum_up_s"] = timed(lambda: anew().hours.refresh(now))
         seen = first()
         figures["first_round_s"] = timed(first, 3)
         figures["first_round_peak_mb"] = peak_mb(first)
@@ -209,7 +209,7 @@ def measure(lots: int = 200, boxes: int = 20, days: int = 120, interval_s: float
         kept = [
             (stay.box, curve)
             for clutch in store.account.clutches(now).values()
-            if (curve := running.species(clutch.species).curve) is not None
+            if (curve := running.book.of(clutch.species).curve) is not None
             for lot in clutch.lots
             for stay in lot.path
         ]

@@ -462,7 +462,7 @@ def _stored(
 def _sums(world: World, account: Account, short: list[str]) -> dict[str, float | int | str | None]:
     """Degree-days of the lot in ``near`` against one integration of what its probe published, hour by hour."""
     derived = Derived(world.app.parts.store, world.app.parts.settings, load_profile)
-    species = derived.species(SPECIES)
+    species = derived.book.of(SPECIES)
     assert species.curve is not None
     box = world.given.room.box("near")
     assert box is not None
@@ -476,7 +476,7 @@ def _sums(world: World, account: Account, short: list[str]) -> dict[str, float |
         if which == "rebuilt":
             world.app.parts.store.parts.forget_all()
             derived = Derived(world.app.parts.store, world.app.parts.settings, load_profile)
-        table = derived.hour_table(box, species, first * HOUR_MS, last * HOUR_MS, int(at[-1]))
+        table = derived.hours.table(box, species, first * HOUR_MS, last * HOUR_MS, int(at[-1]))
         whole = np.flatnonzero(table.covered_s >= 3600.0 - 1e-6)
         # One integration over each stretch without a hole; readings an hour before and after belong to it.
         mean = float((table.mean_c[whole] - species.curve.base_c).clip(0).sum() / 24.0)

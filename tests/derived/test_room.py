@@ -90,8 +90,8 @@ class Bench:
     def hour(self, now_ms: int) -> None:
         """What the service does once an hour, in its order."""
         self.derived.follow(now_ms)
-        self.store.folding.fold(now_ms, self.derived.seen_seq)
-        self.derived.refresh(now_ms)
+        self.store.folding.fold(now_ms, self.derived.readings.seen_seq)
+        self.derived.hours.refresh(now_ms)
 
     def only_earlier(self, until_ms: int, name: str) -> Derived:
         """A store that holds only what was known at a moment; nothing folded, nothing summed."""
@@ -124,8 +124,8 @@ def every(minutes: int, from_ms: int, hours: float) -> list[int]:
 
 
 def history(derived: Derived, now_ms: int, lot: str = "K01/upper") -> History:
-    clutch = derived.store.account.clutches(now_ms)[lot.split("/", maxsplit=1)[0]]
-    return derived.history(clutch, clutch.lot(lot), derived.species(SPECIES), now_ms)
+    clutch = derived._store.account.clutches(now_ms)[lot.split("/", maxsplit=1)[0]]
+    return derived.histories.history(clutch, clutch.lot(lot), derived.book.of(SPECIES), now_ms)
 
 
 def one(derived: Derived, now_ms: int, lot: str = "K01/upper", **more: Any) -> LotNow:
@@ -196,7 +196,7 @@ def scrambled(dice: random.Random, bench: Bench, hours: int) -> int:
             bench.derived.follow(now)
             bench.derived.lots(now)
         elif act < 0.6:
-            bench.derived.refresh(now)
+            bench.derived.hours.refresh(now)
     return now
 
 
@@ -252,8 +252,8 @@ def test_a_late_reading_between_following_and_the_hourly_work_is_not_lost(bench:
     now = START + 20 * HOUR_MS
     bench.derived.follow(now)
     bench.ingest(*late)
-    bench.store.folding.fold(now, bench.derived.seen_seq)
-    bench.derived.refresh(now)
+    bench.store.folding.fold(now, bench.derived.readings.seen_seq)
+    bench.derived.hours.refresh(now)
     bench.derived.follow(now)
     got = history(bench.derived, now)
     assert got.filled_s == 0.0
@@ -305,10 +305,10 @@ def test_a_changed_correction_of_a_probe_changes_the_past(bench: Bench) -> None:
     corrected.follow(now)
     shifted = [r._replace(value=r.value - 0.5) for r in bench.readings]
     assert history(corrected, now).development == pytest.approx(exact(shifted, START, now)[0], abs=1e-9)
-    corrected.refresh(now)
+    corrected.hours.refresh(now)
     assert history(corrected, now).development == pytest.approx(exact(shifted, START, now)[0], abs=1e-9)
     assert {m for _, m in bench.store.db.rows("SELECT DISTINCT box, model FROM part")} == {
-        corrected._model(corrected.room.boxes[0], corrected.species(SPECIES))
+        corrected.hours._model(corrected.room.boxes[0], corrected.book.of(SPECIES))
     }
 
 
@@ -337,7 +337,7 @@ def test_corrections_told_and_taken_back_in_the_middle_leave_nothing_behind(benc
         afresh = bench.look(bench.store)
         for lot, got in running.items():
             assert_same(got, history(afresh, now, lot))
-        bench.derived.refresh(now)
+        bench.derived.hours.refresh(now)
         developments = {lot: h.development for lot, h in running.items()}
         if step < 2:
             assert all(abs(developments[lot] - (before[lot] or 0.0)) > 1e-5 for lot in before)
@@ -351,7 +351,7 @@ def test_a_second_hourly_work_finds_nothing_more_to_do(bench: Bench) -> None:
     now = START + 40 * HOUR_MS
     bench.hour(now)
     bench.hour(now)
-    assert bench.derived.refresh(now) <= 16, "only the last hours, into which a reading may still come"
+    assert bench.derived.hours.refresh(now) <= 16, "only the last hours, into which a reading may still come"
 
 
 # -- moves, splits, corrections ------------------------------------------------------------------------------
@@ -713,17 +713,17 @@ def test_of_two_probes_one_that_died_no_longer_holds_the_box_up(bench: Bench) ->
 def test_limits_come_from_the_box_then_the_room_then_the_strictest_profile(bench: Bench) -> None:
     plain = bench.derived
     box = bench.room.boxes[0]
-    assert plain.limits(box, [SPECIES])[0].too_warm_c == 31.0
-    assert plain.limits(box, [SPECIES])[1] == "of the room"
+    assert plain.boxes.limits(box, [SPECIES])[0].too_warm_c == 31.0
+    assert plain.boxes.limits(box, [SPECIES])[1] == "of the room"
     own = replace(box, too_warm_c=30.5)
-    got, source = plain.limits(own, [SPECIES])
+    got, source = plain.boxes.limits(own, [SPECIES])
     assert (got.too_warm_c, got.too_cool_c) == (30.5, 25.0)
     assert source == "set for the box"
     none = bench.look(bench.store, replace(bench.room, limits=Limits()))
-    got, source = none.limits(box, [SPECIES])
+    got, source = none.boxes.limits(box, [SPECIES])
     assert (got.too_warm_c, got.too_cool_c) == (30.0, 22.0)
     assert source == "of the profile"
-    assert none.limits(box, [])[0].too_warm_c is None
+    assert none.boxes.limits(box, [])[0].too_warm_c is None
 
 
 def test_the_readings_in_memory_are_those_of_the_store(bench: Bench) -> None:

@@ -70,7 +70,7 @@ def test_half_a_degree_of_correction_is_as_a_run_with_readings_half_a_degree_hig
     assert expected.development > before.development * 1.02
     # And the same once its sums are on the disk, and when everything is made anew from there.
     bench.hour(NOW)
-    assert bench.derived.store.parts.dirty(["up"]) is not None
+    assert bench.derived._store.parts.dirty(["up"]) is not None
     assert_same(history(bench.derived, NOW), expected)
     assert_same(history(bench.look(bench.store), NOW), expected)
 
@@ -249,17 +249,17 @@ def test_a_probe_that_drifts_is_seen_in_the_store_and_a_comparison_begins_a_new_
         bench.ingest(*(Reading(name, int(t), float(v), int(t), Flag.GOOD) for t, v in zip(at, value, strict=True)))
     now = first + 40 * DAY_MS + HOUR_MS
     bench.hour(now)
-    peers = bench.derived.peers(now)
+    peers = bench.derived.probes.peers(now)
     assert {n: p.state for n, p in peers.items()} == {"p": "steady", "q": "departing", "r": "steady"}
     left = peers["q"].departure
     assert left is not None
     assert left.rate_c_per_day == pytest.approx(0.03, abs=0.006)
     assert peers["p"].departure is None
     assert peers["p"].first_ms == first
-    assert {n: p.state for n, p in bench.derived.peers(first + 24 * DAY_MS).items()}["q"] == "steady"
+    assert {n: p.state for n, p in bench.derived.probes.peers(first + 24 * DAY_MS).items()}["q"] == "steady"
     bench.store.corrections.tell([correction(0.0, first + 39 * DAY_MS, probe="q")])
     bench.derived.follow(now)
-    assert bench.derived.peers(now)["q"].state == "too few days"
+    assert bench.derived.probes.peers(now)["q"].state == "too few days"
     bench.store.close()
 
 
@@ -277,6 +277,6 @@ def test_forty_one_days_of_a_real_heated_room_look_at_no_probe_askance(tmp_path:
         value = np.array([float(r[name] or "nan") for r in rows])
         flag = np.where(np.isnan(value), int(Flag.MISSING), int(Flag.GOOD)).astype(np.uint8)
         bench.store.folding.bulk(name, Columns(at, value, at, flag, np.ones(n, bool), ("",) * n))
-    seen = [bench.derived.peers(int(at[0]) + day * DAY_MS) for day in range(1, 42)]
+    seen = [bench.derived.probes.peers(int(at[0]) + day * DAY_MS) for day in range(1, 42)]
     assert {peer.departure for look in seen for peer in look.values()} == {None}
     bench.store.close()

@@ -96,7 +96,7 @@ def test_the_air_that_is_cold_already_makes_a_box_worth_a_look(bench: Bench) -> 
 
 def test_a_lot_has_its_hours_of_heat_and_its_box_the_last_day_s(bench: Bench) -> None:
     high_c = 30.0
-    profile = bench.derived.species("elaphe-taeniura").profile
+    profile = bench.derived.book.of("elaphe-taeniura").profile
     assert profile is not None
     assert profile.high_limit_c == high_c
     hot = range(START + 10 * HOUR_MS, START + 13 * HOUR_MS)

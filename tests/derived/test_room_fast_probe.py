@@ -75,7 +75,7 @@ def fast(tmp_path: Path) -> Iterator[FastRoom]:
 
 
 def held(derived: Derived) -> dict[str, int]:
-    return {name: len(columns) for name, columns in derived._recent.items()}
+    return {name: len(columns) for name, columns in derived.readings._recent.items()}
 
 
 def test_all_is_stored_and_what_is_held_is_bounded(fast: FastRoom) -> None:
@@ -96,7 +96,7 @@ def test_all_is_stored_and_what_is_held_is_bounded(fast: FastRoom) -> None:
 def test_each_extreme_of_each_slot_survives(fast: FastRoom) -> None:
     derived = fast.derived()
     derived.follow(fast.now)
-    recent = derived._recent["p0"]
+    recent = derived.readings._recent["p0"]
     for pick in (np.min, np.max):
         before, after = (
             {int(s): float(pick(c.value[c.at // SLOT_MS == s])) for s in np.unique(c.at // SLOT_MS)[::20]}
@@ -118,9 +118,9 @@ def test_what_comes_bit_by_bit_is_held_as_what_was_there_at_the_start(fast: Fast
         running.follow(fast.now + HOUR_MS // 3)
     fresh = fast.derived()
     fresh.follow(fast.now + HOUR_MS // 3)
-    a, b = running._recent["p0"], fresh._recent["p0"]
-    b = b.take(np.flatnonzero(b.at >= running._recent_from))
-    a = a.take(np.flatnonzero(a.at >= fresh._recent_from))
+    a, b = running.readings._recent["p0"], fresh.readings._recent["p0"]
+    b = b.take(np.flatnonzero(b.at >= running.readings.recent_from))
+    a = a.take(np.flatnonzero(a.at >= fresh.readings.recent_from))
     for x, y in ((a.at, b.at), (a.value, b.value), (a.received, b.received), (a.flag, b.flag)):
         np.testing.assert_array_equal(x, y)
     assert fast.store.readings.counts()["p0"] == len(fast.fast) + len(more)
@@ -135,13 +135,13 @@ def test_ordinary_probes_are_read_and_summed_as_ever(fast: FastRoom) -> None:
         np.testing.assert_array_equal(whole[name].value, sparse[name].value)
     derived = fast.derived()
     derived.follow(fast.now)
-    derived.refresh(fast.now)
+    derived.hours.refresh(fast.now)
     (lot,) = derived.lots(fast.now)
     c = fast.normal["p1"]
     curve = load_profile(SPECIES).curve()
     # The last ten seconds until now are not measured yet.
     assert lot.development == pytest.approx(integrate_rate(c.at, c.value, curve), abs=1e-5)
-    table = derived.hour_table(BOXES[1], derived.species(SPECIES), START, int(c.at[-1]), fast.now)
+    table = derived.hours.table(BOXES[1], derived.book.of(SPECIES), START, int(c.at[-1]), fast.now)
     assert float(table.development.sum()) == pytest.approx(integrate_rate(c.at, c.value, curve), abs=1e-9)
 
 
@@ -150,7 +150,7 @@ def test_the_sum_over_a_fast_probe_is_that_of_its_readings_within_its_noise(fast
     derived.follow(fast.now)
     curve = load_profile(SPECIES).curve()
     to_ms = int(fast.fast.at[-1])
-    table = derived.hour_table(BOXES[0], derived.species(SPECIES), START, to_ms, fast.now)
+    table = derived.hours.table(BOXES[0], derived.book.of(SPECIES), START, to_ms, fast.now)
     assert float(table.development.sum()) == pytest.approx(
         integrate_rate(fast.fast.at, fast.fast.value, curve), rel=2e-4
     )

@@ -163,7 +163,7 @@ def test_a_running_service_takes_a_learned_profile_up_at_its_next_round_and_lets
         def running() -> LotNow:
             """A round: follow, sum up, and look at every lot; and what a service started anew would say."""
             derived.follow(now)
-            derived.refresh(now)
+            derived.hours.refresh(now)
             (found,) = (lot for lot in derived.lots(now) if lot.clutch.id == "K04")
             anew = Derived(store, settings, lambda name: load_profile(name, settings.profiles_dir))
             (fresh,) = (lot for lot in anew.lots(now) if lot.clutch.id == "K04")

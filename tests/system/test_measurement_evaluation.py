@@ -40,7 +40,7 @@ def test_lots_that_share_a_box_are_summed_up_as_each_alone(tmp_path: Path) -> No
             name: Derived(store, room, load_profile).lots(now, clutch=name)[0].development for name in sorted(together)
         }
         assert together == pytest.approx(alone, rel=1e-12)
-        Derived(store, room, load_profile).refresh(now)
+        Derived(store, room, load_profile).hours.refresh(now)
         summed = {x.clutch.id: x.development for x in Derived(store, room, load_profile).lots(now)}
         assert summed == pytest.approx(alone, rel=1e-9)
         assert len(set(alone.values())) == 4

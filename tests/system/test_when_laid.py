@@ -276,7 +276,7 @@ def test_a_clutch_entered_weeks_late_equals_one_entered_at_once(accounts: Any) -
     live.warm()
     for day in range(0, 25, 3):
         live.derived.follow(LAID + day * DAY_MS)
-        live.derived.refresh(LAID + day * DAY_MS + HOUR_MS)
+        live.derived.hours.refresh(LAID + day * DAY_MS + HOUR_MS)
         live.derived.lots(LAID + day * DAY_MS + HOUR_MS)
     live.tell(EventKind.CANDLED, 12, box="upper", fertile=5)
     late.warm()

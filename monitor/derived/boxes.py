@@ -1,0 +1,142 @@
+"""Boxes and stacks of one moment: their temperature, their limits, where they are heading, the vertical profile."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from typing import Literal
+
+import numpy as np
+
+from monitor.core.climate import stacks
+from monitor.core.climate.box_temperature import BoxSeries, Series
+from monitor.core.climate.course import LOOK_BACK_S, Course, course, worth_knowing
+from monitor.core.development.lots import LotNow
+from monitor.core.notices.snapshot import BoxNow
+from monitor.core.readings.late_readings import Late, late
+from monitor.core.terms.settings import Box, Limits, Room
+from monitor.core.terms.times import DAY_MS, HOUR_MS
+from monitor.derived.memo import Memo
+from monitor.derived.readings import RoomReadings
+from monitor.derived.species import SpeciesBook
+
+COURSE_EVERY_MS = 5 * 60_000
+
+
+class Boxes:
+    """The boxes of one room's store. Belongs to one thread, like its store."""
+
+    def __init__(self, room: Room, readings: RoomReadings, book: SpeciesBook) -> None:
+        self._room = room
+        self._readings = readings
+        self._book = book
+        self._courses: Memo[Course | None] = Memo()
+
+    def now(self, box: Box, now_ms: int, lots: Sequence[LotNow]) -> BoxNow:
+        inside = [x for x in lots if x.lot.open and x.lot.box == box.id and x.lot.eggs]
+        limits, source = self.limits(box, [x.species for x in inside])
+        series = self._readings.box_series(
+            box, max(now_ms - 24 * HOUR_MS, self._readings.recent_from), now_ms + 1, as_heard=True
+        )
+        humidity = None
+        for probe in self._room.probes_in(box.id, "humidity"):
+            c = self._readings.recent(probe.id, now_ms)
+            good = np.flatnonzero(c.usable & (c.at > now_ms - probe.quiet_after_s * 1000))
+            if len(good):
+                humidity = float(c.value[good[-1]]) + probe.correction
+        profiles = [p for x in inside if (p := self._book.of(x.species).profile) is not None]
+        return BoxNow(
+            box,
+            limits,
+            source,
+            series.time_ms,
+            series.temperature_c,
+            series.uncertainty_c,
+            series.source,
+            humidity,
+            tuple(x.lot.id for x in inside),
+            min((p.high_limit_c for p in profiles if p.high_limit_c is not None), default=None),
+            max((p.low_limit_c for p in profiles if p.low_limit_c is not None), default=None),
+            self._course(box, series, limits, now_ms),
+            self._late(box, now_ms),
+        )
+
+    def _late(self, box: Box, now_ms: int) -> Late | None:
+        """What came late of a box's own probes within the last day: the newest run of it."""
+        columns = [self._readings.recent(p.id) for p in self._room.probes_in(box.id)]
+        timed = [c.take(np.flatnonzero(c.usable & c.timed & (c.at > now_ms - DAY_MS))) for c in columns]
+        if not timed:
+            return None
+        return late(np.concatenate([c.at for c in timed]), np.concatenate([c.received for c in timed]), now_ms)
+
+    def _course(self, box: Box, series: BoxSeries, limits: Limits, now_ms: int) -> Course | None:
+        """Where a box is heading, if any limit makes that worth knowing; anew each five minutes."""
+        cut_ms = now_ms // COURSE_EVERY_MS * COURSE_EVERY_MS
+        return self._courses.of(box.id, cut_ms, lambda: self._course_at(cut_ms, box, series, limits))
+
+    def _course_at(self, cut_ms: int, box: Box, series: BoxSeries, limits: Limits) -> Course | None:
+        air = self._air_beside(box, cut_ms)
+        air_c = air.temperature_c if air else None
+        inside = series.time_ms <= cut_ms
+        at_ms, temperature_c = series.time_ms[inside], series.temperature_c[inside]
+        if not worth_knowing(at_ms, temperature_c, cut_ms, limits.too_cool_c, limits.too_warm_c, air_c):
+            return None
+        return course(at_ms, temperature_c, cut_ms, air_ms=air.time_ms if air else None, air_c=air_c)
+
+    def _air_beside(self, box: Box, cut_ms: int) -> Series | None:
+        """The last hours of the air probe of the box's stack that is nearest to it in height."""
+        heights = [
+            (abs(p.height_cm - box.height_cm), p.id, p)
+            for p in self._room.probes
+            if p.quantity == "temperature" and p.box is None and p.stack == box.stack and p.height_cm is not None
+        ]
+        if not heights:
+            return None
+        beside = min(heights)[2]
+        columns = self._readings.columns([beside], cut_ms - round(LOOK_BACK_S * 1000), cut_ms + 1)[beside.id]
+        return self._readings.series(beside, columns)
+
+    def limits(self, box: Box, species: Iterable[str]) -> tuple[Limits, str]:
+        """The limits of a box: its own, else the room's, else the strictest of the profiles in it."""
+        room = self._room.limits
+        profiles = [p for name in species if (p := self._book.of(name).profile) is not None]
+        highs = [p.high_limit_c for p in profiles if p.high_limit_c is not None]
+        lows = [p.low_limit_c for p in profiles if p.low_limit_c is not None]
+        source = []
+        warm, cool = box.too_warm_c, box.too_cool_c
+        if warm is not None or cool is not None:
+            source.append("set for the box")
+        if warm is None:
+            warm = min(highs) if highs and room.too_warm_c is None else room.too_warm_c
+        if cool is None:
+            cool = max(lows) if lows and room.too_cool_c is None else room.too_cool_c
+        if not source:
+            source.append(
+                "of the room" if room.too_warm_c is not None or room.too_cool_c is not None else "of the profile"
+            )
+        return replace(room, too_warm_c=warm, too_cool_c=cool), " and ".join(source)
+
+    def stack_profile(
+        self, stack: str, now_ms: int, over_s: float | None = None, of: Literal["air"] | None = None
+    ) -> stacks.StackProfile | None:
+        """The vertical profile over the last hours, of a stack's boxes, or of its air where there are not two boxes.
+
+        ``of``: of its air anyhow, a single level included.
+
+        Like is compared with like: while a room warms or cools, its boxes are hours behind its air, and a
+        difference between the two says nothing about height.
+        """
+        from_ms = now_ms - int((self._room.watch.uneven_over_s if over_s is None else over_s) * 1000)
+        boxes, air = [], []
+        for probe in self._room.probes:
+            place = self._room.height_of(probe)
+            if probe.quantity == "temperature" and place is not None and place[0] == stack:
+                series = self._readings.series(probe, self._readings.columns([probe], from_ms, now_ms + 1)[probe.id])
+                if probe.box is not None:
+                    boxes.append((f"box {probe.box}", place[1], series))
+                else:
+                    air.append((f"air at {place[1]:.0f} cm", place[1], series))
+        named = boxes if len(boxes) > 1 else air if len(air) > 1 else boxes + air
+        if of == "air":
+            return stacks.profile(stack, air, from_ms, now_ms, least_levels=1)
+        return stacks.profile(stack, named, from_ms, now_ms)
