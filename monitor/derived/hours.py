@@ -78,15 +78,16 @@ class Hours:
         return species.digest + hashlib.blake2b(repr((parts, box.height_cm)).encode(), digest_size=6).hexdigest()
 
     def _reach_hours(self, box: Box) -> int:
-        """How far from an hour a reading may lie and still change it.
+        """How far from an hour a reading may lie and still change it: the longest joined step, however many probes.
 
-        One joined step; two where several probes are brought to one moment, since the moment at the far end of the
-        step is a mean over steps of the others.
+        Where several are brought to one moment t, each is interpolated between two readings of its own, a < t < b, and
+        b - a is no longer than that step. A segment that touches the hour lies between two such moments, with no reading
+        of any probe between them: so a is not after the first of them and b not before the second, and neither is
+        further from the hour than b - a.
         """
         own, around = self._readings.probes_for(box)
-        probes = own or tuple(p for _, p in around)
-        gap_s = max((p.max_gap_s for p in probes), default=7200.0)
-        return math.ceil(gap_s / 3600.0) * (2 if len(probes) > 1 else 1)
+        gap_s = max((p.max_gap_s for p in own or tuple(p for _, p in around)), default=7200.0)
+        return math.ceil(gap_s / 3600.0)
 
     def table(self, box: Box, species: Species, from_ms: int, to_ms: int, now_ms: int) -> HourTable:
         """Development and temperature of a box by hour over a span; dirty and partial hours computed afresh.
