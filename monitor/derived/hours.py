@@ -81,7 +81,7 @@ class Hours:
         """How far from an hour a reading may lie and still change it: the longest joined step, however many probes.
 
         Where several are brought to one moment t, each is interpolated between two readings of its own, a < t < b, and
-        b - a is no longer than that step. A segment that touches the hour lies between two such moments, with no reading
+        b - a is no longer than that step. A segment that touches the hour lies between two such moments, no reading
         of any probe between them: so a is not after the first of them and b not before the second, and neither is
         further from the hour than b - a.
         """
