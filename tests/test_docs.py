@@ -97,20 +97,19 @@ def leaves(of: type[MonitorError] = MonitorError) -> Iterator[type[MonitorError]
 
 
 def comments() -> dict[tuple[str, str], str]:
-    """(part, key) -> what the example says of it. Keys that follow one comment share it."""
+    """(part, key) -> what the example says right above it; (part, "") -> what it says above the part."""
     found: dict[tuple[str, str], str] = {}
-    part, text, fresh = "", "", True
+    part, lines = "", list[str]()
     for line in (PROJECT / "config" / "all-keys.toml").read_text(encoding="utf-8").splitlines():
         if header := re.fullmatch(r"#?\[\[?([a-z.]+)\]\]?", line):
-            part, fresh = header[1], True
+            part = header[1]
+            found.setdefault((part, ""), " ".join(lines))
         elif key := re.match(r"#?([a-z_]+) = ", line):
-            found.setdefault((part, key[1]), text)
-            fresh = True
+            found.setdefault((part, key[1]), " ".join(lines))
         elif line.startswith("# "):
-            text = line[2:] if fresh else f"{text} {line[2:]}"
-            fresh = False
-        elif not line:
-            text, fresh = "", True
+            lines.append(line[2:])
+            continue
+        lines = []
     return found
 
 
@@ -156,13 +155,14 @@ def table_keys() -> str:
     said, rows = comments(), []
     for name, part in TABLES.items():
         brackets = f"`[[{name}]]`" if name in MANY else f"`[{name}]`"
-        before = ""
-        # What must be there comes first.
-        for key in sorted(part.model_fields, key=lambda key: key not in part.needed):
-            text = said.get((name, key), "") or "the boxes, each a part of its own" * (key == "boxes")
-            again = text and text == before
-            rows.append([brackets, f"`{key}`", left_out(part, key), "as above" if again else text])
-            before, brackets = text, ""
+        rows.append([brackets, "", "", said[name, ""]])
+        # What must be there comes first, the rest as the example has it, whose texts follow each other.
+        order = [key for of, key in said if of == name]
+        for key in sorted(
+            part.model_fields, key=lambda key: (key not in part.needed, key in order and order.index(key))
+        ):
+            text = said.get((name, key), "") or "The boxes, each a part of its own." * (key == "boxes")
+            rows.append(["", f"`{key}`", left_out(part, key), text])
     return markdown(["part", "key", "left out", "what it is"], rows)
 
 
@@ -306,6 +306,14 @@ def test_every_key_of_the_configuration_is_explained_by_the_example() -> None:
     ]
     # A list of stacks has its boxes as a list of its own, which has no line with an equals sign.
     assert [m for m in missing if m != "[stacks] boxes"] == []
+    assert [name for name in TABLES if not said.get((name, ""))] == []
+
+
+def test_every_key_of_the_configuration_has_a_text_of_its_own() -> None:
+    said = comments()
+    for name, part in TABLES.items():
+        texts = [text for key in ("", *part.model_fields) if (text := said.get((name, key)))]
+        assert sorted(texts) == sorted(set(texts)), name
 
 
 def test_every_exit_code_belongs_to_one_failure() -> None:
