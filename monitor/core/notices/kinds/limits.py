@@ -58,9 +58,10 @@ def _look(snapshot: Snapshot, warm: bool) -> Iterable[Look]:
         judge = above if warm else below
         condition = snapshot.condition("too-warm" if warm else "too-cool", box.box.id)
         last = condition.last_ms if condition else None
+        gap_s = _gap_s(box, snapshot)
         rest = _unjudged(box, condition, snapshot)
         arriving = _waits(box, rest, snapshot)
-        again_ms = None if arriving or condition is None else _again_from(box, rest, condition)
+        again_ms = None if arriving or condition is None else _again_from(box, rest, condition, gap_s)
         since = last if again_ms is None else again_ms - 1
         new = slice(0 if since is None else int(np.searchsorted(box.time_ms, since, "right")), None)
         now_c = box.now_c
@@ -97,7 +98,7 @@ def _look(snapshot: Snapshot, warm: bool) -> Iterable[Look]:
             [] if arriving else samples,
             f"box {box.box.id}",
             line,
-            Rule(box.limits.on_delay_s, box.limits.off_delay_s, box.limits.max_gap_s),
+            Rule(box.limits.on_delay_s, box.limits.off_delay_s, gap_s),
             {**_late_fact(box), "value_c": now_c, "limit_c": limit, "uncertainty_c": box.uncertainty_c, **door},
             _urgency(box, limit, snapshot.now_ms, warm),
             again_ms,
@@ -128,6 +129,16 @@ def _unjudged(box: BoxNow, condition: Condition | None, snapshot: Snapshot) -> L
     )
 
 
+def _gap_s(box: BoxNow, snapshot: Snapshot) -> float:
+    """How far apart two readings may be for a delay to run on: as far as its probes may be silent, at least.
+
+    Else a probe of which every second message is lost could be beyond a limit for ever, and told neither as that nor as
+    quiet.
+    """
+    inside = snapshot.room.probes_in(box.box.id)
+    return max([box.limits.max_gap_s, *(p.quiet_after_s for p in inside)])
+
+
 def _waits(box: BoxNow, rest: Late | None, snapshot: Snapshot) -> bool:
     """Whether more of what came late may be on the way, and nothing has waited for it for too long."""
     if box.late is None or not box.late.arriving(snapshot.now_ms):
@@ -135,7 +146,7 @@ def _waits(box: BoxNow, rest: Late | None, snapshot: Snapshot) -> bool:
     return rest is None or snapshot.now_ms - max(rest.began_ms, snapshot.service.started_ms) < LONGEST_S * 1000
 
 
-def _again_from(box: BoxNow, rest: Late | None, condition: Condition) -> int | None:
+def _again_from(box: BoxNow, rest: Late | None, condition: Condition, gap_s: float) -> int | None:
     """From when a box is judged once more, because readings came that are older than what was judged; None: not.
 
     From a delay and a gap before the earliest of them, since its delay may have begun with one that was there; and
@@ -143,7 +154,7 @@ def _again_from(box: BoxNow, rest: Late | None, condition: Condition) -> int | N
     """
     if rest is None or condition.up or condition.last_ms is None or rest.first_ms > condition.last_ms:
         return None
-    reach_ms = round((box.limits.on_delay_s + box.limits.max_gap_s) * 1000)
+    reach_ms = round((box.limits.on_delay_s + gap_s) * 1000)
     return max(rest.first_ms - reach_ms, (condition.changed_ms or 0) + 1)
 
 

@@ -11,7 +11,7 @@ from monitor.core.notices.kinds import Look
 from monitor.core.notices.kinds.limits import KINDS
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.settings import Limits
-from tests.core.timeline import MINUTE, START, Script, a_room
+from tests.core.timeline import MINUTE, START, Run, Script, a_room
 
 WARM, COOL = KINDS
 
@@ -97,3 +97,12 @@ def test_a_limit_passed_by_a_doubtful_probe_is_told_with_the_doubt(kind: str, do
     assert {s.where for s in found.samples} == {Where.BEYOND}
     assert doubt in found.line
     assert doubt not in look(WARM, snapshot).line
+
+
+def test_a_probe_of_which_every_second_message_is_lost_is_judged_as_long_as_it_is_not_told_as_quiet() -> None:
+    """One reading each 100 minutes where one each 50 is due: farther apart than the largest gap, and no silence yet."""
+    room = a_room(("a", "b"))
+    slow = replace(room.probes[0], interval_s=3000.0, quiet_after_s=9000.0)
+    room = replace(room, probes=(slow, room.probes[1]))
+    lost = Script(room, {"a": lambda m: 24.0 if round((m + 30) / 50) % 2 else None}, hours=8.0)
+    assert [t[:3] for t in Run(lost).go(0, 480).told()] == [("too-cool", "raised", "a")]
