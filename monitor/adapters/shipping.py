@@ -377,11 +377,11 @@ def derived_points(snapshot: Snapshot) -> list[DerivedPoint]:
             points.append(DerivedPoint("box", {"box": box.box.id, "stack": box.box.stack}, fields, box.at_ms))
     for now in snapshot.lots:
         if now.lot.open:
-            tags = {"lot": now.lot.id, "clutch": now.lot.clutch, "box": now.lot.box, "species": now.species}
+            tags = {"lot": now.lot.id, "clutch": now.lot.clutch, "box": now.lot.box, "species": now.clutch.species}
             fields = {
-                "development": now.development,
-                "degree_days": now.degree_days,
-                "filled_share": now.filled_share,
+                "development": now.past.development if now.past else None,
+                "degree_days": now.past.degree_days if now.past else None,
+                "filled_share": now.past.filled_share if now.past else 0.0,
             }
             points.append(DerivedPoint("lot", tags, fields, snapshot.now_ms))
     return points

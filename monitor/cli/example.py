@@ -9,11 +9,12 @@ from typing import Final
 
 import numpy as np
 
+from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.climate.course import course
 from monitor.core.climate.exposure import Exposure
 from monitor.core.climate.stacks import Level, StackProfile
 from monitor.core.development.forecast import Cause, ExpectedRates, Window
-from monitor.core.development.lots import LotNow
+from monitor.core.development.lots import Ahead, FirstPip, Heat, LotNow, Past
 from monitor.core.notices.conditions import Condition, Phase, Rule, Sample, Where
 from monitor.core.notices.evaluation import evaluate
 from monitor.core.notices.kinds import Kind, Look, all_kinds
@@ -72,19 +73,10 @@ def _lot(clutch: str, box: str, begins_days: float, expected_days: float) -> Lot
     return LotNow(
         eggs,
         Clutch(clutch, _SPECIES, laid, True, 12, (eggs,)),
-        _SPECIES,
-        development=0.86,
-        mean_c=28.4 if box == "upper" else 27.6,
-        expected_c=28.3,
-        rate_per_day=0.015,
-        ahead=ExpectedRates(0.015, 0.02, 0.0),
-        days_per_c=-5.0,
-        window=window,
-        open_window=window,
-        remaining_days=expected_days,
-        uncertainty_c=0.29,
-        heat=Exposure(11.0 * 3600, 3.0 * 3600, 0.0),
-        heat_limit_c=31.5,
+        past=Past(0.86, mean_c=28.4 if box == "upper" else 27.6, error=ProbesError(0.29)),
+        ahead=Ahead(28.3, 0.015, ExpectedRates(0.015, 0.02, 0.0), expected_days, -5.0),
+        first_pip=FirstPip(window, window),
+        heat=Heat(31.5, Exposure(11.0 * 3600, 3.0 * 3600, 0.0)),
     )
 
 

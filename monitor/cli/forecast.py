@@ -6,7 +6,8 @@ import argparse
 from dataclasses import replace
 
 from monitor.cli.room import RoomAtHand, parse_temperature, parse_time, print_json, room_at_hand, utc
-from monitor.core.development.lots import LOOK_BACK_H, LotNow
+from monitor.core.development.history import LOOK_BACK_H
+from monitor.core.development.lots import LotNow
 from monitor.core.development.plans import Plan, PlannedTemperature, set_points, swap
 from monitor.core.development.sex import SexNow
 from monitor.core.development.siblings import NOT_TO_DO, TO_DO, Story, stories
@@ -136,7 +137,7 @@ def _plan(text: str, room: RoomAtHand, at_ms: int) -> Plan:
 
 def _set_points(lot: LotNow, room: RoomAtHand, at_ms: int) -> list[tuple[float, LotNow]]:
     """The lot's forecast at each temperature that could be set from now on."""
-    species = room.derived.book.of(lot.species)
+    species = room.derived.book.of(lot.clutch.species)
     if species.curve is None or species.profile is None:
         return []
     low = species.profile.low_limit_c if species.profile.low_limit_c is not None else species.curve.low_c
@@ -144,29 +145,24 @@ def _set_points(lot: LotNow, room: RoomAtHand, at_ms: int) -> list[tuple[float, 
     found = []
     for temperature in set_points(species.curve, low, high):
         lots = room.derived.lots(at_ms, plan=Plan.constant(temperature), clutch=lot.clutch.id)
-        found += [(temperature, x) for x in lots if x.lot.id == lot.lot.id and x.window is not None]
+        found += [(temperature, x) for x in lots if x.lot.id == lot.lot.id and x.first_pip is not None]
     return found
 
 
 def _set_points_text(lot: LotNow, room: RoomAtHand, at_ms: int) -> str:
-    points = _set_points(lot, room, at_ms)
+    points = [(temperature, x.first_pip.window) for temperature, x in _set_points(lot, room, at_ms) if x.first_pip]
     if not points:
         return f"{lot.lot.id}: no date at any temperature of its table"
-    start = min(x.window.p10_ms for _, x in points if x.window)
-    stop = max(x.window.p90_ms for _, x in points if x.window)
+    start, stop = min(w.p10_ms for _, w in points), max(w.p90_ms for _, w in points)
     width, lines = 50, [f"{lot.lot.id}: first pip by the temperature kept from {show_time(at_ms, room.zone)} on"]
-    for temperature, x in points:
-        assert x.window is not None
+    for temperature, w in points:
         cells = [" "] * (width + 1)
-        a, m, b = (
-            round((t - start) / max(stop - start, 1) * width)
-            for t in (x.window.p10_ms, x.window.p50_ms, x.window.p90_ms)
-        )
+        a, m, b = (round((t - start) / max(stop - start, 1) * width) for t in (w.p10_ms, w.p50_ms, w.p90_ms))
         for i in range(a, b + 1):
             cells[i] = "="
         cells[m] = "|"
         lines.append(
-            f"  {show_temperature(temperature, room.unit):>8}  {''.join(cells)}  {show_day(x.window.p50_ms, room.zone)}"
+            f"  {show_temperature(temperature, room.unit):>8}  {''.join(cells)}  {show_day(w.p50_ms, room.zone)}"
         )
     lines.append(f"  {'':>8}  {show_day(start, room.zone)[4:]}{show_day(stop, room.zone)[4:]:>{width - 9}}")
     return "\n".join(lines)
@@ -174,14 +170,16 @@ def _set_points_text(lot: LotNow, room: RoomAtHand, at_ms: int) -> str:
 
 def _together_text(lots: list[LotNow]) -> list[str]:
     """For a clutch in two boxes: what swapping their places would do."""
-    waiting = [x for x in lots if x.lot.open and not x.lot.pipped and x.rate_per_day and x.development is not None]
-    if len(waiting) != 2 or waiting[0].lot.box == waiting[1].lot.box:
+    waiting = [
+        (x.lot, x.past.development, x.ahead.rate_per_day)
+        for x in lots
+        if x.lot.open and not x.lot.pipped and x.past and x.ahead and x.ahead.rate_per_day
+    ]
+    if len(waiting) != 2 or waiting[0][0].box == waiting[1][0].box:
         return []
-    a, b = waiting
-    assert a.development is not None
-    assert b.development is not None
-    found = swap((a.development, b.development), (a.rate_per_day or 0.0, b.rate_per_day or 0.0))
-    lines = [f"{a.lot.id} and {b.lot.id} are expected {abs(found.apart_days):.1f} days apart as they stand"]
+    (a, *first), (b, *second) = waiting
+    found = swap((first[0], second[0]), (first[1], second[1]))
+    lines = [f"{a.id} and {b.id} are expected {abs(found.apart_days):.1f} days apart as they stand"]
     if found.in_days is not None:
         lines.append(f"  to bring them together, swap their places in {found.in_days:.0f} days and leave them so")
     elif abs(found.apart_if_now_days) < abs(found.apart_days):
@@ -200,25 +198,27 @@ def _bar(development: float, width: int = 40) -> str:
 
 def _forecast_text(lot: LotNow, room: RoomAtHand, at_ms: int, plan: Plan | None) -> str:
     unit, zone = room.unit, room.zone
-    lines = [f"{lot.lot.id}: {show_eggs(lot.lot.eggs)} of {lot.species} in box {lot.lot.box}, {show_time(at_ms, zone)}"]
-    if lot.development is not None and lot.degree_days is not None and lot.base_c is not None:
+    past, ahead, eggs = lot.past, lot.ahead, show_eggs(lot.lot.eggs)
+    lines = [f"{lot.lot.id}: {eggs} of {lot.clutch.species} in box {lot.lot.box}, {show_time(at_ms, zone)}"]
+    if past is not None:
         lines.append(
-            f"  development {_bar(lot.development)} {100 * lot.development:.1f} %   "
-            f"{show_degree_days(lot.degree_days, unit, 1)} above {show_temperature(lot.base_c, unit)}"
+            f"  development {_bar(past.development)} {100 * past.development:.1f} %   "
+            f"{show_degree_days(past.degree_days, unit, 1)} above {show_temperature(past.base_c, unit)}"
         )
-    if lot.mean_c is not None and lot.expected_c is not None:
+    if past is not None and past.mean_c is not None and ahead is not None:
         to_come = f"assumed ({plan.label})" if plan else "expected, from the last three days"
         lines.append(
-            f"  mean so far {show_temperature(lot.mean_c, unit, 2)}, {to_come} "
-            f"{show_temperature(lot.expected_c, unit, 2)}, probe ± {show_difference(2 * lot.uncertainty_c, unit, 2)}"
+            f"  mean so far {show_temperature(past.mean_c, unit, 2)}, {to_come} "
+            f"{show_temperature(ahead.temperature_c, unit, 2)}, "
+            f"probe ± {show_difference(2 * past.error.total_c, unit, 2)}"
         )
-    if lot.filled_share > 0.0005:
-        ways = ", ".join(f"{way} {seconds / 3600:.1f} h" for way, seconds in lot.filled_how.items())
-        lines.append(f"  filled in, not measured: {100 * lot.filled_share:.1f} % of the time ({ways or 'unknown'})")
+    if past is not None and past.filled_share > 0.0005:
+        ways = ", ".join(f"{way} {seconds / 3600:.1f} h" for way, seconds in past.filled_how.items())
+        lines.append(f"  filled in, not measured: {100 * past.filled_share:.1f} % of the time ({ways or 'unknown'})")
     if lot.refused:
         lines.append(f"  no date: {lot.refused}")
-    if lot.window is not None:
-        w = lot.window
+    if lot.first_pip is not None:
+        w, chance = lot.first_pip.window, lot.first_pip.chance_only_late
         said = "first pip was seen" if lot.lot.pipped else "first pip"
         lines.append(
             f"  {said} between {show_time(w.p10_ms, zone)} and {show_time(w.p90_ms, zone)} "
@@ -228,8 +228,8 @@ def _forecast_text(lot: LotNow, room: RoomAtHand, at_ms: int, plan: Plan | None)
             lines.append(_strip(w.p10_ms, w.p50_ms, w.p90_ms, at_ms, room))
         causes = "; ".join(f"{c.name} ± {c.days:.1f} d" for c in w.causes)
         lines.append(f"  uncertain because: {causes}")
-        if lot.chance_only_late is not None and (w.overdue or lot.lot.looked_ms is not None):
-            lines.append(f"  chance that what lies still is only late: {100 * lot.chance_only_late:.0f} %")
+        if chance is not None and (w.overdue or lot.lot.looked_ms is not None):
+            lines.append(f"  chance that what lies still is only late: {100 * chance:.0f} %")
     if lot.sex is not None:
         lines += _sex_text(lot.sex, room)
     lines += [f"  note: {note}" for note in lot.notes]
@@ -297,39 +297,40 @@ def _strip(p10: int, p50: int, p90: int, now: int, room: RoomAtHand, width: int 
 
 
 def lot_json(lot: LotNow, at_ms: int) -> dict[str, object]:
-    w = lot.window
+    past, ahead, pip = lot.past, lot.ahead, lot.first_pip
+    w = pip.window if pip else None
     return {
         "lot": lot.lot.id,
         "clutch": lot.clutch.id,
         "box": lot.lot.box,
-        "species": lot.species,
+        "species": lot.clutch.species,
         "counts": lot.counts,
         "at": utc(at_ms),
         "eggs": lot.lot.eggs,
         "waiting": lot.lot.waiting,
         "pipped": lot.lot.pipped,
         "open": lot.lot.open,
-        "development": rounded(lot.development, 6),
-        "degree_days": rounded(lot.degree_days, 4),
-        "base_c": rounded(lot.base_c, 3),
-        "filled_share": rounded(lot.filled_share, 6),
-        "filled": {way: round(seconds / 3600.0, 2) for way, seconds in lot.filled_how.items()},
-        "mean_c": rounded(lot.mean_c, 3),
+        "development": rounded(past.development, 6) if past else None,
+        "degree_days": rounded(past.degree_days, 4) if past else None,
+        "base_c": rounded(past.base_c, 3) if past else None,
+        "filled_share": rounded(past.filled_share, 6) if past else 0.0,
+        "filled": {way: round(seconds / 3600.0, 2) for way, seconds in past.filled_how.items()} if past else {},
+        "mean_c": rounded(past.mean_c, 3) if past else None,
         "heat": None
         if lot.heat is None
         else {
-            "limit_c": lot.heat_limit_c,
-            "total_h": round(lot.heat.total_s / 3600, 2),
-            "longest_h": round(lot.heat.longest_s / 3600, 2),
+            "limit_c": lot.heat.limit_c,
+            "total_h": round(lot.heat.exposure.total_s / 3600, 2),
+            "longest_h": round(lot.heat.exposure.longest_s / 3600, 2),
         },
-        "expected_c": rounded(lot.expected_c, 3),
-        "rate_per_day": rounded(lot.rate_per_day, 6),
+        "expected_c": rounded(ahead.temperature_c, 3) if ahead else None,
+        "rate_per_day": rounded(ahead.rate_per_day, 6) if ahead else None,
         "first_pip": None
         if w is None
         else {"p10": utc(w.p10_ms), "p50": utc(w.p50_ms), "p90": utc(w.p90_ms)}
         | {f"p{round(100 * p):02d}": utc(t) for p, t in zip(w.probabilities, w.times_ms, strict=True)},
         "overdue": None if w is None else w.overdue,
-        "chance_only_late": rounded(lot.chance_only_late, 4),
+        "chance_only_late": rounded(pip.chance_only_late, 4) if pip else None,
         "causes": [] if w is None else [{"cause": c.name, "days": round(c.days, 3)} for c in w.causes],
         "sex": None if lot.sex is None else _sex_json(lot.sex),
         "no_sex": None if lot.sex is not None else lot.no_sex or lot.refused or None,

@@ -214,7 +214,7 @@ class Plain:
     def moment(self, at_min: int, snapshot: Snapshot, _said: dict[str, float]) -> None:
         if at_min % _STATUS_EVERY_MIN == 0:
             parts = [f"{b.box.id} {b.now_c:.1f}" for b in snapshot.boxes if b.now_c is not None]
-            parts += [f"{x.lot.id} {100 * x.development:.0f} %" for x in snapshot.lots if x.development is not None]
+            parts += [f"{x.lot.id} {100 * x.past.development:.0f} %" for x in snapshot.lots if x.past is not None]
             self.console.print(f"{clock(at_min)}  all      {', '.join(parts)}", markup=False)
 
 
@@ -262,7 +262,7 @@ class OnScreen:
                 "nothing" if value is None else f"{value:.2f} °C",
                 Text("" if box.now_c is None else f"{box.now_c:.1f} °C", style="bold red" if warm else ""),
                 "" if lot is None else f"{lot.clutch.id}, {lot.lot.eggs}",
-                "" if lot is None or lot.development is None else f"{100 * lot.development:.1f} %",
+                "" if lot is None or lot.past is None else f"{100 * lot.past.development:.1f} %",
                 "" if lot is None else _window(lot),
             )
         return Group(Text(SIMULATED, style="reverse"), table, *self.events)
@@ -271,9 +271,10 @@ class OnScreen:
 def _window(lot: LotNow) -> str:
     if lot.lot.pipped:
         return f"{lot.lot.pipped} of {lot.lot.eggs_set} pipped"
-    if lot.window is None:
+    if lot.first_pip is None:
         return lot.refused
-    first, last = ((at_ms - START_MS) / 60_000 / DAY for at_ms in (lot.window.p10_ms, lot.window.p90_ms))
+    window = lot.first_pip.window
+    first, last = ((at_ms - START_MS) / 60_000 / DAY for at_ms in (window.p10_ms, window.p90_ms))
     return f"day {first:.1f} to day {last:.1f}"
 
 

@@ -155,7 +155,7 @@ def run_boxes(args: argparse.Namespace) -> int:
                     temperature + (f" ({show_time(b.at_ms, room.zone, at)})" if stale and b.at_ms is not None else ""),
                     limits,
                     ", ".join(f"{x.lot.id} ({x.lot.eggs})" for x in inside) or "-",
-                    ", ".join("-" if x.development is None else f"{100 * x.development:.1f} %" for x in inside) or "-",
+                    ", ".join("-" if x.past is None else f"{100 * x.past.development:.1f} %" for x in inside) or "-",
                     ", ".join(_window_text(x, room) for x in inside) or "-",
                     ", ".join(up) or "-",
                 ]
@@ -172,9 +172,10 @@ def run_boxes(args: argparse.Namespace) -> int:
 def _window_text(lot: LotNow, room: RoomAtHand) -> str:
     if lot.lot.pipped:
         return f"{lot.lot.pipped} pipped"
-    if lot.window is None:
+    if lot.first_pip is None:
         return "no date"
-    return f"{show_day(lot.window.p10_ms, room.zone)[4:]} to {show_day(lot.window.p90_ms, room.zone)[4:]}"
+    window = lot.first_pip.window
+    return f"{show_day(window.p10_ms, room.zone)[4:]} to {show_day(window.p90_ms, room.zone)[4:]}"
 
 
 def run_notices(args: argparse.Namespace) -> int:

@@ -185,17 +185,18 @@ def _of_lots(seen: _Seen, room: RoomAtHand) -> list[str]:
     assert seen.profile is not None
     lines = []
     for lot in seen.lots:
-        if lot.window is None or lot.rate_per_day is None or lot.days_per_c is None:
+        ahead = lot.ahead
+        if lot.first_pip is None or ahead is None or ahead.days_per_c is None:
             lines.append(f"{lot.lot.id} in box {lot.lot.box}: no date ({lot.refused or 'nothing to expect'})")
             continue
         if lot.lot.pipped:
             lines.append(f"{lot.lot.id} in box {lot.lot.box}: has pipped")
             continue
-        part = (lot.remaining_days or 0.0) * lot.days_per_c * lot.rate_per_day * seen.profile.difference_c
+        part = (ahead.remaining_days or 0.0) * ahead.days_per_c * ahead.rate_per_day * seen.profile.difference_c
         lines.append(
-            f"{lot.lot.id} in box {lot.lot.box}: first pip about {show_day(lot.window.p50_ms, room.zone)}; "
+            f"{lot.lot.id} in box {lot.lot.box}: first pip about {show_day(lot.first_pip.window.p50_ms, room.zone)}; "
             f"the stack's {show_difference(seen.profile.difference_c, room.unit, 2)} are "
-            f"{abs(lot.days_per_c) * seen.profile.difference_c:.1f} days of a whole incubation, {abs(part):.1f} of "
+            f"{abs(ahead.days_per_c) * seen.profile.difference_c:.1f} days of a whole incubation, {abs(part):.1f} of "
             "what is left"
         )
     for x in seen.siblings:
@@ -322,8 +323,8 @@ def _json(seen: _Seen, at: int, want_c: float | None) -> dict[str, object]:
             {
                 "lot": x.lot.id,
                 "box": x.lot.box,
-                "first_pip": utc(x.window.p50_ms) if x.window else None,
-                "days_per_c": rounded(x.days_per_c, 3),
+                "first_pip": utc(x.first_pip.window.p50_ms) if x.first_pip else None,
+                "days_per_c": rounded(x.ahead.days_per_c, 3) if x.ahead else None,
             }
             for x in seen.lots
         ],

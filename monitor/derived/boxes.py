@@ -34,7 +34,7 @@ class Boxes:
 
     def now(self, box: Box, now_ms: int, lots: Sequence[LotNow]) -> BoxNow:
         inside = [x for x in lots if x.lot.open and x.lot.box == box.id and x.lot.eggs]
-        limits, source = self.limits(box, [x.species for x in inside])
+        limits, source = self.limits(box, [x.clutch.species for x in inside])
         series = self._readings.box_series(
             box, max(now_ms - 24 * HOUR_MS, self._readings.recent_from), now_ms + 1, as_heard=True
         )
@@ -44,7 +44,7 @@ class Boxes:
             good = np.flatnonzero(c.usable & (c.at > now_ms - probe.quiet_after_s * 1000))
             if len(good):
                 humidity = float(c.value[good[-1]]) + probe.correction
-        profiles = [p for x in inside if (p := self._book.of(x.species).profile) is not None]
+        profiles = [p for x in inside if (p := self._book.of(x.clutch.species).profile) is not None]
         return BoxNow(
             box,
             limits,

@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
 
 from monitor.adapters.store import Store
-from monitor.core.climate.box_temperature import probes_error
-from monitor.core.climate.exposure import hourly_exposure
+from monitor.core.climate.box_temperature import box_error
 from monitor.core.development.gaps import SHORT_GAP_H, Filled, HourTable, fill
-from monitor.core.development.lots import LOOK_BACK_H, History, LotNow, forecast_clutch
+from monitor.core.development.history import LOOK_BACK_H, History
+from monitor.core.development.lots import LotNow, forecast_clutch
 from monitor.core.development.plans import Plan
 from monitor.core.terms.events import Clutch, Lot, Stay
-from monitor.core.terms.settings import Box, Probe, Room
+from monitor.core.terms.settings import Box, Room
 from monitor.core.terms.times import HOUR_MS
 from monitor.derived.departures import hourly
 from monitor.derived.hours import Hours
@@ -63,16 +62,10 @@ class Lots:
         species = self._book.of(clutch.species)
         kept = [lot for lot in clutch.lots if not lot.moved_on]
         if species.curve is None or species.profile is None:
-            return [LotNow(lot, clutch, clutch.species, refused=species.refused) for lot in kept]
+            return [LotNow(lot, clutch, refused=species.refused) for lot in kept]
         histories = {lot.id: self.history(clutch, lot, species, now_ms) for lot in kept}
         profile, curve, unit = species.profile, species.curve, self._room.display_unit
-        lots = forecast_clutch(clutch, kept, histories, profile, curve, now_ms, plan, unit)
-        result = []
-        for lot in lots:
-            high_c, past = species.profile.high_limit_c, histories[lot.lot.id]
-            heat = None if high_c is None else hourly_exposure(past.temperature_c, past.weight_s, high_c)
-            result.append(replace(lot, heat=heat, heat_limit_c=high_c))
-        return result
+        return forecast_clutch(clutch, kept, histories, profile, curve, now_ms, plan, unit)
 
     def history(self, clutch: Clutch, lot: Lot, species: Species, now_ms: int) -> History:
         """What a lot went through: hours with their development, measured and filled."""
@@ -120,7 +113,6 @@ class Lots:
         own, around = self._readings.probes_for(here) if here else ((), ())
         own = tuple(self._readings.effective(p, now_ms) for p in own)
         around = tuple((h, self._readings.effective(p, now_ms)) for h, p in around)
-        error = probes_error(own)
         box_c = box_s = None
         if here is not None and lot.open and len(path) > 1:
             since_ms = min(path[-1].from_ms, now_ms - LOOK_BACK_H * HOUR_MS)
@@ -129,14 +121,12 @@ class Lots:
         return History.of(
             [(t, f, max(s.from_ms, t.first_hour * HOUR_MS)) for (t, s, _), f in zip(pieces, filled, strict=True)],
             now_ms=min(now_ms, lot.closed_ms) if lot.closed_ms is not None else now_ms,
-            uncertainty_c=box_uncertainty(own, around),
+            error=box_error(own, around),
             compared=all(p.compared for p in own) and bool(own),
             notes=tuple(notes),
             box_c=box_c,
             box_s=box_s,
             developed=clutch.developed,
-            common_c=error.common_c,
-            session=error.session,
         )
 
     def _neighbours(self, box: Box, table: HourTable, now_ms: int) -> list[HourTable]:
@@ -155,15 +145,6 @@ class Lots:
             zero = np.zeros(len(table))
             result.append(HourTable(table.first_hour, zero, zero, values, covered, zero))
         return result
-
-
-def box_uncertainty(own: Iterable[Probe], around: Iterable[tuple[float, Probe]]) -> float:
-    """Standard uncertainty in C that a box's temperature has from its probes; as in ``core.boxes.box_series``."""
-    own = list(own)
-    if own:
-        return probes_error(own).total_c
-    near = [p.standard_uncertainty for _, p in around]
-    return math.hypot(max(near, default=1.0), 0.5)
 
 
 def _empty_table(from_ms: int, to_ms: int) -> HourTable:

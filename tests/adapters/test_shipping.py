@@ -20,7 +20,7 @@ import pytest
 from monitor.adapters import shipping as influx_module
 from monitor.adapters.shipping import DerivedPoint, Shipper, _asked_wait_s, derived_points, line
 from monitor.adapters.store import Store, columns_of
-from monitor.core.development.lots import LotNow
+from monitor.core.development.lots import LotNow, Past
 from monitor.core.notices.snapshot import BoxNow, Service, Snapshot
 from monitor.core.terms.events import Clutch, Flag, Lot, Reading, Stay
 from monitor.core.terms.settings import Box, Limits, Room, Shipping
@@ -528,9 +528,9 @@ def test_a_boxs_temperature_and_a_lots_development_are_what_is_derived() -> None
             BoxNow(Box("low", "left", 20.0), Limits(), "room", times[:0], warmth[:0], 0.3, "none"),
         ),
         lots=(
-            LotNow(lot, clutch, "Testudo exempli", development=0.25, degree_days=100.0, filled_share=0.1),
-            LotNow(replace(lot, closed_ms=T0), clutch, "Testudo exempli", development=1.0),
-            LotNow(replace(lot, id="c1/low"), clutch, "unknown", refused="no profile"),
+            LotNow(lot, clutch, past=Past(0.25, 100.0, filled_share=0.1)),
+            LotNow(replace(lot, closed_ms=T0), clutch, past=Past(1.0)),
+            LotNow(replace(lot, id="c1/low"), replace(clutch, species="unknown"), refused="no profile"),
         ),
     )
     assert [line(p) for p in derived_points(snapshot)] == [

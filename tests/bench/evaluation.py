@@ -38,6 +38,7 @@ from monitor.core.terms.settings import Box, Broker, Probe, Room, Settings
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.derived.room import Derived
 from tests.bench import Figures
+from tests.core.lots import past_of
 
 START_MS = round(datetime(2026, 1, 1, tzinfo=UTC).timestamp() * 1000)
 # Slow at these temperatures, so that nothing is long overdue after 120 days.
@@ -221,7 +222,7 @@ def measure(lots: int = 200, boxes: int = 20, days: int = 120, interval_s: float
         figures["sums_alone_s"] = timed(lambda: sums(file, kept), 3)
         figures["quadrature_alone_s"] = timed(lambda: [quadrature(6) for _ in kept], 3)
         loaded, by_sums = load(file, boxes), sums(file, kept)
-        found = sum(lot.development or 0.0 for lot in running.lots(now))
+        found = sum(past_of(lot).development or 0.0 for lot in running.lots(now))
     for way in ("from_scratch", "first_round", "next_round"):
         figures[f"{way}_to_integrals_ratio"] = figures[f"{way}_s"] / figures["integrals_alone_s"]
     bare = {

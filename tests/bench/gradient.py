@@ -25,7 +25,7 @@ from monitor.config.library import load_profile
 from monitor.core.climate.box_temperature import Series
 from monitor.core.climate.stacks import Level, StackProfile, profile
 from monitor.core.development.forecast import ExpectedRates
-from monitor.core.development.lots import LotNow
+from monitor.core.development.lots import Ahead, LotNow, Past
 from monitor.core.development.remedies import FAN_LEAVES, advise, siblings_in
 from monitor.core.notices.kinds.uneven import describe
 from monitor.core.readings.calibration import Track
@@ -218,16 +218,8 @@ def _lot(level: Level) -> LotNow:
     return LotNow(
         eggs,
         Clutch("K01", "elaphe-taeniura", START, True, 12, (eggs,)),
-        "elaphe-taeniura",
-        development=rate * SO_FAR_DAYS,
-        rate_per_day=rate,
-        ahead=ExpectedRates(rate),
-        remaining_days=(1.0 - rate * SO_FAR_DAYS) / rate,
-        days_per_c=slope / rate,
-        uncertainty_c=level.uncertainty_c,
-        common_c=level.common_c,
-        session=level.session,
-        compared=level.compared,
+        past=Past(rate * SO_FAR_DAYS, error=level.error, compared=level.compared),
+        ahead=Ahead(level.mean_c, rate, ExpectedRates(rate), (1.0 - rate * SO_FAR_DAYS) / rate, slope / rate),
     )
 
 

@@ -30,9 +30,11 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.config.library import list_profiles
+from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.development.curves import PublishedRates, fit_line
 from monitor.core.development.forecast import BoxEvidence, Spread, update
-from monitor.core.development.lots import History, _spread
+from monitor.core.development.history import History
+from monitor.core.development.lots import _spread
 from monitor.core.development.species import Profile, ProfileSpread, Row, _sane_line
 from monitor.core.maths import student_t
 from monitor.errors import ModelOutOfRange
@@ -233,7 +235,7 @@ def _at_constant(temperature_c: float) -> History:
         unknown_s=0.0,
         development_sd=0.0,
         how={},
-        uncertainty_c=0.0,
+        error=ProbesError(0.0),
         compared=True,
         now_ms=3_600_000,
     )

@@ -21,6 +21,7 @@ from monitor.core.terms.events import EventKind, KeeperEvent
 from monitor.core.terms.settings import Box, Broker, Probe, Room, Settings
 from monitor.derived.room import Derived
 from tests.bench import Figures
+from tests.core.lots import window_of
 from tests.peers import shared
 
 START_MS = round(datetime(2026, 3, 1, tzinfo=UTC).timestamp() * 1000)
@@ -69,7 +70,7 @@ def forecasts(minutes: np.ndarray, temperature_c: np.ndarray, shares: Sequence[f
         for share in shares:
             derived = Derived(store, settings(Path(folder)), load_profile)
             now = START_MS + round(share * (end_ms - START_MS))
-            window = derived.lots(now)[0].window
+            window = window_of(derived.lots(now)[0])
             assert window is not None
             result.append(
                 {

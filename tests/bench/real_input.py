@@ -26,6 +26,7 @@ from monitor.core.terms.events import EventKind, KeeperEvent
 from monitor.core.terms.settings import Box, Broker, Channel, Limits, Probe, Room, Settings
 from tests.bench import Figures
 from tests.bench.stepped import stepped
+from tests.core.lots import past_of
 from tests.peers import shared
 from tests.sinks import http_sink, smtp_sink
 
@@ -175,15 +176,15 @@ def _sums(run: object, published: list[tuple[int, dict[str, float]]], short: lis
     for box in ("lower", "upper"):
         lot = lots[box]
         development, dd = one_shot(published, f"{box}-t")
-        assert lot.development is not None
-        assert lot.degree_days is not None
-        figures[f"{box}_development"] = lot.development
-        figures[f"{box}_degree_days"] = lot.degree_days
-        figures[f"{box}_development_less_one_shot"] = lot.development - development
-        figures[f"{box}_degree_days_less_one_shot"] = lot.degree_days - dd
-        figures[f"{box}_filled_share"] = lot.filled_share
+        assert lot.past is not None
+        assert lot.past is not None
+        figures[f"{box}_development"] = past_of(lot).development
+        figures[f"{box}_degree_days"] = past_of(lot).degree_days
+        figures[f"{box}_development_less_one_shot"] = past_of(lot).development - development
+        figures[f"{box}_degree_days_less_one_shot"] = past_of(lot).degree_days - dd
+        figures[f"{box}_filled_share"] = past_of(lot).filled_share
         # The service fills the gap by hours, the one-shot integration bridges it by one line.
-        if abs(lot.development - development) > 5e-4 or abs(lot.degree_days - dd) > 0.5:
+        if abs(past_of(lot).development - development) > 5e-4 or abs(past_of(lot).degree_days - dd) > 0.5:
             short.append(f"{box}: the sums differ from a one-shot integration")
     return figures
 

@@ -52,6 +52,7 @@ from tests.bench.faultroom import (
     simulated,
 )
 from tests.bench.faults import every
+from tests.core.lots import past_of, window_of
 from tests.sinks import Sink, http_sink
 
 SPECIES: Final = "elaphe-taeniura"
@@ -396,11 +397,12 @@ class Hatching:
             return
         out = sum(e <= self.development for e in self.eggs)
         lot = next((x for x in self.world.app.parts.derived.lots(ms(minute)) if x.lot.clutch == self.clutch), None)
-        if lot is not None and lot.window is not None and (minute // DAY_MIN) % 10 == 0 and not self.told:
-            days = [(at - ms(0)) / DAY_MS for at in (lot.window.p10_ms, lot.window.p50_ms, lot.window.p90_ms)]
+        if lot is not None and lot.first_pip is not None and (minute // DAY_MIN) % 10 == 0 and not self.told:
+            window = window_of(lot)
+            days = [(at - ms(0)) / DAY_MS for at in (window.p10_ms, window.p50_ms, window.p90_ms)]
             account.windows.append(
                 f"day {minute // DAY_MIN}: first pip of {self.clutch} expected on day {days[1]:.1f} "
-                f"({days[0]:.1f} to {days[2]:.1f}, 8 in 10); development {lot.development:.3f}, "
+                f"({days[0]:.1f} to {days[2]:.1f}, 8 in 10); development {past_of(lot).development:.3f}, "
                 f"true {self.development:.3f}"
             )
         if out > self.told:
@@ -498,7 +500,7 @@ def _sums(world: World, account: Account, short: list[str]) -> dict[str, float |
         if len(whole) < 0.9 * (last - first):
             short.append(f"only {len(whole)} of {last - first} hours are whole")
     lot = next(x for x in derived.lots(ms(account.minutes[-1])) if x.lot.clutch == "K01")
-    figures["filled share of K01"] = round(lot.filled_share, 4)
+    figures["filled share of K01"] = round(past_of(lot).filled_share, 4)
     return figures
 
 

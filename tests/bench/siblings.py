@@ -19,12 +19,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.config.library import load_profile
+from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.development.forecast import Spread
 from monitor.core.development.gaps import HourTable, fill
-from monitor.core.development.lots import History, LotNow, forecast_clutch
+from monitor.core.development.history import History
+from monitor.core.development.lots import LotNow, forecast_clutch
 from monitor.core.terms.events import Clutch, Lot, PipSeen, Stay
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from tests.bench import Figures
+from tests.core.lots import first_pip_of, window_of
 
 PROFILE = load_profile("elaphe-taeniura")
 CURVE = PROFILE.curve()
@@ -140,7 +143,7 @@ def _history(nest: Nest, box: int, now_ms: int) -> History:
     whole = np.full(n, 3600.0)
     rate, above = CURVE.rate_per_day(t) / 24.0, np.maximum(t - CURVE.base_c, 0.0) / 24.0
     table = HourTable(START // HOUR_MS, rate, above, t, whole, whole)
-    return History.of([(table, fill(table, CURVE), START)], now_ms=now_ms, uncertainty_c=nest.u_c, compared=False)
+    return History.of([(table, fill(table, CURVE), START)], now_ms=now_ms, error=ProbesError(nest.u_c), compared=False)
 
 
 # --- dates ------------------------------------------------------------------------------------------------------
@@ -156,7 +159,7 @@ class Date:
 
     @classmethod
     def of(cls, said: LotNow, true: int) -> Date:
-        window = said.window
+        window = window_of(said)
         assert window is not None
         return cls(
             (window.p50_ms - true) / DAY_MS,
@@ -238,7 +241,7 @@ def silent_boxes(rng: np.random.Generator, world: World, u_c: float, clutches: i
                 break
             if cases[days] < MOST_CASES and now < START + HOURS * HOUR_MS:
                 cases[days] += 1
-                chance = told(nest, now)[late].chance_only_late
+                chance = first_pip_of(told(nest, now)[late]).chance_only_late
                 assert chance is not None
                 found.append(Silent(number, days, chance, not nest.failed[late]))
     return found

@@ -10,9 +10,10 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.climate.stacks import Level, StackProfile
 from monitor.core.development.forecast import Cause, ExpectedRates, Window
-from monitor.core.development.lots import LotNow
+from monitor.core.development.lots import Ahead, FirstPip, LotNow, Past
 from monitor.core.notices.conditions import Condition, Transition
 from monitor.core.notices.evaluation import Outcome, evaluate
 from monitor.core.notices.grouping import Telling
@@ -22,6 +23,7 @@ from monitor.core.notices.snapshot import BoxNow, ProbeNow, Service, Snapshot
 from monitor.core.terms.events import Clutch, Flag, Lot, PipSeen, Reading, Stay
 from monitor.core.terms.settings import Box, DisplayUnit, Limits, Probe, Room, Watch
 from monitor.core.terms.times import HOUR_MS
+from tests.core.lots import changed
 
 MINUTE = 60_000
 START = round(datetime(2026, 5, 1, 7, tzinfo=UTC).timestamp() * 1000)
@@ -205,21 +207,11 @@ def a_lot(
     base = LotNow(
         eggs,
         Clutch(clutch, "elaphe-taeniura", START, True, waiting + pipped, (eggs,)),
-        "elaphe-taeniura",
-        development=0.6,
-        degree_days=500.0,
-        base_c=12.0,
-        mean_c=28.0,
-        expected_c=28.1,
-        rate_per_day=0.015,
-        ahead=rates,
-        window=window,
-        open_window=window,
-        remaining_days=remaining,
-        days_per_c=-5.0,
-        uncertainty_c=0.29,
+        past=Past(0.6, 500.0, 12.0, 28.0, error=ProbesError(0.29)),
+        ahead=Ahead(28.1, 0.015, rates, remaining, -5.0),
+        first_pip=FirstPip(window, window),
     )
-    return replace(base, **more)  # type: ignore[arg-type]
+    return changed(base, **more)
 
 
 def a_profile(difference_c: float, *, sd_c: float = 0.41, compared: bool = False, hours: int = 24) -> StackProfile:

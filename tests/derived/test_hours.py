@@ -10,6 +10,7 @@ import pytest
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.settings import Box, Limits, Probe, Room
 from monitor.core.terms.times import DAY_MS, HOUR_MS, MINUTE_MS
+from tests.core.lots import past_of
 from tests.derived.test_room import START, Bench
 
 
@@ -46,7 +47,11 @@ def test_sums_after_a_late_reading_are_those_of_a_store_that_had_it_in_time(
     running = bench.derived.histories.now(now)
     rebuilt = bench.only_earlier(now, "fresh").histories.now(now)
     assert late
-    assert [x.development for x in running] == pytest.approx([x.development for x in rebuilt], rel=1e-12)
-    assert [x.degree_days for x in running] == pytest.approx([x.degree_days for x in rebuilt], rel=1e-12)
+    assert [past_of(x).development for x in running] == pytest.approx(
+        [past_of(x).development for x in rebuilt], rel=1e-12
+    )
+    assert [past_of(x).degree_days for x in running] == pytest.approx(
+        [past_of(x).degree_days for x in rebuilt], rel=1e-12
+    )
     for store in bench.opened:
         store.close()

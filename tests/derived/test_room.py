@@ -15,7 +15,8 @@ import pytest
 from monitor.adapters.store import Store, columns_of
 from monitor.config.library import load_profile
 from monitor.core.development.development import degree_days, integrate_rate
-from monitor.core.development.lots import History, LotNow
+from monitor.core.development.history import History
+from monitor.core.development.lots import LotNow
 from monitor.core.development.plans import Plan
 from monitor.core.notices.snapshot import Service
 from monitor.core.readings.corrections import Correction
@@ -23,6 +24,7 @@ from monitor.core.terms.events import EventKind, Flag, KeeperEvent, Reading
 from monitor.core.terms.settings import Box, Broker, Limits, Probe, Room, Settings
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.derived.room import Derived
+from tests.core.lots import ahead_of, past_of, rates_of, window_of
 
 SPECIES = "elaphe-taeniura"
 MINUTE = 60_000
@@ -285,14 +287,14 @@ def test_an_import_into_hours_already_summed_is_taken_up(bench: Bench) -> None:
     now = START + 30 * HOUR_MS
     bench.hour(now)
     bench.derived.follow(now)
-    assert one(bench.derived, now).filled_share > 0.3
+    assert past_of(one(bench.derived, now)).filled_share > 0.3
     bench.store.folding.bulk("up", columns_of(hot))
     bench.derived.follow(now)
     bench.hour(now)
     got = history(bench.derived, now)
     assert got.filled_s == 0.0
     assert got.development == pytest.approx(exact(hot, START, now)[0], abs=1e-9)
-    assert one(bench.derived, now).filled_share == 0.0
+    assert past_of(one(bench.derived, now)).filled_share == 0.0
 
 
 def test_a_changed_correction_of_a_probe_changes_the_past(bench: Bench) -> None:
@@ -325,7 +327,7 @@ def test_corrections_told_and_taken_back_in_the_middle_leave_nothing_behind(benc
         Correction("low", day, 0.2, 0.1, 0.05, "side by side", day, "s1"),
         Correction("two-b", day + 7 * HOUR_MS, 0.3, 0.1, 0.0, "ice point", day, only_after=True),
     ]
-    before = {x.lot.id: x.development for x in bench.derived.lots(now)}
+    before = {x.lot.id: past_of(x).development for x in bench.derived.lots(now)}
     told = bench.store.corrections.tell(found)
     for step in range(3):
         if step == 2:
@@ -381,8 +383,8 @@ def test_after_a_move_the_temperature_to_come_is_that_of_the_new_box(bench: Benc
     bench.clutch(UPPER)
     bench.tell(EventKind.MOVED, START + 99 * HOUR_MS, box=UPPER, to_box=LOWER)
     got = one(bench.derived, START + 100 * HOUR_MS, "K01/lower")
-    assert got.mean_c == pytest.approx(29.0, abs=0.2)
-    assert got.expected_c == pytest.approx(26.5, abs=0.1)
+    assert past_of(got).mean_c == pytest.approx(29.0, abs=0.2)
+    assert ahead_of(got).temperature_c == pytest.approx(26.5, abs=0.1)
 
 
 def test_a_split_lot_keeps_its_common_past(bench: Bench) -> None:
@@ -393,8 +395,8 @@ def test_a_split_lot_keeps_its_common_past(bench: Bench) -> None:
     now = START + 60 * HOUR_MS
     bench.hour(now)
     stayed, went = one(bench.derived, now), one(bench.derived, now, "K01/lower")
-    assert stayed.development == pytest.approx(exact(up, START, now)[0], abs=1e-9)
-    assert went.development == pytest.approx(exact(up, START, moved)[0] + exact(low, moved, now)[0], abs=1e-9)
+    assert past_of(stayed).development == pytest.approx(exact(up, START, now)[0], abs=1e-9)
+    assert past_of(went).development == pytest.approx(exact(up, START, moved)[0] + exact(low, moved, now)[0], abs=1e-9)
     assert (stayed.lot.eggs, went.lot.eggs) == (5, 3)
 
 
@@ -403,11 +405,11 @@ def test_a_corrected_lay_date_moves_the_beginning(bench: Bench) -> None:
     bench.clutch(UPPER)
     now = START + 60 * HOUR_MS
     bench.hour(now)
-    before = one(bench.derived, now).development
+    before = past_of(one(bench.derived, now)).development
     earlier = START - HOUR_MS + 20 * MINUTE
     first = bench.store.account.events()[0]
     bench.store.account.tell(replace(first, id=0, at_ms=earlier, corrects=first.id))
-    after = one(bench.derived, now).development
+    after = past_of(one(bench.derived, now)).development
     assert before == pytest.approx(exact(up, START, now)[0], abs=1e-9)
     assert after == pytest.approx(exact(up, earlier, now)[0], abs=1e-9), "the eggs lay in the warmth from then on"
 
@@ -429,8 +431,8 @@ def test_a_closed_lot_stands_still(bench: Bench) -> None:
         bench.hour(now)
         got = one(bench.derived, now)
         assert not got.lot.open
-        assert got.development == pytest.approx(exact(up, START, out)[0], abs=1e-9)
-        assert got.window is None
+        assert past_of(got).development == pytest.approx(exact(up, START, out)[0], abs=1e-9)
+        assert got.first_pip is None
 
 
 # -- gaps ----------------------------------------------------------------------------------------------------
@@ -447,18 +449,18 @@ def test_a_gap_of_some_hours_is_bridged_by_a_line_and_its_share_is_exact(bench: 
     now = START + 60 * HOUR_MS
     got = one(bench.derived, now)
     # Less than six hours that touch seven of the clock's hours are a short gap all the same.
-    assert set(got.filled_how) == {"line"}
-    assert got.filled_how["line"] == pytest.approx(340 * 60, abs=1e-6)
-    assert got.filled_share == pytest.approx(340 / 3600, abs=1e-9)
+    assert set(past_of(got).filled_how) == {"line"}
+    assert past_of(got).filled_how["line"] == pytest.approx(340 * 60, abs=1e-6)
+    assert past_of(got).filled_share == pytest.approx(340 / 3600, abs=1e-9)
     whole = exact(course("up", every(10, START, 60), 28.0), START, now)[0]
-    assert got.development == pytest.approx(whole, rel=0.01)
+    assert past_of(got).development == pytest.approx(whole, rel=0.01)
 
 
 def test_a_step_within_the_longest_joined_one_is_measured_and_not_filled(bench: Bench) -> None:
     bench.clutch(UPPER)
     bench.ingest(*holed(course("up", every(10, START, 60)), START + 20 * HOUR_MS, START + 22 * HOUR_MS))
     got = one(bench.derived, START + 60 * HOUR_MS)
-    assert got.filled_share == 0.0
+    assert past_of(got).filled_share == 0.0
 
 
 def test_a_long_gap_is_filled_from_the_neighbours_usual_difference(bench: Bench) -> None:
@@ -468,11 +470,11 @@ def test_a_long_gap_is_filled_from_the_neighbours_usual_difference(bench: Bench)
     bench.ingest(*holed(up, *gap), *course("low", every(10, START, 100), 27.0))
     now = START + 100 * HOUR_MS
     got = one(bench.derived, now)
-    assert set(got.filled_how) == {"neighbours"}
-    assert got.filled_share == pytest.approx(0.4, abs=1e-9)
-    assert got.development == pytest.approx(exact(up, START, now)[0], rel=1e-3)
+    assert set(past_of(got).filled_how) == {"neighbours"}
+    assert past_of(got).filled_share == pytest.approx(0.4, abs=1e-9)
+    assert past_of(got).development == pytest.approx(exact(up, START, now)[0], rel=1e-3)
     assert got.ahead is not None
-    assert got.ahead.past_sd_log > 0.0
+    assert rates_of(got).past_sd_log > 0.0
 
 
 def test_a_dead_probe_is_filled_from_its_neighbours_at_any_minute_of_the_hour(bench: Bench) -> None:
@@ -480,11 +482,11 @@ def test_a_dead_probe_is_filled_from_its_neighbours_at_any_minute_of_the_hour(be
     bench.ingest(*course("up", every(10, START, 50), 28.5), *course("low", every(10, START, 100), 27.0))
     for minutes in (0, 1, 9, 59):
         now = START + 99 * HOUR_MS + minutes * MINUTE
-        ways = dict(one(bench.look(bench.store), now).filled_how)
+        ways = dict(past_of(one(bench.look(bench.store), now)).filled_how)
         assert set(ways) == {"neighbours"}, minutes
         # The neighbour's own newest reading is some minutes old just after the full hour.
         late = bench.only_earlier(now - 5 * MINUTE, f"late{minutes}")
-        assert set(one(late, now).filled_how) == {"neighbours"}, minutes
+        assert set(past_of(one(late, now)).filled_how) == {"neighbours"}, minutes
 
 
 def test_a_long_gap_without_neighbours_is_filled_from_the_box_s_own_days(bench: Bench) -> None:
@@ -493,9 +495,9 @@ def test_a_long_gap_without_neighbours_is_filled_from_the_box_s_own_days(bench: 
     bench.ingest(*holed(course("two-a", every(10, START, 120), 28.0), *gap))
     now = START + 120 * HOUR_MS
     got = one(bench.derived, now, "K01/pair")
-    assert set(got.filled_how) == {"own days"}
-    assert got.filled_share == pytest.approx(24 / 120, abs=1e-9)
-    assert got.development == pytest.approx(
+    assert set(past_of(got).filled_how) == {"own days"}
+    assert past_of(got).filled_share == pytest.approx(24 / 120, abs=1e-9)
+    assert past_of(got).development == pytest.approx(
         exact(course("two-a", every(10, START, 120), 28.0), START, now)[0], rel=2e-3
     ), "the same hours of its own days"
 
@@ -526,12 +528,12 @@ def test_time_in_a_box_that_is_no_longer_configured_is_not_silently_nothing(benc
     without = replace(bench.room, boxes=tuple(b for b in bench.room.boxes if b.id != LOWER))
     got = one(bench.look(bench.store, without), now)
     assert any("box lower is not in the configuration" in note for note in got.notes)
-    assert got.filled_share == pytest.approx(24 / 60, abs=1e-6)
-    assert got.development is not None
+    assert past_of(got).filled_share == pytest.approx(24 / 60, abs=1e-6)
+    assert got.past is not None
     measured = exact(up, moved, now)[0]
-    assert got.development > measured * 1.4, "the eggs did not stand still for a day"
+    assert past_of(got).development > measured * 1.4, "the eggs did not stand still for a day"
     assert got.ahead is not None
-    assert got.ahead.past_sd_log > 0.02
+    assert rates_of(got).past_sd_log > 0.02
 
 
 def test_a_box_that_nobody_measured_at_first_is_filled_with_what_came_after(bench: Bench) -> None:
@@ -539,9 +541,9 @@ def test_a_box_that_nobody_measured_at_first_is_filled_with_what_came_after(benc
     bench.clutch(PAIR)
     bench.tell(EventKind.MOVED, START + 20 * HOUR_MS, box=PAIR, to_box=UPPER)
     got = one(bench.derived, START + 60 * HOUR_MS)
-    assert got.filled_how == {"assumed": pytest.approx(20 * 3600.0)}
-    assert got.filled_share == pytest.approx(20 / 60, abs=1e-6)
-    assert got.window is not None
+    assert past_of(got).filled_how == {"assumed": pytest.approx(20 * 3600.0)}
+    assert past_of(got).filled_share == pytest.approx(20 / 60, abs=1e-6)
+    assert got.first_pip is not None
 
 
 # -- what was known then --------------------------------------------------------------------------------------
@@ -566,7 +568,7 @@ def test_the_past_is_answered_with_what_was_known_then(bench: Bench, seed: int) 
         assert got.keys() == expected.keys()
         for lot, answer in got.items():
             assert_same(history(now, at, lot), history(then, at, lot))
-            assert answer.window == expected[lot].window
+            assert window_of(answer) == window_of(expected[lot])
             assert answer.notes == expected[lot].notes
         now.follow(at)
         then.follow(at)
@@ -606,10 +608,10 @@ def test_no_span_is_too_short_or_too_odd(bench: Bench, box: str, minutes: float)
             bench.ingest(*course("two-a", every(10, START + 20 * MINUTE, 14)))
         for derived in (bench.look(bench.store), bench.derived):
             for found in derived.lots(now):
-                assert found.refused or found.window is not None
-                assert 0.0 <= found.filled_share <= 1.0
-                if found.development is not None:
-                    assert 0.0 <= found.development < 0.02
+                assert found.refused or found.first_pip is not None
+                if found.past is not None:
+                    assert 0.0 <= found.past.filled_share <= 1.0
+                    assert 0.0 <= found.past.development < 0.02
         bench.hour(now)
         bench.derived.snapshot(now, Service(0))
 
@@ -618,7 +620,7 @@ def test_without_any_reading_there_is_no_number_and_a_reason(bench: Bench) -> No
     bench.clutch(UPPER)
     for now in (START, START + HOUR_MS, START + 40 * DAY_MS):
         got = one(bench.derived, now)
-        assert (got.development, got.window, got.remaining_days) == (None, None, None)
+        assert (got.past, got.first_pip, got.ahead) == (None, None, None)
         assert "no reading of box upper is there yet" in got.refused
         bench.hour(now)
         assert bench.derived.snapshot(now, Service(0)).boxes[0].now_c is None
@@ -629,11 +631,11 @@ def test_eggs_set_after_the_last_reading_or_before_the_first_are_reckoned_with_w
     bench.clutch(UPPER, at_ms=START + 50 * HOUR_MS)
     bench.clutch(UPPER, at_ms=START - 30 * HOUR_MS, clutch="K02")
     after = one(bench.derived, START + 60 * HOUR_MS)
-    assert after.filled_share == pytest.approx(1.0)
-    assert after.development == pytest.approx(10 / 24 / 57.6, rel=0.15)
+    assert past_of(after).filled_share == pytest.approx(1.0)
+    assert past_of(after).development == pytest.approx(10 / 24 / 57.6, rel=0.15)
     before = one(bench.derived, START + 48 * HOUR_MS, "K02/upper")
-    assert before.filled_share == pytest.approx(30 / 78, abs=1e-6)
-    assert before.development == pytest.approx(78 / 24 / 57.6, rel=0.15)
+    assert past_of(before).filled_share == pytest.approx(30 / 78, abs=1e-6)
+    assert past_of(before).development == pytest.approx(78 / 24 / 57.6, rel=0.15)
 
 
 def test_a_clutch_too_large_for_the_model_spoils_only_itself(bench: Bench) -> None:
@@ -642,10 +644,10 @@ def test_a_clutch_too_large_for_the_model_spoils_only_itself(bench: Bench) -> No
     bench.clutch(UPPER, eggs=6, clutch="K02")
     now = START + 30 * HOUR_MS
     got = one(bench.derived, now)
-    assert got.window is None
+    assert got.first_pip is None
     assert "500" in got.refused
-    assert got.development is not None
-    assert one(bench.derived, now, "K02/upper").window is not None
+    assert got.past is not None
+    assert one(bench.derived, now, "K02/upper").first_pip is not None
     bench.derived.follow(now)
     bench.derived.snapshot(now, Service(0))
 
@@ -658,7 +660,7 @@ def test_an_unknown_species_or_one_whose_eggs_rest_has_its_reason(bench: Bench) 
     now = START + 5 * HOUR_MS
     bench.hour(now)
     for lot in bench.derived.lots(now):
-        assert lot.development is None
+        assert lot.past is None
         assert lot.refused
 
 
@@ -667,11 +669,11 @@ def test_an_assumed_temperature_counts_from_now_on_only(bench: Bench) -> None:
     bench.clutch(UPPER)
     now = START + 48 * HOUR_MS
     plain, warm = one(bench.derived, now), one(bench.derived, now, plan=Plan.constant(30.0))
-    assert warm.development == plain.development
-    assert warm.rate_per_day == pytest.approx(1 / 53.9)
-    assert plain.window is not None
-    assert warm.window is not None
-    assert warm.window.p50_ms < plain.window.p50_ms
+    assert past_of(warm).development == past_of(plain).development
+    assert ahead_of(warm).rate_per_day == pytest.approx(1 / 53.9)
+    assert plain.first_pip is not None
+    assert warm.first_pip is not None
+    assert window_of(warm).p50_ms < window_of(plain).p50_ms
 
 
 # -- the boxes now -------------------------------------------------------------------------------------------

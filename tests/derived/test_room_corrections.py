@@ -16,7 +16,7 @@ import pytest
 from monitor.adapters.store import Columns
 from monitor.config.library import load_profile
 from monitor.core.climate.box_temperature import ProbesError, probes_error
-from monitor.core.development.lots import History
+from monitor.core.development.history import History
 from monitor.core.development.siblings import apart
 from monitor.core.notices.snapshot import Service
 from monitor.core.readings.corrections import Correction
@@ -24,6 +24,7 @@ from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.settings import Broker, Probe, Settings
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.derived.room import Derived
+from tests.core.lots import ahead_of, changed, past_of, window_of
 from tests.derived.test_room import MINUTE, START, UPPER, Bench, a_room, assert_same, course, every, history, one
 from tests.peers import shared
 
@@ -87,14 +88,14 @@ def test_sums_on_the_disk_are_those_of_the_correction_and_of_no_other(bench: Ben
 
 def test_taken_back_everything_is_as_it_was(bench: Bench) -> None:
     before = history(bench.derived, NOW)
-    window = one(bench.derived, NOW).window
+    window = window_of(one(bench.derived, NOW))
     bench.store.corrections.tell([correction(0.5)])
     bench.hour(NOW)
-    assert one(bench.derived, NOW).window != window
+    assert window_of(one(bench.derived, NOW)) != window
     bench.store.corrections.withdraw(1, NOW)
     bench.hour(NOW)
     assert_same(history(bench.derived, NOW), before)
-    assert one(bench.derived, NOW).window == window
+    assert window_of(one(bench.derived, NOW)) == window
 
 
 def test_what_was_known_then_is_told_with_the_corrections_of_then(bench: Bench) -> None:
@@ -198,8 +199,8 @@ def test_boxes_stacks_and_lots_have_the_uncertainty_that_was_found(bench: Bench)
     assert box.uncertainty_c == pytest.approx(total)
     assert box.now_c == pytest.approx(next(b for b in plain.boxes if b.box.id == UPPER).now_c + 0.1)  # type: ignore[operator]
     (lot,) = snapshot.lots
-    assert lot.uncertainty_c == pytest.approx(total)
-    assert (lot.common_c, lot.session, lot.compared) == (0.2, "s1", True)
+    assert past_of(lot).error.total_c == pytest.approx(total)
+    assert (past_of(lot).error.common_c, past_of(lot).error.session, past_of(lot).compared) == (0.2, "s1", True)
     probe = next(p for p in snapshot.probes if p.probe.id == "up")
     assert probe.correction is not None
     assert snapshot.room.probe("up") == probe.probe
@@ -211,8 +212,8 @@ def test_of_one_session_siblings_differ_by_what_is_the_probes_own(bench: Bench) 
     bench.derived.follow(NOW)
     early, late = one(bench.derived, NOW, "K01/upper"), one(bench.derived, NOW, "K02/lower")
     days, sd = apart(early, late)
-    _, of_two_sessions = apart(early, replace(late, session="s2"))
-    slope_a, slope_b = early.days_per_c or 0.0, late.days_per_c or 0.0
+    _, of_two_sessions = apart(early, changed(late, error=replace(past_of(late).error, session="s2")))
+    slope_a, slope_b = ahead_of(early).days_per_c or 0.0, ahead_of(late).days_per_c or 0.0
     assert days > 0
     assert sd == pytest.approx(math.hypot(0.04 * slope_a, 0.04 * slope_b, 0.2 * (slope_a - slope_b)))
     total = math.hypot(0.04, 0.2)

@@ -14,6 +14,7 @@ from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.settings import Limits, Probe
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.derived.room import Derived
+from tests.core.lots import heat_of
 from tests.derived.test_room import LOWER, MINUTE, START, UPPER, Bench, a_room, every, one
 
 NOW = START + 30 * HOUR_MS
@@ -103,9 +104,14 @@ def test_a_lot_has_its_hours_of_heat_and_its_box_the_last_day_s(bench: Bench) ->
     bench.ingest(*(Reading("up", t, 31.0 if t in hot else 28.0, t, Flag.GOOD) for t in every(10, START - HOUR_MS, 31)))
     bench.hour(NOW)
     lot = one(bench.derived, NOW)
-    assert lot.heat is not None
-    assert lot.heat_limit_c == high_c
-    assert (lot.heat.total_s, lot.heat.longest_s, lot.heat.lasting_s) == (3 * 3600.0, 3 * 3600.0, 0.0)
+    heat = heat_of(lot)
+    assert heat.limit_c == high_c
+    exposure = heat.exposure
+    assert (exposure.total_s, exposure.longest_s, exposure.lasting_s) == (
+        3 * 3600.0,
+        3 * 3600.0,
+        0.0,
+    )
     picture = box(seen(bench.derived, NOW), UPPER)
     assert (picture.profile_high_c, picture.heat is not None) == (high_c, True)
     assert picture.heat is not None

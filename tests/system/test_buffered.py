@@ -10,6 +10,7 @@ import pytest
 
 from monitor.core.terms.events import EventKind, KeeperEvent
 from monitor.service.start import RoomService
+from tests.core.lots import past_of
 from tests.shed import MINUTE, START, Shed, reading, shed, told
 
 Message = tuple[str, object]
@@ -77,9 +78,7 @@ def eggs(app: RoomService) -> None:
 
 def sums(app: RoomService) -> tuple[float, float]:
     (lot,) = app.parts.derived.lots(app.parts.now_ms())
-    assert lot.development is not None
-    assert lot.degree_days is not None
-    return lot.development, lot.degree_days
+    return past_of(lot).development, past_of(lot).degree_days
 
 
 def live(minute: int, courses: dict[str, Callable[[float], float]], wrap: bool) -> list[Message]:

@@ -21,6 +21,7 @@ from monitor.core.development.lots import LotNow
 from monitor.core.terms.events import EventKind, KeeperEvent
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.derived.room import Derived
+from tests.core.lots import past_of, window_of
 
 SPECIES = "elaphe-carinata"
 CURVE = load_profile(SPECIES).curve()
@@ -136,14 +137,14 @@ def test_three_clutches_shift_the_table_and_the_forecast(folder: Path, capsys: p
     before = lot_of(folder, "K04", now)
     assert run(folder, "--species", SPECIES, "--apply") == 0
     after = lot_of(folder, "K04", now)
-    assert before.window is not None
-    assert after.window is not None
-    assert before.development is not None
-    assert after.development == pytest.approx(before.development / found["factor"], rel=1e-3)  # type: ignore[operator]
+    assert before.first_pip is not None
+    assert after.first_pip is not None
+    assert before.past is not None
+    assert past_of(after).development == pytest.approx(past_of(before).development / found["factor"], rel=1e-3)  # type: ignore[operator]
     days = 1.0 / float(CURVE.rate_per_day(28.0))
-    moved = (after.window.p50_ms - before.window.p50_ms) / DAY_MS
+    moved = (window_of(after).p50_ms - window_of(before).p50_ms) / DAY_MS
     assert moved == pytest.approx(days * (found["factor"] - 1.0), abs=0.3)  # type: ignore[operator]
-    assert after.window.p90_ms - after.window.p10_ms < before.window.p90_ms - before.window.p10_ms
+    assert window_of(after).p90_ms - window_of(after).p10_ms < window_of(before).p90_ms - window_of(before).p10_ms
 
 
 def test_a_running_service_takes_a_learned_profile_up_at_its_next_round_and_lets_go_of_it_again(
@@ -167,31 +168,31 @@ def test_a_running_service_takes_a_learned_profile_up_at_its_next_round_and_lets
             (found,) = (lot for lot in derived.lots(now) if lot.clutch.id == "K04")
             anew = Derived(store, settings, lambda name: load_profile(name, settings.profiles_dir))
             (fresh,) = (lot for lot in anew.lots(now) if lot.clutch.id == "K04")
-            assert found.development == pytest.approx(fresh.development, rel=1e-9)
-            assert (found.window, found.refused) == (fresh.window, fresh.refused)
+            assert past_of(found).development == pytest.approx(past_of(fresh).development, rel=1e-9)
+            assert (window_of(found), found.refused) == (window_of(fresh), fresh.refused)
             return found
 
         before = running()
         assert run(folder, "--species", SPECIES, "--apply") == 0
         after = running()
-        assert after.window != before.window
-        assert after.development < before.development  # type: ignore[operator]
+        assert window_of(after) != window_of(before)
+        assert past_of(after).development < past_of(before).development
 
         learned = own.read_text()
         own.write_text(learned + "days = [")
         # What has a mistake serves on as it was, and the log says so; a service started anew would refuse it.
         derived.follow(now)
         (still,) = (lot for lot in derived.lots(now) if lot.clutch.id == "K04")
-        assert still.window == after.window
+        assert window_of(still) == window_of(after)
         assert "has a mistake now and serves on as it was" in caplog.text
         own.write_text(learned)
-        assert running().window == after.window
+        assert window_of(running()) == window_of(after)
         assert run(folder, "--species", SPECIES, "--undo") == 0
-        assert running().window == before.window
+        assert window_of(running()) == window_of(before)
         own.write_text('scientific_name = "Elaphe carinata"\nstatus = "no-table"\nreason = "no table is believed"\n')
         derived.follow(now)
         (refused,) = (lot for lot in derived.lots(now) if lot.clutch.id == "K04")
-        assert refused.window is None
+        assert refused.first_pip is None
         assert "no table is believed" in refused.refused
 
 
@@ -246,13 +247,13 @@ def test_a_species_without_a_table_gets_one_from_one_clutch(folder: Path, capsys
         told(store, EventKind.LAID, "P02", laid, species="python-regius", eggs=8)
         told(store, EventKind.SET, "P02", laid + HOUR_MS, box="b", eggs=8)
     now = laid + 20 * DAY_MS
-    assert lot_of(folder, "P02", now).window is None
+    assert lot_of(folder, "P02", now).first_pip is None
     assert run(folder) == 0
     text = capsys.readouterr().out
     assert "taken instead: the usual 15.5 °C" in text
     assert "one clutch alone cannot check itself" in text
     assert run(folder, "--species", "python-regius", "--apply") == 0
-    window = lot_of(folder, "P02", now).window
+    window = window_of(lot_of(folder, "P02", now))
     assert window is not None
     # A degree warmer than the clutch that was learned from; the typical egg, while the window is of the first of eight.
     days = LATER / float(CURVE.rate_per_day(28.0)) * (28.0 - 15.5) / (29.0 - 15.5)

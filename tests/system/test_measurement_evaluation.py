@@ -12,6 +12,7 @@ from monitor.core.terms.events import EventKind, KeeperEvent
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.derived.room import Derived
 from tests.bench import evaluation
+from tests.core.lots import past_of
 
 
 def test_a_small_room_is_measured_and_agrees_with_plain_numpy() -> None:
@@ -35,12 +36,13 @@ def test_lots_that_share_a_box_are_summed_up_as_each_alone(tmp_path: Path) -> No
             told = {"clutch": f"K{number}", "recorded_ms": at, "eggs": 5}
             store.account.tell(KeeperEvent(EventKind.LAID, at_ms=at, species=evaluation.SPECIES[0], **told))  # type: ignore[arg-type]
             store.account.tell(KeeperEvent(EventKind.SET, at_ms=at, box="box0", **told))  # type: ignore[arg-type]
-        together = {x.clutch.id: x.development for x in Derived(store, room, load_profile).lots(now)}
+        together = {x.clutch.id: past_of(x).development for x in Derived(store, room, load_profile).lots(now)}
         alone = {
-            name: Derived(store, room, load_profile).lots(now, clutch=name)[0].development for name in sorted(together)
+            name: past_of(Derived(store, room, load_profile).lots(now, clutch=name)[0]).development
+            for name in sorted(together)
         }
         assert together == pytest.approx(alone, rel=1e-12)
         Derived(store, room, load_profile).hours.refresh(now)
-        summed = {x.clutch.id: x.development for x in Derived(store, room, load_profile).lots(now)}
+        summed = {x.clutch.id: past_of(x).development for x in Derived(store, room, load_profile).lots(now)}
         assert summed == pytest.approx(alone, rel=1e-9)
         assert len(set(alone.values())) == 4

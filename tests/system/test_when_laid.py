@@ -20,6 +20,7 @@ from monitor.core.terms.settings import Box, Broker, Probe, Room, Settings
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.derived.room import Derived
 from monitor.errors import EventRefused
+from tests.core.lots import past_of, window_of
 from tests.desk import Desk, probe, room_text
 
 SPECIES = "elaphe-taeniura"
@@ -85,18 +86,18 @@ def accounts(tmp_path: Path) -> Iterator[Any]:
 
 
 def pip_day(lot: LotNow) -> float:
-    assert lot.window is not None
-    return (lot.window.p50_ms - LAID) / DAY_MS
+    assert lot.first_pip is not None
+    return (window_of(lot).p50_ms - LAID) / DAY_MS
 
 
 def width(lot: LotNow) -> float:
-    assert lot.window is not None
-    return (lot.window.p90_ms - lot.window.p10_ms) / DAY_MS
+    assert lot.first_pip is not None
+    return (window_of(lot).p90_ms - window_of(lot).p10_ms) / DAY_MS
 
 
 def cause(lot: LotNow, name: str) -> float:
-    assert lot.window is not None
-    return next((c.days for c in lot.window.causes if c.name == name), 0.0)
+    assert lot.first_pip is not None
+    return next((c.days for c in window_of(lot).causes if c.name == name), 0.0)
 
 
 # --- part-developed when laid -----------------------------------------------------------------------------------
@@ -107,11 +108,11 @@ def test_development_begins_with_what_the_keeper_told(accounts: Any) -> None:
     for account, developed in ((plain, 0.0), (ahead, 0.2)):
         account.warm()
         account.clutch(developed)
-    assert ahead.now(10).development == pytest.approx(0.2 + 10 / DAYS, abs=1e-3)
-    assert ahead.now(10).development - plain.now(10).development == pytest.approx(0.2, abs=1e-9)
+    assert past_of(ahead.now(10)).development == pytest.approx(0.2 + 10 / DAYS, abs=1e-3)
+    assert past_of(ahead.now(10)).development - past_of(plain.now(10)).development == pytest.approx(0.2, abs=1e-9)
     assert pip_day(plain.now(10)) - pip_day(ahead.now(10)) == pytest.approx(0.2 * DAYS, abs=0.4)
     # What was measured is still told as measured.
-    assert ahead.now(10).degree_days == plain.now(10).degree_days
+    assert past_of(ahead.now(10)).degree_days == past_of(plain.now(10)).degree_days
 
 
 def test_a_quarter_of_it_is_uncertain_widens_the_window_and_is_named(accounts: Any) -> None:
@@ -161,7 +162,7 @@ def test_an_event_told_before_there_was_such_a_thing_is_still_read(accounts: Any
             del fields["developed"]
             c.execute("UPDATE event SET body=? WHERE id=?", (json.dumps(fields), number))
     assert [e.developed for e in account.store.account.events()] == [0.0, 0.0]
-    assert account.now(10).development == pytest.approx(10 / DAYS, abs=1e-3)
+    assert past_of(account.now(10)).development == pytest.approx(10 / DAYS, abs=1e-3)
 
 
 @pytest.mark.parametrize("share", [-0.1, 0.81, float("nan")])
@@ -242,7 +243,9 @@ def test_a_cool_week_postpones_the_date_as_the_curve_says(accounts: Any) -> None
     share = float(CURVE.rate_per_day(12.0) / CURVE.rate_per_day(WARM_C))
     assert 0.0 <= share < 0.1
     lost = 7.0 * (1.0 - share)
-    assert (even.now(30).development - cooled.now(30).development) * DAYS == pytest.approx(lost, abs=0.02)
+    assert (past_of(even.now(30)).development - past_of(cooled.now(30)).development) * DAYS == pytest.approx(
+        lost, abs=0.02
+    )
     assert pip_day(cooled.now(30)) - pip_day(even.now(30)) == pytest.approx(lost, abs=0.5)
 
 
@@ -283,9 +286,9 @@ def test_a_clutch_entered_weeks_late_equals_one_entered_at_once(accounts: Any) -
     late.clutch(0.1, recorded_day=24.0)
     late.tell(EventKind.CANDLED, 12, box="upper", fertile=5, recorded_day=24.0)
     a, b = live.now(25), late.now(25)
-    assert a.development == pytest.approx(b.development, abs=1e-9)
-    assert a.degree_days == pytest.approx(b.degree_days, abs=1e-9)
-    assert a.window == b.window
+    assert past_of(a).development == pytest.approx(past_of(b).development, abs=1e-9)
+    assert past_of(a).degree_days == pytest.approx(past_of(b).degree_days, abs=1e-9)
+    assert window_of(a) == window_of(b)
     assert a.lot == b.lot
     assert a.notes == b.notes
 

@@ -35,6 +35,10 @@ class ProbesError:
             return math.hypot(self.own_c, other.own_c, self.common_c - other.common_c)
         return math.hypot(self.total_c, other.total_c)
 
+    def times(self, factor: float) -> ProbesError:
+        """Of something that goes with the temperature, by so much a degree."""
+        return ProbesError(self.own_c * factor, self.common_c * factor, self.session)
+
 
 def probes_error(probes: Sequence[Probe]) -> ProbesError:
     """Of the mean of some probes (none: nothing to be off)."""
@@ -46,6 +50,14 @@ def probes_error(probes: Sequence[Probe]) -> ProbesError:
     if session and all(p.session == session for p in probes):
         return ProbesError(math.sqrt(own2) / n, sum(p.common_c for p in probes) / n, session)
     return ProbesError(math.sqrt(sum(p.standard_uncertainty**2 for p in probes)) / n)
+
+
+def box_error(own: Sequence[Probe], around: Sequence[tuple[float, Probe]]) -> ProbesError:
+    """Of a box's temperature: of its own probes, else of those at other heights of its stack, as in `box_series`."""
+    if own:
+        return probes_error(own)
+    near = [p.standard_uncertainty for _, p in around]
+    return ProbesError(math.hypot(max(near, default=1.0), BETWEEN_HEIGHTS_SD_C))
 
 
 @dataclass(frozen=True)

@@ -317,6 +317,14 @@ class ClutchForecast:
         top = float(np.max(either))
         return min(1.0, float(np.sum(np.exp(alive - top)) / np.sum(np.exp(either - top))))
 
+    def evidence(self, box: str) -> BoxEvidence:
+        return self.boxes[self._index(box)]
+
+    def without_looks(self, box: str) -> ClutchForecast:
+        """The same clutch, had nobody looked at the box and found nothing."""
+        seen = self.evidence(box)
+        return update([replace(x, none_by=0.0) if x is seen else x for x in self.boxes], self.spread)
+
     def clutch_shift(self) -> tuple[float, float]:
         """Mean and standard deviation of m, given all that was seen; with what the probes have in common."""
         m, weight = self._grid.m, _weights(self._shared_log())

@@ -1,8 +1,8 @@
 """From what a lot went through to when it will pip.
 
-A :class:`History` is the lot's way so far, hour by hour, measured and filled. :func:`forecast_clutch` puts the
-histories of a clutch's boxes and everything the keeper saw into the model of ``forecast.py`` and turns its answer
-into dates by the temperature that is to be expected.
+:func:`forecast_clutch` goes one way: first what each lot went through, what it may expect and what was seen of it is
+gathered from its :class:`~monitor.core.development.history.History`; then all that was seen of the clutch goes into the
+model of ``forecast.py`` together; then the model's answer is turned into dates, lot by lot.
 """
 
 from __future__ import annotations
@@ -14,7 +14,8 @@ from typing import Final
 
 import numpy as np
 
-from monitor.core.climate.exposure import Exposure
+from monitor.core.climate.box_temperature import ProbesError
+from monitor.core.climate.exposure import Exposure, hourly_exposure
 from monitor.core.development.curves import RateCurve
 from monitor.core.development.forecast import (
     BoxEvidence,
@@ -26,23 +27,15 @@ from monitor.core.development.forecast import (
     update,
     window,
 )
-from monitor.core.development.gaps import Filled, HourTable
+from monitor.core.development.history import History, log_slope
 from monitor.core.development.plans import LEAST_RATE, Plan
 from monitor.core.development.sex import SexNow, sex_now
 from monitor.core.development.species import Profile
-from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.events import Clutch, Lot
 from monitor.core.terms.formats import show_range, show_temperature
 from monitor.core.terms.settings import DisplayUnit
-from monitor.core.terms.times import HOUR_MS
 from monitor.errors import MonitorError
 
-# The temperature to come is taken from so many last hours, whole days so that day and night weigh alike.
-LOOK_BACK_H: Final = 72
-# Least standard uncertainty of the temperature to come, in C: rooms are re-set, seasons turn. Judgement, no source.
-LEAST_AHEAD_SD_C: Final = 0.2
-SHORT_AHEAD_SD_C: Final = 0.5
-MOST_AHEAD_SD_C: Final = 3.0
 # The relative error of a curve inside its table, which the shared spread of a clutch has in it already
 # (reference: leave-one-temperature-out errors of 3.5 to 4.6 % inside the tabulated range).
 INSIDE_TABLE: Final = 0.04
@@ -52,207 +45,81 @@ DEVELOPED_SD: Final = 0.25
 
 
 @dataclass(frozen=True)
+class Past:
+    """What a lot went through.
+
+    ``degree_days`` above ``base_c``; ``mean_c`` over the time that is known. ``filled_how`` has the seconds that were
+    filled, by the way in which. ``error`` is that of the probes behind it, ``compared`` whether each of them was.
+    """
+
+    development: float
+    degree_days: float = 0.0
+    base_c: float = 0.0
+    mean_c: float | None = None
+    filled_share: float = 0.0
+    filled_how: Mapping[str, float] = field(default_factory=dict)
+    error: ProbesError = field(default_factory=lambda: ProbesError(0.0))
+    compared: bool = False
+
+
+@dataclass(frozen=True)
+class Ahead:
+    """What a lot may expect: its temperature and its rate there.
+
+    ``remaining_days`` is the time to development 1, ``days_per_c`` by how many days a whole incubation would be
+    shorter one degree warmer. All three of ``rates``, ``remaining_days`` and ``days_per_c`` are None where eggs
+    do not develop at such a temperature.
+    """
+
+    temperature_c: float
+    rate_per_day: float
+    rates: ExpectedRates | None = None
+    remaining_days: float | None = None
+    days_per_c: float | None = None
+
+    @property
+    def slope_per_c(self) -> float:
+        """d ln r / dT at the temperature to come."""
+        return (self.days_per_c or 0.0) * self.rate_per_day
+
+
+@dataclass(frozen=True)
+class FirstPip:
+    """``window`` answers "when", given all looks; ``open_window`` leaves the lot's own silent looks out, because a
+    window that moves on while one waits could never be past. ``chance_only_late`` is None where no egg is left."""
+
+    window: Window
+    open_window: Window
+    chance_only_late: float | None = None
+
+
+@dataclass(frozen=True)
+class Heat:
+    """How long eggs were at or above the highest temperature of their profile, by hourly means."""
+
+    limit_c: float
+    exposure: Exposure
+
+
+@dataclass(frozen=True)
 class LotNow:
     """A lot at this moment.
 
-    ``refused`` says why there is no forecast (then ``development`` may be None). ``window`` answers "when",
-    given all looks; ``open_window`` leaves the lot's own silent looks out, because a window that moves on while
-    one waits could never be past. ``remaining_days`` is the time to development 1 at the expected rate. Of
-    ``uncertainty_c`` the part ``common_c`` is shared with all boxes whose probes are of the same ``session``.
-    ``heat`` is how long the eggs were at or above ``heat_limit_c``, the highest temperature of their profile, by
-    hourly means.
+    ``past`` and ``ahead`` are None where nothing was measured, ``first_pip`` where there is no date; ``refused`` says
+    why. ``heat`` is None where the profile has no highest temperature.
     """
 
     lot: Lot
     clutch: Clutch
-    species: str
     counts: str = ""
-    development: float | None = None
-    degree_days: float | None = None
-    base_c: float | None = None
-    filled_share: float = 0.0
-    filled_how: Mapping[str, float] = field(default_factory=dict)
-    mean_c: float | None = None
-    expected_c: float | None = None
-    rate_per_day: float | None = None
-    ahead: ExpectedRates | None = None
-    window: Window | None = None
-    open_window: Window | None = None
-    remaining_days: float | None = None
-    days_per_c: float | None = None
-    uncertainty_c: float = 0.0
-    compared: bool = False
-    common_c: float = 0.0
-    session: str = ""
-    chance_only_late: float | None = None
-    heat: Exposure | None = None
-    heat_limit_c: float | None = None
-    refused: str = ""
-    notes: tuple[str, ...] = ()
+    past: Past | None = None
+    ahead: Ahead | None = None
+    first_pip: FirstPip | None = None
+    heat: Heat | None = None
     sex: SexNow | None = None
     no_sex: str = ""
-
-
-@dataclass(frozen=True)
-class History:
-    """A lot's way, as arrays over its hours (the edges of a stay may be parts of hours).
-
-    ``edge_ms`` has one more element than the rest: the moments between which the hours lie; ``cumulative`` and
-    ``degree_days`` are sums from the beginning to each edge. ``temperature_c`` is the mean of each hour,
-    NaN where nothing is known; ``weight_s`` how long each hour counts. ``developed`` is what the eggs had behind them
-    when laid, with which ``cumulative`` begins. Of ``uncertainty_c`` the part ``common_c`` is shared with all boxes
-    whose probes are of the same ``session``. ``box_c`` and ``box_s``, for eggs that were
-    moved: the last hours of the box where they lie now, three days at least, and how long each was measured.
-    """
-
-    edge_ms: Times
-    cumulative: Values
-    degree_days: Values
-    temperature_c: Values
-    weight_s: Values
-    filled_s: float
-    unknown_s: float
-    development_sd: float
-    how: Mapping[str, float]
-    uncertainty_c: float
-    compared: bool
-    now_ms: int
+    refused: str = ""
     notes: tuple[str, ...] = ()
-    box_c: Values | None = None
-    box_s: Values | None = None
-    developed: float = 0.0
-    common_c: float = 0.0
-    session: str = ""
-
-    @staticmethod
-    def of(
-        pieces: Sequence[tuple[HourTable, Filled, int]],
-        *,
-        now_ms: int,
-        uncertainty_c: float,
-        compared: bool,
-        notes: tuple[str, ...] = (),
-        box_c: Values | None = None,
-        box_s: Values | None = None,
-        developed: float = 0.0,
-        common_c: float = 0.0,
-        session: str = "",
-    ) -> History:
-        """From (hour table, filled, begin in ms) of each stay, in order."""
-        edges: list[Times] = []
-        development: list[Values] = []
-        degree_days: list[Values] = []
-        temperature: list[Values] = []
-        weight: list[Values] = []
-        how: dict[str, float] = {}
-        unknown = variance = 0.0
-        end = now_ms
-        for table, filled, begin_ms in pieces:
-            starts = (table.first_hour + np.arange(len(table))) * HOUR_MS
-            starts[0] = begin_ms
-            edges.append(starts)
-            end = begin_ms + round(float(table.need_s.sum()) * 1000)
-            development.append(filled.development)
-            degree_days.append(filled.degree_days)
-            temperature.append(filled.temperature_c)
-            weight.append(table.need_s)
-            for way, seconds in filled.how.items():
-                how[way] = how.get(way, 0.0) + seconds
-            unknown += float(np.sum(np.maximum(table.need_s - table.covered_s - filled.filled_s, 0.0)))
-            variance += filled.development_sd**2
-        if not pieces:
-            empty = np.empty(0, np.float64)
-            return History(
-                np.array([now_ms]), np.full(1, developed), np.zeros(1), empty, empty, 0.0, 0.0, 0.0, {}, uncertainty_c,
-                compared, now_ms, notes, developed=developed, common_c=common_c, session=session,
-            )  # fmt: skip
-        return History(
-            edge_ms=np.append(np.concatenate(edges), end),
-            cumulative=developed + np.concatenate(([0.0], np.cumsum(np.concatenate(development)))),
-            degree_days=np.concatenate(([0.0], np.cumsum(np.concatenate(degree_days)))),
-            temperature_c=np.concatenate(temperature),
-            weight_s=np.concatenate(weight),
-            filled_s=sum(how.values()),
-            unknown_s=unknown if unknown > 60.0 else 0.0,
-            development_sd=math.sqrt(variance),
-            how=how,
-            uncertainty_c=uncertainty_c,
-            compared=compared,
-            now_ms=now_ms,
-            notes=notes,
-            box_c=box_c,
-            box_s=box_s,
-            developed=developed,
-            common_c=common_c,
-            session=session,
-        )
-
-    @property
-    def development(self) -> float:
-        return float(self.cumulative[-1])
-
-    @property
-    def known(self) -> bool:
-        """Whether there is any temperature at all."""
-        return bool(np.any(~np.isnan(self.temperature_c)))
-
-    def development_at(self, at_ms: int) -> float:
-        """Measured development at a moment: within an hour the rate is taken as constant."""
-        return float(np.interp(at_ms, self.edge_ms, self.cumulative))
-
-    @property
-    def mean_c(self) -> float | None:
-        ok = ~np.isnan(self.temperature_c)
-        total = float(self.weight_s[ok].sum())
-        return float(self.temperature_c[ok] @ self.weight_s[ok]) / total if total > 0 else None
-
-    @property
-    def filled_share(self) -> float:
-        total = float(self.weight_s.sum())
-        return min((self.filled_s + self.unknown_s) / total, 1.0) if total > 0 else 0.0
-
-    def ahead(self, curve: RateCurve) -> tuple[float, float, float] | None:
-        """Expected temperature (C), its standard uncertainty, and expected rate per day.
-
-        The mean of the last three days (the rate averaged over them, not the rate of
-        the average). Its uncertainty is how much those days differ, and how far the box may wander until the
-        end: daily means are taken as a random walk whose step is read off the box's own past, so the mean over
-        the next H days departs from today's by sqrt(step variance x H / 3) (integral of a random walk).
-        Eggs that were moved will be as warm as the box that they came to, not as the one that they left.
-        """
-        hourly_c, hourly_s = self.temperature_c, self.weight_s
-        if self.box_c is not None and self.box_s is not None and not np.isnan(self.box_c).all():
-            hourly_c, hourly_s = self.box_c, self.box_s
-        ok = np.flatnonzero(~np.isnan(hourly_c))
-        if not len(ok):
-            return None
-        t, w = hourly_c[ok[-LOOK_BACK_H:]], np.maximum(hourly_s[ok[-LOOK_BACK_H:]], 1.0)
-        rate = float(curve.rate_per_day(t) @ w / w.sum())
-        days = _daily_means(hourly_c[ok])
-        last = days[-LOOK_BACK_H // 24 :]
-        sd = max(float(np.std(last, ddof=1)), LEAST_AHEAD_SD_C) if len(last) > 1 else SHORT_AHEAD_SD_C
-        remaining = max(1.0 - self.development, 0.0) / rate if rate > LEAST_RATE else 0.0
-        sd = min(math.hypot(sd, math.sqrt(_step_variance(days) * remaining / 3.0)), MOST_AHEAD_SD_C)
-        return float(t @ w / w.sum()), sd, rate
-
-
-def _daily_means(hourly_c: Values) -> Values:
-    """Means of whole days, counted back from the newest hour."""
-    whole = len(hourly_c) // 24
-    return hourly_c[len(hourly_c) - 24 * whole :].reshape(whole, 24).mean(axis=1) if whole else np.empty(0)
-
-
-def _step_variance(days: Values) -> float:
-    """Variance of a day's step of a random walk, C^2 per day: the structure function at the longest lag that the
-    past can tell of, ten days at most."""
-    lag = min(len(days) // 2, 10)
-    return float(np.mean((days[lag:] - days[:-lag]) ** 2)) / lag if lag >= 2 else 0.0
-
-
-def log_slope(curve: RateCurve, temperature_c: float) -> float:
-    """d ln r / dT at a temperature, per C; 0 where the curve has no rate."""
-    low, high = curve.rate_per_day(np.array([temperature_c - 0.25, temperature_c + 0.25]))
-    return float(math.log(high / low) / 0.5) if low > 0 and high > 0 else 0.0
 
 
 def forecast_clutch(
@@ -269,31 +136,19 @@ def forecast_clutch(
 
     ``unit`` is that of the texts.
     """
-    plain = {lot.id: _plain(clutch, lot, histories[lot.id], profile, curve, plan, unit) for lot in lots}
+    found = [_gathered(clutch, lot, histories[lot.id], profile, curve, plan, unit) for lot in lots]
     # What the model refuses of one clutch must not keep the round from looking at everything else.
     try:
-        evidence = {
-            lot.id: found
-            for lot in lots
-            if plain[lot.id].development is not None
-            and (found := evidence_of(lot, histories[lot.id], curve, plain[lot.id].expected_c)) is not None
-        }
-        if not evidence:
-            return list(plain.values())
-        spread = _spread(profile, curve, [histories[i] for i in evidence])
-        everything = update(list(evidence.values()), spread)
-        result = []
-        for lot in lots:
-            now = plain[lot.id]
-            if lot.id in evidence and now.ahead is not None and now.development is not None and lot.open:
-                now = _windows(lot, now, everything, evidence, spread, now_ms)
-            result.append(now)
+        pips = _first_pips(found, histories, profile, curve, now_ms)
     except MonitorError as error:
-        return [replace(x, refused=x.refused or error.what) for x in plain.values()]
-    return result
+        return [replace(x, refused=x.refused or error.what) for x in found]
+    return [replace(x, first_pip=pips.get(x.lot.id)) for x in found]
 
 
-def _plain(
+# -- what each lot tells by itself ------------------------------------------------------------------------------------
+
+
+def _gathered(
     clutch: Clutch,
     lot: Lot,
     history: History,
@@ -303,24 +158,65 @@ def _plain(
     unit: DisplayUnit,
 ) -> LotNow:
     """Everything about a lot that needs no sibling."""
-    base = LotNow(lot, clutch, clutch.species, counts=profile.counts, notes=history.notes)
+    limit_c = profile.high_limit_c
+    heat = None
+    if limit_c is not None:
+        heat = Heat(limit_c, hourly_exposure(history.temperature_c, history.weight_s, limit_c))
+    base = LotNow(lot, clutch, profile.counts, heat=heat, notes=history.notes)
     if not history.known:
         return replace(base, refused=f"no reading of box {lot.box} is there yet")
-    past = min(history.development_sd / max(history.development, 1e-3), 0.5)
-    rates: ExpectedRates | None = None
+    past = Past(
+        history.development,
+        float(history.degree_days[-1]),
+        curve.base_c,
+        history.mean_c,
+        history.filled_share,
+        history.how,
+        history.error,
+        history.compared,
+    )
+    ahead = _ahead(history, curve, plan, unit)
+    sexes, no_sex = sex_now(profile.sex, history.cumulative, history.temperature_c, history.error.total_c)
+    refused = ""
+    if ahead.rates is None:
+        warm = show_temperature(ahead.temperature_c, unit)
+        refused = f"at {warm} eggs of this species do not develop: no date can be given"
+    return replace(
+        base,
+        past=past,
+        ahead=ahead,
+        sex=sexes,
+        no_sex=no_sex,
+        refused=refused,
+        notes=(*history.notes, *_cautions(history, curve, ahead.temperature_c, unit)),
+    )
+
+
+def _ahead(history: History, curve: RateCurve, plan: Plan | None, unit: DisplayUnit) -> Ahead:
+    """By the plan, or by what the box's last days say."""
+    filled_sd = min(history.development_sd / max(history.development, 1e-3), 0.5)
     if plan is not None:
-        expected_c, rates = plan.rates(curve, history.now_ms, unit)
-        rates = replace(rates, past_sd_log=past)
-        rate = rates.rate_per_day
+        temperature_c, planned = plan.rates(curve, history.now_ms, unit)
+        rates = replace(planned, past_sd_log=filled_sd)
     else:
-        ahead = history.ahead(curve)
-        assert ahead is not None
-        expected_c, sd_c, rate = ahead
-        if rate >= LEAST_RATE:
-            relative = min(abs(log_slope(curve, expected_c)) * sd_c, 0.5)
-            rates = ExpectedRates(rate, rate_sd_relative=relative, past_sd_log=past)
-    slope = log_slope(curve, expected_c)
-    notes = list(history.notes)
+        expected = history.ahead(curve)
+        assert expected is not None
+        temperature_c, sd_c, rate = expected
+        if rate < LEAST_RATE:
+            return Ahead(temperature_c, rate)
+        relative = min(abs(log_slope(curve, temperature_c)) * sd_c, 0.5)
+        rates = ExpectedRates(rate, rate_sd_relative=relative, past_sd_log=filled_sd)
+    return Ahead(
+        temperature_c,
+        rates.rate_per_day,
+        rates,
+        remaining_days=rates.days_to(max(1.0 - history.development, 0.0)),
+        days_per_c=(1.0 / rates.rate_per_day) * log_slope(curve, temperature_c),
+    )
+
+
+def _cautions(history: History, curve: RateCurve, expected_c: float, unit: DisplayUnit) -> list[str]:
+    notes = []
     low, high = curve.low_c, curve.high_c
     outside = [t for t in (history.mean_c, expected_c) if t is not None and not low <= t <= high]
     if outside:
@@ -334,31 +230,7 @@ def _plain(
             f"told to be {100 * history.developed:.0f} % developed when laid; taken as good to ± {100 * more:.0f} % "
             "(a quarter of it, by judgement)"
         )
-    sexes, no_sex = sex_now(profile.sex, history.cumulative, history.temperature_c, history.uncertainty_c)
-    return replace(
-        base,
-        sex=sexes,
-        no_sex=no_sex,
-        development=history.development,
-        degree_days=float(history.degree_days[-1]),
-        base_c=curve.base_c,
-        filled_share=history.filled_share,
-        filled_how=history.how,
-        mean_c=history.mean_c,
-        expected_c=expected_c,
-        rate_per_day=rate,
-        ahead=rates,
-        remaining_days=rates.days_to(max(1.0 - history.development, 0.0)) if rates else None,
-        days_per_c=(1.0 / rate) * slope if rates else None,
-        uncertainty_c=history.uncertainty_c,
-        compared=history.compared,
-        common_c=history.common_c,
-        session=history.session,
-        refused=""
-        if rates
-        else f"at {show_temperature(expected_c, unit)} eggs of this species do not develop: no date can be given",
-        notes=tuple(notes),
-    )
+    return notes
 
 
 def evidence_of(lot: Lot, history: History, curve: RateCurve, expected_c: float | None = None) -> BoxEvidence | None:
@@ -379,16 +251,39 @@ def evidence_of(lot: Lot, history: History, curve: RateCurve, expected_c: float 
     looked = history.development_at(lot.looked_ms) if lot.looked_ms is not None else 0.0
     # What was before the laying no probe measured wrongly.
     per_c = abs(log_slope(curve, mean)) * (1.0 - history.developed)
-    bias = min(per_c * history.uncertainty_c, 0.3)
+    bias = min(per_c * history.error.total_c, 0.3)
     return BoxEvidence(
         box=lot.id,
         eggs=eggs,
         sigma_bias=bias,
         pipped=tuple(pips),
         none_by=looked,
-        sigma_common=min(per_c * history.common_c, bias),
-        session=history.session,
+        sigma_common=min(per_c * history.error.common_c, bias),
+        session=history.error.session,
     )
+
+
+# -- what they tell together ------------------------------------------------------------------------------------------
+
+
+def _first_pips(
+    lots: Sequence[LotNow], histories: Mapping[str, History], profile: Profile, curve: RateCurve, now_ms: int
+) -> dict[str, FirstPip]:
+    """First pips by lot, of those that still wait for something and have a rate to come."""
+    evidence = {}
+    for now in lots:
+        if now.ahead is not None:
+            seen = evidence_of(now.lot, histories[now.lot.id], curve, now.ahead.temperature_c)
+            if seen is not None:
+                evidence[now.lot.id] = seen
+    if not evidence:
+        return {}
+    everything = update(list(evidence.values()), _spread(profile, curve, [histories[i] for i in evidence]))
+    return {
+        now.lot.id: _first_pip(now.lot, now.past.development, now.ahead.rates, everything, now_ms)
+        for now in lots
+        if now.lot.id in evidence and now.lot.open and now.past and now.ahead and now.ahead.rates
+    }
 
 
 def _spread(profile: Profile, curve: RateCurve, histories: Sequence[History]) -> Spread:
@@ -411,38 +306,23 @@ def _spread(profile: Profile, curve: RateCurve, histories: Sequence[History]) ->
     )
 
 
-def _windows(
-    lot: Lot,
-    now: LotNow,
-    everything: ClutchForecast,
-    evidence: Mapping[str, BoxEvidence],
-    spread: Spread,
-    now_ms: int,
-) -> LotNow:
-    assert now.ahead is not None
-    assert now.development is not None
-
+def _first_pip(lot: Lot, development: float, rates: ExpectedRates, everything: ClutchForecast, now_ms: int) -> FirstPip:
     def first(forecast: ClutchForecast) -> Window:
-        assert now.ahead is not None
-        assert now.development is not None
         return window(
-            forecast, lot.id, development_now=now.development, now_ms=now_ms, ahead=now.ahead, k=1,
+            forecast, lot.id, development_now=development, now_ms=now_ms, ahead=rates, k=1,
             probabilities=(0.05, 0.1, 0.5, 0.9, 0.95),
         )  # fmt: skip
 
-    own = evidence[lot.id]
+    own = everything.evidence(lot.id)
     found = first(everything)
-    if own.none_by > 0.0 and not own.pipped:
-        blind = replace(own, none_by=0.0)
-        unseen = first(update([blind if k == lot.id else e for k, e in evidence.items()], spread))
-    else:
-        unseen = found
+    unseen = found
     if own.pipped:
         # What was seen is known better than any rate says: the time between the two looks.
         seen = lot.pips[0]
         found = _clamped(found, seen.after_ms if seen.after_ms is not None else found.p10_ms, seen.by_ms)
-    chance = everything.chance_only_late(lot.id) if own.rest else None
-    return replace(now, window=found, open_window=unseen, chance_only_late=chance)
+    elif own.none_by > 0.0:
+        unseen = first(everything.without_looks(lot.id))
+    return FirstPip(found, unseen, everything.chance_only_late(lot.id) if own.rest else None)
 
 
 def _clamped(found: Window, after_ms: int, by_ms: int) -> Window:

@@ -20,6 +20,7 @@ from monitor.core.climate.stacks import Place, StackProfile
 from monitor.core.development.lots import LotNow
 from monitor.core.development.plans import LEAST_RATE, swap
 from monitor.core.development.siblings import apart
+from monitor.core.terms.events import Lot
 from monitor.core.terms.formats import show_day, show_difference, show_temperature
 from monitor.core.terms.settings import DisplayUnit
 from monitor.core.terms.times import DAY_MS
@@ -119,13 +120,13 @@ def fanned(profile: StackProfile, lots: Sequence[LotNow]) -> tuple[Fanned, ...]:
     mean_c = profile.mean_c
     found = []
     for lot in lots:
-        level = profile.level(level_of(lot.lot.box))
-        if level is None or not _expected(lot):
+        level, waiting = profile.level(level_of(lot.lot.box)), _Waiting.of(lot)
+        if level is None or waiting is None:
             continue
         change = mean_c - level.mean_c
         own = math.sqrt(level.error.own_c**2 + sum(x.error.own_c**2 for x in profile.levels) / len(profile.levels) ** 2)
-        later = [_later(lot, (1.0 - FAN_LEAVES) * (change + e)) for e in (0.0, own, -own)]
-        ends = [_later(lot, (1.0 - leaves) * change) for leaves in FAN_LEAVES_ENDS]
+        later = [waiting.later((1.0 - FAN_LEAVES) * (change + e)) for e in (0.0, own, -own)]
+        ends = [waiting.later((1.0 - leaves) * change) for leaves in FAN_LEAVES_ENDS]
         sd = math.hypot((later[1] - later[2]) / 2.0, (ends[0] - ends[1]) / 4.0)
         found.append(Fanned(lot, mean_c - FAN_LEAVES * change, later[0], sd))
     return tuple(found)
@@ -133,15 +134,15 @@ def fanned(profile: StackProfile, lots: Sequence[LotNow]) -> tuple[Fanned, ...]:
 
 def siblings_in(lots: Sequence[LotNow]) -> list[tuple[LotNow, LotNow]]:
     """Earliest and latest of each clutch that waits in several boxes and has a date to expect."""
-    by_clutch: dict[str, list[LotNow]] = {}
+    by_clutch: dict[str, list[tuple[float, LotNow]]] = {}
     for lot in lots:
-        if lot.lot.open and lot.lot.waiting and lot.remaining_days is not None:
-            by_clutch.setdefault(lot.clutch.id, []).append(lot)
+        if lot.lot.open and lot.lot.waiting and lot.ahead is not None and lot.ahead.remaining_days is not None:
+            by_clutch.setdefault(lot.clutch.id, []).append((lot.ahead.remaining_days, lot))
     found = []
     for members in by_clutch.values():
         if len(members) > 1:
-            ordered = sorted(members, key=lambda x: x.remaining_days or 0.0)
-            found.append((ordered[0], ordered[-1]))
+            ordered = sorted(members, key=lambda x: x[0])
+            found.append((ordered[0][1], ordered[-1][1]))
     return found
 
 
@@ -158,7 +159,8 @@ def advise(
     for the reasons in words."""
     apart_days, sd_days = apart(early, late)
     told = Siblings(early.clutch.id, early, late, apart_days, sd_days)
-    if not (_expected(early) and _expected(late)) or early.lot.pipped or late.lot.pipped:
+    first, last = _Waiting.of(early), _Waiting.of(late)
+    if first is None or last is None or early.lot.pipped or late.lot.pipped:
         return replace(told, refused="one of them has pipped, or has no date")
     if early.lot.box == late.lot.box:
         return replace(told, refused="both lie in the same box")
@@ -168,11 +170,11 @@ def advise(
         return replace(told, refused=PROBES_ALONE)
     if apart_days < LEAST_GAIN_DAYS:
         return replace(told, refused="they are expected together as they stand")
-    tries = [_swapped(early, late, sd_days)]
+    tries = [_swapped(first, last, sd_days)]
     why_not: list[tuple[Way, str]] = []
     if profile is not None:
-        tries.append(_stirred(early, late, profile))
-        shelf = _moved(early, late, profile, too_warm_c, taken_cm, unit)
+        tries.append(_stirred(first, last, profile))
+        shelf = _moved(first, last, profile, too_warm_c, taken_cm, unit)
         if isinstance(shelf, str):
             why_not.append(("shelf", shelf))
         else:
@@ -191,41 +193,51 @@ def advise(
     return replace(told, remedies=tuple(helps), not_done=tuple(why_not))
 
 
-def _expected(lot: LotNow) -> bool:
-    return (
-        lot.lot.open
-        and lot.lot.waiting > 0
-        and lot.development is not None
-        and lot.remaining_days is not None
-        and (lot.rate_per_day or 0.0) >= LEAST_RATE
-    )
+@dataclass(frozen=True, slots=True)
+class _Waiting:
+    """A lot that waits and has a date to expect."""
 
+    lot: Lot
+    development: float
+    rate_per_day: float
+    remaining_days: float
+    days_per_c: float
+    slope_per_c: float
 
-def _slope(lot: LotNow) -> float:
-    """d ln r / dT at the lot's present temperature, per C."""
-    return (lot.days_per_c or 0.0) * (lot.rate_per_day or 0.0)
+    @classmethod
+    def of(cls, now: LotNow) -> _Waiting | None:
+        past, ahead = now.past, now.ahead
+        if not now.lot.open or now.lot.waiting <= 0 or past is None or ahead is None or ahead.remaining_days is None:
+            return None
+        if ahead.rate_per_day < LEAST_RATE:
+            return None
+        per_c = ahead.days_per_c or 0.0
+        return cls(now.lot, past.development, ahead.rate_per_day, ahead.remaining_days, per_c, ahead.slope_per_c)
 
+    def later(self, change_c: float) -> float:
+        """Days by which it is expected later with its place warmer by so much from now on."""
+        return self.remaining_days * (math.exp(-self.slope_per_c * change_c) - 1.0)
 
-def _later(lot: LotNow, change_c: float) -> float:
-    """Days by which a lot is expected later with its place warmer by so much from now on."""
-    left = lot.remaining_days or 0.0
-    return left * (math.exp(-_slope(lot) * change_c) - 1.0)
-
-
-def _state(lot: LotNow, error_c: float) -> tuple[float, float]:
-    """Development and rate of a lot if its probe reads ``error_c`` too low."""
-    quicker = math.exp(_slope(lot) * error_c)
-    return (lot.development or 0.0) * quicker, (lot.rate_per_day or 0.0) * quicker
+    def state(self, error_c: float) -> tuple[float, float]:
+        """Development and rate if its probe reads ``error_c`` too low."""
+        quicker = math.exp(self.slope_per_c * error_c)
+        return self.development * quicker, self.rate_per_day * quicker
 
 
 def _weighed(
-    way: Way, early: LotNow, late: LotNow, sd_c: float, after: Shifted, ends: tuple[float, float, float], **more: object
+    way: Way,
+    early: _Waiting,
+    late: _Waiting,
+    sd_c: float,
+    after: Shifted,
+    ends: tuple[float, float, float],
+    **more: object,
 ) -> Remedy:
     """``after(e_early, e_late, x)``: days apart (late less early) with the remedy, for errors of the two places and a
     further unknown x, whose middle and one-sigma ends are ``ends``."""
 
     def before(e1: float, e2: float) -> float:
-        (d1, r1), (d2, r2) = _state(early, e1), _state(late, e2)
+        (d1, r1), (d2, r2) = early.state(e1), late.state(e2)
         return (1.0 - d2) / r2 - (1.0 - d1) / r1
 
     half, (middle, low, high) = sd_c / 2.0, ends
@@ -245,7 +257,7 @@ def _weighed(
     )
 
 
-def _stirred(early: LotNow, late: LotNow, profile: StackProfile) -> Remedy | None:
+def _stirred(early: _Waiting, late: _Waiting, profile: StackProfile) -> Remedy | None:
     levels = [profile.level(level_of(x.lot.box)) for x in (early, late)]
     if levels[0] is None or levels[1] is None:
         return None
@@ -255,44 +267,44 @@ def _stirred(early: LotNow, late: LotNow, profile: StackProfile) -> Remedy | Non
     def after(e1: float, e2: float, leaves: float) -> float:
         days = []
         for lot, level, e in ((early, warm, e1), (late, cool, e2)):
-            d, r = _state(lot, e)
-            days.append((1.0 - d) / (r * math.exp(_slope(lot) * (1.0 - leaves) * (mean_c - level.mean_c - e))))
+            d, r = lot.state(e)
+            days.append((1.0 - d) / (r * math.exp(lot.slope_per_c * (1.0 - leaves) * (mean_c - level.mean_c - e))))
         return days[1] - days[0]
 
     least, most = ((FAN_LEAVES + end) / 2.0 for end in FAN_LEAVES_ENDS)
     ends = FAN_LEAVES, least, most
     shift = tuple(
-        _later(lot, (1.0 - FAN_LEAVES) * (mean_c - level.mean_c)) for lot, level in ((early, warm), (late, cool))
+        lot.later((1.0 - FAN_LEAVES) * (mean_c - level.mean_c)) for lot, level in ((early, warm), (late, cool))
     )
     return _weighed("fan", early, late, warm.error.against(cool.error), after, ends, shift_days=shift)
 
 
-def _swapped(early: LotNow, late: LotNow, sd_days: float) -> Remedy | None:
-    (d1, r1), (d2, r2) = _state(early, 0.0), _state(late, 0.0)
+def _swapped(early: _Waiting, late: _Waiting, sd_days: float) -> Remedy | None:
+    (d1, r1), (d2, r2) = early.state(0.0), late.state(0.0)
     found = swap((d1, d2), (r1, r2))
     days = 0.0 if found.in_days is None else found.in_days
     if abs(found.apart_if_now_days) >= abs(found.apart_days) and found.in_days is None:
         return None
-    per_c = (abs(early.days_per_c or 0.0) + abs(late.days_per_c or 0.0)) / 2.0
+    per_c = (abs(early.days_per_c) + abs(late.days_per_c)) / 2.0
     if per_c == 0.0:
         return None
 
     def after(e1: float, e2: float, more: float) -> float:
-        (a1, b1), (a2, b2) = _state(early, e1), _state(late, e2)
+        (a1, b1), (a2, b2) = early.state(e1), late.state(e2)
         apart_further = more * math.log(b1 / b2) / 2.0
         b1, b2 = b1 * math.exp(apart_further), b2 * math.exp(-apart_further)
         return (1.0 - a2 - b2 * days) / b1 - (1.0 - a1 - b1 * days) / b2
 
     shift = (
-        days + (1.0 - d1 - r1 * days) / r2 - (early.remaining_days or 0.0),
-        days + (1.0 - d2 - r2 * days) / r1 - (late.remaining_days or 0.0),
+        days + (1.0 - d1 - r1 * days) / r2 - early.remaining_days,
+        days + (1.0 - d2 - r2 * days) / r1 - late.remaining_days,
     )
     return _weighed("swap", early, late, sd_days / per_c, after, (0.0, -SWAYS, SWAYS), shift_days=shift, in_days=days)
 
 
 def _moved(
-    early: LotNow,
-    late: LotNow,
+    early: _Waiting,
+    late: _Waiting,
     profile: StackProfile,
     too_warm_c: float | None,
     taken_cm: Sequence[float],
@@ -300,10 +312,10 @@ def _moved(
 ) -> Remedy | str | None:
     """The late lot to the height at which it catches up with the early one, which stays; or why there is none."""
     here = profile.level(level_of(late.lot.box))
-    if here is None or early.remaining_days is None or early.remaining_days <= 0.0 or _slope(late) <= 0.0:
+    if here is None or early.remaining_days <= 0.0 or late.slope_per_c <= 0.0:
         return None
-    d, r = _state(late, 0.0)
-    wanted = math.log((1.0 - d) / early.remaining_days / r) / _slope(late)
+    d, r = late.state(0.0)
+    wanted = math.log((1.0 - d) / early.remaining_days / r) / late.slope_per_c
     to_c = here.mean_c + wanted
     warmest = max(x.mean_c for x in profile.levels)
     needs = f"box {late.lot.box} would have to stand {show_difference(wanted, unit)} warmer"
@@ -321,8 +333,8 @@ def _moved(
         return "a box stands at that height"
 
     def after(e1: float, e2: float, off_c: float) -> float:
-        (d1, r1), (d2, r2) = _state(early, e1), _state(late, e2)
-        return (1.0 - d2) / (r2 * math.exp(_slope(late) * (wanted - e2 + off_c))) - (1.0 - d1) / r1
+        (d1, r1), (d2, r2) = early.state(e1), late.state(e2)
+        return (1.0 - d2) / (r2 * math.exp(late.slope_per_c * (wanted - e2 + off_c))) - (1.0 - d1) / r1
 
     other = profile.level(level_of(early.lot.box))
     sd_c = here.error.against(other.error) if other is not None else here.error.total_c
@@ -333,7 +345,7 @@ def _moved(
         sd_c,
         after,
         (0.0, -place.sd_c, place.sd_c),
-        shift_days=(0.0, early.remaining_days - (late.remaining_days or 0.0)),
+        shift_days=(0.0, early.remaining_days - late.remaining_days),
         place=place,
         temperature_c=to_c,
     )

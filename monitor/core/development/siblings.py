@@ -17,6 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.development.forecast import EGGS, PLACE
 from monitor.core.development.lots import LotNow
 from monitor.core.terms.times import DAY_MS
@@ -66,10 +67,10 @@ def stories(lots: Sequence[LotNow], now_ms: int) -> list[Story]:
     """A story for every silent lot whose clutch has pipped elsewhere; the earliest pip counts."""
     told = []
     for late in lots:
-        if not late.lot.open or late.lot.pipped or not late.lot.waiting or late.window is None:
+        if not late.lot.open or late.lot.pipped or not late.lot.waiting or late.first_pip is None:
             continue
-        pipped = [x for x in lots if x.clutch.id == late.clutch.id and x.lot.pipped and x.window is not None]
-        if pipped and late.open_window is not None:
+        pipped = [x for x in lots if x.clutch.id == late.clutch.id and x.lot.pipped and x.first_pip is not None]
+        if pipped:
             early = min(pipped, key=_pip_ms)
             told.append(_story(early, late, now_ms))
     return told
@@ -81,16 +82,18 @@ def apart(early: LotNow, late: LotNow) -> tuple[float, float]:
 
     The probes' errors are independent (JCGM 100:2008 eq. 10), but for the part that probes of one session of
     comparison share: it moves both boxes alike, and parts them only where a degree is worth other days. Eggs, curve
-    and weather are left out: both boxes share them. Both lots need a rate to come (``ahead``).
+    and weather are left out: both boxes share them. Both lots need a rate to come.
     """
-    assert early.ahead is not None
-    assert late.ahead is not None
-    late_s, early_s = late.days_per_c or 0.0, early.days_per_c or 0.0
-    days = late.ahead.days_to(1.0 - (late.development or 0.0)) - early.ahead.days_to(1.0 - (early.development or 0.0))
-    if not late.session or late.session != early.session:
-        return days, math.hypot(late.uncertainty_c * late_s, early.uncertainty_c * early_s)
-    own_late, own_early = (math.sqrt(max(x.uncertainty_c**2 - x.common_c**2, 0.0)) for x in (late, early))
-    return days, math.hypot(own_late * late_s, own_early * early_s, late.common_c * late_s - early.common_c * early_s)
+    (early_days, early_error), (late_days, late_error) = _due(early), _due(late)
+    return late_days - early_days, late_error.against(early_error)
+
+
+def _due(lot: LotNow) -> tuple[float, ProbesError]:
+    """Days to development 1, and what the probes may put into them."""
+    assert lot.past is not None
+    assert lot.ahead is not None
+    assert lot.ahead.rates is not None
+    return lot.ahead.rates.days_to(1.0 - lot.past.development), lot.past.error.times(lot.ahead.days_per_c or 0.0)
 
 
 def _pip_ms(lot: LotNow) -> float:
@@ -98,19 +101,19 @@ def _pip_ms(lot: LotNow) -> float:
     seen = min(lot.lot.pips, key=lambda p: p.by_ms)
     if seen.after_ms is not None:
         return (seen.after_ms + seen.by_ms) / 2.0
-    assert lot.window is not None
-    return float(lot.window.p50_ms)
+    assert lot.first_pip is not None
+    return float(lot.first_pip.window.p50_ms)
 
 
 def _story(early: LotNow, late: LotNow, now_ms: int) -> Story:
-    assert late.window is not None
-    assert late.open_window is not None
+    assert late.first_pip is not None
     pip_ms = _pip_ms(early)
-    days, probe_days = apart(early, late) if early.ahead is not None and late.ahead is not None else (0.0, 0.0)
-    causes = {c.name: c.days for c in late.open_window.causes}
+    days, probe_days = apart(early, late)
+    due, open_window = late.first_pip.window, late.first_pip.open_window
+    chance = late.first_pip.chance_only_late
+    causes = {c.name: c.days for c in open_window.causes}
     # A cause's days belong to the 10-90 half-width, which is 1.2816 standard deviations of a normal spread.
     spread = math.hypot(causes.get(EGGS, 0.0), causes.get(PLACE, 0.0)) / 1.2816
-    open_window = late.open_window
     return Story(
         early=early.lot.id,
         late=late.lot.id,
@@ -122,9 +125,9 @@ def _story(early: LotNow, late: LotNow, now_ms: int) -> Story:
         offset_p10_days=(open_window.p10_ms - pip_ms) / DAY_MS,
         offset_p50_days=(open_window.p50_ms - pip_ms) / DAY_MS,
         offset_p90_days=(open_window.p90_ms - pip_ms) / DAY_MS,
-        due_p10_ms=late.window.p10_ms,
-        due_p50_ms=late.window.p50_ms,
-        due_p90_ms=late.window.p90_ms,
-        chance_only_late=late.chance_only_late if late.chance_only_late is not None else 1.0,
-        compared=early.compared and late.compared,
+        due_p10_ms=due.p10_ms,
+        due_p50_ms=due.p50_ms,
+        due_p90_ms=due.p90_ms,
+        chance_only_late=chance if chance is not None else 1.0,
+        compared=all(x.past is not None and x.past.compared for x in (early, late)),
     )

@@ -298,14 +298,15 @@ def _daily_box(box: BoxNow, inside: str, snapshot: Snapshot) -> str:
 
 def _daily_lot(lot: LotNow, snapshot: Snapshot) -> str:
     texts, zone = snapshot.room.texts, snapshot.zone
-    if lot.development is None:
+    if lot.past is None:
         return texts.fill("daily.lot_refused", {"lot": lot.lot.id, "why": lot.refused or "no development yet"})
-    places = {"lot": lot.lot.id, "percent": f"{100 * lot.development:.0f}"}
+    places = {"lot": lot.lot.id, "percent": f"{100 * lot.past.development:.0f}"}
     if lot.lot.pipped:
         return texts.fill("daily.lot_pipped", places | {"pipped": str(lot.lot.pipped), "eggs": str(lot.lot.eggs_set)})
-    if lot.window is None:
+    if lot.first_pip is None:
         return texts.fill("daily.lot", places)
-    due = {"earliest": show_day(lot.window.p10_ms, zone), "latest": show_day(lot.window.p90_ms, zone)}
+    window = lot.first_pip.window
+    due = {"earliest": show_day(window.p10_ms, zone), "latest": show_day(window.p90_ms, zone)}
     return texts.fill("daily.lot_due", places | due)
 
 

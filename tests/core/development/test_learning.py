@@ -12,8 +12,10 @@ import numpy as np
 import pytest
 
 from monitor.config.library import list_profiles, load_profile
+from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.development.curves import PublishedRates
 from monitor.core.development.forecast import BoxEvidence, PipInterval
+from monitor.core.development.history import History
 from monitor.core.development.learning import (
     Learned,
     OwnBox,
@@ -25,7 +27,6 @@ from monitor.core.development.learning import (
     profile_text,
     provisional_curve,
 )
-from monitor.core.development.lots import History
 from monitor.core.development.species import OWN_CLUTCHES, Profile, parse_profile
 from monitor.core.terms.events import Lot, PipSeen, Stay
 from monitor.core.terms.times import DAY_MS, HOUR_MS
@@ -351,7 +352,7 @@ def history(days: float, temperature_c: float, curve: PublishedRates = CURVE) ->
         unknown_s=0.0,
         development_sd=0.0,
         how={},
-        uncertainty_c=0.2,
+        error=ProbesError(0.2),
         compared=True,
         now_ms=int(edge[-1]),
     )

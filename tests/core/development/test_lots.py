@@ -12,11 +12,14 @@ import numpy as np
 import pytest
 
 from monitor.config.library import load_profile
+from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.development.gaps import HourTable, fill
-from monitor.core.development.lots import INSIDE_TABLE, History, LotNow, forecast_clutch, log_slope
+from monitor.core.development.history import History, log_slope
+from monitor.core.development.lots import INSIDE_TABLE, LotNow, forecast_clutch
 from monitor.core.development.plans import Plan
 from monitor.core.terms.events import Clutch, Lot, PipSeen, Stay
 from monitor.core.terms.times import DAY_MS, HOUR_MS
+from tests.core.lots import ahead_of, first_pip_of, past_of, rates_of, window_of
 
 LAID = round(datetime(2026, 5, 1, 10, tzinfo=UTC).timestamp() * 1000)
 PROFILE = load_profile("elaphe-taeniura")
@@ -38,7 +41,7 @@ def a_history(temperature_c: Sequence[float], uncertainty_c: float = 0.29, **mor
     return History.of(
         [(hours, fill(hours, CURVE), LAID)],
         now_ms=LAID + len(temperature_c) * HOUR_MS,
-        uncertainty_c=uncertainty_c,
+        error=ProbesError(uncertainty_c),
         compared=False,
         **more,
     )
@@ -69,27 +72,27 @@ def at(days: float, temperature_c: float = 27.0, eggs: int = 6, **more: Any) -> 
 def test_at_a_constant_published_temperature_the_printed_days_come_out(temperature_c: float, days: float) -> None:
     """Du & Ji 2008: 86.0 days at 24 C, 66.3 at 27 C, 53.9 at 30 C."""
     got = at(20.0, temperature_c)
-    assert got.development == pytest.approx(20.0 / days, abs=1e-9)
-    assert got.remaining_days == pytest.approx(days - 20.0, abs=1e-6)
-    assert got.window is not None
-    first = (got.window.p50_ms - LAID) / DAY_MS
+    assert past_of(got).development == pytest.approx(20.0 / days, abs=1e-9)
+    assert ahead_of(got).remaining_days == pytest.approx(days - 20.0, abs=1e-6)
+    assert got.first_pip is not None
+    first = (window_of(got).p50_ms - LAID) / DAY_MS
     assert days - 5.0 < first < days - 0.3, "the first of six comes before the typical egg"
-    assert got.window.p10_ms < got.window.p50_ms < got.window.p90_ms
+    assert window_of(got).p10_ms < window_of(got).p50_ms < window_of(got).p90_ms
     single = at(20.0, temperature_c, eggs=1)
-    assert single.window is not None
-    assert (single.window.p50_ms - LAID) / DAY_MS == pytest.approx(days, abs=0.5)
+    assert single.first_pip is not None
+    assert (window_of(single).p50_ms - LAID) / DAY_MS == pytest.approx(days, abs=0.5)
 
 
 def test_half_of_the_time_is_half_of_the_development() -> None:
     got = at(66.3 / 2 // (1 / 24) / 24)
-    assert got.development == pytest.approx(0.5, abs=0.001)
+    assert past_of(got).development == pytest.approx(0.5, abs=0.001)
 
 
 def test_more_eggs_pip_earlier_and_the_window_narrows_as_time_goes_on() -> None:
-    middles = [x.window.p50_ms for x in (at(20.0, eggs=n) for n in (1, 2, 6, 20)) if x.window is not None]
+    middles = [window_of(x).p50_ms for x in (at(20.0, eggs=n) for n in (1, 2, 6, 20)) if x.first_pip is not None]
     assert middles == sorted(middles, reverse=True)
     assert len(set(middles)) == 4
-    widths = [w.p90_ms - w.p10_ms for w in (at(d).window for d in (5.0, 30.0, 60.0)) if w is not None]
+    widths = [w.p90_ms - w.p10_ms for w in (window_of(at(d)) for d in (5.0, 30.0, 60.0)) if w is not None]
     assert widths == sorted(widths, reverse=True)
 
 
@@ -98,13 +101,13 @@ def test_a_probe_that_is_less_sure_widens_the_window_and_is_named() -> None:
     for u in (0.05, 0.29, 1.0):
         lot = a_lot()
         got = forecast({lot.id: a_history([27.0] * 480, u)}, [lot], LAID + 480 * HOUR_MS)["a"]
-        assert got.window is not None
-        widths.append(got.window.p90_ms - got.window.p10_ms)
+        assert got.first_pip is not None
+        widths.append(window_of(got).p90_ms - window_of(got).p10_ms)
     assert widths == sorted(widths)
     assert widths[0] < widths[-1] * 0.8
-    assert got.window is not None
-    assert got.window.causes[0].name == "probe's uncertainty"
-    assert all(a.days >= b.days for a, b in pairwise(got.window.causes))
+    assert got.first_pip is not None
+    assert window_of(got).causes[0].name == "probe's uncertainty"
+    assert all(a.days >= b.days for a, b in pairwise(window_of(got).causes))
 
 
 def test_filled_time_widens_the_window_and_its_share_is_told() -> None:
@@ -113,12 +116,12 @@ def test_filled_time_widens_the_window_and_its_share_is_told() -> None:
     hours = [27.0] * 960
     hours[200:500] = [float("nan")] * 300
     got = forecast({lot.id: a_history(hours)}, [lot], LAID + 960 * HOUR_MS)["a"]
-    assert got.filled_share == pytest.approx(300 / 960)
-    assert got.development == pytest.approx(whole.development, rel=1e-6)
-    assert got.window is not None
-    assert whole.window is not None
-    assert got.window.p90_ms - got.window.p10_ms > whole.window.p90_ms - whole.window.p10_ms
-    assert "filled gaps" in {c.name for c in got.window.causes}
+    assert past_of(got).filled_share == pytest.approx(300 / 960)
+    assert past_of(got).development == pytest.approx(past_of(whole).development, rel=1e-6)
+    assert got.first_pip is not None
+    assert whole.first_pip is not None
+    assert window_of(got).p90_ms - window_of(got).p10_ms > window_of(whole).p90_ms - window_of(whole).p10_ms
+    assert "filled gaps" in {c.name for c in window_of(got).causes}
 
 
 # -- what is to come -----------------------------------------------------------------------------------------------
@@ -128,51 +131,51 @@ def test_the_last_three_days_say_what_is_to_come() -> None:
     lot = a_lot()
     hours = [27.0] * 480 + [30.0] * 72
     got = forecast({lot.id: a_history(hours)}, [lot], LAID + 552 * HOUR_MS)["a"]
-    assert got.expected_c == pytest.approx(30.0)
-    assert got.rate_per_day == pytest.approx(1 / 53.9)
-    assert got.mean_c == pytest.approx((480 * 27 + 72 * 30) / 552)
+    assert ahead_of(got).temperature_c == pytest.approx(30.0)
+    assert ahead_of(got).rate_per_day == pytest.approx(1 / 53.9)
+    assert past_of(got).mean_c == pytest.approx((480 * 27 + 72 * 30) / 552)
 
 
 def test_the_rate_is_averaged_and_not_the_temperature() -> None:
     swing = [27.0 + 5.0 * np.sin(2 * np.pi * h / 24) for h in range(240)]
     lot = a_lot()
     got = forecast({lot.id: a_history(swing)}, [lot], LAID + 240 * HOUR_MS)["a"]
-    assert got.rate_per_day == pytest.approx(float(np.mean(CURVE.rate_per_day(np.array(swing[-72:])))))
+    assert ahead_of(got).rate_per_day == pytest.approx(float(np.mean(CURVE.rate_per_day(np.array(swing[-72:])))))
 
 
 def test_an_assumption_stands_in_place_of_the_last_days() -> None:
     lot = a_lot()
     history = a_history([27.0] * 480)
     got = forecast({lot.id: history}, [lot], LAID + 480 * HOUR_MS, Plan.constant(30.0))["a"]
-    assert got.expected_c == 30.0
-    assert got.rate_per_day == pytest.approx(1 / 53.9)
+    assert ahead_of(got).temperature_c == 30.0
+    assert ahead_of(got).rate_per_day == pytest.approx(1 / 53.9)
     assert got.ahead is not None
-    assert got.ahead.rate_sd_relative == 0.0
+    assert rates_of(got).rate_sd_relative == 0.0
 
 
 def test_eggs_that_were_moved_are_as_warm_as_the_box_that_they_came_to() -> None:
     lot = a_lot()
     history = a_history([27.0] * 480, box_c=np.full(72, 30.0), box_s=np.full(72, 3600.0))
-    assert forecast({lot.id: history}, [lot], LAID + 480 * HOUR_MS)["a"].expected_c == 30.0
+    assert ahead_of(forecast({lot.id: history}, [lot], LAID + 480 * HOUR_MS)["a"]).temperature_c == 30.0
     silent = a_history([27.0] * 480, box_c=np.full(72, np.nan), box_s=np.zeros(72))
-    assert forecast({lot.id: silent}, [lot], LAID + 480 * HOUR_MS)["a"].expected_c == 27.0
+    assert ahead_of(forecast({lot.id: silent}, [lot], LAID + 480 * HOUR_MS)["a"]).temperature_c == 27.0
 
 
 @pytest.mark.parametrize("temperature_c", [5.0, 10.0])
 def test_where_eggs_do_not_develop_there_is_no_date_and_a_reason(temperature_c: float) -> None:
     got = at(20.0, temperature_c)
-    assert (got.window, got.remaining_days, got.ahead) == (None, None, None)
+    assert (got.first_pip, ahead_of(got).remaining_days, ahead_of(got).rates) == (None, None, None)
     assert "do not develop" in got.refused
-    assert got.development == pytest.approx(0.0, abs=1e-6)
+    assert past_of(got).development == pytest.approx(0.0, abs=1e-6)
 
 
 def test_outside_the_published_table_a_note_says_so_and_the_window_is_wider() -> None:
     inside, outside = at(20.0, 31.0), at(20.0, 34.5)
     assert not inside.notes
     assert any("outside the published table (22 to 32 °C)" in note for note in outside.notes)
-    assert inside.window is not None
-    assert outside.window is not None
-    assert outside.window.p90_ms - outside.window.p10_ms > inside.window.p90_ms - inside.window.p10_ms
+    assert inside.first_pip is not None
+    assert outside.first_pip is not None
+    assert window_of(outside).p90_ms - window_of(outside).p10_ms > window_of(inside).p90_ms - window_of(inside).p10_ms
 
 
 # -- what was seen ---------------------------------------------------------------------------------------------------
@@ -186,14 +189,14 @@ def test_a_pip_in_one_box_moves_the_window_of_its_silent_sibling() -> None:
     hours = 60 * 24
     histories = {f"K01/{b}": a_history([27.0] * hours) for b in "ab"}
     silent = [a_lot("a"), a_lot("b")]
-    before = forecast(histories, silent, later(60))["b"].window
+    before = window_of(forecast(histories, silent, later(60))["b"])
     early = [a_lot("a", pips=(PipSeen(later(58), later(59), 6),), looked_ms=later(59)), a_lot("b")]
     after = forecast(histories, early, later(60))
-    moved = after["b"].window
+    moved = window_of(after["b"])
     assert before is not None
     assert moved is not None
     assert moved.p50_ms < before.p50_ms - DAY_MS
-    seen = after["a"].window
+    seen = window_of(after["a"])
     assert seen is not None
     assert later(58) <= seen.p10_ms <= seen.p90_ms <= later(59)
 
@@ -201,18 +204,21 @@ def test_a_pip_in_one_box_moves_the_window_of_its_silent_sibling() -> None:
 def test_a_silent_look_moves_the_window_but_not_the_one_that_says_past() -> None:
     looked = at(70.0, looked_ms=later(70))
     blind = at(70.0)
-    assert looked.window is not None
-    assert looked.open_window is not None
-    assert blind.window is not None
-    assert looked.window.p10_ms > blind.window.p10_ms
-    assert looked.open_window == blind.window
-    assert looked.chance_only_late is not None
-    assert blind.chance_only_late is not None
-    assert looked.chance_only_late < blind.chance_only_late
+    assert looked.first_pip is not None
+    assert looked.first_pip is not None
+    assert blind.first_pip is not None
+    assert window_of(looked).p10_ms > window_of(blind).p10_ms
+    assert first_pip_of(looked).open_window == window_of(blind)
+    assert looked.first_pip is not None
+    assert blind.first_pip is not None
+    chances = first_pip_of(looked).chance_only_late, first_pip_of(blind).chance_only_late
+    assert chances[0] is not None
+    assert chances[1] is not None
+    assert chances[0] < chances[1]
 
 
 def test_waiting_makes_it_less_likely_that_a_silent_box_is_only_late() -> None:
-    chances = [at(d, looked_ms=later(d)).chance_only_late for d in (60.0, 68.0, 75.0, 90.0)]
+    chances = [first_pip_of(at(d, looked_ms=later(d))).chance_only_late for d in (60.0, 68.0, 75.0, 90.0)]
     known = [c for c in chances if c is not None]
     assert len(known) == 4
     assert known == sorted(known, reverse=True)
@@ -238,9 +244,9 @@ def test_no_account_is_too_odd(more: dict[str, Any]) -> None:
     histories = {x.id: a_history([27.0] * 64 * 24) for x in lots}
     got = forecast(histories, lots, later(64))
     for lot in got.values():
-        assert lot.development == pytest.approx(64 / 66.3)
-        for w in (lot.window, lot.open_window):
-            assert w is None or w.p10_ms <= w.p50_ms <= w.p90_ms
+        assert past_of(lot).development == pytest.approx(64 / 66.3)
+        for w in (lot.first_pip.window, lot.first_pip.open_window) if lot.first_pip else ():
+            assert w.p10_ms <= w.p50_ms <= w.p90_ms
     if more.get("eggs_set") == 600:
         assert "500" in got["a"].refused
         assert "\n" not in got["a"].refused
@@ -249,17 +255,18 @@ def test_no_account_is_too_odd(more: dict[str, Any]) -> None:
 @pytest.mark.parametrize("days", [0.05, 1.0, 80.0, 200.0, 400.0])
 def test_no_moment_is_too_early_or_too_late(days: float) -> None:
     got = at(days)
-    assert got.window is not None
-    assert got.remaining_days is not None
-    assert got.remaining_days >= 0.0
-    assert got.window.p10_ms <= got.window.p50_ms <= got.window.p90_ms
+    assert got.first_pip is not None
+    assert (ahead_of(got).remaining_days or 0.0) >= 0.0
+    assert ahead_of(got).rates is not None
+    window = window_of(got)
+    assert window.p10_ms <= window.p50_ms <= window.p90_ms
 
 
 # -- histories --------------------------------------------------------------------------------------------------------
 
 
 def test_an_empty_history_is_a_history() -> None:
-    got = History.of([], now_ms=LAID, uncertainty_c=0.3, compared=False)
+    got = History.of([], now_ms=LAID, error=ProbesError(0.3), compared=False)
     assert (got.development, got.known, got.mean_c, got.filled_share) == (0.0, False, None, 0.0)
     assert got.development_at(LAID) == 0.0
     assert got.ahead(CURVE) is None
@@ -275,7 +282,7 @@ def test_edges_of_stays_in_parts_of_hours_are_kept() -> None:
         (first, fill(first, CURVE), begin),
         (second, fill(second, CURVE), LAID + 80 * 60_000),
     ]
-    got = History.of(pieces, now_ms=LAID + 150 * 60_000, uncertainty_c=0.3, compared=False)
+    got = History.of(pieces, now_ms=LAID + 150 * 60_000, error=ProbesError(0.3), compared=False)
     assert ((got.edge_ms - LAID) / 60_000).tolist() == [15, 60, 80, 120, 150]
     assert got.weight_s.sum() == (150 - 15) * 60
     assert np.all(np.diff(got.cumulative) > 0)

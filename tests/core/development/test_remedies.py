@@ -10,8 +10,10 @@ import numpy as np
 import pytest
 
 from monitor.config.library import load_profile
+from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.climate.stacks import Level, StackProfile
-from monitor.core.development.lots import LotNow
+from monitor.core.development.forecast import ExpectedRates
+from monitor.core.development.lots import Ahead, LotNow, Past
 from monitor.core.development.remedies import (
     FAN_LEAVES,
     LEAST_GAIN_DAYS,
@@ -26,6 +28,7 @@ from monitor.core.development.remedies import (
     siblings_in,
 )
 from monitor.core.development.siblings import apart
+from tests.core.lots import ahead_of, changed, past_of
 from tests.core.timeline import START, a_lot
 
 CURVE = load_profile("elaphe-taeniura").curve()
@@ -41,21 +44,10 @@ def lot(box: str, temperature_c: float, *, u_c: float = 0.05, session: str = "s"
     """Six eggs that have lain at one temperature for ``days``."""
     r = rate(temperature_c)
     slope = math.log(rate(temperature_c + 0.25) / rate(temperature_c - 0.25)) / 0.5
-    base = a_lot(f"K01/{box}")
-    assert base.ahead is not None
-    return replace(
-        base,
-        development=r * days,
-        rate_per_day=r,
-        ahead=replace(base.ahead, rate_per_day=r),
-        mean_c=temperature_c,
-        expected_c=temperature_c,
-        remaining_days=(1.0 - r * days) / r,
-        days_per_c=slope / r,
-        uncertainty_c=u_c,
-        common_c=0.0,
-        session=session,
-        compared=True,
+    return a_lot(
+        f"K01/{box}",
+        past=Past(r * days, mean_c=temperature_c, error=ProbesError(u_c, 0.0, session), compared=True),
+        ahead=Ahead(temperature_c, r, ExpectedRates(r, 0.02), (1.0 - r * days) / r, slope / r),
     )
 
 
@@ -94,7 +86,7 @@ def ends(*courses: list[tuple[float, float]]) -> list[float]:
     """Days from now until development 1, walked in steps, through (until day, temperature)."""
     found = []
     for lot_now, course in zip((EARLY, LATE), courses, strict=True):
-        development, day = lot_now.development or 0.0, 0.0
+        development, day = past_of(lot_now).development or 0.0, 0.0
         steps = [(d, rate(t)) for d, t in course]
         while development < 1.0:
             now = next((r for until, r in steps if day < until), steps[-1][1])
@@ -131,8 +123,8 @@ def test_another_shelf_is_at_the_height_of_the_temperature_that_catches_up() -> 
     found = way(advise(close[1], close[0], levels), "shelf")
     assert found.place is not None
     assert found.temperature_c is not None
-    left = (1.0 - (close[0].development or 0.0)) / rate(found.temperature_c)
-    assert left == pytest.approx(close[1].remaining_days or 0.0, abs=0.1)
+    left = (1.0 - (past_of(close[0]).development or 0.0)) / rate(found.temperature_c)
+    assert left == pytest.approx(ahead_of(close[1]).remaining_days or 0.0, abs=0.1)
     assert 100.0 < found.place.height_cm < 130.0
     at = levels.temperature_at(found.place.height_cm)
     assert at is not None
@@ -153,7 +145,7 @@ def test_no_shelf_beyond_the_limit_beyond_the_stack_or_where_a_box_stands() -> N
 
 
 def test_nothing_is_advised_that_the_probes_alone_could_have_made_up() -> None:
-    vague = [replace(x, uncertainty_c=0.5) for x in (EARLY, LATE)]
+    vague = [changed(x, error=ProbesError(0.5)) for x in (EARLY, LATE)]
     poor = stack(("low", 50.0, COOL), ("middle", 100.0, 28.0), ("top", 150.0, WARM), u_c=0.5)
     found = advise(vague[0], vague[1], poor)
     assert (found.remedies, found.refused) == ((), PROBES_ALONE)
@@ -171,8 +163,8 @@ def test_a_level_that_stands_out_comes_before_any_advice() -> None:
 
 def test_what_lies_behind_is_not_mended_by_a_fan_in_a_stack_that_is_even_now() -> None:
     even = stack(("low", 50.0, 28.0), ("top", 150.0, 28.02))
-    late = replace(lot("low", 28.0), development=0.3, remaining_days=0.7 / rate(28.0))
-    early = replace(lot("top", 28.0), development=0.4, remaining_days=0.6 / rate(28.0))
+    late = changed(lot("low", 28.0), development=0.3, remaining_days=0.7 / rate(28.0))
+    early = changed(lot("top", 28.0), development=0.4, remaining_days=0.6 / rate(28.0))
     found = advise(early, late, even)
     assert found.remedies == ()
     assert "lies behind them" in found.refused
@@ -230,7 +222,9 @@ def test_two_stacks_leave_the_swap_alone() -> None:
 def test_a_single_lot_is_told_what_stirring_would_do_to_its_date() -> None:
     (found,) = fanned(STACK, [LATE])
     assert found.to_c == pytest.approx(28.0 - FAN_LEAVES * 0.6)
-    assert found.shift_days == pytest.approx((1.0 - LATE.development) / rate(found.to_c) - LATE.remaining_days, abs=0.1)  # type: ignore[operator]
+    left = ahead_of(LATE).remaining_days
+    assert left is not None
+    assert found.shift_days == pytest.approx((1.0 - past_of(LATE).development) / rate(found.to_c) - left, abs=0.1)
 
 
 def test_each_way_is_said_with_what_remains_and_its_caution() -> None:

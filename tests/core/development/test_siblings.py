@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from itertools import pairwise
 
@@ -9,12 +10,15 @@ import numpy as np
 import pytest
 
 from monitor.config.library import load_profile
+from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.development.curves import PublishedRates
 from monitor.core.development.gaps import Filled, HourTable
-from monitor.core.development.lots import History, LotNow, forecast_clutch
+from monitor.core.development.history import History
+from monitor.core.development.lots import LotNow, forecast_clutch
 from monitor.core.development.siblings import NOT_TO_DO, Story, apart, stories
 from monitor.core.terms.events import Clutch, Lot, PipSeen, Stay
 from monitor.core.terms.times import HOUR_MS
+from tests.core.lots import ahead_of, first_pip_of, window_of
 
 START = 1_780_000_000_000 // HOUR_MS * HOUR_MS
 DAY = 24 * HOUR_MS
@@ -35,10 +39,8 @@ def history(
     return History.of(
         [(table, filled, START)],
         now_ms=START + days * DAY,
-        uncertainty_c=uncertainty_c,
+        error=ProbesError(math.sqrt(uncertainty_c**2 - common_c**2), common_c, session),
         compared=compared,
-        common_c=common_c,
-        session=session,
     )
 
 
@@ -69,7 +71,7 @@ def one_story(
     difference_c: float, wait_days: float, uncertainty_c: float, *, compared: bool = False, looked: bool = False
 ) -> Story:
     """The warm box's first pip is seen on the day it was expected; the cool box has been silent since."""
-    expected = lots(difference_c, 50, (), uncertainty_c=uncertainty_c)[0].window
+    expected = window_of(lots(difference_c, 50, (), uncertainty_c=uncertainty_c)[0])
     assert expected is not None
     pip_day = int((expected.p50_ms - START) // DAY)
     pip = PipSeen(START + pip_day * DAY - 12 * HOUR_MS, START + pip_day * DAY, 1)
@@ -118,7 +120,7 @@ def test_half_a_degree_between_boxes_is_two_days_and_the_probes_alone_could_be_i
     days, sd = apart(warm, cool)
     # Published curve: 66.3 d at 27 C and 53.9 d at 30 C are 4.1 d per degree around 28 C.
     assert days == pytest.approx(2.05, abs=0.5)
-    assert sd == pytest.approx(CHEAP_C * np.hypot(warm.days_per_c or 0.0, cool.days_per_c or 0.0))
+    assert sd == pytest.approx(CHEAP_C * np.hypot(ahead_of(warm).days_per_c or 0.0, ahead_of(cool).days_per_c or 0.0))
     assert abs(days) < 2.0 * sd
     assert apart(cool, warm) == pytest.approx((-days, sd))
 
@@ -144,7 +146,7 @@ def test_the_window_of_a_silent_box_is_narrower_when_both_probes_were_compared_i
     widths = []
     for sessions in (("s1", "s1"), ("s1", "s2")):
         told = lots(0.2, 62, (pip,), uncertainty_c=0.3, common_c=0.29, sessions=sessions, looked_ms=START + 62 * DAY)
-        window = told[1].open_window
+        window = first_pip_of(told[1]).open_window
         assert window is not None
         widths.append(window.p90_ms - window.p10_ms)
     assert widths[0] < 0.95 * widths[1]

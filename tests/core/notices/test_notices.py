@@ -15,12 +15,14 @@ from numpy.typing import NDArray
 
 from monitor.core.climate.course import course
 from monitor.core.climate.exposure import Exposure
+from monitor.core.development.lots import Heat
 from monitor.core.notices.conditions import Condition, Phase, Transition
 from monitor.core.notices.kinds import Kind, Look, all_kinds
 from monitor.core.notices.notices import CAUTION, Notice, compose, daily, drill
 from monitor.core.notices.snapshot import BoxNow, ClockNow, Health, LinkNow, ProbeNow, Service, Snapshot, StoreNow, Told
 from monitor.core.terms.settings import Probe
 from monitor.core.terms.times import DAY_MS, HOUR_MS
+from tests.core.lots import changed
 from tests.core.timeline import MINUTE, START, Script, a_lot, a_profile, a_room, tell_of
 
 Unit = Literal["C", "F"]
@@ -72,11 +74,10 @@ def rich(now_ms: int = NIGHT, unit: Unit = "C") -> Snapshot:
         BoxNow(room.boxes[1], room.limits, "set for the box", times, np.full(61, 31.75), 0.1, "its own probe"),
     )
     lots = tuple(
-        replace(
+        changed(
             a_lot(f"K0{i}/{box}", p10_ms=now_ms + round(d * DAY_MS)),
             remaining_days=20.0 + 9 * j,
-            heat=HOT,
-            heat_limit_c=32.0,
+            heat=Heat(32.0, HOT),
         )
         for j, box in enumerate("ae")
         for i, d in ((1, 3.0), (2, -1.0), (3, -30.0))
@@ -228,10 +229,10 @@ def test_the_daily_line_of_a_poor_room_is_still_plain(unit: Unit) -> None:
     base = rich(unit=unit)
     none = np.empty(0, np.int64), np.empty(0, np.float64)
     pips = a_lot("K01/a", pipped=2, waiting=4)
-    refused = replace(a_lot("K02/a"), development=None, window=None, refused="no reading of box a is there yet")
+    refused = replace(a_lot("K02/a"), past=None, first_pip=None, refused="no reading of box a is there yet")
     unsaid = replace(refused, refused="")
     stale = replace(base.boxes[1], time_ms=base.boxes[1].time_ms - 5 * HOUR_MS)
-    for lots in ((pips,), (refused,), (unsaid,), (replace(pips, window=None),), (replace(a_lot(), window=None),)):
+    for lots in ((pips,), (refused,), (unsaid,), (replace(pips, first_pip=None),), (replace(a_lot(), first_pip=None),)):
         bare = replace(base.boxes[0], time_ms=none[0], temperature_c=none[1], occupied_by=(lots[0].lot.id,))
         text = daily(replace(base, boxes=(bare, stale), lots=lots)).text
         assert_plain(text)

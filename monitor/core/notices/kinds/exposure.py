@@ -37,9 +37,9 @@ def _look_single(snapshot: Snapshot) -> Iterable[Look]:
 
 def _look_sum(snapshot: Snapshot) -> Iterable[Look]:
     for lot in snapshot.lots:
-        if not lot.lot.open or lot.heat is None or lot.heat_limit_c is None:
+        if not lot.lot.open or lot.heat is None:
             continue
-        heat = lot.heat
+        heat = lot.heat.exposure
         yield Look(
             lot.lot.id,
             [
@@ -49,7 +49,7 @@ def _look_sum(snapshot: Snapshot) -> Iterable[Look]:
             ],
             lot.lot.id,
             f"{lot.lot.id} in box {lot.lot.box}: {show_span(heat.total_s)} so far at or above "
-            f"{show_temperature(lot.heat_limit_c, snapshot.unit)}, the highest temperature of its profile (limit "
+            f"{show_temperature(lot.heat.limit_c, snapshot.unit)}, the highest temperature of its profile (limit "
             f"{HEAT_SUM_H:g} h), {show_span(heat.longest_s)} of them in one go; counted by hourly means",
             facts={"total_s": round(heat.total_s), "longest_s": round(heat.longest_s)},
         )

@@ -100,7 +100,7 @@ def advice(snapshot: Snapshot, early: LotNow, late: LotNow) -> Siblings:
     if stack is not None and stack == stacks.get(late.lot.box):
         profile = next((p for p in snapshot.stacks if p.stack == stack), None)
     limits = boxes[late.lot.box].limits.too_warm_c if late.lot.box in boxes else None
-    highs = [x for x in (limits, late.heat_limit_c) if x is not None]
+    highs = [x for x in (limits, late.heat.limit_c if late.heat else None) if x is not None]
     taken = [b.height_cm for b in snapshot.room.boxes if b.stack == stack]
     return advise(early, late, profile, min(highs, default=None), taken, snapshot.unit)
 
@@ -126,16 +126,13 @@ def _look_siblings(snapshot: Snapshot) -> Iterable[Look]:
     limit = snapshot.room.watch.apart_days
     for early, late in pairs(snapshot):
         days, sd = apart(early, late)
-        unit = snapshot.unit
-        warm = ""
-        if early.mean_c is not None and late.mean_c is not None:
-            warm = (
-                f" ({show_temperature(early.mean_c, unit, 2)} against {show_temperature(late.mean_c, unit, 2)} "
-                "on average so far)"
-            )
+        past = [x.past for x in (early, late) if x.past is not None]
+        warm, means = "", [show_temperature(x.mean_c, snapshot.unit, 2) for x in past if x.mean_c is not None]
+        if len(means) == 2:
+            warm = f" ({means[0]} against {means[1]} on average so far)"
         line = (
             f"clutch {early.clutch.id}: {early.lot.id} is expected {days:.1f} ± {2 * sd:.1f} days before "
-            f"{late.lot.id}{warm}; {doubt(days > 2 * sd, early.compared and late.compared)}; limit {limit:.1f} days; "
+            f"{late.lot.id}{warm}; {doubt(days > 2 * sd, all(x.compared for x in past))}; limit {limit:.1f} days; "
             f"{in_short(advice(snapshot, early, late), snapshot.now_ms, snapshot.zone)}"
         )
         yield Look(

@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from functools import partial
 from typing import Final, Literal
 
+from monitor.core.development.forecast import Window
 from monitor.core.development.lots import LotNow
 from monitor.core.notices.conditions import KindName, holds
 from monitor.core.notices.kinds import Kind, Look
@@ -30,57 +31,54 @@ _CANDLING = (
 )
 
 
-def _stage(lot: LotNow, snapshot: Snapshot) -> KindName | Literal[""]:
+def _stage(lot: LotNow, window: Window, snapshot: Snapshot) -> KindName | Literal[""]:
     """The stage of a lot."""
     if not lot.lot.open or lot.lot.pipped or lot.lot.hatched or not lot.lot.waiting:
         return ""
     held = max((i for i, s in enumerate(_STAGES) if s and snapshot.raised(s, lot.lot.id)), default=0)
-    by_now, with_sway = (_stage_at(lot, snapshot, snapshot.now_ms + sway) for sway in (0.0, _SWAY_MS))
+    by_now, with_sway = (_stage_at(window, snapshot, snapshot.now_ms + sway) for sway in (0.0, _SWAY_MS))
     return _STAGES[max(by_now, min(held, with_sway))]
 
 
-def _stage_at(lot: LotNow, snapshot: Snapshot, at_ms: float) -> int:
-    window, watch = lot.open_window, snapshot.room.watch
-    assert window is not None
+def _stage_at(window: Window, snapshot: Snapshot, at_ms: float) -> int:
     late = window.p90_ms + PAST_WINDOW_SHARE * (window.p90_ms - window.p10_ms)
-    begins = (window.p10_ms - watch.window_near_days * _DAY_MS, window.p10_ms, late)
+    begins = (window.p10_ms - snapshot.room.watch.window_near_days * _DAY_MS, window.p10_ms, late)
     return sum(at_ms >= begin for begin in begins)
 
 
-def describe(lot: LotNow, snapshot: Snapshot) -> str:
+def describe(lot: LotNow, window: Window, snapshot: Snapshot) -> str:
     """A lot's window in one sentence."""
-    window = lot.open_window
-    assert window is not None
+    development, filled_share = (lot.past.development, lot.past.filled_share) if lot.past else (0.0, 0.0)
     text = (
-        f"{lot.lot.id} ({show_eggs(lot.lot.waiting)}, {lot.species}): first pip expected "
+        f"{lot.lot.id} ({show_eggs(lot.lot.waiting)}, {lot.clutch.species}): first pip expected "
         f"{show_day(window.p10_ms, snapshot.zone)} to {show_day(window.p90_ms, snapshot.zone)} "
         f"(8 in 10; middle {show_day(window.p50_ms, snapshot.zone)}), development "
-        f"{100 * (lot.development or 0):.0f} %"
+        f"{100 * development:.0f} %"
     )
     if window.causes:
         text += f"; mostly uncertain because: {window.causes[0].name} (± {window.causes[0].days:.1f} days)"
-    if lot.filled_share > 0.05:
-        text += f"; {100 * lot.filled_share:.0f} % of the time was filled in, not measured"
+    if filled_share > 0.05:
+        text += f"; {100 * filled_share:.0f} % of the time was filled in, not measured"
     return text
 
 
 def _look(snapshot: Snapshot, kind: KindName) -> Iterable[Look]:
     for lot in snapshot.lots:
-        if lot.open_window is None:
+        if lot.first_pip is None:
             if lot.lot.open and not lot.lot.pipped:
                 # No date can be given just now: nothing is known, and nothing is over.
                 yield Look(lot.lot.id, (), lot.lot.id)
             continue
-        stage = _stage(lot, snapshot)
-        line = describe(lot, snapshot)
-        if kind == "window-past" and lot.chance_only_late is not None:
-            line += f"; chance that it is only late: about {100 * lot.chance_only_late:.0f} %"
+        window, chance = lot.first_pip.open_window, lot.first_pip.chance_only_late
+        line = describe(lot, window, snapshot)
+        if kind == "window-past" and chance is not None:
+            line += f"; chance that it is only late: about {100 * chance:.0f} %"
         yield Look(
             lot.lot.id,
-            holds(snapshot.now_ms, stage == kind),
+            holds(snapshot.now_ms, _stage(lot, window, snapshot) == kind),
             lot.lot.id,
             line,
-            facts={"p10_ms": lot.open_window.p10_ms, "p90_ms": lot.open_window.p90_ms},
+            facts={"p10_ms": window.p10_ms, "p90_ms": window.p90_ms},
         )
 
 

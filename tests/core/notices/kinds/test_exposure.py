@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from monitor.core.climate.exposure import Exposure
+from monitor.core.development.lots import Heat
 from monitor.core.notices.kinds.exposure import KINDS
 from monitor.core.terms.settings import Limits
 from monitor.simulation.room import Act
@@ -45,7 +46,7 @@ def test_without_a_profile_there_is_no_dose() -> None:
 def test_ten_hours_in_sum_are_told_for_the_lot() -> None:
     base = Script(a_room(("a",))).snapshot(START, {})
     for hours, expected in ((9.9, "back"), (10.0, "beyond")):
-        lot = a_lot(heat=Exposure(hours * 3600.0, 3 * 3600.0, 0.0), heat_limit_c=32.0)
+        lot = a_lot(heat=Heat(32.0, Exposure(hours * 3600.0, 3 * 3600.0, 0.0)))
         (look,) = SUM.look(replace(base, lots=(lot,)))
         assert [s.where.value for s in look.samples] == [expected]
         assert "at or above 32.0 °C" in look.line

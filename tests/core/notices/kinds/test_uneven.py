@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.development.forecast import ExpectedRates
 from monitor.core.development.lots import LotNow
 from monitor.core.development.siblings import apart
@@ -13,6 +14,7 @@ from monitor.core.notices.conditions import Condition, Phase, Where
 from monitor.core.notices.kinds.uneven import KINDS, describe, doubt, pairs
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.settings import Room
+from tests.core.lots import changed
 from tests.core.timeline import MINUTE, START, Run, Script, a_lot, a_profile, a_room, without_minutes
 
 
@@ -82,7 +84,7 @@ def lots_snapshot(*lots: object) -> Snapshot:
 
 def test_siblings_are_told_apart_by_days_with_the_probes_share() -> None:
     lots = (a_lot("K01/a", development=0.55), a_lot("K01/e", development=0.61, mean_c=29.0))
-    lots = (replace(lots[0], remaining_days=30.0), replace(lots[1], remaining_days=26.0))
+    lots = (changed(lots[0], remaining_days=30.0), changed(lots[1], remaining_days=26.0))
     run = Run(Script(a_room(("a", "e")), more=lambda _: {"lots": lots})).go(0, 60, 60)
     assert without_minutes(told(run)) == [("siblings-apart", "raised", "K01")]
     assert run.notices[0].urgency == "diary"
@@ -98,7 +100,7 @@ def test_only_open_lots_of_one_clutch_that_still_wait_are_siblings() -> None:
     a, b = a_lot("K01/a"), a_lot("K01/e")
     assert len(list(pairs(lots_snapshot(a, b)))) == 1
     assert list(pairs(lots_snapshot(a, a_lot("K02/e")))) == []
-    assert list(pairs(lots_snapshot(a, replace(b, remaining_days=None)))) == []
+    assert list(pairs(lots_snapshot(a, changed(b, remaining_days=None)))) == []
     closed = replace(b, lot=replace(b.lot, closed_ms=START))
     assert list(pairs(lots_snapshot(a, closed))) == []
     all_out = a_lot("K01/e", waiting=0, pipped=6)
@@ -106,7 +108,7 @@ def test_only_open_lots_of_one_clutch_that_still_wait_are_siblings() -> None:
 
 
 def test_the_earliest_comes_first_and_the_latest_second() -> None:
-    lots = [replace(a_lot(f"K01/{b}"), remaining_days=d) for b, d in (("a", 20.0), ("b", 9.0), ("c", 30.0))]
+    lots = [changed(a_lot(f"K01/{b}"), remaining_days=d) for b, d in (("a", 20.0), ("b", 9.0), ("c", 30.0))]
     ((early, late),) = pairs(lots_snapshot(*lots))
     assert (early.lot.box, late.lot.box) == ("b", "c")
 
@@ -116,8 +118,8 @@ def apart_lots(**more: object) -> tuple[LotNow, LotNow]:
     made = []
     for box, remaining, rate, development in (("a", 26.0, 0.0150, 0.61), ("e", 20.0, 0.0170, 0.66)):
         lot = a_lot(f"K01/{box}", remaining=remaining, development=development, rate_per_day=rate, days_per_c=4.0)
-        lot = replace(lot, ahead=ExpectedRates(rate), uncertainty_c=0.05, compared=True)
-        made.append(replace(lot, **more))  # type: ignore[arg-type]
+        lot = changed(lot, rates=ExpectedRates(rate), error=ProbesError(0.05), compared=True)
+        made.append(changed(lot, **more))
     return made[0], made[1]
 
 
@@ -142,7 +144,7 @@ def test_notices_of_uneven_boxes_say_what_would_mend_it() -> None:
 
 
 def test_notices_advise_nothing_that_the_probes_could_have_made_up() -> None:
-    unsure = apart_lots(uncertainty_c=0.8, compared=False)
+    unsure = apart_lots(error=ProbesError(0.8), compared=False)
     text = notice_of("siblings-apart", a_room(("a", "e")), stacks=(a_profile(0.6),), lots=unsure)
     assert "no advice: the probes alone could explain it; compare them: warmtally compare" in text
     assert "a fan" not in text

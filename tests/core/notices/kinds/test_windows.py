@@ -64,7 +64,7 @@ def test_a_pip_ends_every_stage_without_a_word(change: dict[str, int]) -> None:
 def test_eggs_that_were_all_taken_out_end_it_too() -> None:
     def course(day: float) -> LotNow | None:
         lot = at_day(20)
-        return replace(lot, lot=replace(lot.lot, closed_ms=START), window=None, open_window=None) if day >= 21 else lot
+        return replace(lot, lot=replace(lot.lot, closed_ms=START), first_pip=None) if day >= 21 else lot
 
     run = days(course, 40)
     assert [s for s, _ in stages(run)] == ["window-near", "window-open"]
@@ -86,7 +86,7 @@ def test_a_date_that_moves_away_by_days_is_told_again_when_it_comes() -> None:
 def test_a_day_without_a_date_ends_nothing_and_repeats_nothing() -> None:
     def course(day: float) -> LotNow:
         lot = at_day(20)
-        return replace(lot, window=None, open_window=None, refused="too cold") if 21 <= day < 23 else lot
+        return replace(lot, first_pip=None, refused="too cold") if 21 <= day < 23 else lot
 
     assert [s for s, _ in stages(days(course, 40))] == ["window-near", "window-open", "window-past"]
 

@@ -1,0 +1,180 @@
+"""A lot's way so far, hour by hour, measured and filled, and what that way says of the days to come."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from monitor.core.climate.box_temperature import ProbesError
+from monitor.core.development.curves import RateCurve
+from monitor.core.development.gaps import Filled, HourTable
+from monitor.core.development.plans import LEAST_RATE
+from monitor.core.terms.arrays import Times, Values
+from monitor.core.terms.times import HOUR_MS
+
+# The temperature to come is taken from so many last hours, whole days so that day and night weigh alike.
+LOOK_BACK_H: Final = 72
+# Least standard uncertainty of the temperature to come, in C: rooms are re-set, seasons turn. Judgement, no source.
+LEAST_AHEAD_SD_C: Final = 0.2
+SHORT_AHEAD_SD_C: Final = 0.5
+MOST_AHEAD_SD_C: Final = 3.0
+
+
+@dataclass(frozen=True)
+class History:
+    """A lot's way, as arrays over its hours (the edges of a stay may be parts of hours).
+
+    ``edge_ms`` has one more element than the rest: the moments between which the hours lie; ``cumulative`` and
+    ``degree_days`` are sums from the beginning to each edge. ``temperature_c`` is the mean of each hour,
+    NaN where nothing is known; ``weight_s`` how long each hour counts. ``developed`` is what the eggs had behind them
+    when laid, with which ``cumulative`` begins. ``error`` is that of the probes behind it all, ``compared``
+    whether each of them was. ``box_c`` and ``box_s``, for eggs that were moved: the last hours of the box where they
+    lie now, three days at least, and how long each was measured.
+    """
+
+    edge_ms: Times
+    cumulative: Values
+    degree_days: Values
+    temperature_c: Values
+    weight_s: Values
+    filled_s: float
+    unknown_s: float
+    development_sd: float
+    how: Mapping[str, float]
+    error: ProbesError
+    compared: bool
+    now_ms: int
+    notes: tuple[str, ...] = ()
+    box_c: Values | None = None
+    box_s: Values | None = None
+    developed: float = 0.0
+
+    @staticmethod
+    def of(
+        pieces: Sequence[tuple[HourTable, Filled, int]],
+        *,
+        now_ms: int,
+        error: ProbesError,
+        compared: bool,
+        notes: tuple[str, ...] = (),
+        box_c: Values | None = None,
+        box_s: Values | None = None,
+        developed: float = 0.0,
+    ) -> History:
+        """From (hour table, filled, begin in ms) of each stay, in order."""
+        edges: list[Times] = []
+        development: list[Values] = []
+        degree_days: list[Values] = []
+        temperature: list[Values] = []
+        weight: list[Values] = []
+        how: dict[str, float] = {}
+        unknown = variance = 0.0
+        end = now_ms
+        for table, filled, begin_ms in pieces:
+            starts = (table.first_hour + np.arange(len(table))) * HOUR_MS
+            starts[0] = begin_ms
+            edges.append(starts)
+            end = begin_ms + round(float(table.need_s.sum()) * 1000)
+            development.append(filled.development)
+            degree_days.append(filled.degree_days)
+            temperature.append(filled.temperature_c)
+            weight.append(table.need_s)
+            for way, seconds in filled.how.items():
+                how[way] = how.get(way, 0.0) + seconds
+            unknown += float(np.sum(np.maximum(table.need_s - table.covered_s - filled.filled_s, 0.0)))
+            variance += filled.development_sd**2
+        if not pieces:
+            empty = np.empty(0, np.float64)
+            return History(
+                np.array([now_ms]), np.full(1, developed), np.zeros(1), empty, empty, 0.0, 0.0, 0.0, {}, error,
+                compared, now_ms, notes, developed=developed,
+            )  # fmt: skip
+        return History(
+            edge_ms=np.append(np.concatenate(edges), end),
+            cumulative=developed + np.concatenate(([0.0], np.cumsum(np.concatenate(development)))),
+            degree_days=np.concatenate(([0.0], np.cumsum(np.concatenate(degree_days)))),
+            temperature_c=np.concatenate(temperature),
+            weight_s=np.concatenate(weight),
+            filled_s=sum(how.values()),
+            unknown_s=unknown if unknown > 60.0 else 0.0,
+            development_sd=math.sqrt(variance),
+            how=how,
+            error=error,
+            compared=compared,
+            now_ms=now_ms,
+            notes=notes,
+            box_c=box_c,
+            box_s=box_s,
+            developed=developed,
+        )
+
+    @property
+    def development(self) -> float:
+        return float(self.cumulative[-1])
+
+    @property
+    def known(self) -> bool:
+        """Whether there is any temperature at all."""
+        return bool(np.any(~np.isnan(self.temperature_c)))
+
+    def development_at(self, at_ms: int) -> float:
+        """Measured development at a moment: within an hour the rate is taken as constant."""
+        return float(np.interp(at_ms, self.edge_ms, self.cumulative))
+
+    @property
+    def mean_c(self) -> float | None:
+        ok = ~np.isnan(self.temperature_c)
+        total = float(self.weight_s[ok].sum())
+        return float(self.temperature_c[ok] @ self.weight_s[ok]) / total if total > 0 else None
+
+    @property
+    def filled_share(self) -> float:
+        total = float(self.weight_s.sum())
+        return min((self.filled_s + self.unknown_s) / total, 1.0) if total > 0 else 0.0
+
+    def ahead(self, curve: RateCurve) -> tuple[float, float, float] | None:
+        """Expected temperature (C), its standard uncertainty, and expected rate per day.
+
+        The mean of the last three days (the rate averaged over them, not the rate of
+        the average). Its uncertainty is how much those days differ, and how far the box may wander until the
+        end: daily means are taken as a random walk whose step is read off the box's own past, so the mean over
+        the next H days departs from today's by sqrt(step variance x H / 3) (integral of a random walk).
+        Eggs that were moved will be as warm as the box that they came to, not as the one that they left.
+        """
+        hourly_c, hourly_s = self.temperature_c, self.weight_s
+        if self.box_c is not None and self.box_s is not None and not np.isnan(self.box_c).all():
+            hourly_c, hourly_s = self.box_c, self.box_s
+        ok = np.flatnonzero(~np.isnan(hourly_c))
+        if not len(ok):
+            return None
+        t, w = hourly_c[ok[-LOOK_BACK_H:]], np.maximum(hourly_s[ok[-LOOK_BACK_H:]], 1.0)
+        rate = float(curve.rate_per_day(t) @ w / w.sum())
+        days = _daily_means(hourly_c[ok])
+        last = days[-LOOK_BACK_H // 24 :]
+        sd = max(float(np.std(last, ddof=1)), LEAST_AHEAD_SD_C) if len(last) > 1 else SHORT_AHEAD_SD_C
+        remaining = max(1.0 - self.development, 0.0) / rate if rate > LEAST_RATE else 0.0
+        sd = min(math.hypot(sd, math.sqrt(_step_variance(days) * remaining / 3.0)), MOST_AHEAD_SD_C)
+        return float(t @ w / w.sum()), sd, rate
+
+
+def _daily_means(hourly_c: Values) -> Values:
+    """Means of whole days, counted back from the newest hour."""
+    whole = len(hourly_c) // 24
+    return hourly_c[len(hourly_c) - 24 * whole :].reshape(whole, 24).mean(axis=1) if whole else np.empty(0)
+
+
+def _step_variance(days: Values) -> float:
+    """Variance of a day's step of a random walk, C^2 per day: the structure function at the longest lag that the
+    past can tell of, ten days at most."""
+    lag = min(len(days) // 2, 10)
+    return float(np.mean((days[lag:] - days[:-lag]) ** 2)) / lag if lag >= 2 else 0.0
+
+
+def log_slope(curve: RateCurve, temperature_c: float) -> float:
+    """d ln r / dT at a temperature, per C; 0 where the curve has no rate."""
+    low, high = curve.rate_per_day(np.array([temperature_c - 0.25, temperature_c + 0.25]))
+    return float(math.log(high / low) / 0.5) if low > 0 and high > 0 else 0.0
