@@ -99,7 +99,7 @@ def run_explain(args: argparse.Namespace) -> int:
         print(f"  its numbers: {', '.join(numbers)}")
     if kind.groups:
         print("  subjects that follow within one cause are told in one notice")
-    if kind.repeats:
+    if kind.reminds:
         print("  told again while nobody answers, at doubling distances ([watch] repeat_now, repeat_today)")
     print(f"  its notices, and how to change their texts: warmtally texts {kind.name}")
     return 0
@@ -124,7 +124,7 @@ def _as_json(kind: Kind) -> dict[str, object]:
         "first": kind.first,
         "otherwise": kind.otherwise,
         "groups": kind.groups,
-        "repeats": kind.repeats,
+        "repeats": kind.reminds,
     }
 
 
@@ -165,7 +165,7 @@ def run_attention(args: argparse.Namespace) -> int:
                 "waking": found.waking,
                 "waking_a_week": round(found.waking_a_week, 3),
                 "within_budget": found.within_budget,
-                "repeated": found.repeated,
+                "repeated": found.reminders,
                 "by_kind": found.by_kind,
                 "standing": [list(x) for x in found.standing],
                 "chattering": [list(x) for x in found.chattering],
@@ -176,7 +176,7 @@ def run_attention(args: argparse.Namespace) -> int:
             }
         )
         return 0
-    print(f"the last {found.days:g} days: {found.notices} notices, {found.repeated} of them repeats")
+    print(f"the last {found.days:g} days: {found.notices} notices, {found.reminders} of them reminders")
     verdict = "within" if found.within_budget else "more than"
     print(f'urgency "now": {found.waking}, {found.waking_a_week:.1f} a week ({verdict} the aim of {WAKING_A_WEEK:g})')
     if found.answered_after_min is not None:

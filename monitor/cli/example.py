@@ -146,7 +146,7 @@ def _looks(kind: Kind, of: Room, *, wrong: bool) -> list[Look]:
     return found
 
 
-def _told(
+def _notices(
     kind: Kind, looks: list[Look], before: Iterable[Condition], samples: Sequence[Sample], of: Room
 ) -> list[Notice]:
     """What a kind tells when its looks come to these samples."""
@@ -159,21 +159,21 @@ def examples(kind: Kind, of: Room) -> list[Notice]:
     """The notices of a kind as the keeper would get them: raised, still, cleared, as far as the kind has them."""
     since, beyond = AT_MS - 30 * MINUTE_MS, Sample(AT_MS, Where.BEYOND)
     looks = _looks(kind, of, wrong=True)
-    made = _told(kind, looks, (), [replace(beyond, at_ms=since), beyond], of)
-    if kind.repeats:
+    made = _notices(kind, looks, (), [replace(beyond, at_ms=since), beyond], of)
+    if kind.reminds:
         long_ago = AT_MS - 13 * HOUR_MS
         up = [
             Condition(kind.name, x.subject, Phase.RAISED, long_ago, long_ago, None, long_ago, told_ms=long_ago, told=2)
             for x in looks
         ]
-        made += _told(kind, looks, up, [beyond], of)
+        made += _notices(kind, looks, up, [beyond], of)
     if kind.tell_cleared:
         looks = _looks(kind, of, wrong=False)
         up = [
             Condition(kind.name, x.subject, Phase.RAISED, since, since, None, since, told_ms=since, told=1)
             for x in looks
         ]
-        made += _told(kind, looks, up, [Sample(AT_MS, Where.BACK)], of)
+        made += _notices(kind, looks, up, [Sample(AT_MS, Where.BACK)], of)
     return made
 
 

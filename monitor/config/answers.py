@@ -92,5 +92,5 @@ def _check_page(read: Read[AnswersPart], findings: Findings) -> None:
         findings.advice("answers-unreachable", f"{read.key}.address", what, "write the same port in both")
     if url.scheme == "http" and host not in LOCAL:
         what = "on an open network anybody who reads a notice on its way can answer it"
-        fix = "keep it to a network of your own, or put a proxy with https before it; an answer only ends repeats"
+        fix = "keep it to a network of your own, or put a proxy with https before it; an answer only ends reminders"
         findings.advice("answers-in-clear", f"{read.key}.address", what, fix)

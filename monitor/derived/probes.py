@@ -7,7 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from monitor.adapters.store import Columns, Store
-from monitor.core.notices.snapshot import GatewayNow, ProbeNow, Told
+from monitor.core.notices.snapshot import GatewayNow, Heard, ProbeNow
 from monitor.core.readings.batteries import LOOK_BACK_DAYS, BatteryNow, trend
 from monitor.core.readings.gateways import FACT, read
 from monitor.core.terms.arrays import Times, Values
@@ -58,7 +58,7 @@ class Probes:
             peer.state,
             peer.departure,
             peer.first_ms,
-            _told(c, now_ms),
+            _heard(c, now_ms),
             None if paces is None else paces.get(probe.id, 0.0),
         )
 
@@ -95,7 +95,7 @@ class Probes:
         return np.array(days, np.int64), np.array([float(np.median(by_day[d])) for d in days])
 
 
-def _told(columns: Columns, now_ms: int) -> Told:
+def _heard(columns: Columns, now_ms: int) -> Heard:
     """The last day of a probe's readings as they came."""
     c = columns.take(np.flatnonzero((columns.at > now_ms - DAY_MS) & (columns.at <= now_ms)))
-    return Told(c.at, c.value, c.flag, c.received, c.timed)
+    return Heard(c.at, c.value, c.flag, c.received, c.timed)

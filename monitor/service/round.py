@@ -174,7 +174,7 @@ class Round:
             return commit(worth, outcome.transitions, notices, channels)
 
     def _routed(self, notices: Iterable[Notice], snapshot: Snapshot) -> list[Notice]:
-        """Notices with their ways to the channels: by urgency, kind and stack, quiet hours and further steps."""
+        """Notices with their ways to the channels: by urgency, kind and stack, quiet hours and escalation."""
         settings, ledger = self._parts.settings, self._parts.store.ledger
         routed = []
         for notice in notices:

@@ -1,4 +1,4 @@
-"""Notices on their way: a channel that fails or is dead, quiet hours when clocks change, further steps, repeats.
+"""Notices on their way: a channel that fails or is dead, quiet hours when clocks change, escalation, reminders.
 
 The real service on a simulated clock, a round every ten minutes, real HTTP receivers. What must arrive, where and when
 is worked out here from the local time of each event, not from a run.
@@ -250,7 +250,7 @@ def quiet_night(name: str, evening: datetime, figures: dict[str, float | str], s
             short.append(f"{name}: unexpected: {', '.join(sorted(others))}")
 
 
-# -- further steps ---------------------------------------------------------------------------------------------------
+# -- escalation -----------------------------------------------------------------------------------------------------
 
 STEPS_S: Final = {"phone": 0.0, "second": 1800.0, "person": 5400.0}
 

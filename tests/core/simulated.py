@@ -12,7 +12,7 @@ from monitor.core.climate.course import course, worth_knowing
 from monitor.core.notices.conditions import Condition
 from monitor.core.notices.evaluation import evaluate
 from monitor.core.notices.notices import Notice
-from monitor.core.notices.snapshot import BoxNow, ProbeNow, Service, Snapshot, Told
+from monitor.core.notices.snapshot import BoxNow, Heard, ProbeNow, Service, Snapshot
 from monitor.core.terms.settings import Box, Limits, Probe, Room, Watch
 from monitor.core.terms.times import HOUR_MS
 from monitor.simulation.room import Act, Action, Heater, SimBox, SimProbe, SimRoom, SimSetting
@@ -137,7 +137,7 @@ def _snapshot(
         low, high = (0.0, 100.0) if probe.quantity == "humidity" else (-40.0, 80.0)
         good = (value >= low) & (value <= high)
         flag = np.where(good, 1, 4).astype(np.uint8)
-        told = Told(at - late_ms, value, flag, at, np.ones(len(at), bool))
+        heard = Heard(at - late_ms, value, flag, at, np.ones(len(at), bool))
         fine = np.flatnonzero(good)
         probes.append(
             ProbeNow(
@@ -147,7 +147,7 @@ def _snapshot(
                 int(flag[-1]) if len(at) else None,
                 int(at[fine[-1]]) if len(fine) else None,
                 first_ms=0,
-                told=told,
+                heard=heard,
             )
         )
         series[probe.id] = at[good], value[good]

@@ -123,7 +123,7 @@ def test_what_a_probe_told_is_its_last_day_of_any_quality_as_it_came(bench: Benc
     times = every(10, START, 30)
     bench.ingest(*(Reading("up", t, 82.4 if t > NOW - HOUR_MS else 28.0, t, Flag.GOOD) for t in times))
     bench.ingest(Reading("up", NOW - 5 * MINUTE, -127.0, NOW, Flag.BAD, test="error-value"))
-    told = next(p.told for p in seen(bench.derived, NOW).probes if p.probe.id == "up")
+    told = next(p.heard for p in seen(bench.derived, NOW).probes if p.probe.id == "up")
     assert told is not None
     assert int(told.time_ms[0]) > NOW - DAY_MS
     assert told.value[-2:].tolist() == [-127.0, 82.4]

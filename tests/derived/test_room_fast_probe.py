@@ -163,7 +163,7 @@ def judged(room: FastRoom) -> tuple[int, int, list[str]]:
     derived.follow(room.now)
     snapshot = derived.snapshot(room.now, Service(START))
     samples = sum(len(look.samples) for kind in all_kinds() for look in kind.look(snapshot))
-    readings = sum(len(p.told.time_ms) for p in snapshot.probes if p.told is not None)
+    readings = sum(len(p.heard.time_ms) for p in snapshot.probes if p.heard is not None)
     return readings, samples, sorted(n.kind for n in evaluate(snapshot).notices)
 
 

@@ -44,7 +44,7 @@ Made = Callable[..., Service]
 
 @pytest.fixture
 def made(tmp_path: Path, broker: Mosquitto, phone: Sink) -> Iterator[Made]:
-    """A service of one box with a page, a topic, and a channel; a further step follows after two seconds."""
+    """A service of one box with a page, a topic, and a channel; an escalation follows after two seconds."""
     port = free_port()
     running: list[Service] = []
 

@@ -87,7 +87,7 @@ def test_a_clock_that_is_set_in_the_night_loses_and_doubles_nothing(tmp_path: Pa
             mine = [n for n in told if n.kind == kind and subject in n.subjects]
             assert mine[-1].change == "cleared"
             assert all(("/phone", n.key) in keys or any(k[1].startswith("digest/") for k in keys) for n in mine)
-        # Further steps keep what was left of their wait, by the hours that really passed.
+        # Escalations keep what was left of their wait, by the hours that really passed.
         person = [at for at, path, key in came if path == "/person" and key.startswith("too-warm/a/raised")]
         assert len(person) == 1
         assert 85 <= person[0] - warm_min <= 100

@@ -113,7 +113,7 @@ class Backlog:
     def replan(self, before_ms: int, now_ms: int, quiet_until_ms: int) -> int:
         """The clock was set, or the service starts: what waits for its time waits no longer than was planned.
 
-        ``before_ms``: what the old clock would say now. Further steps keep what was left of their wait, quiet hours
+        ``before_ms``: what the old clock would say now. Escalations keep what was left of their wait, quiet hours
         are those of the new clock. Returns how many rows have another time.
         """
         moved = []

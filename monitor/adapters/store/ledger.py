@@ -76,7 +76,7 @@ class Ledger:
         return made
 
     def _drop_needless(self, kind: str) -> None:
-        """Close the further steps of notices whose subjects are all well again; inside a transaction."""
+        """Close the escalations of notices whose subjects are all well again; inside a transaction."""
         c = self.db.connection
         up = {
             str(subject)

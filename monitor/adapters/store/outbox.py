@@ -95,7 +95,7 @@ class Outbox:
 
         When the service starts or the clock is stepped, waits that were set on the old clock mean nothing; when a
         channel takes a notice again after failing, the others need not wait either. What waits for the end of quiet
-        hours or for its turn as a further step was not tried yet, and goes on waiting (``Backlog.replan``).
+        hours or for its turn as an escalation was not tried yet, and goes on waiting (``Backlog.replan``).
         """
         with self.db.write() as c:
             c.execute(

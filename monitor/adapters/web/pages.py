@@ -180,7 +180,7 @@ class AnswerPages:
             button, follows = "It reached me", "This proves that your answers find their way back."
         else:
             button = "I know, and see to it"
-            follows = "This ends the repeats of this notice and its further steps. It changes nothing else."
+            follows = "This ends the reminders of this notice and its escalation. It changes nothing else."
         past = _said("What it told of is over already.") if over and not drill else ""
         return (
             _card(title, _told(notice.text) + past)

@@ -49,8 +49,8 @@ def heard_again(snapshot: Snapshot, facts: Facts) -> str:
         f"nothing was heard from {show_time(quiet_ms, zone, now_ms)} to {show_time(back_ms, zone, now_ms)} "
         f"({show_span((back_ms - quiet_ms) / 1000)})"
     )
-    told = [_box(box, facts, quiet_ms, snapshot) for box in snapshot.boxes]
-    known = [t for t in told if t is not None]
+    fared = [_box(box, facts, quiet_ms, snapshot) for box in snapshot.boxes]
+    known = [t for t in fared if t is not None]
     line += "".join(f"; {text}" for text, _ in known[:MOST_BOXES])
     if len(known) > MOST_BOXES:
         line += f"; and {len(known) - MOST_BOXES} more boxes"
@@ -65,9 +65,9 @@ def _first_after(box: BoxNow, at_ms: int) -> int:
 def arrived(snapshot: Snapshot, quiet_ms: int) -> int | None:
     """When the first message came again: a reading that was kept meanwhile has an earlier time."""
     came = [
-        int(p.told.received_ms[p.told.time_ms > quiet_ms].min())
+        int(p.heard.received_ms[p.heard.time_ms > quiet_ms].min())
         for p in snapshot.probes
-        if p.told is not None and bool(np.any(p.told.time_ms > quiet_ms))
+        if p.heard is not None and bool(np.any(p.heard.time_ms > quiet_ms))
     ]
     return min(came) if came else None
 

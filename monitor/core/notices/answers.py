@@ -78,15 +78,15 @@ class Message:
 
 
 @cache
-def _repeating() -> frozenset[str]:
-    return frozenset(kind.name for kind in all_kinds() if kind.repeats)
+def _reminding() -> frozenset[str]:
+    return frozenset(kind.name for kind in all_kinds() if kind.reminds)
 
 
 def asks(notice: Notice) -> bool:
-    """Whether a notice waits for an answer: a drill, and what is true, pressing or repeated."""
+    """Whether a notice waits for an answer: a drill, and what is true, pressing, or comes with reminders."""
     if notice.change == "drill":
         return True
-    return notice.change in ("raised", "still") and (notice.urgency != "diary" or notice.kind in _repeating())
+    return notice.change in ("raised", "still") and (notice.urgency != "diary" or notice.kind in _reminding())
 
 
 def line_of(notice: Notice, channel: str, answers: Answers, secret: bytes, texts: Texts | None = None) -> str:
@@ -128,10 +128,10 @@ def read_message(payload: bytes, *, numbers: bool) -> Message:
     by = ""
     if text.startswith("{"):
         try:
-            told = json.loads(text)
+            parsed = json.loads(text)
         except (ValueError, RecursionError):
             raise PayloadError("the message begins like JSON and is none") from None
-        text, by = told.get("token"), told.get("by", "")
+        text, by = parsed.get("token"), parsed.get("by", "")
         if not isinstance(text, str) or not isinstance(by, str):
             raise PayloadError('JSON has the code as "token", and perhaps a name as "by", both in quotes')
         text, by = text.strip(), _name(by)

@@ -30,7 +30,7 @@ class Account:
     notices: int
     waking: int
     waking_a_week: float
-    repeated: int
+    reminders: int
     by_kind: dict[str, int]
     standing: tuple[tuple[str, str], ...]
     chattering: tuple[tuple[str, str], ...]
@@ -67,7 +67,7 @@ def account(
         notices=len(told),
         waking=len(waking),
         waking_a_week=len(waking) / days * 7.0,
-        repeated=sum(n.change == "still" for n in told),
+        reminders=sum(n.change == "still" for n in told),
         by_kind=dict(Counter(n.kind for n in told).most_common()),
         standing=tuple(
             sorted(c.key for c in known if c.up and c.since_ms is not None and now_ms - c.since_ms > DAY_MS)

@@ -10,7 +10,7 @@ Crockford's base 32, in which I and L are read as 1 and O as 0, in either case, 
 
 The channel does not stand in the code; it is signed with it, and found again by trying those that the notice went to.
 A guess is right for one of them with a chance of 2^-50 each: after ten guesses a minute over the fortnight that a code
-lives, and four channels, 7e-10; after a thousand a second, 4e-6. What a code can do is to end the repeats of
+lives, and four channels, 7e-10; after a thousand a second, 4e-6. What a code can do is to end the reminders of
 one notice.
 """
 
@@ -111,8 +111,8 @@ def channel_of(secret: bytes, code: Code, channels: Iterable[str]) -> str | None
 def _mark(secret: bytes, notice: int, day: int, channel: str) -> int:
     if len(secret) < SECRET_BYTES:
         raise ValueError("the secret is too short")
-    told = f"warmtally answer\n{VERSION}\n{notice}\n{day}\n{channel}".encode()
-    digest = hmac.new(secret, told, hashlib.sha256).digest()
+    signed = f"warmtally answer\n{VERSION}\n{notice}\n{day}\n{channel}".encode()
+    digest = hmac.new(secret, signed, hashlib.sha256).digest()
     return int.from_bytes(digest[:8], "big") >> (64 - 5 * _MARK_SIGNS)
 
 

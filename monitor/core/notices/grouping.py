@@ -28,12 +28,12 @@ from monitor.core.terms.settings import URGENCIES, Urgency, Watch
 
 # A further subject of a kind has the cause of the others when one of them was raised within this time.
 JOIN_MS: Final = 6 * 3_600_000
-# So long what follows waits for more. Judgement, no source: as long as the first repeat.
+# So long what follows waits for more. Judgement, no source: as long as until the first reminder.
 GATHER_MS: Final = 30 * 60_000
 # An end does not wait for what has been so for longer.
 LONG_MS: Final = 24 * 3_600_000
-# A notice that is repeated comes at doubling distances, but at least once a day.
-LONGEST_REPEAT_S: Final = 86_400.0
+# Reminders come at doubling distances, but at least once a day.
+LONGEST_REMINDER_S: Final = 86_400.0
 
 
 @dataclass(frozen=True)
@@ -205,13 +205,13 @@ def _again(
 
     Where subjects have one cause, all are told again with the first that is due: a warm room is one notice each time.
     """
-    if not kind.repeats:
+    if not kind.reminds:
         return [], False
     found, due = [], []
     for subject, c in after.items():
         if subject not in looks or not c.up or c.told == 0 or c.acknowledged_ms is not None or c.shelved(now_ms):
             continue
-        wait_s = repeat_after_s(urgency_of(subject), c.told, watch)
+        wait_s = remind_after_s(urgency_of(subject), c.told, watch)
         if wait_s is None:
             continue
         found.append(c)
@@ -220,13 +220,13 @@ def _again(
     return (found if kind.groups else due), bool(due)
 
 
-def repeat_after_s(urgency: Urgency, told: int, watch: Watch) -> float | None:
-    """Seconds from the last telling to the next while nobody answers; None: it is not repeated.
+def remind_after_s(urgency: Urgency, told: int, watch: Watch) -> float | None:
+    """Seconds from the last telling to the next while nobody answers; None: there is no reminder.
 
     ``told``: how often it was told already. Each wait is twice the one before, a day at most.
     """
     base = {"now": watch.repeat_now_s, "today": watch.repeat_today_s, "diary": 0.0}[urgency]
-    return min(base * 2.0 ** (max(told, 1) - 1), LONGEST_REPEAT_S) if base > 0.0 else None
+    return min(base * 2.0 ** (max(told, 1) - 1), LONGEST_REMINDER_S) if base > 0.0 else None
 
 
 def _passed(

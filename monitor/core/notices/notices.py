@@ -224,7 +224,7 @@ def _still_lines(
 
 
 def remind(kind: Kind, conditions: Sequence[Condition], looks: Mapping[str, Look], snapshot: Snapshot) -> Notice:
-    """A notice that is repeated because nobody has answered: what is still true, since when, told how often."""
+    """A reminder, because nobody has answered: what is still true, since when, told how often."""
     texts, urgency = snapshot.room.texts, _urgency(kind, (c.subject for c in conditions), looks)
     lines = _still_lines(kind, conditions, looks, snapshot)
     places = _frame(kind, [looks[c.subject].where for c in conditions], snapshot, urgency, whole=3)

@@ -1,7 +1,7 @@
 """Who is told when: the way of a notice to its channels.
 
 A channel takes the urgencies, kinds and stacks that the keeper gave it. In quiet hours only "now" goes through; the
-rest waits until they end. A channel with a delay is a further step (another device, then another person): it is used
+rest waits until they end. A channel with a delay is an escalation (another device, then another person): it is used
 only when nobody has answered by then and the matter is still true.
 """
 
@@ -46,7 +46,7 @@ def routes(
                 continue
         later = channel.after_s > 0.0 and not drilled
         if later and notice.change in ("cleared", "daily"):
-            # A further step is for what wants a hand; that it is over is told, at once, if it was told that it began.
+            # An escalation is for what wants a hand; that it is over is told, at once, if it was told that it began.
             if notice.change == "daily" or channel.id not in reached(notice):
                 continue
             later = False

@@ -36,8 +36,8 @@ LinkState = Literal["up", "down", "refused", "connecting"]
 
 
 @dataclass(frozen=True)
-class Told:
-    """What a probe told in the last day, in order of time and of any quality: arrays of equal length.
+class Heard:
+    """What was heard of a probe in the last day, in order of time and of any quality: arrays of equal length.
 
     ``value`` in Celsius or per cent as decoded, without any correction; ``timed``: with a time of its own. Of a probe
     that reports many times a second it is what :mod:`monitor.core.readings.thinning` keeps.
@@ -70,7 +70,7 @@ class ProbeNow:
     drift: str = ""
     departure: Departure | None = None
     first_ms: int | None = None
-    told: Told | None = None
+    heard: Heard | None = None
     pace_per_min: float | None = None
 
     @property
@@ -105,9 +105,9 @@ class GatewayNow:
 
 
 def _heard_since(probe: ProbeNow, since_ms: int) -> bool:
-    if probe.told is None:
+    if probe.heard is None:
         return probe.last_ms is not None and probe.last_ms > since_ms
-    return bool(np.any((probe.told.time_ms > since_ms) & (probe.told.received_ms > since_ms)))
+    return bool(np.any((probe.heard.time_ms > since_ms) & (probe.heard.received_ms > since_ms)))
 
 
 @dataclass(frozen=True)

@@ -86,7 +86,7 @@ class OtherUnit:
     """What came and what it would be if the probe's unit were the other one."""
 
     since_ms: int
-    told: float
+    said: float
     would_be_c: float
     speaks: str
 

@@ -85,7 +85,7 @@ class _InContext:
         return seen is not None and self.reading.at_ms <= seen
 
     @property
-    def as_told(self) -> float:
+    def as_said(self) -> float:
         """The value as the probe wrote it: an error value is one in its own unit."""
         value = self.reading.value
         if self.probe.unit == "F":
@@ -109,8 +109,8 @@ def power_on(look: _InContext) -> Flag | None:
 
 def error_value(look: _InContext) -> Flag | None:
     """A number by which the probe's driver says that there is no probe, in Celsius or in the probe's own unit."""
-    told = (look.reading.value, look.as_told)
-    return Flag.BAD if any(abs(value - known) <= 1e-4 for value in told for known in ERROR_VALUES) else None
+    said = (look.reading.value, look.as_said)
+    return Flag.BAD if any(abs(value - known) <= 1e-4 for value in said for known in ERROR_VALUES) else None
 
 
 def gross_range(look: _InContext) -> Flag | None:

@@ -309,7 +309,7 @@ def test_killed_between_any_two_steps_of_sending_every_notice_goes_out_once_at_l
         assert {o.state for o in store.outbox.outgoing()} == {"delivered"}
 
 
-# -- further steps ----------------------------------------------------------------------------------------------------
+# -- escalation ------------------------------------------------------------------------------------------------------
 
 
 def stepped_notice(key: str, *boxes: str) -> Notice:

@@ -55,7 +55,7 @@ def test_what_is_pressing_and_true_asks_for_an_answer_and_so_does_a_drill(
 
 
 def test_a_kind_that_is_repeated_asks_whatever_its_urgency() -> None:
-    repeating = [kind.name for kind in all_kinds() if kind.repeats]
+    repeating = [kind.name for kind in all_kinds() if kind.reminds]
     assert "too-warm" in repeating
     assert all(asks(notice("still", "diary", kind=name)) for name in repeating)
 

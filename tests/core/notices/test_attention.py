@@ -48,7 +48,7 @@ def test_repeats_and_the_time_to_an_answer() -> None:
         notice(4, change="still"),
     ]
     found = account(told, (), (), NOW)
-    assert found.repeated == 1
+    assert found.reminders == 1
     assert (found.answered, found.answered_after_min) == (3, 30.0)
 
 

@@ -48,7 +48,7 @@ def a_kind(states: Mapping[str, State], *, delay_s: float = 0.0, **more: object)
             sample = Sample(snapshot.now_ms, where)
             yield Look(box, [sample], f"box {box}", f"box {box} is bad", Rule(delay_s, 0.0), urgency=urgency)
 
-    base = Kind("bad", "Bad", "now", "r", "c", "w", "Mend it.", "Worse.", look, groups=True, repeats=True)
+    base = Kind("bad", "Bad", "now", "r", "c", "w", "Mend it.", "Worse.", look, groups=True, reminds=True)
     return replace(base, **more)  # type: ignore[arg-type]
 
 
@@ -115,7 +115,7 @@ def test_with_the_first_answered_the_others_come_in_one_notice_each_half_hour() 
     run, shown = Run(ONE), []
     for minute in range(0, 200, 5):
         states: dict[str, State] = {box: (minute >= at, "now") for box, at in DYING.items()}
-        shown += [(minute, n.change, n.subjects) for n in run.tick(minute, a_kind(states, repeats=False))]
+        shown += [(minute, n.change, n.subjects) for n in run.tick(minute, a_kind(states, reminds=False))]
         if minute == 0:
             run.answer("a", 1)
     assert shown == [(0, "raised", ("a",)), (50, "raised", ("b", "c")), (110, "raised", ("d",))]
@@ -176,9 +176,9 @@ def test_who_was_told_that_it_began_is_told_that_it_is_over_and_nobody_else_for_
 
 def test_who_was_told_of_the_first_is_told_of_the_rest() -> None:
     run = Run(ONE, (Channel("loud", "x://", urgencies=("now",)),))
-    run.tick(0, a_kind({"a": (True, "now"), "b": (False, "today")}, repeats=False))
+    run.tick(0, a_kind({"a": (True, "now"), "b": (False, "today")}, reminds=False))
     for minute in (10, 45):
-        run.tick(minute, a_kind({"a": (True, "now"), "b": (True, "today")}, repeats=False))
+        run.tick(minute, a_kind({"a": (True, "now"), "b": (True, "today")}, reminds=False))
     assert [(n.subjects, n.urgency, "loud" in ways) for _, n, ways in run.told] == [
         (("a",), "now", True), (("b",), "today", True),
     ]  # fmt: skip
@@ -196,25 +196,25 @@ def test_what_comes_and_goes_while_it_waits_is_told_as_over_with_its_times() -> 
 
 def test_the_ends_of_one_cause_wait_for_each_other() -> None:
     run, ends = Run(ONE), []
-    run.tick(0, a_kind(dict.fromkeys(BOXES, (True, "now")), repeats=False))
+    run.tick(0, a_kind(dict.fromkeys(BOXES, (True, "now")), reminds=False))
     back = {"a": 100, "b": 110, "c": 125, "d": 170}
     for minute in range(5, 300, 5):
         states: dict[str, State] = {box: (minute < at, "now") for box, at in back.items()}
-        made = run.tick(minute, a_kind(states, repeats=False))
+        made = run.tick(minute, a_kind(states, reminds=False))
         ends += [(minute, n.change, n.subjects) for n in made]
     assert ends == [(130, "cleared", ("a", "b", "c")), (170, "cleared", ("d",))]
 
 
 def test_an_end_that_waits_survives_a_restart_and_is_told_when_it_is_bad_again() -> None:
     run = Run(ONE)
-    run.tick(0, a_kind({"a": (True, "now"), "b": (True, "now")}, repeats=False))
-    assert run.tick(10, a_kind({"a": (False, "now"), "b": (True, "now")}, repeats=False)) == []
+    run.tick(0, a_kind({"a": (True, "now"), "b": (True, "now")}, reminds=False))
+    assert run.tick(10, a_kind({"a": (False, "now"), "b": (True, "now")}, reminds=False)) == []
     kept = dict(run.conditions)
     run = Run(ONE)
     run.conditions = kept
-    made = run.tick(15, a_kind({"a": (True, "now"), "b": (True, "now")}, repeats=False))
+    made = run.tick(15, a_kind({"a": (True, "now"), "b": (True, "now")}, reminds=False))
     assert [(n.change, n.subjects) for n in made] == [("cleared", ("a",))]
-    made = run.tick(45, a_kind({"a": (True, "now"), "b": (True, "now")}, repeats=False))
+    made = run.tick(45, a_kind({"a": (True, "now"), "b": (True, "now")}, reminds=False))
     assert [(n.change, n.subjects) for n in made] == [("raised", ("a",))]
 
 
@@ -293,7 +293,7 @@ def test_every_change_is_told_to_everybody_whom_it_concerns_whatever_happens(
     states: dict[str, State] = dict.fromkeys(BOXES, (False, "now"))
 
     def tick(states: Mapping[str, State]) -> None:
-        kind = a_kind(states, delay_s=delay_s, groups=groups, repeats=repeats, tell_cleared=ends)
+        kind = a_kind(states, delay_s=delay_s, groups=groups, reminds=repeats, tell_cleared=ends)
         made = run.tick(minute, kind)
         now_ms = START + round(minute * MINUTE)
         for t in run.outcomes[-1].transitions:

@@ -19,7 +19,17 @@ from monitor.core.development.lots import Heat
 from monitor.core.notices.conditions import Condition, Phase, Transition
 from monitor.core.notices.kinds import Kind, Look, all_kinds
 from monitor.core.notices.notices import CAUTION, Notice, compose, daily, drill
-from monitor.core.notices.snapshot import BoxNow, ClockNow, Health, LinkNow, ProbeNow, Service, Snapshot, StoreNow, Told
+from monitor.core.notices.snapshot import (
+    BoxNow,
+    ClockNow,
+    Health,
+    Heard,
+    LinkNow,
+    ProbeNow,
+    Service,
+    Snapshot,
+    StoreNow,
+)
 from monitor.core.terms.settings import Probe
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from tests.core.lots import changed
@@ -42,9 +52,9 @@ IN_THE_RICH_ROOM = {
 HOT = Exposure(11 * 3600.0, 3 * 3600.0, 0.0)
 
 
-def told_of(times: NDArray[np.int64]) -> Told:
+def heard_of(times: NDArray[np.int64]) -> Heard:
     n = len(times)
-    return Told(times, np.full(n, 28.0), np.ones(n, np.uint8), times, np.ones(n, bool))
+    return Heard(times, np.full(n, 28.0), np.ones(n, np.uint8), times, np.ones(n, bool))
 
 
 def rich(now_ms: int = NIGHT, unit: Unit = "C") -> Snapshot:
@@ -84,8 +94,8 @@ def rich(now_ms: int = NIGHT, unit: Unit = "C") -> Snapshot:
     )
     probes = (
         ProbeNow(room.probes[0], now_ms - 20 * MINUTE, -127.0, 4, now_ms - 30 * MINUTE, 4, "not a number: error"),
-        ProbeNow(room.probes[1], now_ms - MINUTE, 28.0, 1, None, 7, "no number at /value", told=told_of(times)),
-        ProbeNow(air, now_ms - MINUTE, 25.0, 1, now_ms - MINUTE, told=told_of(times)),
+        ProbeNow(room.probes[1], now_ms - MINUTE, 28.0, 1, None, 7, "no number at /value", heard=heard_of(times)),
+        ProbeNow(air, now_ms - MINUTE, 25.0, 1, now_ms - MINUTE, heard=heard_of(times)),
     )
     service = Service(
         started_ms=now_ms - 10 * HOUR_MS,

@@ -10,7 +10,7 @@ import pytest
 
 from monitor.core.notices.conditions import Condition, holds
 from monitor.core.notices.evaluation import Outcome, evaluate
-from monitor.core.notices.grouping import LONGEST_REPEAT_S, repeat_after_s
+from monitor.core.notices.grouping import LONGEST_REMINDER_S, remind_after_s
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import Service, Snapshot
 from monitor.core.terms.settings import Room, Watch
@@ -19,13 +19,13 @@ START = 1_780_000_000_000
 MINUTE = 60_000
 
 
-def kind(bad: set[str], subjects: Iterable[str] = ("a", "b"), *, repeats: bool = True) -> Kind:
+def kind(bad: set[str], subjects: Iterable[str] = ("a", "b"), *, reminds: bool = True) -> Kind:
     def look(snapshot: Snapshot) -> Iterable[Look]:
         for subject in subjects:
             yield Look(subject, holds(snapshot.now_ms, subject in bad), f"thing {subject}", f"thing {subject} is bad")
 
     return Kind(
-        "bad", "Bad", "now", "it is bad", "it is good", "because", "Mend it.", "It stays bad.", look, repeats=repeats
+        "bad", "Bad", "now", "it is bad", "it is good", "because", "Mend it.", "It stays bad.", look, reminds=reminds
     )
 
 
@@ -54,12 +54,12 @@ def test_it_is_told_again_at_doubling_distances() -> None:
 
 
 def test_the_distance_grows_to_a_day_at_most() -> None:
-    assert repeat_after_s("now", 1, Watch()) == 1800.0
-    assert repeat_after_s("now", 2, Watch()) == 3600.0
-    assert repeat_after_s("now", 40, Watch()) == LONGEST_REPEAT_S
-    assert repeat_after_s("today", 1, Watch()) == 21600.0
-    assert repeat_after_s("diary", 1, Watch()) is None
-    assert repeat_after_s("now", 1, Watch(repeat_now_s=0.0)) is None
+    assert remind_after_s("now", 1, Watch()) == 1800.0
+    assert remind_after_s("now", 2, Watch()) == 3600.0
+    assert remind_after_s("now", 40, Watch()) == LONGEST_REMINDER_S
+    assert remind_after_s("today", 1, Watch()) == 21600.0
+    assert remind_after_s("diary", 1, Watch()) is None
+    assert remind_after_s("now", 1, Watch(repeat_now_s=0.0)) is None
 
 
 def test_an_answer_ends_the_repeats_until_it_is_raised_anew() -> None:
@@ -79,7 +79,7 @@ def test_what_cleared_is_not_repeated() -> None:
 
 
 def test_a_kind_that_does_not_repeat_is_told_once() -> None:
-    assert Run().course(range(0, 500, 5), kind({"a"}, repeats=False)) == [(0, "raised")]
+    assert Run().course(range(0, 500, 5), kind({"a"}, reminds=False)) == [(0, "raised")]
 
 
 def test_several_that_are_due_are_told_in_one_notice_with_its_own_key() -> None:
@@ -130,7 +130,7 @@ def test_shelved_when_raised_it_is_told_when_the_shelf_ends() -> None:
     assert run.course(range(0, 75, 5), kind({"a"})) == [(60, "raised")]
     run = Run()
     run.conditions["bad", "a"] = Condition("bad", "a", shelved_until_ms=START + 60 * MINUTE)
-    assert run.course(range(0, 75, 5), kind({"a"}, repeats=False)) == [(60, "raised")], "also where it is told once"
+    assert run.course(range(0, 75, 5), kind({"a"}, reminds=False)) == [(60, "raised")], "also where it is told once"
 
 
 @pytest.mark.parametrize("restart_at", [10, 45])

@@ -1,4 +1,4 @@
-"""Who is told when: urgencies, kinds, stacks, quiet hours across the nights on which clocks change, further steps."""
+"""Who is told when: urgencies, kinds, stacks, quiet hours across the nights on which clocks change, escalation."""
 
 from __future__ import annotations
 

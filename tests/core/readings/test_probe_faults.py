@@ -94,7 +94,7 @@ def test_fahrenheit_where_celsius_was_promised_is_known_by_the_probe_s_own_past_
     found = other_unit(said["low"], [], "C")
     assert found is not None
     assert found.speaks == "Fahrenheit"
-    assert found.told == pytest.approx(82.0, abs=3)
+    assert found.said == pytest.approx(82.0, abs=3)
     assert found.would_be_c == pytest.approx(27.5, abs=1.5)
     assert found.since_ms == pytest.approx(29 * HOUR, abs=6 * MINUTE)
     only = said["low"][0][-6:], said["low"][1][-6:]
@@ -110,7 +110,7 @@ def test_celsius_where_fahrenheit_was_promised_is_known_too() -> None:
     found = other_unit((times, wrong), [], "F")
     assert found is not None
     assert found.speaks == "Celsius"
-    assert found.told == pytest.approx(28.5, abs=1.5)
+    assert found.said == pytest.approx(28.5, abs=1.5)
 
 
 def test_heat_that_is_real_is_no_other_unit() -> None:

@@ -48,7 +48,7 @@ class Kind:
 
     ``says`` is the short heading of a notice; ``raises``, ``clears`` and ``why`` explain the kind; ``first`` is
     the first thing to do and ``otherwise`` what happens if nothing is done. ``groups``: when one subject is
-    raised, others whose delay is running are raised with it, because they have one cause. ``repeats``: told again
+    raised, others whose delay is running are raised with it, because they have one cause. ``reminds``: told again
     while nobody answers. ``shows``: facts of its looks, temperatures in C, that a keeper's own text may show by itself.
     ``keys``: the keys of the configuration that set its numbers, as "part.key". ``of_service``: it looks at the service
     alone, and so can be judged when nothing of the room can be looked at.
@@ -64,7 +64,7 @@ class Kind:
     otherwise: str
     look: Callable[[Snapshot], Iterable[Look]]
     groups: bool = False
-    repeats: bool = False
+    reminds: bool = False
     tell_cleared: bool = True
     cleared_says: str = ""
     shows: tuple[str, ...] = ()

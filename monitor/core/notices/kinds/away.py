@@ -61,8 +61,7 @@ def _line(away: AwayNow, snapshot: Snapshot) -> str:
         line += "; no reading of that time has come"
     if away.broker_forgot:
         line += "; the broker kept nothing for the service meanwhile"
-    told = [_box(box, snapshot) for box in away.boxes]
-    return line + "".join(f"; {text}" for text in told)
+    return line + "".join(f"; {_box(box, snapshot)}" for box in away.boxes)
 
 
 def _box(box: BoxAway, snapshot: Snapshot) -> str:

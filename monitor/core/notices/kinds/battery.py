@@ -25,8 +25,8 @@ def _look(snapshot: Snapshot) -> Iterable[Look]:
                 f"battery of probe {of}: {battery.shown(battery.level)} at "
                 f"{show_time(battery.at_ms, snapshot.zone, snapshot.now_ms)}, low at {battery.shown(battery.low)}"
             )
-            told = say(battery)
-            line += f"; {told}" if told else ""
+            outlook = say(battery)
+            line += f"; {outlook}" if outlook else ""
         yield Look(name, samples, f"battery of probe {of}", line, facts={"level": battery.level})
 
 

@@ -107,6 +107,6 @@ KIND = Kind(
     otherwise="Nothing is heard of its probes; their boxes are only estimated.",
     look=_look,
     groups=True,
-    repeats=True,
+    reminds=True,
     cleared_says="Gateway here again",
 )

@@ -148,7 +148,7 @@ def _reached_ms(box: BoxNow, from_ms: int, at_harm: float, snapshot: Snapshot, w
     if not there.any():
         return None
     at_ms = int(box.time_ms[int(np.argmax(there))])
-    inside = [p.told for p in snapshot.probes if p.probe.box == box.box.id and p.told is not None]
+    inside = [p.heard for p in snapshot.probes if p.probe.box == box.box.id and p.heard is not None]
     return max([at_ms, *(int(t.received_ms[i]) for t in inside for i in np.flatnonzero(t.time_ms == at_ms))])
 
 

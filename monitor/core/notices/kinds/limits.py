@@ -112,9 +112,9 @@ def _late_fact(box: BoxNow) -> Facts:
 def _unjudged(box: BoxNow, condition: Condition | None, snapshot: Snapshot) -> Late | None:
     """What came of a box's own probes and is not judged yet; looked at only where some of the last day came late."""
     told = [
-        p.told
+        p.heard
         for p in snapshot.probes
-        if p.told is not None and p.probe.box == box.box.id and p.probe.quantity == "temperature"
+        if p.heard is not None and p.probe.box == box.box.id and p.probe.quantity == "temperature"
     ]
     if box.late is None or not told:
         return None
@@ -166,10 +166,10 @@ def _of_the_box(box: BoxNow, snapshot: Snapshot) -> tuple[Values, str]:
     (:func:`in_air`, :func:`goes_with_air`). Whatever is less sure is judged as it is told, with the doubt in its line.
     """
     inside = [p for p in snapshot.probes if p.probe.box == box.box.id and p.probe.quantity == "temperature"]
-    as_told = box.temperature_c
-    if len(inside) != 1 or not len(as_told):
-        return as_told, ""
-    own, now_ms = (box.time_ms, as_told), snapshot.now_ms
+    as_heard = box.temperature_c
+    if len(inside) != 1 or not len(as_heard):
+        return as_heard, ""
+    own, now_ms = (box.time_ms, as_heard), snapshot.now_ms
     found, others = air_of(inside[0], snapshot), boxes_beside(inside[0], snapshot)
     since = None
     if found is not None:
@@ -186,11 +186,11 @@ def _of_the_box(box: BoxNow, snapshot: Snapshot) -> tuple[Values, str]:
         )
     for kind, doubt in DOUBTS.items():
         if snapshot.raised(kind, inside[0].probe.id) is not None:
-            return as_told, doubt
+            return as_heard, doubt
     moved_c = sudden_c(own, now_ms)
     if abs(moved_c) < GUST_C:
-        return as_told, ""
-    return as_told, (
+        return as_heard, ""
+    return as_heard, (
         f"; its probe {'rose' if moved_c > 0 else 'fell'} by {show_difference(abs(moved_c), snapshot.unit)} within a "
         "quarter of an hour, as no closed box can: the box is open, or the probe lies outside"
     )
@@ -243,10 +243,10 @@ def ahead(box: BoxNow, limit_c: float, snapshot: Snapshot, warm: bool) -> str:
 def _door(box: BoxNow, snapshot: Snapshot) -> tuple[str, Facts]:
     """A sudden move of the air in the last hours, in words and as facts: it may be all there is to it."""
     for probe in snapshot.air_probes(box.box.stack):
-        if probe.told is None:
+        if probe.heard is None:
             continue
-        good = probe.told.flag <= 2
-        found = opening((probe.told.time_ms[good], probe.told.value[good]), snapshot.now_ms)
+        good = probe.heard.flag <= 2
+        found = opening((probe.heard.time_ms[good], probe.heard.value[good]), snapshot.now_ms)
         if found is not None:
             moved = show_difference(abs(found.moved_c), snapshot.unit)
             text = (
@@ -288,7 +288,7 @@ KINDS = (
         otherwise="Embryos die within hours when the temperature goes on rising.",
         look=partial(_look, warm=True),
         groups=True,
-        repeats=True,
+        reminds=True,
         cleared_says="No longer too warm",
         shows=("value_c", "limit_c", "uncertainty_c"),
         keys=("limits.too_warm_c", "limits.deadband_c", "limits.on_delay", "limits.off_delay", "limits.max_gap"),
@@ -305,7 +305,7 @@ KINDS = (
         otherwise="Development slows and the hatch comes later; long cold kills.",
         look=partial(_look, warm=False),
         groups=True,
-        repeats=True,
+        reminds=True,
         cleared_says="No longer too cool",
         shows=("value_c", "limit_c", "uncertainty_c"),
         keys=("limits.too_cool_c", "limits.deadband_c", "limits.on_delay", "limits.off_delay", "limits.max_gap"),

@@ -11,7 +11,7 @@ import numpy as np
 from monitor.core.notices.conditions import Rule, holds
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.kinds.service import CLOCK
-from monitor.core.notices.snapshot import ProbeNow, Snapshot, Told
+from monitor.core.notices.snapshot import Heard, ProbeNow, Snapshot
 from monitor.core.readings.probe_faults import (
     FULL_PCT,
     JUMPS,
@@ -39,15 +39,15 @@ OFTEN_S: Final = 900.0
 FRESH_MS: Final = 3_600_000
 
 
-def _usable(told: Told) -> Series:
-    good = told.flag <= 2
-    return told.time_ms[good], told.value[good]
+def _usable(heard: Heard) -> Series:
+    good = heard.flag <= 2
+    return heard.time_ms[good], heard.value[good]
 
 
 def _corrected(probe: ProbeNow) -> Series | None:
-    if probe.told is None:
+    if probe.heard is None:
         return None
-    at, value = _usable(probe.told)
+    at, value = _usable(probe.heard)
     return at, value + probe.probe.correction
 
 
@@ -68,17 +68,17 @@ def _others(probe: ProbeNow, snapshot: Snapshot) -> list[ProbeNow]:
         for p in snapshot.probes
         if p.probe.id != probe.probe.id
         and p.probe.quantity == probe.probe.quantity
-        and p.told is not None
+        and p.heard is not None
         and _stack_of(p, snapshot) == stack
     ]
     alike = [p for p in found if (p.probe.box is None) == (probe.probe.box is None)]
     return alike or found
 
 
-def _told(snapshot: Snapshot) -> Iterable[tuple[ProbeNow, Told]]:
+def _heard(snapshot: Snapshot) -> Iterable[tuple[ProbeNow, Heard]]:
     for probe in snapshot.probes:
-        if probe.told is not None:
-            yield probe, probe.told
+        if probe.heard is not None:
+            yield probe, probe.heard
 
 
 def _value(probe: Probe, value: float, snapshot: Snapshot) -> str:
@@ -86,8 +86,8 @@ def _value(probe: Probe, value: float, snapshot: Snapshot) -> str:
 
 
 def _look_stuck(snapshot: Snapshot) -> Iterable[Look]:
-    for probe, told in _told(snapshot):
-        found = stuck(_usable(told), [_usable(p.told) for p in _others(probe, snapshot) if p.told], snapshot.now_ms)
+    for probe, heard in _heard(snapshot):
+        found = stuck(_usable(heard), [_usable(p.heard) for p in _others(probe, snapshot) if p.heard], snapshot.now_ms)
         if found is not None and probe.probe.quantity == "humidity" and found.value >= FULL_PCT:
             # Told as what it is.
             found = None
@@ -108,19 +108,19 @@ def _look_stuck(snapshot: Snapshot) -> Iterable[Look]:
 
 
 def _look_unit(snapshot: Snapshot) -> Iterable[Look]:
-    for probe, told in _told(snapshot):
+    for probe, heard in _heard(snapshot):
         if probe.probe.quantity != "temperature":
             continue
-        others = [s for p in _others(probe, snapshot) if p.told is not None and len((s := _usable(p.told))[0])]
-        found = other_unit((told.time_ms, told.value), others, probe.probe.unit)
-        if found is not None and bool((told.value[-3:] == POWER_ON_C).all()):
+        others = [s for p in _others(probe, snapshot) if p.heard is not None and len((s := _usable(p.heard))[0])]
+        found = other_unit((heard.time_ms, heard.value), others, probe.probe.unit)
+        if found is not None and bool((heard.value[-3:] == POWER_ON_C).all()):
             # 85 °F would be a box's 29.4 °C; exactly that, again and again, is a probe that does not measure.
             found = None
         line = f"{_where(probe.probe)}: its readings fit its unit"
         if found is not None:
             promised = "Celsius" if found.speaks == "Fahrenheit" else "Fahrenheit"
             line = (
-                f"{_where(probe.probe)}: it says {found.told:.1f}, which as {promised} cannot be, and as "
+                f"{_where(probe.probe)}: it says {found.said:.1f}, which as {promised} cannot be, and as "
                 f"{found.speaks} is about the {show_temperature(found.would_be_c, snapshot.unit)} that it or others "
                 "had"
             )
@@ -129,29 +129,29 @@ def _look_unit(snapshot: Snapshot) -> Iterable[Look]:
 
 
 def _look_jumps(snapshot: Snapshot) -> Iterable[Look]:
-    for probe, told in _told(snapshot):
+    for probe, heard in _heard(snapshot):
         p = probe.probe
         if p.interval_s > OFTEN_S:
             continue
-        wrong, said = errors((told.time_ms, told.value), told.flag <= 2)
+        wrong, said = errors((heard.time_ms, heard.value), heard.flag <= 2)
         # Only of a box is it known that it cannot jump.
-        count = jumps(_usable(told)) if p.quantity == "temperature" and p.box is not None else 0
+        count = jumps(_usable(heard)) if p.quantity == "temperature" and p.box is not None else 0
         state = True if max(count, wrong) >= JUMPS else False if count + wrong == 0 else None
         size = in_words("a degree", 1.0, snapshot.unit)
         line = f"{_where(p)}: {count} single readings of the last day lie more than {size} beside those around them"
         if wrong >= JUMPS:
-            told_as = as_said(said, p.unit)
-            line = f"{_where(p)}: {wrong} times in the last day it said what is no measurement, as {told_as} just now"
+            shown = as_said(said, p.unit)
+            line = f"{_where(p)}: {wrong} times in the last day it said what is no measurement, as {shown} just now"
         yield Look(p.id, holds(snapshot.now_ms, state), f"probe {p.id}", line, facts={"jumps": count, "errors": wrong})
 
 
 def _look_saturated(snapshot: Snapshot) -> Iterable[Look]:
-    for probe, told in _told(snapshot):
+    for probe, heard in _heard(snapshot):
         p = probe.probe
         if p.quantity != "humidity":
             continue
-        since = saturated(_usable(told), snapshot.now_ms)
-        fresh = bool(len(told.time_ms)) and snapshot.now_ms - int(told.time_ms[-1]) < FRESH_MS
+        since = saturated(_usable(heard), snapshot.now_ms)
+        fresh = bool(len(heard.time_ms)) and snapshot.now_ms - int(heard.time_ms[-1]) < FRESH_MS
         line = f"{_where(p)}: it is below the end of its scale"
         if since is not None:
             line = (
@@ -178,7 +178,7 @@ def boxes_beside(probe: ProbeNow, snapshot: Snapshot) -> list[Series]:
 
 
 def _look_out(snapshot: Snapshot) -> Iterable[Look]:
-    for probe, _ in _told(snapshot):
+    for probe, _ in _heard(snapshot):
         p, own = probe.probe, _corrected(probe)
         if p.quantity != "temperature" or p.box is None or snapshot.room.box(p.box) is None or own is None:
             continue
@@ -294,11 +294,11 @@ def _look_swapped(snapshot: Snapshot) -> Iterable[Look]:
 
 def _look_clock(snapshot: Snapshot) -> Iterable[Look]:
     doubtful = snapshot.raised("clock-untrusted", CLOCK) is not None or snapshot.behind_s is not None
-    for probe, told in _told(snapshot):
+    for probe, heard in _heard(snapshot):
         # What was received in the future came while this computer's clock was ahead.
-        timed = told.timed & (told.flag <= 2) & (told.received_ms <= snapshot.now_ms)
-        received = told.received_ms[timed]
-        late_s = late_by_s(told.time_ms[timed], received)
+        timed = heard.timed & (heard.flag <= 2) & (heard.received_ms <= snapshot.now_ms)
+        received = heard.received_ms[timed]
+        late_s = late_by_s(heard.time_ms[timed], received)
         fresh = bool(len(received)) and snapshot.now_ms - int(np.max(received)) < FRESH_MS
         line = f"{_where(probe.probe)}: its clock is right"
         if late_s is not None:

@@ -132,7 +132,7 @@ KINDS = (
         otherwise="Nobody watches the eggs.",
         look=_broker,
         of_service=True,
-        repeats=True,
+        reminds=True,
         cleared_says="The broker accepts again",
     ),
     Kind(
@@ -146,7 +146,7 @@ KINDS = (
         otherwise="The broker's own queue fills and readings are lost there.",
         look=_store,
         of_service=True,
-        repeats=True,
+        reminds=True,
         cleared_says="Readings are written again",
     ),
     Kind(
@@ -186,7 +186,7 @@ KINDS = (
         otherwise="You are not told through this channel; the other channels are used.",
         look=_stuck,
         of_service=True,
-        repeats=True,
+        reminds=True,
         cleared_says="Notices arrive again",
     ),
     Kind(
@@ -226,7 +226,7 @@ KINDS = (
         first="See what arrives: warmtally listen. Correct the probe's pointer, unit or time in the configuration.",
         otherwise="The box's temperature is only estimated.",
         look=_unread,
-        repeats=True,
+        reminds=True,
         cleared_says="Probe's messages are read again",
     ),
 )

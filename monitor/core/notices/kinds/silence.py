@@ -134,8 +134,8 @@ def _back(snapshot: Snapshot, before: Facts) -> tuple[Sample, ...]:
 def _speaks(probe: ProbeNow, now_ms: int) -> bool:
     """Whether a usable reading came lately, whatever the probe's clock says."""
     came_ms = probe.usable_ms
-    if probe.told is not None:
-        came = probe.told.received_ms[(probe.told.flag <= 2) & (probe.told.received_ms <= now_ms)]
+    if probe.heard is not None:
+        came = probe.heard.received_ms[(probe.heard.flag <= 2) & (probe.heard.received_ms <= now_ms)]
         came_ms = int(came.max()) if len(came) else came_ms
     return came_ms is not None and now_ms - came_ms < 1500.0 * probe.probe.interval_s
 
@@ -151,7 +151,7 @@ KINDS = (
         first="Look at the probe's battery, cable and place; look at the box's own thermometer meanwhile.",
         otherwise="The box's temperature is only estimated, and its window gets wider each day.",
         look=_look_probes,
-        repeats=True,
+        reminds=True,
         groups=True,
         cleared_says="Probe heard again",
     ),
@@ -165,7 +165,7 @@ KINDS = (
         first="Look whether the room has power; then at the gateway, the network and the broker.",
         otherwise="Nobody watches the eggs. If the power is gone, they cool.",
         look=_look_room,
-        repeats=True,
+        reminds=True,
         cleared_says="Room heard again",
         keys=("watch.room_quiet_after",),
     ),

@@ -109,9 +109,9 @@ def mended(snapshot: Snapshot, profile: StackProfile) -> str:
     """What would mend a stack, in short: for the siblings in it that are furthest apart, else for its boxes."""
     boxes = {b.id for b in snapshot.room.boxes if b.stack == profile.stack}
     inside = [x for x in snapshot.lots if x.lot.box in boxes]
-    told = [advice(snapshot, early, late) for early, late in siblings_in(inside)]
-    if told:
-        return in_short(max(told, key=lambda x: x.apart_days), snapshot.now_ms, snapshot.zone)
+    advised = [advice(snapshot, early, late) for early, late in siblings_in(inside)]
+    if advised:
+        return in_short(max(advised, key=lambda x: x.apart_days), snapshot.now_ms, snapshot.zone)
     odd = profile.odd
     if odd is not None:
         return f"{odd.level.name} stands out from the others: first look at its probe"

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from monitor.core.notices.conditions import Where
 from monitor.core.notices.kinds import Look
 from monitor.core.notices.kinds.limits import KINDS
-from monitor.core.notices.snapshot import BoxNow, ProbeNow, Service, Snapshot, Told
+from monitor.core.notices.snapshot import BoxNow, Heard, ProbeNow, Service, Snapshot
 from monitor.core.terms.settings import Box, Limits, Probe, Room
 from monitor.simulation.room import Act, Action, Heater, SimBox, SimProbe, SimSetting
 from tests.core.simulated import Played, act, play
@@ -143,7 +143,7 @@ def judged(own: NDArray[np.float64], air: NDArray[np.float64] | None, other: NDA
     ]
     flag, timed = np.ones(len(AT), np.uint8), np.ones(len(AT), bool)
     now = tuple(
-        ProbeNow(p, int(AT[-1]), float(v[-1]), 1, int(AT[-1]), told=Told(AT, v, flag, AT, timed))
+        ProbeNow(p, int(AT[-1]), float(v[-1]), 1, int(AT[-1]), heard=Heard(AT, v, flag, AT, timed))
         for p, v in zip(probes, series.values(), strict=True)
     )
     room = Room("room", "UTC", "C", ("rack",), boxes, tuple(probes), LIMITS)

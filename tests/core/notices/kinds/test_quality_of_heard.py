@@ -11,7 +11,7 @@ import numpy as np
 from monitor.core.notices.conditions import Condition, Phase, Where
 from monitor.core.notices.kinds import Look
 from monitor.core.notices.kinds.quality import KINDS
-from monitor.core.notices.snapshot import ClockNow, LinkNow, ProbeNow, Service, Snapshot, Told
+from monitor.core.notices.snapshot import ClockNow, Heard, LinkNow, ProbeNow, Service, Snapshot
 from monitor.core.terms.settings import Box, Probe, Room
 
 STEP_MS = 300_000
@@ -30,15 +30,15 @@ ROOM = Room(
 HIGH = Probe("high-t", "t/high", box="high")
 
 
-def told(value: object, received_ms: object = None, flag: int = 1) -> Told:
+def heard(value: object, received_ms: object = None, flag: int = 1) -> Heard:
     values = np.broadcast_to(np.asarray(value, np.float64), (N,))
     received = AT if received_ms is None else np.asarray(received_ms, np.int64)
-    return Told(AT, values, np.full(N, flag, np.uint8), received, np.ones(N, np.bool_))
+    return Heard(AT, values, np.full(N, flag, np.uint8), received, np.ones(N, np.bool_))
 
 
-def snapshot(low: Told, air: Told, conditions: Mapping[tuple[str, str], Condition] | None = None) -> Snapshot:
+def snapshot(low: Heard, air: Heard, conditions: Mapping[tuple[str, str], Condition] | None = None) -> Snapshot:
     probes = tuple(
-        ProbeNow(p, int(AT[-1]), float(t.value[-1]), 1, int(AT[-1]), told=t)
+        ProbeNow(p, int(AT[-1]), float(t.value[-1]), 1, int(AT[-1]), heard=t)
         for p, t in zip(ROOM.probes, (low, air), strict=True)
     )
     service = Service(started_ms=NOW - 86_400_000)
@@ -58,16 +58,16 @@ def test_a_probe_that_says_85_and_nothing_else_does_not_speak_fahrenheit() -> No
     """85 °F is 29.4 °C, about what the box had; exactly that, again and again, is the value before a measurement."""
     value = np.full(N, 28.0)
     value[-12:] = 85.0
-    assert states(look("probe-unit", snapshot(told(value), told(28.0)))) == [Where.BACK]
+    assert states(look("probe-unit", snapshot(heard(value), heard(28.0)))) == [Where.BACK]
     value[-12:] = 85.0 + 0.1 * np.arange(12)
-    assert states(look("probe-unit", snapshot(told(value), told(28.0)))) == [Where.BEYOND]
+    assert states(look("probe-unit", snapshot(heard(value), heard(28.0)))) == [Where.BEYOND]
 
 
-def fallen_out() -> tuple[Told, Told]:
+def fallen_out() -> tuple[Heard, Heard]:
     """Two hours ago the probe went from its box, at 30 and falling, to the air at 27."""
     value = 30.0 - 0.001 * np.arange(N)
     value[-24:] = 27.0
-    return told(value), told(27.0)
+    return heard(value), heard(27.0)
 
 
 def test_a_probe_out_of_its_box_is_told_once_for_each_time_it_left() -> None:
@@ -95,8 +95,8 @@ def test_what_was_received_in_the_future_says_nothing_of_a_probe_s_clock() -> No
     """This computer's clock stood a day ahead for a while, and was set right."""
     received = AT.copy()
     received[-24:-1] += 86_400_000
-    assert states(look("probe-clock", snapshot(told(28.0, received), told(28.0)))) == [Where.BACK]
-    assert states(look("probe-clock", snapshot(told(28.0, AT + 3_600_000 - 3_600_000), told(28.0)))) == [Where.BACK]
+    assert states(look("probe-clock", snapshot(heard(28.0, received), heard(28.0)))) == [Where.BACK]
+    assert states(look("probe-clock", snapshot(heard(28.0, AT + 3_600_000 - 3_600_000), heard(28.0)))) == [Where.BACK]
 
 
 def test_a_probe_that_goes_with_the_air_when_a_door_opens_is_out_of_its_box() -> None:
@@ -104,8 +104,8 @@ def test_a_probe_that_goes_with_the_air_when_a_door_opens_is_out_of_its_box() ->
     room = replace(ROOM, boxes=(*ROOM.boxes, Box("high", "rack", 90.0)), probes=(*ROOM.probes, HIGH))
 
     def at(low: object, high: object) -> Snapshot:
-        whole = snapshot(told(low), told(28.0 + gust))
-        other = ProbeNow(HIGH, int(AT[-1]), 28.0, 1, int(AT[-1]), told=told(high))
+        whole = snapshot(heard(low), heard(28.0 + gust))
+        other = ProbeNow(HIGH, int(AT[-1]), 28.0, 1, int(AT[-1]), heard=heard(high))
         return replace(whole, room=room, probes=(*whole.probes, other))
 
     found = look("probe-out", at(28.0 + 0.9 * gust, 28.0 + 0.05 * gust))
@@ -119,24 +119,24 @@ def test_a_probe_that_says_now_and_then_what_is_no_measurement_is_told_with_what
     value, flag = np.full(N, 28.0), np.full(N, 1, np.uint8)
     for k in (20, 60, 100, 140, 180):
         value[k], flag[k] = -127.0, 4
-    few = told(value)
-    loose = Told(few.time_ms, few.value, flag, few.received_ms, few.timed)
-    found = look("probe-jumps", snapshot(loose, told(28.0)))
+    few = heard(value)
+    loose = Heard(few.time_ms, few.value, flag, few.received_ms, few.timed)
+    found = look("probe-jumps", snapshot(loose, heard(28.0)))
     assert states(found) == [Where.BEYOND]
     assert "5 times in the last day it said what is no measurement, as -127 just now" in found.line
     flag[20] = 1
     value[20] = 28.0
-    four = look("probe-jumps", snapshot(Told(few.time_ms, value, flag, few.received_ms, few.timed), told(28.0)))
+    four = look("probe-jumps", snapshot(Heard(few.time_ms, value, flag, few.received_ms, few.timed), heard(28.0)))
     assert states(four) == [], "four are not yet enough, and not none"
 
 
 def test_a_humidity_probe_at_its_end_is_told_as_that_and_not_as_stuck() -> None:
     wet = Probe("wet", "t/wet", "humidity", "%", box="low")
     beside = Probe("dry", "t/dry", "humidity", "%", stack="rack", height_cm=40.0)
-    moving = told(60.0 + 10.0 * np.sin(np.arange(N) / 20.0))
+    moving = heard(60.0 + 10.0 * np.sin(np.arange(N) / 20.0))
     probes = tuple(
-        ProbeNow(p, int(AT[-1]), float(t.value[-1]), 1, int(AT[-1]), told=t)
-        for p, t in ((wet, told(100.0)), (beside, moving))
+        ProbeNow(p, int(AT[-1]), float(t.value[-1]), 1, int(AT[-1]), heard=t)
+        for p, t in ((wet, heard(100.0)), (beside, moving))
     )
     room = replace(ROOM, probes=(wet, beside))
     now = Snapshot(NOW, room, ZoneInfo("UTC"), Service(started_ms=NOW - 86_400_000), probes)
@@ -146,8 +146,8 @@ def test_a_humidity_probe_at_its_end_is_told_as_that_and_not_as_stuck() -> None:
 
 
 def test_a_probe_is_not_told_of_for_a_clock_of_this_computer_that_is_in_doubt() -> None:
-    late = told(28.0, AT + 3_600_000)
-    behind = replace(snapshot(late, told(28.0)), now_ms=NOW + 3_600_000)
+    late = heard(28.0, AT + 3_600_000)
+    behind = replace(snapshot(late, heard(28.0)), now_ms=NOW + 3_600_000)
     assert states(look("probe-clock", behind)) == [Where.BEYOND]
     doubtful = replace(behind, service=replace(behind.service, clock=ClockNow(trusted=False)))
     assert states(look("probe-clock", doubtful)) == []
