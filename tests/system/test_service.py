@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 
+from monitor.adapters.store.unread import SOURCE_BYTES
 from tests.bench.process import Publisher, Service, message, now_ms, room, service, timed, until
 from tests.peers import Mosquitto, free_port, mosquitto, wait_for
 from tests.sinks import http_sink
@@ -280,7 +281,7 @@ def junk(rng: random.Random) -> bytes:
     return rng.choice(kinds)()
 
 
-def test_no_message_stops_the_service_and_each_is_either_a_reading_or_kept_with_its_reason(
+def test_no_message_stops_the_service_and_each_is_a_reading_or_counted_and_within_bounds_kept_with_its_reason(
     broker: Mosquitto, tmp_path: Path
 ) -> None:
     rng = random.Random(7)
@@ -297,8 +298,10 @@ def test_no_message_stops_the_service_and_each_is_either_a_reading_or_kept_with_
             publisher.wait_acknowledged()
         wait_for(lambda: good in run.readings("upper-t")[0].tolist(), 20, "the good reading after the bad messages")
         with run.store() as store:
-            kept = store.unread.messages(1000)
-        assert len(kept) + run.stored_raw() == len(payloads) + 1
+            kept, sources = store.unread.messages(1000), store.unread.sources()
+        assert sum(s.n for s in sources) + run.stored_raw() == len(payloads) + 1
+        # So many hundreds of kilobytes are more than is kept of one source.
+        assert all(0 < s.kept_bytes <= SOURCE_BYTES for s in sources)
         assert len(kept) > 100
         assert all(k.reason and k.topic in ("eggs/upper-t", "eggs/bare") for k in kept)
         assert run.stop() == 0
