@@ -16,7 +16,7 @@ from typing import Any
 
 import pytest
 
-from tests.peers import need
+from tests.peers import MOMENT_S, need
 
 WIDTH, HEIGHT = 390, 844
 _QUIET = (
@@ -59,7 +59,7 @@ class Browser:
         if self.session:
             told["sessionId"] = self.session
         os.write(self.to, json.dumps(told).encode() + b"\0")
-        deadline = time.monotonic() + 30
+        deadline = time.monotonic() + MOMENT_S
         while True:
             message = self._message(deadline)
             if message.get("id") == self._number:
@@ -68,7 +68,7 @@ class Browser:
                 return result
 
     def _until_loaded(self, before: int) -> None:
-        deadline = time.monotonic() + 30
+        deadline = time.monotonic() + MOMENT_S
         while self._loaded <= before:
             self._message(deadline)
 

@@ -15,7 +15,7 @@ from monitor.core.notices.notices import Notice
 from monitor.core.terms.settings import Box, Broker, Limits, Probe, Room, Settings, Watch
 from monitor.service.start import RoomService
 from tests.bench.stepped import Clock
-from tests.peers import Mosquitto, mosquitto, wait_for
+from tests.peers import MOMENT_S, Mosquitto, mosquitto, wait_for
 
 MINUTE = 60_000
 START = int(datetime(2027, 5, 20, 6, tzinfo=UTC).timestamp() * 1000)
@@ -60,7 +60,7 @@ class Shed:
         self.clock.at_ms = START + round(minute * MINUTE)
         app = RoomService(self.given, now_ms=self.clock)
         try:
-            wait_for(lambda: app.parts.intake.link().state == "up", 15, "the service to subscribe")
+            wait_for(lambda: app.parts.intake.link().state == "up", "the service to subscribe")
             yield app
         finally:
             app.stop()
@@ -68,7 +68,7 @@ class Shed:
     def say(self, minute: float, low: float = 28.0, top: float = 28.5) -> None:
         for box, value in (("low", low), ("top", top)):
             payload = json.dumps(reading(minute, value)) if self.timed else str(value)
-            self.publisher.publish(f"shed/{box}", payload, qos=1).wait_for_publish(5)
+            self.publisher.publish(f"shed/{box}", payload, qos=1).wait_for_publish(MOMENT_S)
 
     def tell(self, app: RoomService, minute: float, messages: Iterable[tuple[str, object]]) -> None:
         """Messages (box, JSON) that come at a minute, all of them stored before its round."""
@@ -76,7 +76,7 @@ class Shed:
         for box, content in messages:
             self.publisher.publish(f"shed/{box}", json.dumps(content), qos=1)
             self.expected += len(content["gathered"]) if isinstance(content, dict) and "gathered" in content else 1
-        wait_for(lambda: app.parts.intake.link().counts.stored >= self.expected, 20, "the readings to be stored")
+        wait_for(lambda: app.parts.intake.link().counts.stored >= self.expected, "the readings to be stored")
         self.notices += app.round().notices
 
     def run(self, app: RoomService, minutes: range, low: float = 28.0) -> None:
@@ -85,7 +85,7 @@ class Shed:
             self.clock.at_ms = START + minute * MINUTE
             before = app.parts.intake.link().counts.stored
             self.say(minute, low)
-            wait_for(lambda b=before: app.parts.intake.link().counts.stored >= b + 2, 15, "the readings to be stored")  # type: ignore[misc]
+            wait_for(lambda b=before: app.parts.intake.link().counts.stored >= b + 2, "the readings to be stored")  # type: ignore[misc]
             self.notices += app.round().notices
 
     def close(self) -> None:

@@ -25,7 +25,7 @@ from email.message import EmailMessage
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 
-from tests.peers import free_port, wait_for
+from tests.peers import MOMENT_S, free_port, wait_for
 
 
 @dataclass(frozen=True)
@@ -68,8 +68,8 @@ class Sink:
     def keys(self) -> list[str]:
         return [a.key for a in self.taken]
 
-    def wait_for(self, count: int, seconds: float = 10.0) -> None:
-        wait_for(lambda: len(self.arrivals) >= count, seconds, f"{count} arrivals, got {len(self.arrivals)}")
+    def wait_for(self, count: int) -> None:
+        wait_for(lambda: len(self.arrivals) >= count, f"{count} arrivals, got {len(self.arrivals)}")
 
     def release(self) -> None:
         self.released.set()
@@ -95,9 +95,9 @@ def http_sink(script: str = "", *, then: str = ".") -> Iterator[Sink]:
                 key=self.headers.get("X-Notice-Key", ""),
             )
             if sign == "t":
-                sink.closed.wait(60)
+                sink.closed.wait(10 * MOMENT_S)
             elif sign == "h":
-                sink.released.wait(60)
+                sink.released.wait(10 * MOMENT_S)
             with contextlib.suppress(OSError):
                 if sign == "d":
                     self.wfile.write(b"HTTP/1.1 200 OK\r\nX-Slow: ")

@@ -40,7 +40,7 @@ from monitor.core.notices.kinds import all_kinds
 from monitor.errors import MonitorError
 from tests.bench.__main__ import available
 from tests.desk import Desk, room_text
-from tests.peers import PROJECT, free_port, need
+from tests.peers import MOMENT_S, PROJECT, free_port, need
 from tests.sinks import http_sink
 
 README = PROJECT / "README.md"
@@ -483,7 +483,7 @@ def checkout(tmp_path: Path) -> Path:
     return folder
 
 
-def played(script: str, folder: Path, seconds_: float = 180.0) -> str:
+def played(script: str, folder: Path, seconds_: float = 10 * MOMENT_S) -> str:
     """Run a script as a keeper would type it; all that was said. Fails when a command does."""
     environ = {k: v for k, v in os.environ.items() if not k.startswith("WARMTALLY_")} | {"TZ": "Europe/Vienna"}
     log = folder / "said"
@@ -510,6 +510,7 @@ def played(script: str, folder: Path, seconds_: float = 180.0) -> str:
     return text
 
 
+@pytest.mark.slow
 def test_a_room_is_set_up_by_what_the_readme_tells(checkout: Path) -> None:
     need("mosquitto", "mosquitto")
     need("mosquitto_pub", "mosquitto-clients")
@@ -537,6 +538,7 @@ def test_a_room_is_set_up_by_what_the_readme_tells(checkout: Path) -> None:
         assert any("test" in arrival.title.lower() for arrival in sink.arrivals), "the drill reached the receiver"
 
 
+@pytest.mark.slow
 def test_the_keepers_record_is_kept_as_the_readme_tells(checkout: Path) -> None:
     said = played(f"PATH=$PWD/.venv/bin:$PATH\n{stories()['record']}", checkout)
     assert "entry 6 now: K02 pipped" in said
@@ -546,18 +548,21 @@ def test_the_keepers_record_is_kept_as_the_readme_tells(checkout: Path) -> None:
     assert said.rstrip().splitlines()[-1].startswith("K02 "), "the backup can be read"
 
 
+@pytest.mark.slow
 def test_a_species_of_ones_own_takes_three_lines(checkout: Path) -> None:
     said = played(f"PATH=$PWD/.venv/bin:$PATH\n{stories()['own-species']}", checkout)
     assert "T01 laid" in said
     assert "no forecast: no published table at hand" in said
 
 
+@pytest.mark.slow
 def test_a_species_with_a_table_is_written_as_its_document_tells(checkout: Path) -> None:
     said = played(f"PATH=$PWD/.venv/bin:$PATH\n{stories()['species-table']}", checkout)
     assert "Inventa exempli" in said
     assert "Example AB (2020) An invented paper." in said
 
 
+@pytest.mark.slow
 def test_files_come_in_and_go_out_as_their_document_tells(checkout: Path) -> None:
     played(f"PATH=$PWD/.venv/bin:$PATH\n{stories()['files']}", checkout)
     rows = (checkout / "readings.csv").read_text(encoding="utf-8").splitlines()
@@ -569,6 +574,7 @@ def recipe() -> dict[str, str]:
     return {m["name"]: m["text"] for m in BLOCK.finditer(DEVELOPERS.read_text(encoding="utf-8")) if m["what"] == "file"}
 
 
+@pytest.mark.slow
 def test_a_newcomer_adds_a_condition_with_one_file_and_its_test(tmp_path: Path) -> None:
     files = recipe()
     assert len(files) == 2
@@ -586,7 +592,7 @@ def test_a_newcomer_adds_a_condition_with_one_file_and_its_test(tmp_path: Path) 
 
     def run(*words: str) -> str:
         done = subprocess.run(
-            [sys.executable, *words], cwd=copy, env=environ, capture_output=True, text=True, timeout=120
+            [sys.executable, *words], cwd=copy, env=environ, capture_output=True, text=True, timeout=10 * MOMENT_S
         )
         assert done.returncode == 0, done.stdout + done.stderr
         return done.stdout

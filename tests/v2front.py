@@ -55,7 +55,7 @@ class Server:
         self.folder.mkdir(parents=True, exist_ok=True)
         with (self.folder / "log").open("ab") as log:
             self.process = subprocess.Popen(self.command(), stdout=log, stderr=log)
-        wait_for(lambda: _up(f"{self.url}/ping"), 20, f"{self.command()[0]} on port {self.port}")
+        wait_for(lambda: _up(f"{self.url}/ping"), f"{self.command()[0]} on port {self.port}")
 
     def stop(self) -> None:
         if self.process is not None:

@@ -17,7 +17,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.adapters import logger_files
@@ -29,7 +29,7 @@ from monitor.core.terms.events import Reading
 from monitor.core.terms.settings import Probe, Quantity, Unit
 from monitor.errors import FileUnreadable, MonitorError, UnknownSubject, UsageError
 from tests.desk import probe, room_text
-from tests.peers import PROJECT, shared
+from tests.peers import MOMENT_S, PROJECT, shared
 
 NOW_MS = 1_790_000_000_000  # 2026-09-21
 BERLIN = ZoneInfo("Europe/Berlin")
@@ -485,7 +485,7 @@ def test_a_reader_that_stops_early_ends_the_export_quietly(tmp_path: Path) -> No
     process.stdout.close()
     error = process.stderr.read()
     process.stderr.close()
-    assert process.wait(20) == 0
+    assert process.wait(MOMENT_S) == 0
     assert error == b""
 
 
@@ -514,7 +514,7 @@ def test_a_bar_is_drawn_on_a_terminal_and_the_answer_stays_clean(tmp_path: Path)
     assert process.stdout is not None
     out = process.stdout.read().decode()
     process.stdout.close()
-    assert process.wait(20) == 0
+    assert process.wait(MOMENT_S) == 0
     os.close(terminal)
     assert b"reading" in drawn
     assert "new 100000" in out
@@ -536,7 +536,6 @@ STEPS = st.lists(
 )
 
 
-@settings(deadline=None, max_examples=300)
 @given(STEPS, st.sampled_from(["C", "F", "K", "%"]), st.sampled_from([60.0, 600.0]))
 def test_the_flags_are_those_that_judging_one_after_the_other_gives(
     steps: list[tuple[int, float]], unit: Unit, interval_s: float

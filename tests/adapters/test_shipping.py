@@ -79,8 +79,8 @@ def shipping(to: str, folder: Path, **more: Any) -> Iterator[Shipper]:
         assert shipper.status().state == "stopped"
 
 
-def whole(shipper: Shipper, seconds: float = 20.0) -> None:
-    wait_for(lambda: shipper.status().state == "whole", seconds, "everything to be shipped")
+def whole(shipper: Shipper) -> None:
+    wait_for(lambda: shipper.status().state == "whole", "everything to be shipped")
 
 
 def readings(probe: str, start: int, n: int, step_ms: int = 10_000) -> list[Reading]:
@@ -120,12 +120,12 @@ def test_a_store_that_is_there_already_is_shipped_whole_and_then_followed(
             assert shipper.status().behind_since_ms is None
             # What comes now follows, through the journal, through a fold, and through an import.
             store.journal.ingest(readings("a", 7000, 10))
-            wait_for(lambda: len(database.held("a")) == 7010, 10, "new readings")
+            wait_for(lambda: len(database.held("a")) == 7010, "new readings")
             store.journal.ingest(readings("b", 6000, 10))
             store.folding.fold(2**60)
             store.folding.bulk("c", columns_of(readings("c", 0, 500)))
-            wait_for(lambda: len(database.held("b")) == 6010, 10, "folded readings")
-            wait_for(lambda: len(database.held("c")) == 500, 10, "imported readings")
+            wait_for(lambda: len(database.held("b")) == 6010, "folded readings")
+            wait_for(lambda: len(database.held("c")) == 500, "imported readings")
         for probe in "abc":
             assert database.held(probe) == held(store, probe)
         tags = {(r["probe"], r["quantity"]) for r in database.ask('SELECT "value", "probe", "quantity" FROM "reading"')}
@@ -143,7 +143,7 @@ def test_a_battery_is_shipped_with_its_unit(tmp_path: Path, outside: tuple[Influ
         with shipping(front.url, tmp_path, quantities=quantities, units={"cell": "V"}) as shipper:
             whole(shipper)
             store.journal.ingest(readings("cell", 3, 1))
-            wait_for(lambda: len(database.held("cell")) == 4, 10, "the new reading")
+            wait_for(lambda: len(database.held("cell")) == 4, "the new reading")
         rows = database.ask('SELECT "value", "probe", "quantity", "unit" FROM "reading"')
         assert {(r["probe"], r["quantity"], r["unit"]) for r in rows} == {
             ("warm", "temperature", None),
@@ -195,12 +195,12 @@ def test_of_two_readings_of_one_moment_the_one_that_counts_here_counts_there(
     database, front = outside
     with Store(tmp_path) as store, shipping(front.url, tmp_path) as shipper:
         store.journal.ingest([Reading("a", T0, 1.0, T0), Reading("a", T0, 2.0, T0)])
-        wait_for(lambda: database.held("a") == {T0: 1.0}, 10, "the first reading")
+        wait_for(lambda: database.held("a") == {T0: 1.0}, "the first reading")
         whole(shipper)
         store.journal.ingest([Reading("a", T0, 3.0, T0)])
-        wait_for(lambda: database.held("a") == {T0: 3.0}, 10, "the late double")
+        wait_for(lambda: database.held("a") == {T0: 3.0}, "the late double")
         store.folding.fold(2**60)
-        wait_for(lambda: database.held("a") == held(store, "a") == {T0: 1.0}, 10, "the first reading again")
+        wait_for(lambda: database.held("a") == held(store, "a") == {T0: 1.0}, "the first reading again")
 
 
 # -- outages and restarts ----------------------------------------------------------------------------------------
@@ -209,16 +209,16 @@ def test_of_two_readings_of_one_moment_the_one_that_counts_here_counts_there(
 def test_after_an_outage_everything_written_meanwhile_is_there_once(tmp_path: Path, metrics: Victoria) -> None:
     with Store(tmp_path) as store, shipping(metrics.url, tmp_path, quantities={}) as shipper:
         store.journal.ingest(readings("out-a", 0, 500))
-        wait_for(lambda: len(metrics.held("reading_value", probe="out-a")) == 500, 15, "the first readings")
+        wait_for(lambda: len(metrics.held("reading_value", probe="out-a")) == 500, "the first readings")
         metrics.stop()
         store.journal.ingest(readings("out-a", 500, 3000))
-        wait_for(lambda: shipper.status().state == "waiting", 10, "the outage to be noticed")
+        wait_for(lambda: shipper.status().state == "waiting", "the outage to be noticed")
         since = shipper.status().behind_since_ms
         assert since is not None
         # Folded while nobody takes it: those hours are behind the cursor now.
         store.folding.fold(T0 + 7 * HOUR_MS)
         store.journal.ingest(readings("out-a", 3500, 100))
-        wait_for(lambda: shipper.status().behind_rows >= 3100, 10, "the backlog to be counted")
+        wait_for(lambda: shipper.status().behind_rows >= 3100, "the backlog to be counted")
         assert "no answer" in shipper.status().last_error
         assert shipper.status().behind_since_ms == since
         metrics.start()
@@ -232,7 +232,7 @@ def test_an_outage_behind_the_front_is_waited_for_too(tmp_path: Path, outside: t
     with Store(tmp_path) as store, shipping(front.url, tmp_path) as shipper:
         database.stop()
         store.journal.ingest(readings("a", 0, 200))
-        wait_for(lambda: "503" in shipper.status().last_error, 10, "the refusal")
+        wait_for(lambda: "503" in shipper.status().last_error, "the refusal")
         assert shipper.status().state == "waiting"
         database.start()
         whole(shipper)
@@ -250,7 +250,7 @@ def test_a_restart_in_the_middle_goes_on_where_it_was_and_doubles_nothing(
         for _ in range(3):
             before = len(front.requests)
             with shipping(front.url, tmp_path):
-                wait_for(lambda: len(front.requests) >= before + 5, 10, "some requests")  # noqa: B023
+                wait_for(lambda: len(front.requests) >= before + 5, "some requests")  # noqa: B023
         done = sum(lines for status, lines in front.requests if status == 204)
         with shipping(front.url, tmp_path) as shipper:
             whole(shipper)
@@ -275,7 +275,7 @@ def test_killed_in_the_middle_nothing_is_missing_afterwards(tmp_path: Path, outs
         for _ in range(2):
             before = len(front.requests)
             with subprocess.Popen([sys.executable, "-c", code], cwd=PROJECT) as process:
-                wait_for(lambda: len(front.requests) > before + 8, 20, "some requests")  # noqa: B023
+                wait_for(lambda: len(front.requests) > before + 8, "some requests")  # noqa: B023
                 process.kill()
         assert len(database.held("a")) < 20_000
         with shipping(front.url, tmp_path) as shipper:
@@ -332,7 +332,7 @@ def test_readings_come_in_while_nothing_can_be_shipped(tmp_path: Path) -> None:
                 store.journal.ingest(readings("a", n, 10))
                 slowest = max(slowest, time.monotonic() - begun)
                 n += 10
-            wait_for(lambda: "no answer" in shipper.status().last_error, 5, "the time-out")
+            wait_for(lambda: "no answer" in shipper.status().last_error, "the time-out")
         assert slowest < 0.4
         assert len(held(store, "a")) == n
 
@@ -348,7 +348,7 @@ def test_a_wrong_token_is_said_held_and_repaired_by_a_restart_with_the_right_one
     with Store(tmp_path) as store:
         store.journal.ingest(readings("a", 0, 50))
         with shipping(front.url, tmp_path, settings=settings(front.url, token=wrong), hold_s=60.0) as shipper:
-            wait_for(lambda: shipper.status().state == "refused", 10, "the refusal")
+            wait_for(lambda: shipper.status().state == "refused", "the refusal")
             time.sleep(0.3)
             assert len(front.requests) == 1, "a refused login is not tried again and again"
             assert "the login is refused" in shipper.status().last_error
@@ -368,7 +368,7 @@ def test_a_bucket_that_appears_later_is_found_without_a_restart(tmp_path: Path, 
     with Store(tmp_path) as store:
         store.journal.ingest(readings("a", 0, 50))
         with shipping(front.url, tmp_path) as shipper:
-            wait_for(lambda: "no such bucket" in shipper.status().last_error, 10, "the refusal")
+            wait_for(lambda: "no such bucket" in shipper.status().last_error, "the refusal")
             front.buckets = (BUCKET,)
             whole(shipper)
         assert database.held("a") == held(store, "a")
@@ -409,7 +409,7 @@ def test_a_bucket_that_takes_no_line_at_all_is_not_emptied_into_the_dead_letters
     with Store(tmp_path) as store:
         store.journal.ingest(readings("a", 0, 1000))
         with shipping(front.url, tmp_path, hold_s=60.0) as shipper:
-            wait_for(lambda: shipper.status().state == "refused", 15, "the refusal")
+            wait_for(lambda: shipper.status().state == "refused", "the refusal")
             assert "takes none of 20 lines" in shipper.status().last_error
             assert "type conflict" in shipper.status().last_error
             assert shipper.status().behind_rows == 1000
@@ -437,7 +437,7 @@ def test_a_wait_that_the_server_asks_for_is_kept_and_its_errors_never_show_the_t
         store.journal.ingest(readings("a", 0, 10))
         begun = time.monotonic()
         with shipping(front.url, tmp_path, first_wait_s=0.01) as shipper:
-            wait_for(lambda: "429" in shipper.status().last_error, 10, "the third answer")
+            wait_for(lambda: "429" in shipper.status().last_error, "the third answer")
             # The front repeats the login in its answers, as a careless proxy may.
             assert "(token)" in shipper.status().last_error
             assert TOKEN not in shipper.status().last_error
@@ -476,9 +476,9 @@ def test_what_is_derived_is_shipped_beside_the_readings_once_a_minute(
         ]
 
     with Store(tmp_path) as store, shipping(front.url, tmp_path, derived=derived) as shipper:
-        wait_for(lambda: bool(database.ask('SELECT * FROM "lot"')), 10, "the derived lines")
+        wait_for(lambda: bool(database.ask('SELECT * FROM "lot"')), "the derived lines")
         store.journal.ingest(readings("a", 0, 5))
-        wait_for(lambda: len(database.held("a")) == 5, 10, "the readings")
+        wait_for(lambda: len(database.held("a")) == 5, "the readings")
         whole(shipper)
     assert len(asked) == 1
     assert database.ask('SELECT * FROM "box"') == [{"time": T0, "box": "top shelf", "temperature_c": 28.25}]
@@ -503,9 +503,9 @@ def test_a_derived_series_that_is_refused_is_set_aside_once_and_readings_go_on(
         return [good(), bad()]
 
     with Store(tmp_path) as store, shipping(front.url, tmp_path, derived=derived):
-        wait_for(lambda: len(rounds) > 6, 10, "some rounds")
+        wait_for(lambda: len(rounds) > 6, "some rounds")
         store.journal.ingest(readings("a", 0, 5))
-        wait_for(lambda: len(database.held("a")) == 5, 10, "the readings")
+        wait_for(lambda: len(database.held("a")) == 5, "the readings")
         letters = dead_letters(store)
         assert [text for text, _ in letters] == [f'lot,lot=bad\\ one development="half" {T0}']
         assert "type conflict" in letters[0][1]

@@ -229,7 +229,7 @@ class World:
             ),
         )
         self._expected = 0
-        wait_for(lambda: self.app.parts.intake.link().state == "up", 15, "the service to subscribe")
+        wait_for(lambda: self.app.parts.intake.link().state == "up", "the service to subscribe")
 
     def _publisher(self) -> mqtt.Client:
         client = mqtt.Client(CallbackAPIVersion.VERSION2, client_id="probes", protocol=mqtt.MQTTv5)
@@ -255,14 +255,14 @@ class World:
         self._part()
         self.reachable = False
         self.broker.stop(kill=kill)
-        wait_for(lambda: self.app.parts.intake.link().state != "up", 15, "the service to see that the broker is gone")
+        wait_for(lambda: self.app.parts.intake.link().state != "up", "the service to see that the broker is gone")
 
     def start_broker(self, login: tuple[str, str] | None = None) -> None:
         """With a login, it lets nobody in who has none."""
         self.broker.login = login
         self.broker.start()
         state = "up" if login is None else "refused"
-        wait_for(lambda: self.app.parts.intake.link().state == state, 30, f"the service to be {state}")
+        wait_for(lambda: self.app.parts.intake.link().state == state, f"the service to be {state}")
         if login is None:
             self.publisher = self._publisher()
             self.reachable = True
@@ -308,7 +308,7 @@ class World:
             return counts.stored + counts.quarantined >= self._expected
 
         if self.reachable and not self.away:
-            wait_for(done, 30, f"the messages of minute {self.minute:.0f} to be stored")
+            wait_for(done, f"the messages of minute {self.minute:.0f} to be stored")
 
     def step(self, minute: float, mangle: Mangle | None, *, with_round: bool) -> None:
         """Readings of this minute, and perhaps a round."""

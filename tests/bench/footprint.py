@@ -96,7 +96,7 @@ def database(folder: Path) -> Iterator[int]:
     ]
     with subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:
         try:
-            wait_for(lambda: answers(port), 20, "the database to answer")
+            wait_for(lambda: answers(port), "the database to answer")
             yield port
         finally:
             process.terminate()

@@ -217,7 +217,7 @@ def _offer(port: int, form: str, messages: int) -> None:
     names = topics()
     for number in range(messages):
         probe.publish(names[number % PROBES], payload(form, number, start_ms), qos=1)
-    wait_for(lambda: taken[0] >= messages, 120, "the broker to take all messages")
+    wait_for(lambda: taken[0] >= messages, "the broker to take all messages", seconds=120)
     probe.disconnect()
     probe.loop_stop()
 

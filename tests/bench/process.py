@@ -23,7 +23,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from monitor.adapters.store import Store
 from monitor.core.notices.conditions import Transition
 from monitor.core.notices.notices import Notice
-from tests.peers import PROJECT, wait_for
+from tests.peers import MOMENT_S, PROJECT, wait_for
 
 Table = Mapping[str, object]
 Tables = Mapping[str, Table | Iterable[Table]]
@@ -150,14 +150,14 @@ class Service:
     def log(self) -> str:
         return self.log_file.read_text(errors="replace") if self.log_file.exists() else ""
 
-    def wait_log(self, text: str, seconds: float = 20.0, *, times: int = 1) -> None:
+    def wait_log(self, text: str, *, times: int = 1) -> None:
         def said() -> bool:
             assert self.process is not None
             code = self.process.poll()
             assert code is None, f"the service ended with {code} before it said {text!r}:\n{self.log()[-3000:]}"
             return self.log().count(text) >= times
 
-        wait_for(said, seconds, f"the service to say {text!r}; it said:\n{self.log()[-3000:]}")
+        wait_for(said, f"the service to say {text!r}; it said:\n{self.log()[-3000:]}")
 
     def wait_up(self, *, times: int = 1) -> None:
         """Until the broker has promised it its topics so many times in its life.
@@ -170,10 +170,10 @@ class Service:
         """As if the power went, for the process."""
         if self.process is not None:
             self.process.kill()
-            self.process.wait(10)
+            self.process.wait(MOMENT_S)
             self.process = None
 
-    def stop(self, seconds: float = 20.0) -> int:
+    def stop(self, seconds: float = MOMENT_S) -> int:
         """SIGTERM, and the exit code."""
         assert self.process is not None
         self.process.send_signal(signal.SIGTERM)
@@ -213,7 +213,7 @@ class Service:
         """Such as "room-quiet raised" -> how many times."""
         return Counter(f"{t.kind} {t.change}" for t in self.history())
 
-    def came(self, change: str, seconds: float = 20.0, *, times: int = 1) -> bool:
+    def came(self, change: str, seconds: float = MOMENT_S, *, times: int = 1) -> bool:
         """Wait for a change of a condition, such as "room-quiet raised"."""
         return until(lambda: self.changes()[change] >= times, seconds)
 
@@ -258,8 +258,8 @@ class Publisher:
         self.published += 1
         self._client.publish(topic, payload, qos=1, retain=retain)
 
-    def wait_acknowledged(self, seconds: float = 30.0) -> None:
-        wait_for(lambda: self.acknowledged >= self.published, seconds, "the broker to acknowledge")
+    def wait_acknowledged(self, seconds: float = MOMENT_S) -> None:
+        wait_for(lambda: self.acknowledged >= self.published, "the broker to acknowledge", seconds)
 
     def close(self) -> None:
         self._client.disconnect()

@@ -59,7 +59,7 @@ class Stepped:
 
     def round(self, at_ms: int) -> list[Notice]:
         """Set the clock and make a round; the notices it made."""
-        wait_for(lambda: self.app.parts.intake.link().counts.stored >= self.published, 30, "the readings to be stored")
+        wait_for(lambda: self.app.parts.intake.link().counts.stored >= self.published, "the readings to be stored")
         self.clock.at_ms = at_ms
         made = list(self.app.round().notices)
         self.notices += made
@@ -100,7 +100,7 @@ def stepped(
         try:
             publisher.connect("127.0.0.1", broker.port)
             publisher.loop_start()
-            wait_for(lambda: app.parts.intake.link().state == "up", 15, "the service to subscribe")
+            wait_for(lambda: app.parts.intake.link().state == "up", "the service to subscribe")
             yield Stepped(app, clock, publisher)
         finally:
             app.stop()

@@ -31,6 +31,7 @@ from monitor.core.terms.settings import (
     Watch,
 )
 from monitor.errors import ConfigError
+from tests.examples import at_most
 
 ROOT = Path(__file__).parents[2]
 EXAMPLE = ROOT / "config" / "all-keys.toml"
@@ -579,7 +580,7 @@ def test_the_example_shows_the_cautions_at_the_top(path: Path) -> None:
 
 # ---------------------------------------------------------------- any text at all
 
-few = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+few = settings(at_most(0.6), suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
 odd = ["nan", "-inf", "0", "-1", "1e308", "true", "[]", "[[1]]", "{}", "{a=1}", "07:30:00", "2024-02-30"]
 plain = st.characters(codec="ascii", exclude_characters='"\\', exclude_categories=["Cc"])
 scalars = st.one_of(st.text(plain, max_size=12).map('"{}"'.format), st.sampled_from(odd), st.integers().map(str))

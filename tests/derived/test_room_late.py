@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from monitor.adapters.store import Store
@@ -29,6 +29,7 @@ from monitor.core.readings.late_readings import LONGEST_S
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.settings import Box, Broker, Limits, Probe, Room, Settings, Watch
 from monitor.derived.room import Derived
+from tests.examples import at_most
 
 MINUTE = 60_000
 START = round(datetime(2026, 5, 1, 7, tzinfo=UTC).timestamp() * 1000)
@@ -191,7 +192,7 @@ BEHIND = {
 }  # fmt: skip
 
 
-@settings(max_examples=8, deadline=None)
+@at_most(0.08)
 @example([BEHIND, BEHIND | {"phase_s": 120}], 15, 0)
 @given(st.lists(PROBE, min_size=1, max_size=3), st.sampled_from([15, 47, 60]), st.integers(0, 2**31))
 def test_no_arrivals_push_a_limit_back_for_longer_than_ten_minutes(

@@ -63,7 +63,7 @@ from monitor.core.terms.settings import Broker, Calendar, Channel, Limits, Probe
 from monitor.core.terms.times import DAY_MS
 from monitor.service.watchers import Notifier
 from tests.bench import labelled_trouble
-from tests.peers import Mosquitto, mosquitto, shared, wait_for
+from tests.peers import MOMENT_S, Mosquitto, mosquitto, shared, wait_for
 
 Entry = dict[str, Any]
 Got = Iterator[tuple[Any, ...]]  # the part's name, computed, expected, and a tolerance of its own where it has one
@@ -615,7 +615,7 @@ def _recorder(x: Entry, expected: Entry, folder: Path) -> Got:
         with _probe(broker.port, keepalive_s=30) as probe:
             topic = WARM.topic.encode()
             probe.sendall(bytes([0x30, 2 + len(topic) + 4]) + struct.pack(">H", len(topic)) + topic + b"28.0")
-            wait_for(lambda: intake.link().counts.stored == 1, 10, "the reading")
+            wait_for(lambda: intake.link().counts.stored == 1, "the reading")
         said = (broker.folder / "log").read_text()
     yield "independent_of_control", "Received PUBLISH from warmtally" not in said, expected["independent_of_control"]
     assert "Received PUBLISH from probe" in said
@@ -658,7 +658,7 @@ def _started(settings: Settings) -> Iterator[Intake]:
     intake = Intake(settings, now_ms=lambda: time.time_ns() // 1_000_000)
     intake.start()
     try:
-        wait_for(lambda: intake.link().state == "up", 10, "the link to be up")
+        wait_for(lambda: intake.link().state == "up", "the link to be up")
         yield intake
     finally:
         assert intake.stop()
@@ -690,7 +690,7 @@ def _keep_alive(x: Entry, expected: Entry, folder: Path) -> Got:
         # A client that keeps silent is dropped after one and a half of its keep-alive; mosquitto looks every 5 s.
         began = time.monotonic()
         with _probe(broker.port, keepalive_s=2) as silent:
-            silent.settimeout(10.0)
+            silent.settimeout(MOMENT_S)
             assert silent.recv(10) == b""
         waited = time.monotonic() - began
     told_s = expected["server_disconnect_after_s"] * 2 / x["keepalive_s"]
@@ -716,9 +716,9 @@ def _will(x: Entry, expected: Entry, folder: Path) -> Got:
             with _probe(broker.port, keepalive_s=1, will=why) as probe:
                 end(probe)
                 if why in ("protocol error", "DISCONNECT"):
-                    probe.settimeout(10.0)
+                    probe.settimeout(MOMENT_S)
                     assert probe.recv(1) == b""
-        wait_for(lambda: intake.link().counts.quarantined == len(expected["published_when"]), 20, "four wills")
+        wait_for(lambda: intake.link().counts.quarantined == len(expected["published_when"]), "four wills")
         newest = intake.link().counts.stored
     with Store(folder / "data") as store:
         said = {q.payload.decode() for q in store.unread.messages()}
@@ -738,13 +738,13 @@ def _resumed(folder: Path, broker: Mosquitto) -> str:
     settings = _settings(folder, broker.port, 30)
     own = replace(settings.broker, client_id="own", status_topic="room/service")
     with _started(replace(settings, broker=own)) as intake:
-        wait_for(lambda: heard == [line.HERE], 10, "the line's word that it is here")
+        wait_for(lambda: heard == [line.HERE], "the line's word that it is here")
         client = intake._line._client
         assert client is not None
         broken = client.socket()
         assert isinstance(broken, socket.socket)
         broken.shutdown(socket.SHUT_RDWR)
-        wait_for(lambda: heard == [line.HERE, line.HERE], 20, "the line to be made again")
+        wait_for(lambda: heard == [line.HERE, line.HERE], "the line to be made again")
         told = list(heard)
     listener.disconnect()
     listener.loop_stop()

@@ -54,12 +54,12 @@ def test_a_page_that_cannot_be_served_is_trouble_until_it_is(tmp_path: Path, mon
         taken.listen()
         page = ways(tmp_path, Answers(("127.0.0.1", taken.getsockname()[1]), "http://a"))
         page.start()
-        wait_for(lambda: page.health() != Health(), 5, "the trouble")
+        wait_for(lambda: page.health() != Health(), "the trouble")
         told = page.health()
         assert told is not None
         assert told.failing_since_ms == T0
         assert "Address already in use" in told.why
-    wait_for(lambda: page.health() == Health(), 5, "the end of the trouble")
+    wait_for(lambda: page.health() == Health(), "the end of the trouble")
     page.stop()
 
 

@@ -55,7 +55,7 @@ def publish(port: int, *messages: tuple[str, str], retain: bool = False) -> None
 
 def test_the_older_protocol_is_found_and_told_and_readings_go_all_the_way(tmp_path: Path) -> None:
     with RehearsalBroker() as broker, intake_at(broker.port, tmp_path) as intake:
-        wait_for(lambda: intake.link().state == "up", 10)
+        wait_for(lambda: intake.link().state == "up")
         assert intake.link().protocol == "MQTT 3.1.1"
         values = [f"{28 + k / 100:.2f}" for k in range(100)]
         publish(broker.port, *(("room/warm", v) for v in values), ("room/warm", "rubbish"))
@@ -69,7 +69,7 @@ def test_a_retained_message_counts_only_with_a_time_of_its_own_and_never_as_fres
         at = now_ms() - 3_600_000
         publish(broker.port, ("room/warm", "20.0"), ("room/timed", f'{{"v": 21.0, "at": {at}}}'), retain=True)
         with intake_at(broker.port, tmp_path) as intake:
-            wait_for(lambda: intake.link().counts.retained == 2, 10)
+            wait_for(lambda: intake.link().counts.retained == 2)
             assert intake.link().last_live_ms is None
             assert intake.link().last_message_ms is not None
             publish(broker.port, ("room/warm", "28.0"))
@@ -89,7 +89,7 @@ class Refusing(RehearsalBroker):
 def test_a_refused_topic_is_named_with_its_fix_while_the_others_go_on(tmp_path: Path) -> None:
     with Refusing() as broker:
         with intake_at(broker.port, tmp_path, WARM, Probe("no", "prohibited")) as intake:
-            wait_for(lambda: intake.link().state == "up", 10)
+            wait_for(lambda: intake.link().state == "up")
             link = intake.link()
             assert link.refused_topics == ("prohibited",)
             assert "refuses 1 of 2 topics (prohibited)" in link.detail
@@ -97,9 +97,9 @@ def test_a_refused_topic_is_named_with_its_fix_while_the_others_go_on(tmp_path: 
             publish(broker.port, ("room/warm", "28.0"))
             wait_for(lambda: intake.link().counts.stored == 1)
         with intake_at(broker.port, tmp_path, Probe("no", "prohibited")) as intake:
-            wait_for(lambda: intake.link().state == "refused", 10)
+            wait_for(lambda: intake.link().state == "refused")
             broker.stop()
-            wait_for(lambda: intake.link().state == "down", 10)
+            wait_for(lambda: intake.link().state == "down")
 
 
 def test_it_starts_on_a_free_port_serves_this_computer_only_and_leaves_no_thread() -> None:

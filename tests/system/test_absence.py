@@ -16,7 +16,7 @@ def test_from_when_to_when_nobody_watched_and_what_each_box_went_through_is_told
         for minute in range(10, 130):
             room.say(minute, 28.0 + (2.0 if minute == 60 else 0.0), 28.5 - (1.0 if minute == 90 else 0.0))
         with room.service(130) as app:
-            wait_for(lambda: app.parts.intake.link().counts.stored == 240, 20, "what waited at the broker")
+            wait_for(lambda: app.parts.intake.link().counts.stored == 240, "what waited at the broker")
             room.run(app, range(131, 140))
         (notice,) = room.notices
         assert (notice.kind, notice.urgency, notice.subjects) == ("was-away", "today", ("shed",))
@@ -42,7 +42,7 @@ def test_a_limit_that_was_passed_meanwhile_is_told_by_the_limit_and_not_twice(tm
         for minute in range(10, 130):
             room.say(minute, 24.0 if 30 <= minute < 90 else 28.0)
         with room.service(130) as app:
-            wait_for(lambda: app.parts.intake.link().counts.stored == 240, 20, "what waited at the broker")
+            wait_for(lambda: app.parts.intake.link().counts.stored == 240, "what waited at the broker")
             room.run(app, range(131, 150))
     assert sorted(told(room.notices)) == [("too-cool", "cleared", "low"), ("was-away", "raised", "shed")]
     limit, away = sorted(room.notices, key=lambda n: n.kind)
@@ -58,7 +58,7 @@ def test_readings_without_a_time_of_their_own_are_told_without_one(tmp_path: Pat
         for minute in range(10, 130):
             room.say(minute, 27.0 + (minute % 10) / 10)
         with room.service(130) as app:
-            wait_for(lambda: app.parts.intake.link().counts.stored == 240, 20, "what waited at the broker")
+            wait_for(lambda: app.parts.intake.link().counts.stored == 240, "what waited at the broker")
             room.run(app, range(131, 140))
     (notice,) = room.notices
     assert "readings waited at the broker, and when they were made is not known" in notice.text

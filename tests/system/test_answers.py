@@ -19,7 +19,7 @@ from monitor.core.notices.notices import Notice, Route
 from tests.bench.process import Publisher, Service, room, service, timed
 from tests.bench.process import message as reading
 from tests.browser import browser
-from tests.peers import Mosquitto, free_port, mosquitto, wait_for
+from tests.peers import MOMENT_S, Mosquitto, free_port, mosquitto, wait_for
 from tests.sinks import Sink, http_sink
 
 PROBE = timed("warm", "upper")
@@ -59,7 +59,7 @@ def made(tmp_path: Path, broker: Mosquitto, phone: Sink) -> Iterator[Made]:
         )
         tables["channels"] = [
             {"id": "phone", "url": f"json://127.0.0.1:{phone.port}/phone"},
-            {"id": "neighbour", "url": f"json://127.0.0.1:{phone.port}/neighbour", "after": "15 s"},
+            {"id": "neighbour", "url": f"json://127.0.0.1:{phone.port}/neighbour", "after": "5 min"},
         ]
         one = Service(tmp_path / "service", tables)
         running.append(one)
@@ -75,7 +75,7 @@ def made(tmp_path: Path, broker: Mosquitto, phone: Sink) -> Iterator[Made]:
 def ask(url: str, method: str = "GET") -> tuple[int, str]:
     parts = urlsplit(url)
     assert parts.hostname is not None
-    connection = http.client.HTTPConnection(parts.hostname, parts.port, timeout=10)
+    connection = http.client.HTTPConnection(parts.hostname, parts.port, timeout=MOMENT_S)
     try:
         connection.request(method, parts.path)
         response = connection.getresponse()
@@ -90,7 +90,7 @@ def warm(broker: Mosquitto, celsius: float = 33.0) -> None:
         probe.wait_acknowledged()
 
 
-def told(phone: Sink, seconds: float = 20) -> str:
+def told(phone: Sink) -> str:
     """The text of the first notice of too warm that the phone got."""
     texts: list[str] = []
 
@@ -98,7 +98,7 @@ def told(phone: Sink, seconds: float = 20) -> str:
         texts[:] = [a.text for a in list(phone.arrivals) if "oo warm" in a.title]
         return bool(texts)
 
-    wait_for(came, seconds, "the notice on the phone")
+    wait_for(came, "the notice on the phone")
     return texts[0]
 
 
@@ -123,7 +123,7 @@ def test_a_link_is_read_followed_and_its_button_ends_repeats_and_further_steps(
     assert lines == [f"Answer: {link}, or send {link.rpartition('/')[2]} to {TOPIC}"]
     assert text.splitlines()[-1].startswith("notice ")
     # Told again, because nobody answered; fetching the link is no answer.
-    wait_for(lambda: len(too_warm(one)) >= 2, 20, "a repeat")
+    wait_for(lambda: len(too_warm(one)) >= 2, "a repeat")
     for _ in range(3):
         assert ask(link)[0] == 200
     status, html = ask(link, "POST")
@@ -167,7 +167,7 @@ def test_the_code_is_answered_by_the_broker_and_replied_to(made: Made, broker: M
         button._client.subscribe(f"{TOPIC}/reply", 1)
         time.sleep(0.3)
         button.publish(TOPIC, json.dumps({"token": code, "by": "neighbour"}))
-        wait_for(lambda: bool(replies), 15, "the reply")
+        wait_for(lambda: bool(replies), "the reply")
     assert replies[0].startswith("Notice ")
     assert "is answered: Too warm: box upper." in replies[0]
     assert [n.answer for n in too_warm(one) if n.answered_ms] == ["neighbour, with the code sent to phone"]
@@ -183,7 +183,7 @@ def test_the_weekly_drill_proves_the_way_back(
     )  # fmt: skip
     with one.store() as store:
         store.ledger.commit((), (), [drill], {})
-    wait_for(lambda: any("Test notice" in a.title for a in list(phone.arrivals)), 15, "the drill on the phone")
+    wait_for(lambda: any("Test notice" in a.title for a in list(phone.arrivals)), "the drill on the phone")
     (text,) = [a.text for a in phone.arrivals if "Test notice" in a.title]
     assert "To prove the way back, answer this one, too. Answer: http://" in text
     status, html = ask(link_in(text), "POST")
@@ -212,11 +212,11 @@ def test_killed_at_any_time_a_link_answers_once_and_outlives_restarts(
             return False
         return True
 
-    wait_for(pressed, 20, "the page to be there again")
+    wait_for(pressed, "the page to be there again")
     one.kill()
     one.start()
     one.wait_up(times=3)
-    wait_for(pressed, 20, "the page to be there again")
+    wait_for(pressed, "the page to be there again")
     assert statuses == [200, 410]
     with one.store() as store:
         assert len(store.db.rows("SELECT * FROM answer")) == 1

@@ -29,7 +29,7 @@ from monitor.errors import (
 )
 from monitor.service import round as rounds
 from tests.bench.stepped import Stepped, stepped
-from tests.peers import PROJECT, wait_for
+from tests.peers import MOMENT_S, PROJECT, wait_for
 from tests.sinks import http_sink
 
 START_MS = int(datetime(2026, 9, 1, 12, tzinfo=UTC).timestamp() * 1000)
@@ -86,7 +86,7 @@ def test_a_damaged_hour_of_readings_is_told_while_readings_and_notices_go_on(tmp
             told = course.go(40, warm=("a",))
             damaged = " ".join(f"the readings of {b}-t" for b in BOXES)
             assert told == [("check-failed", "raised", damaged), ("too-warm", "raised", "a")]
-            assert run.app.parts.delivery.drain(20)
+            assert run.app.parts.delivery.drain(60)
             assert {a.key.split("/")[0] for a in sink.taken} == {"check-failed", "too-warm"}
             assert "is damaged (not a chunk of readings)" in sink.taken[0].text
 
@@ -101,7 +101,7 @@ def test_where_nothing_can_be_looked_at_that_is_told_and_readings_are_stored(
             course.go(30)
             monkeypatch.setattr(run.app.parts.derived, "lots", lambda _: 1 / 0)
             assert course.go(30, warm=("a",)) == [("check-failed", "raised", WHOLE)]
-            assert run.app.parts.delivery.drain(20)
+            assert run.app.parts.delivery.drain(60)
             assert ["ZeroDivisionError" in a.text for a in sink.taken] == [True]
             assert run.app.parts.store.readings.last_at()["a-t"] == course.now_ms
             monkeypatch.undo()
@@ -118,7 +118,7 @@ def test_that_notices_cannot_be_answered_is_told_also_where_nothing_can_be_looke
         taken.listen()
         answers = Answers(("127.0.0.1", taken.getsockname()[1]), "http://egg.room")
         with course.service(replace(settings(), answers=answers)) as run:
-            wait_for(lambda: run.app.parts.ways_back.health() != Health(), 5, "the trouble")
+            wait_for(lambda: run.app.parts.ways_back.health() != Health(), "the trouble")
             monkeypatch.setattr(run.app.parts.derived, "lots", lambda _: 1 / 0)
             assert ("answers-blocked", "raised", "answers") in course.go(40)
 
@@ -169,9 +169,9 @@ def test_what_waited_for_a_channel_that_was_taken_away_comes_through_the_new_one
         old = Channel("old", f"json://127.0.0.1:{dead.port}/", timeout_s=2.0)
         with course.service(settings(channels=(old,))) as run:
             course.go(30, warm=("a",))
-            assert run.app.parts.delivery.drain(20)
+            assert run.app.parts.delivery.drain(60)
         with course.service(settings(channels=(Channel("new", f"json://127.0.0.1:{new.port}/"),))) as run:
-            assert run.app.parts.delivery.drain(20)
+            assert run.app.parts.delivery.drain(60)
             assert "too-warm" in {a.key.split("/")[0] for a in new.taken}
 
 
@@ -194,7 +194,7 @@ def test_a_notice_that_cannot_be_routed_does_not_stop_the_others(
         channels = tuple(Channel(n, f"json://127.0.0.1:{s.port}/") for n, s in (("good", good), ("odd", odd)))
         with course.service(settings(channels=channels)) as run:
             assert ("too-warm", "raised", "a") in course.go(30, warm=("a",))
-            assert run.app.parts.delivery.drain(20)
+            assert run.app.parts.delivery.drain(60)
         assert len(good.taken) == len(odd.taken) == 1
 
 
@@ -213,7 +213,7 @@ def test_a_configuration_that_does_not_load_ends_the_start_with_its_code_and_eve
     file = tmp_path / "room.toml"
     file.write_text('[room]\nname = "x"\nzone = "Nowhere/At-all"\n', encoding="utf-8")
     command = [sys.executable, "-m", "monitor", "run", "--config", str(file), "--data", str(tmp_path / "data")]
-    done = subprocess.run(command, cwd=PROJECT, capture_output=True, text=True, timeout=60, check=False)
+    done = subprocess.run(command, cwd=PROJECT, capture_output=True, text=True, timeout=MOMENT_S, check=False)
     assert done.returncode == ConfigError.exit_code
     assert "zone" in done.stderr
     assert not (tmp_path / "data").exists(), "nothing was begun"

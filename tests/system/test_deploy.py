@@ -26,7 +26,7 @@ from monitor.cli.main import parser
 from monitor.config import load
 from tests.bench import Figures
 from tests.bench.__main__ import NotMeasured, available, find, main, options, report, run
-from tests.peers import PROJECT, answers, free_port, need, wait_for
+from tests.peers import MOMENT_S, PROJECT, answers, free_port, need, wait_for
 
 DEPLOY = PROJECT / "deploy"
 SCRIPTS = [*(DEPLOY / name for name in ("try", "test", "measure", "broker", "lock")), PROJECT / ".ci" / "run"]
@@ -64,12 +64,12 @@ class Broker:
         with (self.folder / "log").open("ab") as log:
             command = [need("mosquitto", "mosquitto"), "-c", str(self.folder / "mosquitto.conf")]
             self.process = subprocess.Popen(command, stdout=log, stderr=log)
-        wait_for(lambda: answers(self.port), 10, "the broker to answer")
+        wait_for(lambda: answers(self.port), "the broker to answer")
 
     def stop(self, how: signal.Signals = signal.SIGTERM) -> None:
         if self.process is not None:
             self.process.send_signal(how)
-            self.process.wait(10)
+            self.process.wait(MOMENT_S)
             self.process = None
 
     def save_now(self) -> None:
@@ -77,7 +77,7 @@ class Broker:
         assert self.process is not None
         (self.folder / "data" / "mosquitto.db").unlink(missing_ok=True)  # it may have done so by itself before
         self.process.send_signal(signal.SIGUSR1)
-        wait_for((self.folder / "data" / "mosquitto.db").exists, 10, "the broker's file")
+        wait_for((self.folder / "data" / "mosquitto.db").exists, "the broker's file")
 
 
 @pytest.fixture
@@ -123,13 +123,13 @@ class Client:
         self._answered.clear()
         self.line.connect("127.0.0.1", self.port, clean_start=False, properties=lasting)
         self.line.loop_start()
-        assert self._answered.wait(10)
+        assert self._answered.wait(MOMENT_S)
         return self.answer
 
     def subscribe(self, topic: str) -> str:
         self.granted.clear()
         self.line.subscribe(topic, qos=1)
-        wait_for(lambda: bool(self.granted), 10, "the answer to the subscription")
+        wait_for(lambda: bool(self.granted), "the answer to the subscription")
         return self.granted[0]
 
     def publish(self, topic: str, *texts: str) -> None:
@@ -177,7 +177,7 @@ def test_probes_may_report_and_the_service_may_read_and_nothing_else(broker: Bro
         service.publish("eggroom/left", "forged")
         service.publish("eggroom/answer/reply", "answered")
         probe.publish("eggroom/left/upper/temperature", "28.4")
-        wait_for(lambda: "28.4" in service.came and "answered" in service.came, 10, "the reading and the reply")
+        wait_for(lambda: "28.4" in service.came and "answered" in service.came, "the reading and the reply")
         assert sorted(service.came) == ["28.4", "answered"]
         assert probe.came == []
 
@@ -201,7 +201,7 @@ def test_readings_wait_for_the_service_and_outlive_a_killed_broker(broker: Broke
         connected(broker.port, ("probes", PROBES), "probe") as probe,
     ):
         probe.publish("eggroom/left", "fresh")
-        wait_for(lambda: "fresh" in service.came, 15, "what waited, and what is new")
+        wait_for(lambda: "fresh" in service.came, "what waited, and what is new")
         assert service.came == [*(str(n) for n in range(count)), "fresh"]
 
 

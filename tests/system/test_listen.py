@@ -22,7 +22,7 @@ from monitor.cli.main import main
 from monitor.config import load
 from monitor.core.readings.decode import decode
 from monitor.errors import BrokerRefused, BrokerUnreachable, SecretMissing, UsageError
-from tests.peers import PROJECT, Mosquitto, free_port, mosquitto
+from tests.peers import MOMENT_S, PROJECT, Mosquitto, free_port, mosquitto, wait_for
 
 
 @pytest.fixture
@@ -277,9 +277,7 @@ def test_it_never_touches_the_services_session(broker: Mosquitto) -> None:
         assert listen(*at(broker.port)) == 0
     service.connect("127.0.0.1", broker.port, clean_start=False, properties=properties)
     service.loop_start()
-    deadline = time.monotonic() + 5
-    while not got and time.monotonic() < deadline:
-        time.sleep(0.02)
+    wait_for(lambda: bool(got), "what was published meanwhile")
     service.disconnect()
     service.loop_stop()
     assert got.count(b"1") >= 2
@@ -305,7 +303,7 @@ def test_interrupted_it_still_shows_what_it_heard(broker: Mosquitto) -> None:
         assert "shed/" in process.stdout.readline()
         time.sleep(0.5)
         process.send_signal(signal.SIGINT)
-        out, _ = process.communicate(timeout=10)
+        out, _ = process.communicate(timeout=MOMENT_S)
     assert process.returncode == 0
     assert "[[probes]]" in out
 

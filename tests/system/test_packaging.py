@@ -20,7 +20,7 @@ from packaging.utils import canonicalize_name
 
 from monitor import __version__
 from monitor.errors import NotInstalled
-from tests.peers import PROJECT
+from tests.peers import MOMENT_S, PROJECT
 
 LOCKS = {
     "run": PROJECT / "deploy" / "requirements.lock",
@@ -73,7 +73,11 @@ def installed(name: str, version: str) -> metadata.Distribution:
 def python_of(environment: Path, code: str, cwd: Path) -> str:
     """What a program in that environment prints, run outside the checkout with nothing else on its path."""
     done = subprocess.run(
-        [environment / "bin" / "python", "-I", "-c", code], capture_output=True, text=True, cwd=cwd, timeout=120
+        [environment / "bin" / "python", "-I", "-c", code],
+        capture_output=True,
+        text=True,
+        cwd=cwd,
+        timeout=10 * MOMENT_S,
     )
     assert done.returncode == 0, done.stderr
     return done.stdout
@@ -88,7 +92,7 @@ def command(environment: Path, *words: str, cwd: Path) -> subprocess.CompletedPr
         cwd=cwd,
         stdin=subprocess.DEVNULL,
         env={"PATH": "/usr/bin:/bin", "LANG": "C.UTF-8", "HOME": str(cwd)},
-        timeout=120,
+        timeout=10 * MOMENT_S,
     )
 
 

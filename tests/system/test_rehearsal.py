@@ -33,7 +33,7 @@ from monitor.simulation.rehearsal import (
     scenario,
 )
 from monitor.simulation.room import Act
-from tests.peers import PROJECT, need
+from tests.peers import MOMENT_S, PROJECT, need
 
 COMMAND = (
     "import argparse, sys; from monitor.cli import rehearse; p = argparse.ArgumentParser(); "
@@ -55,7 +55,7 @@ def command(*words: str, temporary: Path) -> subprocess.Popen[str]:
 @pytest.mark.slow
 def test_the_whole_rehearsal_passes_and_leaves_nothing_behind(tmp_path: Path) -> None:
     with command("--json", "--speed", "0", temporary=tmp_path) as process:
-        out, err = process.communicate(timeout=180)
+        out, err = process.communicate(timeout=10 * MOMENT_S)
     assert process.returncode == 0, out + err
     summary = json.loads(out)
     assert summary["simulated"] is True

@@ -25,7 +25,7 @@ from monitor.core.notices.notices import Notice, Route
 from monitor.core.readings.arrivals import Arrival
 from monitor.core.terms.settings import Answers, Broker, Probe, Room, Settings
 from monitor.derived.room import zone_of
-from tests.peers import PROJECT, Mosquitto, mosquitto, wait_for
+from tests.peers import MOMENT_S, PROJECT, Mosquitto, mosquitto, wait_for
 
 TOPIC = "eggroom/answer"
 SECRET = bytes(range(32))
@@ -72,7 +72,7 @@ def intake(folder: Path, port: int, *, bare_numbers: bool = False) -> Intake:
 
 def up(own: Intake) -> Intake:
     own.start()
-    wait_for(lambda: own.link().state == "up", 20, "the link to be up")
+    wait_for(lambda: own.link().state == "up", "the link to be up")
     return own
 
 
@@ -94,7 +94,7 @@ class Keeper:
         self.client.connect("127.0.0.1", self.port)
         self.client.loop_start()
         self.client.subscribe(f"{TOPIC}/reply", 1)
-        wait_for(lambda: bool(heard), 10, "the subscription")
+        wait_for(lambda: bool(heard), "the subscription")
 
     def _on_message(self, _client: Client, _data: object, message: MQTTMessage) -> None:
         self.replies.append(message.payload.decode())
@@ -104,8 +104,8 @@ class Keeper:
         for info in [self.client.publish(topic, payload, qos=1, retain=retain) for payload in payloads]:
             info.wait_for_publish(20)
 
-    def hears(self, count: int, seconds: float = 10) -> list[str]:
-        wait_for(lambda: len(self.replies) >= count, seconds, f"{count} replies, heard {self.replies}")
+    def hears(self, count: int) -> list[str]:
+        wait_for(lambda: len(self.replies) >= count, f"{count} replies, heard {self.replies}")
         return self.replies
 
     def close(self) -> None:
@@ -249,8 +249,8 @@ def test_of_many_guesses_few_are_looked_at_and_readings_do_not_suffer(
     keeper.send(*[f"{code(notice)[:-4]}{n:04d}" for n in range(500)])
     keeper.send("28.5", topic="room/warm")
     keeper.send(*["nonsense"] * 500)
-    wait_for(lambda: running.link().counts.received == 1001, 20, "all to come")
-    wait_for(lambda: len(keeper.replies) > WRONG_A_MINUTE, 10, "the replies")
+    wait_for(lambda: running.link().counts.received == 1001, "all to come")
+    wait_for(lambda: len(keeper.replies) > WRONG_A_MINUTE, "the replies")
     assert running.stop()
     kinds = Counter(r.partition(":")[2][:12] for r in keeper.replies)
     assert kinds == {" this is not": WRONG_A_MINUTE, " too many wr": 1}
@@ -321,11 +321,11 @@ def test_killed_around_its_commit_it_answers_once_and_the_reply_is_the_same(
     keeper.send("28.5", topic="room/warm")
     keeper.send(json.dumps({"token": code(notice), "by": "neighbour"}))
     with subprocess.Popen(command, cwd=PROJECT, env=environ | {"WARMTALLY_CRASH_AT": place}) as dying:
-        assert dying.wait(30) == -signal.SIGKILL
+        assert dying.wait(MOMENT_S) == -signal.SIGKILL
     assert (answered(tmp_path).answered_ms is not None) is committed
     with subprocess.Popen(command, cwd=PROJECT, env=environ) as last:
         said = "Notice 1 is answered: Too warm: upper."
-        wait_for(lambda: any(r.startswith(said) for r in keeper.replies), 20, f"the reply in {keeper.replies}")
+        wait_for(lambda: any(r.startswith(said) for r in keeper.replies), f"the reply in {keeper.replies}")
         last.terminate()
     with Store(tmp_path / "data") as store:
         assert len(store.db.rows("SELECT * FROM answer")) == 1

@@ -7,7 +7,6 @@ from dataclasses import replace
 from typing import Any, cast, get_args
 
 import pytest
-from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessageInfo
@@ -32,6 +31,7 @@ from monitor.adapters.mqtt.line_states import (
 from monitor.adapters.mqtt.line_words import LineWords
 from monitor.core.readings.arrivals import Arrival
 from monitor.core.terms.settings import Broker
+from tests.examples import at_most
 
 P, E = LinePhase, LineEvent
 NOW_MS = 1_790_000_000_000
@@ -201,7 +201,7 @@ class LineLife(RuleBasedStateMachine):
         assert self.state.connection % 2 == (self.state.phase in CARRYING)
 
 
-LineLife.TestCase.settings = settings(max_examples=200, stateful_step_count=40, deadline=None)
+LineLife.TestCase.settings = at_most(1, 40)
 TestLineLife = LineLife.TestCase
 
 

@@ -21,7 +21,7 @@ from monitor.core.readings.gateways import Said
 from monitor.core.terms.settings import Broker, Gateway, Probe, Room, Settings
 from monitor.errors import StoreFull
 from monitor.simulation.broker import RehearsalBroker
-from tests.peers import Mosquitto, mosquitto, wait_for
+from tests.peers import MOMENT_S, Mosquitto, mosquitto, wait_for
 
 PROBE = Probe("warm", "room/warm", gateway="bridge")
 BRIDGE = Gateway("bridge", "room/bridge")
@@ -50,7 +50,7 @@ def intake(port: int, folder: Path, status: str | None = None, clock: Clock | No
     made = Intake(settings(port, folder, status), now_ms=clock or Clock(), answer_s=1.0)
     made.start()
     try:
-        wait_for(lambda: made.link().state == "up", 10, "the service to subscribe")
+        wait_for(lambda: made.link().state == "up", "the service to subscribe")
         yield made
     finally:
         assert made.stop()
@@ -86,9 +86,9 @@ def test_the_will_of_a_gateway_that_dies_is_kept_over_a_restart(tmp_path: Path, 
         clock = Clock()
         with intake(broker.port, tmp_path, clock=clock):
             client = gateway(broker, retain=retain)
-            wait_for(lambda: (s := state(tmp_path)) is not None and not s.gone, 10, "here to be kept")
+            wait_for(lambda: (s := state(tmp_path)) is not None and not s.gone, "here to be kept")
             cut(client)
-            wait_for(lambda: (s := state(tmp_path)) is not None and s.gone, 10, "gone to be kept")
+            wait_for(lambda: (s := state(tmp_path)) is not None and s.gone, "gone to be kept")
             before = state(tmp_path)
         with intake(broker.port, tmp_path, clock=clock):
             # The retained state comes again, and is no new death.
@@ -101,7 +101,7 @@ def test_a_gateway_that_died_while_the_service_was_away_is_found_gone(tmp_path: 
     with mosquitto(tmp_path / "broker") as broker:
         cut(gateway(broker))
         with intake(broker.port, tmp_path):
-            wait_for(lambda: state(tmp_path) is not None, 10, "the will to be found")
+            wait_for(lambda: state(tmp_path) is not None, "the will to be found")
         found = state(tmp_path)
         assert found is not None
         assert found.gone
@@ -112,10 +112,10 @@ def test_what_waits_in_the_session_and_is_not_retained_is_heard_too(tmp_path: Pa
     with mosquitto(tmp_path / "broker") as broker:
         with intake(broker.port, tmp_path):
             client = gateway(broker, retain=False)
-            wait_for(lambda: (s := state(tmp_path)) is not None and not s.gone, 10, "here to be kept")
+            wait_for(lambda: (s := state(tmp_path)) is not None and not s.gone, "here to be kept")
         cut(client)
         with intake(broker.port, tmp_path):
-            wait_for(lambda: (s := state(tmp_path)) is not None and s.gone, 10, "gone to be kept")
+            wait_for(lambda: (s := state(tmp_path)) is not None and s.gone, "gone to be kept")
 
 
 def test_a_will_that_cannot_be_written_down_is_not_acknowledged_and_comes_again(
@@ -134,12 +134,12 @@ def test_a_will_that_cannot_be_written_down_is_not_acknowledged_and_comes_again(
             client.connect("127.0.0.1", broker.port)
             client.loop_start()
             client.publish(BRIDGE.topic, "offline", qos=1).wait_for_publish(5)
-            assert tried.wait(10)
+            assert tried.wait(MOMENT_S)
             client.disconnect()
             client.loop_stop()
         assert state(tmp_path) is None
         with intake(broker.port, tmp_path):
-            wait_for(lambda: (s := state(tmp_path)) is not None and s.gone, 10, "the will to come again")
+            wait_for(lambda: (s := state(tmp_path)) is not None and s.gone, "the will to come again")
 
 
 def test_what_a_gateway_says_that_is_neither_is_kept_as_unreadable_and_disturbs_no_reading(tmp_path: Path) -> None:
@@ -148,8 +148,8 @@ def test_what_a_gateway_says_that_is_neither_is_kept_as_unreadable_and_disturbs_
         for payload in ("asleep", "offline", "online"):
             client.publish(BRIDGE.topic, payload, qos=1)
             client.publish(PROBE.topic, "28.1", qos=1)
-        wait_for(lambda: made.link().counts.stored == 3, 10, "the readings to be stored")
-        wait_for(lambda: (s := state(tmp_path)) is not None and not s.gone, 10, "here to be kept")
+        wait_for(lambda: made.link().counts.stored == 3, "the readings to be stored")
+        wait_for(lambda: (s := state(tmp_path)) is not None and not s.gone, "here to be kept")
         with Store(tmp_path / "data") as store:
             assert store.db.rows("SELECT topic, probe FROM quarantine") == [(BRIDGE.topic, "")]
         client.disconnect()
@@ -164,7 +164,7 @@ def test_a_broker_of_the_older_protocol_gives_the_state_too(tmp_path: Path) -> N
         client.publish(BRIDGE.topic, "offline", qos=1, retain=True).wait_for_publish(5)
         with intake(broker.port, tmp_path) as made:
             assert made.link().protocol == "MQTT 3.1.1"
-            wait_for(lambda: (s := state(tmp_path)) is not None and s.gone, 10, "the will to be found")
+            wait_for(lambda: (s := state(tmp_path)) is not None and s.gone, "the will to be found")
         client.disconnect()
         client.loop_stop()
 
@@ -184,7 +184,7 @@ class Watcher:
         self.client.on_subscribe = lambda *_: subscribed.set()
         self.client.loop_start()
         self.client.subscribe(STATUS, 1)
-        assert subscribed.wait(5)
+        assert subscribed.wait(MOMENT_S)
 
     def _hear(self, _client: Client, _data: Any, message: Any) -> None:
         self.said.append(message.payload.decode())
@@ -198,11 +198,11 @@ def test_the_service_says_that_it_is_here_and_at_an_orderly_end_that_it_is_gone(
     with mosquitto(tmp_path / "broker") as broker:
         watcher = Watcher(broker.port)
         with intake(broker.port, tmp_path, STATUS):
-            wait_for(lambda: watcher.said == ["here"], 10, "here")
-        wait_for(lambda: watcher.said == ["here", "gone"], 10, "gone")
+            wait_for(lambda: watcher.said == ["here"], "here")
+        wait_for(lambda: watcher.said == ["here", "gone"], "gone")
         watcher.close()
         late = Watcher(broker.port)
-        wait_for(lambda: late.said == ["gone"], 10, "the retained word")
+        wait_for(lambda: late.said == ["gone"], "the retained word")
         late.close()
 
 
@@ -212,18 +212,18 @@ def test_the_broker_says_gone_only_when_the_delay_has_passed(tmp_path: Path, mon
     with mosquitto(tmp_path / "broker") as broker:
         watcher = Watcher(broker.port)
         with intake(broker.port, tmp_path, STATUS) as made:
-            wait_for(lambda: watcher.said == ["here"], 10, "here")
+            wait_for(lambda: watcher.said == ["here"], "here")
             client = made._line._client
             assert client is not None
             sock = client.socket()
             assert isinstance(sock, socket.socket)
             sock.shutdown(socket.SHUT_RDWR)
             # Back after a second, within the delay: it only says once more that it is here.
-            wait_for(lambda: len(watcher.said) > 1, 10, "the service to be back")
+            wait_for(lambda: len(watcher.said) > 1, "the service to be back")
             assert set(watcher.said) == {"here"}
             # As if the process had been killed: nobody connects again.
             cut(client)
-            wait_for(lambda: watcher.said[-1] == "gone", 10, "the broker to say gone")
+            wait_for(lambda: watcher.said[-1] == "gone", "the broker to say gone")
         watcher.close()
 
 
@@ -249,12 +249,12 @@ def test_a_broker_that_does_not_let_it_say_so_is_told_of_and_readings_come_all_t
         client.connect("127.0.0.1", broker.port)
         client.loop_start()
         client.publish(PROBE.topic, "28.1", qos=1)
-        wait_for(lambda: made.link().counts.stored == 1, 10, "the reading")
-        wait_for(lambda: "does not take what warmtally says on" in caplog.text, 10, "the warning")
+        wait_for(lambda: made.link().counts.stored == 1, "the reading")
+        wait_for(lambda: "does not take what warmtally says on" in caplog.text, "the warning")
         # This broker ends the connection when it refuses; once is enough.
-        wait_for(lambda: made.link().state == "up", 10, "the line to be back")
+        wait_for(lambda: made.link().state == "up", "the line to be back")
         client.publish(PROBE.topic, "28.2", qos=1)
-        wait_for(lambda: made.link().counts.stored == 2, 10, "the reading after that")
+        wait_for(lambda: made.link().counts.stored == 2, "the reading after that")
         assert caplog.text.count("does not take") == 1
         client.disconnect()
         client.loop_stop()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.adapters.store.chunks import Columns, decode, decode_all, encode
@@ -48,7 +48,6 @@ def same(a: Columns, b: Columns) -> bool:
     )
 
 
-@settings(deadline=None, max_examples=300)
 @given(st.lists(READING, max_size=60))
 def test_what_goes_in_comes_out_exactly(rows: list[tuple[int, float, int, int, bool, str]]) -> None:
     before = columns(rows)
@@ -57,7 +56,6 @@ def test_what_goes_in_comes_out_exactly(rows: list[tuple[int, float, int, int, b
     assert [str(a.dtype) for a in (after.at, after.value, after.flag)] == ["int64", "float64", "uint8"]
 
 
-@settings(deadline=None, max_examples=200)
 @given(st.lists(st.lists(READING, max_size=4), max_size=12))
 def test_many_at_once_come_out_as_one_by_one(hours: list[list[tuple[int, float, int, int, bool, str]]]) -> None:
     blobs = [encode(columns(rows)) for rows in hours]
@@ -69,7 +67,6 @@ def test_more_chunks_than_are_decoded_together_keep_their_order() -> None:
     assert same(decode_all([encode(h) for h in hours]), Columns.joined(hours))
 
 
-@settings(deadline=None, max_examples=200)
 @given(st.lists(READING, min_size=1, max_size=20), st.data())
 def test_damaged_bytes_are_refused_and_never_read_as_something_else(
     rows: list[tuple[int, float, int, int, bool, str]], data: st.DataObject

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule
 
@@ -24,6 +24,7 @@ from monitor.adapters.store import InboxMark, Quarantined, Store, columns_of, fo
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.times import HOUR_MS
 from monitor.errors import StoreCorrupt, StoreError
+from tests.examples import at_most
 from tests.peers import PROJECT
 
 T0 = 1_780_000_000_000 // HOUR_MS * HOUR_MS
@@ -168,7 +169,6 @@ ACTIONS = st.lists(
 )
 
 
-@settings(deadline=None, max_examples=60)
 @given(ACTIONS)
 def test_whatever_the_order_of_late_doubled_and_folded_readings_the_first_stored_wins(
     actions: Sequence[tuple[str, object]],
@@ -388,4 +388,4 @@ class Running(RuleBasedStateMachine):
 
 
 TestRunning = Running.TestCase
-TestRunning.settings = settings(deadline=None, max_examples=15, stateful_step_count=25)
+TestRunning.settings = at_most(0.15, 25)

@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -25,7 +26,7 @@ from monitor.core.notices.conditions import Condition, Phase
 from monitor.core.notices.notices import Notice, Route
 from monitor.derived.room import zone_of
 from tests.browser import HEIGHT, WIDTH, browser
-from tests.peers import free_port, wait_for
+from tests.peers import MOMENT_S, free_port, wait_for
 
 T0 = 1_780_000_000_000
 SECRET = bytes(range(32))
@@ -64,7 +65,7 @@ class Room:
 
     def start(self) -> None:
         self.pages.server.start()
-        wait_for(lambda: self.pages.server.port != 0, 5, "the page to be served")
+        wait_for(lambda: self.pages.server.port != 0, "the page to be served")
 
     @property
     def port(self) -> int:
@@ -78,7 +79,7 @@ class Room:
         source: str = "127.0.0.1",
         headers: dict[str, str] | None = None,
     ) -> tuple[int, str, http.client.HTTPMessage]:
-        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=10, source_address=(source, 0))
+        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=MOMENT_S, source_address=(source, 0))
         try:
             connection.request(method, f"/a/{self.code}" if path is None else path, body, headers or {})
             response = connection.getresponse()
@@ -88,7 +89,10 @@ class Room:
 
     def raw(self, data: bytes) -> bytes:
         got = b""
-        with socket.create_connection(("127.0.0.1", self.port), timeout=10) as s, contextlib.suppress(ConnectionError):
+        with (
+            socket.create_connection(("127.0.0.1", self.port), timeout=MOMENT_S) as s,
+            contextlib.suppress(ConnectionError),
+        ):
             s.sendall(data)
             with contextlib.suppress(OSError):
                 # It may have been cut already.
@@ -212,7 +216,7 @@ def test_of_a_thousand_guesses_ten_are_looked_at_in_a_minute(room: Room) -> None
     # On a busy machine some find the connections before them not yet put away, and are not looked at either.
     assert statuses[404] == 10
     assert statuses.keys() <= {404, 429, 503}
-    wait_for(lambda: room.ask("POST")[0] != 503, 10, "the page to be free")
+    wait_for(lambda: room.ask("POST")[0] != 503, "the page to be free")
     # Even the right one, from there; elsewhere nobody is kept out, and a minute later nobody at all.
     status, html, headers = room.ask("POST")
     assert (status, headers["Retry-After"]) == (429, "60")
@@ -294,8 +298,13 @@ def test_nothing_of_a_code_is_logged(room: Room, caplog: pytest.LogCaptureFixtur
 
 
 def test_slow_clients_are_cut_and_meanwhile_others_are_served(room: Room, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(server, "REQUEST_S", 1.5)
-    slow = [socket.create_connection(("127.0.0.1", room.port), timeout=10) for _ in range(server.CONNECTIONS_OF_ONE)]
+    passed_s = [0.0]
+    monkeypatch.setattr(server, "REQUEST_S", 5 * MOMENT_S)
+    monkeypatch.setattr(server._Handler, "timeout", 10 * MOMENT_S)
+    monkeypatch.setattr(server, "time", SimpleNamespace(monotonic=lambda: time.monotonic() + passed_s[0]))
+    slow = [
+        socket.create_connection(("127.0.0.1", room.port), timeout=MOMENT_S) for _ in range(server.CONNECTIONS_OF_ONE)
+    ]
     began = time.monotonic()
     try:
         for s in slow:
@@ -303,12 +312,15 @@ def test_slow_clients_are_cut_and_meanwhile_others_are_served(room: Room, monkey
         time.sleep(0.3)
         assert room.ask(source="127.0.0.2")[0] == 200
         # One more from there is one too many.
-        with socket.create_connection(("127.0.0.1", room.port), timeout=10) as s:
+        with socket.create_connection(("127.0.0.1", room.port), timeout=MOMENT_S) as s:
             assert s.recv(100).startswith(b"HTTP/1.0 503")
         # They go on, a byte at a time, and are cut all the same.
+        for s in slow:
+            s.sendall(b"x")
+        passed_s[0] = server.REQUEST_S
         cut = [False] * len(slow)
         while not all(cut):
-            assert time.monotonic() - began < 10
+            assert time.monotonic() - began < 4 * MOMENT_S
             for n, s in enumerate(slow):
                 try:
                     s.sendall(b"x")
@@ -321,14 +333,14 @@ def test_slow_clients_are_cut_and_meanwhile_others_are_served(room: Room, monkey
     finally:
         for s in slow:
             s.close()
-    wait_for(lambda: room.ask()[0] == 200, 5, "room for this caller again")
+    wait_for(lambda: room.ask()[0] == 200, "room for this caller again")
 
 
 def test_clients_that_go_away_leave_nothing_behind(room: Room) -> None:
     for _ in range(300):
         with socket.create_connection(("127.0.0.1", room.port)) as s:
             s.sendall(b"GET /a/x HTTP/1.1\r\n")
-    wait_for(lambda: not [t for t in threading.enumerate() if t.name == "warmtally-page-request"], 10, "their ends")
+    wait_for(lambda: not [t for t in threading.enumerate() if t.name == "warmtally-page-request"], "their ends")
     assert room.ask(source="127.0.0.3")[0] == 200
 
 
@@ -342,9 +354,9 @@ def test_a_port_in_use_is_tried_again_until_it_is_free(tmp_path: Path, monkeypat
         taken.bind(room.pages.server._listen)
         taken.listen()
         room.pages.server.start()
-        wait_for(lambda: "already in use" in room.pages.server.trouble, 5, "the trouble to be told")
+        wait_for(lambda: "already in use" in room.pages.server.trouble, "the trouble to be told")
         assert room.pages.server.alive()
-    wait_for(lambda: room.port != 0, 5, "the page to be served")
+    wait_for(lambda: room.port != 0, "the page to be served")
     assert room.ask()[0] == 200
     assert room.pages.server.trouble == ""
     room.pages.server.stop()
@@ -357,10 +369,10 @@ def test_a_thread_that_died_is_replaced(room: Room, monkeypatch: pytest.MonkeyPa
         inner = room.pages.server._server
         assert inner is not None
         broken.setattr(inner, "service_actions", _dies)
-        wait_for(lambda: not room.pages.server._thread.is_alive(), 5, "the thread to die")  # type: ignore[union-attr]
+        wait_for(lambda: not room.pages.server._thread.is_alive(), "the thread to die")  # type: ignore[union-attr]
     assert not room.pages.server.alive()
     room.pages.server.tend()
-    wait_for(lambda: room.port != 0, 5, "the page to be served")
+    wait_for(lambda: room.port != 0, "the page to be served")
     assert room.ask()[0] == 200
 
 
@@ -389,12 +401,14 @@ def test_a_mistake_of_ours_is_a_page_that_tells_nothing(room: Room, monkeypatch:
     assert "inside" not in html
 
 
-def test_stopping_ends_at_once_even_while_somebody_is_connected(room: Room) -> None:
+def test_stopping_ends_at_once_even_while_somebody_is_connected(room: Room, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(server, "REQUEST_S", 5 * MOMENT_S)
+    monkeypatch.setattr(server._Handler, "timeout", 5 * MOMENT_S)
     with socket.create_connection(("127.0.0.1", room.port)) as s:
         s.sendall(b"GET ")
         began = time.monotonic()
         room.pages.server.stop()
-        assert time.monotonic() - began < 2.5
+        assert time.monotonic() - began < MOMENT_S
     assert room.port == 0
     room.pages.server.stop()
 

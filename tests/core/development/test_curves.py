@@ -8,7 +8,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy import integrate, interpolate, stats
 
@@ -119,7 +119,6 @@ def tables(draw: st.DrawFn) -> tuple[list[float], list[float]]:
     return (15.0 + np.cumsum(steps)).tolist(), (1.0 / np.array(rates)).tolist()
 
 
-@settings(max_examples=300, deadline=None)
 @given(tables())
 def test_any_table_falling_ones_in_part_included_is_joined_as_the_oracle_does(
     table: tuple[list[float], list[float]],

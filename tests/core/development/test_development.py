@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy import integrate
 
@@ -99,7 +99,6 @@ def test_the_mean_temperature_would_give_another_development_where_the_curve_ben
 
 
 @pytest.mark.parametrize("curve", CURVES, ids=lambda curve: curve.name)
-@settings(max_examples=60, deadline=None)
 @given(got=series(), data=st.data())
 def test_a_series_may_be_cut_at_any_reading(curve: RateCurve, got: Any, data: st.DataObject) -> None:
     t, c = got
@@ -109,7 +108,6 @@ def test_a_series_may_be_cut_at_any_reading(curve: RateCurve, got: Any, data: st
 
 
 @pytest.mark.parametrize("curve", [MUGGER, LINE], ids=lambda curve: curve.name)
-@settings(max_examples=60, deadline=None)
 @given(got=series(), warmer=st.floats(0.0, 3.0))
 def test_a_warmer_series_never_develops_less_on_a_curve_that_does_not_fall(
     curve: RateCurve, got: Any, warmer: float
@@ -118,7 +116,6 @@ def test_a_warmer_series_never_develops_less_on_a_curve_that_does_not_fall(
     assert integrate_rate(t, c + warmer, curve) >= integrate_rate(t, c, curve) * (1 - 1e-12)
 
 
-@settings(max_examples=60, deadline=None)
 @given(got=series(), data=st.data())
 def test_more_readings_never_take_development_away(got: Any, data: st.DataObject) -> None:
     t, c = got
@@ -126,7 +123,6 @@ def test_more_readings_never_take_development_away(got: Any, data: st.DataObject
     assert 0.0 <= integrate_rate(t[: k + 1], c[: k + 1], MUGGER) <= integrate_rate(t, c, MUGGER) * (1 + 1e-12)
 
 
-@settings(max_examples=60, deadline=None)
 @given(got=series(), data=st.data())
 def test_a_reading_delivered_twice_counts_once(got: Any, data: st.DataObject) -> None:
     t, c = got
@@ -139,7 +135,6 @@ def test_a_reading_delivered_twice_counts_once(got: Any, data: st.DataObject) ->
     assert twice.covered_s.tolist() == once.covered_s.tolist()
 
 
-@settings(max_examples=60, deadline=None)
 @given(got=series(most=8), data=st.data())
 def test_a_reading_on_the_straight_line_between_two_changes_nothing(got: Any, data: st.DataObject) -> None:
     t, c = got
@@ -156,7 +151,6 @@ def test_a_reading_on_the_straight_line_between_two_changes_nothing(got: Any, da
 
 
 @pytest.mark.parametrize("curve", CURVES, ids=lambda curve: curve.name)
-@settings(max_examples=80, deadline=None)
 @given(got=series())
 def test_the_hours_add_up_to_the_integral(curve: RateCurve, got: Any) -> None:
     t, c = got
@@ -170,7 +164,6 @@ def test_the_hours_add_up_to_the_integral(curve: RateCurve, got: Any) -> None:
     assert np.all((parts.covered_s > 0.0) & (parts.covered_s <= 3600.0))
 
 
-@settings(max_examples=60, deadline=None)
 @given(got=series(), max_gap_s=st.sampled_from([0.5, 60.0, 600.0, 3600.0, 20_000.0]))
 def test_only_what_lies_between_near_readings_is_in_an_hour(got: Any, max_gap_s: float) -> None:
     t, c = got
@@ -344,7 +337,6 @@ def test_the_published_output_of_three_cut_offs_is_met(
 
 
 @pytest.mark.parametrize("cutoff", ["none", "horizontal", "vertical"])
-@settings(max_examples=60, deadline=None)
 @given(st.floats(-5.0, 40.0), st.floats(0.0, 30.0), st.floats(0.0, 30.0))
 def test_a_day_of_straight_lines_or_half_sines_is_the_series_it_stands_for(
     cutoff: Cutoff, highest: float, fall: float, next_fall: float

@@ -7,7 +7,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.core.maths.piecewise import PiecewiseCubic, hermite
@@ -47,13 +47,11 @@ at = st.floats(5.0, 25.0)
 step = st.floats(1e-13, 10.0)
 
 
-@settings(max_examples=500, deadline=None)
 @given(at, at)
 def test_a_mean_over_any_interval_is_that_of_rational_arithmetic(a: float, b: float) -> None:
     assert float(CURVE.mean(a, b)) == pytest.approx(_exact_mean(a, b), rel=1e-12, abs=1e-13)
 
 
-@settings(max_examples=300, deadline=None)
 @given(st.sampled_from(BREAKS), st.floats(1e-14, 1e-3), st.floats(1e-14, 1e-3))
 def test_a_tiny_interval_across_a_break_keeps_its_digits(edge: float, below: float, above: float) -> None:
     a, b = edge - below, edge + above

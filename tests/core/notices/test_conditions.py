@@ -10,7 +10,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, rule
 
@@ -33,6 +33,7 @@ from monitor.core.notices.conditions import (
     below,
     holds,
 )
+from tests.examples import at_most
 from tests.peers import shared
 
 CALM = Condition("too-warm", "box A")
@@ -238,7 +239,6 @@ RULES = st.builds(
 RUNS = st.lists(st.tuples(st.integers(-2, 12), st.sampled_from(list(Where))), max_size=40)
 
 
-@settings(deadline=None, max_examples=300)
 @given(RULES, RUNS, st.lists(st.integers(1, 7), min_size=1))
 def test_it_does_what_the_plain_machine_does_however_the_samples_are_dealt_out(
     rule_: Rule, steps: list[tuple[int, Where]], portions: list[int]
@@ -319,7 +319,7 @@ class Life(RuleBasedStateMachine):
 
 
 TestLife = Life.TestCase
-TestLife.settings = settings(deadline=None, max_examples=25, stateful_step_count=40)
+TestLife.settings = at_most(0.25, 40)
 
 
 def _fields(condition: Condition) -> dict[str, Any]:

@@ -7,7 +7,7 @@ from dataclasses import replace
 from datetime import UTC
 from types import MappingProxyType
 
-from hypothesis import example, given, settings
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from monitor.core.notices.conditions import Condition, Phase, Rule, Sample, Transition, Where
@@ -235,7 +235,6 @@ DEED = st.tuples(
 )
 
 
-@settings(max_examples=150, deadline=None)
 @example([(0, "a", "bad"), (120, "b", "bad")], 5)
 @given(st.lists(DEED, min_size=1, max_size=14), st.sampled_from([1, 5, 7]))
 def test_no_box_waits_for_its_next_telling_longer_than_promised(
@@ -280,7 +279,6 @@ STEP = st.tuples(
 )
 
 
-@settings(max_examples=300, deadline=None)
 @given(st.lists(STEP, min_size=1, max_size=25), st.booleans(), st.booleans(), st.booleans(), st.sampled_from([0, 600]))
 def test_every_change_is_told_to_everybody_whom_it_concerns_whatever_happens(
     steps: list[tuple[int, dict[str, State], str, str]], groups: bool, repeats: bool, ends: bool, delay_s: float

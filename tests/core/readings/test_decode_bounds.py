@@ -11,6 +11,7 @@ import json
 import random
 import time
 from collections.abc import Callable
+from itertools import pairwise
 
 import pytest
 from hypothesis import given, settings
@@ -22,9 +23,11 @@ from monitor.core.readings.decode import LARGEST_PAYLOAD, LONGEST_NUMBER, LONGES
 from monitor.core.readings.gateways import listen
 from monitor.core.terms.settings import Gateway, Probe
 from monitor.errors import PayloadError
+from tests.examples import at_most
 
 NOW = 1_777_615_200_000  # 2026-05-01T06:00:00Z
 SLACK = 5.0
+TRIES = 8
 # Below this a time says nothing.
 LEAST_S = 0.0005
 PROBES = (
@@ -65,13 +68,17 @@ def took_s(payload: bytes) -> float:
 
 
 def grows_as_the_bytes_do(make: Callable[[int], bytes], sizes: tuple[int, ...]) -> None:
-    before: tuple[int, float] | None = None
-    for size in sizes:
-        payload = make(size)[:LARGEST_PAYLOAD]
-        now = max(took_s(payload), LEAST_S)
-        if before is not None:
-            assert now <= before[1] * (size / before[0]) * SLACK, (size, now, before)
-        before = size, now
+    for less, more in pairwise(sizes):
+        # Another program may take the processor, or its caches, away during one of the two: what is quadratic is that
+        # each time.
+        said = []
+        for _ in range(TRIES):
+            before, now = (max(took_s(make(size)[:LARGEST_PAYLOAD]), LEAST_S) for size in (less, more))
+            said.append((less, before, more, now))
+            if now <= before * (more / less) * SLACK:
+                break
+        else:
+            raise AssertionError(said)
 
 
 # As text that is cut to the size: what begins, what is said again and again, what ends.
@@ -132,7 +139,7 @@ PIECES = st.sampled_from(
 )  # fmt: skip
 
 
-@settings(max_examples=40, deadline=None, derandomize=True)
+@settings(at_most(0.4), derandomize=True)
 @given(st.lists(PIECES, max_size=3), st.lists(PIECES, min_size=1, max_size=4), st.lists(PIECES, max_size=3))
 def test_whatever_is_said_again_and_again_is_read_in_proportion_to_its_length(
     begin: list[str], again: list[str], end: list[str]

@@ -6,7 +6,7 @@ import contextlib
 from dataclasses import replace
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.core.terms.events import Clutch, EventKind, Flag, KeeperEvent, Lot, PipSeen, Stay
@@ -355,7 +355,6 @@ STEP = st.tuples(
 )
 
 
-@settings(deadline=None, max_examples=300)
 @given(st.integers(1, 12), st.lists(STEP, max_size=25))
 def test_no_egg_is_lost_or_doubled_whatever_is_told(
     eggs: int, steps: list[tuple[str, int, str, str, int | None]]
@@ -385,7 +384,6 @@ def test_every_kind_of_event_has_its_own_rule() -> None:
     assert {kind: rule.__name__ for kind, rule in RULES.items()} == {kind: f"_{kind.value}" for kind in EventKind}
 
 
-@settings(deadline=None, max_examples=100)
 @given(st.permutations(range(5)))
 def test_the_order_in_which_events_are_handed_over_does_not_matter(order: list[int]) -> None:
     a = Account()
