@@ -292,6 +292,7 @@ def test_a_bare_environment_gets_all_it_needs_from_the_lock_file(wheel: Path, tm
         "--disable-pip-version-check",
         "--no-input",
         "install",
+        "--no-compile",
     ]
     done = subprocess.run([*pip, "--require-hashes", "-r", LOCKS["run"]], capture_output=True, text=True)
     if done.returncode != 0 and re.search(r"NewConnectionError|Temporary failure in name resolution", done.stderr):
