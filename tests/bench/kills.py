@@ -20,11 +20,11 @@ import numpy as np
 
 from monitor.config import load
 from monitor.config.library import load_profile
-from monitor.core.development.development import degree_days, integrate_rate
 from monitor.core.terms.events import EventKind, KeeperEvent
 from monitor.derived.room import Derived
 from tests.bench import Figures
 from tests.bench.process import Beat, Publisher, Service, message, now_ms, room, service, timed, until
+from tests.oracles.sums import degree_days, integrate_rate
 from tests.peers import mosquitto
 from tests.sinks import Sink, http_sink
 

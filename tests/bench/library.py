@@ -31,9 +31,10 @@ import numpy.typing as npt
 
 from monitor.config.library import list_profiles
 from monitor.core.climate.box_temperature import ProbesError
-from monitor.core.development.curves import PublishedRates, fit_line
+from monitor.core.development.curves import PublishedRates
 from monitor.core.development.forecast import BoxEvidence, Spread, update
 from monitor.core.development.history import History
+from monitor.core.development.line import fit_line
 from monitor.core.development.lots import _spread
 from monitor.core.development.species import Profile, ProfileSpread, Row, _sane_line
 from monitor.core.maths import student_t

@@ -18,17 +18,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import least_squares
 
-from monitor.core.development.curves import (
-    PublishedRates,
-    RateCurve,
-    Schoolfield,
-    StraightLine,
-    fit_line,
-    ikemoto_takai,
-)
+from monitor.core.development.curves import PublishedRates, RateCurve
+from monitor.core.development.line import fit_line
 from monitor.errors import ModelOutOfRange
 from tests.bench import Figures
 from tests.bench.library import Table, as_collected, usable
+from tests.oracles.rate_models import Schoolfield, StraightLine, ikemoto_takai
 
 Array = npt.NDArray[np.float64]
 Maker = Callable[[Array, Array, Array], RateCurve]

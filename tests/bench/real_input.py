@@ -20,13 +20,13 @@ from pathlib import Path
 import numpy as np
 
 from monitor.config.library import load_profile
-from monitor.core.development.development import degree_days
 from monitor.core.notices.notices import Notice
 from monitor.core.terms.events import EventKind, KeeperEvent
 from monitor.core.terms.settings import Box, Broker, Channel, Limits, Probe, Room, Settings
 from tests.bench import Figures
 from tests.bench.stepped import stepped
 from tests.core.lots import past_of
+from tests.oracles.sums import degree_days
 from tests.peers import shared
 from tests.sinks import http_sink, smtp_sink
 

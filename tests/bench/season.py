@@ -24,7 +24,6 @@ from typing import Final
 import numpy as np
 
 from monitor.config.library import load_profile
-from monitor.core.development.development import degree_days
 from monitor.core.notices.notices import Notice
 from monitor.core.terms.events import EventKind, KeeperEvent
 from monitor.core.terms.settings import Box, Channel, Probe, Settings
@@ -53,6 +52,7 @@ from tests.bench.faultroom import (
 )
 from tests.bench.faults import every
 from tests.core.lots import past_of, window_of
+from tests.oracles.sums import degree_days
 from tests.sinks import Sink, http_sink
 
 SPECIES: Final = "elaphe-taeniura"

@@ -24,7 +24,6 @@ import numpy.typing as npt
 
 from monitor.core.development.forecast import Spread
 from monitor.core.development.species import Profile
-from monitor.core.maths import student_t
 from tests.bench import Figures
 from tests.bench.library import (
     LEAST_EGGS,
@@ -37,12 +36,13 @@ from tests.bench.library import (
     within_studies,
 )
 from tests.bench.nests import forecasts, nests
+from tests.oracles.student_t import density, quantile
 
 Array = npt.NDArray[np.float64]
 
 CLUTCH = 0.025
 # The normal's 90 % point, and that of Student's t with four degrees of freedom.
-NORMAL_90, T4_90 = 1.2816, float(student_t.quantile(0.9))
+NORMAL_90, T4_90 = 1.2816, float(quantile(0.9))
 RESAMPLED = 300
 
 
@@ -64,7 +64,7 @@ def scale_of(found: Sequence[Found], halves: float = 1.0) -> float:
     known = np.array([one.known for one in found])
     at = np.exp(np.linspace(math.log(0.002), math.log(0.2), 231))
     scale = np.sqrt(np.square(at[:, None] * NORMAL_90 / T4_90) * halves + known[None, :])
-    likelihood = np.sum(np.log(student_t.density(log[None, :] / scale)) - np.log(scale), axis=1)
+    likelihood = np.sum(np.log(density(log[None, :] / scale)) - np.log(scale), axis=1)
     return float(at[int(np.argmax(likelihood))])
 
 

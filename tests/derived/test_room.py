@@ -14,7 +14,6 @@ import pytest
 
 from monitor.adapters.store import Store, columns_of
 from monitor.config.library import load_profile
-from monitor.core.development.development import degree_days, integrate_rate
 from monitor.core.development.history import History
 from monitor.core.development.lots import LotNow
 from monitor.core.development.plans import Plan
@@ -25,6 +24,7 @@ from monitor.core.terms.settings import Box, Broker, Limits, Probe, Room, Settin
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.derived.room import Derived
 from tests.core.lots import ahead_of, past_of, rates_of, window_of
+from tests.oracles.sums import degree_days, integrate_rate
 
 SPECIES = "elaphe-taeniura"
 MINUTE = 60_000

@@ -13,7 +13,6 @@ import pytest
 
 from monitor.adapters.store import Columns, Store
 from monitor.config.library import load_profile
-from monitor.core.development.development import integrate_rate
 from monitor.core.notices.evaluation import evaluate
 from monitor.core.notices.kinds import all_kinds
 from monitor.core.notices.snapshot import Service
@@ -23,6 +22,7 @@ from monitor.core.terms.settings import Box, Broker, Limits, Probe, Room, Settin
 from monitor.core.terms.times import HOUR_MS
 from monitor.derived.room import Derived
 from tests.core.lots import past_of
+from tests.oracles.sums import integrate_rate
 
 SPECIES = "elaphe-taeniura"
 START = round(datetime(2026, 5, 1, 7, tzinfo=UTC).timestamp() * 1000)

@@ -18,18 +18,23 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from monitor.core.climate import humid_air, lags
-from monitor.core.development.curves import (
-    PublishedRates,
+from monitor.core.climate import humid_air
+from monitor.core.climate.outage import two_lag_temperature_c
+from monitor.core.development.curves import PublishedRates
+from monitor.core.development.line import fit_line
+from monitor.core.terms.times import DAY_MS, HOUR_MS
+from monitor.errors import ModelOutOfRange
+from tests.oracles import lags
+from tests.oracles.humid_air import absolute_humidity_g_m3
+from tests.oracles.rate_models import (
     Schoolfield,
     StraightLine,
-    fit_line,
     ikemoto_takai,
     mean_kinetic_temperature_c,
     q10,
     q10_of_activation_energy,
 )
-from monitor.core.development.development import (
+from tests.oracles.sums import (
     Shape,
     daily_degree_days,
     degree_days,
@@ -38,8 +43,6 @@ from monitor.core.development.development import (
     mean_rule_degree_days,
     rate_equivalent_temperature_c,
 )
-from monitor.core.terms.times import DAY_MS, HOUR_MS
-from monitor.errors import ModelOutOfRange
 from tests.peers import shared
 
 Entry = dict[str, Any]
@@ -362,7 +365,7 @@ def _room_then_box(entry: Entry) -> Got:
     case = (x["T_start"], x["T_ambient"])
     tau = (3600.0 * x["tau_room_h"], 3600.0 * x["tau_box_h"])
     if "t_h" in x:
-        got = [lags.two_lag_temperature_c(3600.0 * t, *case, *tau) for t in x["t_h"]]
+        got = [two_lag_temperature_c(3600.0 * t, *case, *tau) for t in x["t_h"]]
         yield "temperatures", got, entry["expected"]
     else:
         hours = lags.two_lag_time_to_limit_s(*case, x["T_limit"], *tau)
@@ -384,7 +387,7 @@ def _damp_air(entry: Entry) -> Got:
     t, h, expected = entry["inputs"]["T"], 100.0 * entry["inputs"]["RH"], entry["expected"]
     yield "dewpoint_magnus", float(humid_air.dew_point_c(t, h)), expected["dewpoint_magnus"]
     yield "vpd_kPa_magnus", float(humid_air.vapour_pressure_deficit_kpa(t, t, h)), expected["vpd_kPa_magnus"]
-    yield "abs_humidity_g_m3", float(humid_air.absolute_humidity_g_m3(t, h)), expected["abs_humidity_g_m3"]
+    yield "abs_humidity_g_m3", float(absolute_humidity_g_m3(t, h)), expected["abs_humidity_g_m3"]
 
 
 # Least squares through the published days of Chrysemys picta, so that the signs are asked where the animals were.

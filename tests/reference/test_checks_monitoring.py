@@ -34,10 +34,9 @@ from monitor.adapters.mqtt.intake import Intake
 from monitor.adapters.store import Store
 from monitor.config.shape import BrokerPart
 from monitor.core.climate.box_temperature import Series
-from monitor.core.climate.exposure import WHO_TYPE_I, WHO_TYPE_II, Clause, met
 from monitor.core.climate.stacks import StackProfile, profile
 from monitor.core.maths.control_charts import cusum, ewma
-from monitor.core.maths.robust import mann_kendall, theil_sen
+from monitor.core.maths.robust import theil_sen
 from monitor.core.notices.attention import WAKING_A_WEEK, account
 from monitor.core.notices.conditions import Condition, Phase, Rule, Sample, Where, above, advance, below
 from monitor.core.notices.evaluation import evaluate
@@ -48,21 +47,15 @@ from monitor.core.readings.batteries import BatteryNow
 from monitor.core.readings.calibration import step_of, type_a
 from monitor.core.readings.correction_line import CorrectionLine, correction_line
 from monitor.core.readings.probe_faults import jumps
-from monitor.core.readings.quality import (
-    POWER_ON_C,
-    RANGE_C,
-    RANGE_PCT,
-    Context,
-    flat_line,
-    judge,
-    rate_of_change,
-    spike,
-)
+from monitor.core.readings.quality import POWER_ON_C, RANGE_C, RANGE_PCT, Context, flat_line, judge, spike
 from monitor.core.terms.events import EventKind, Flag, KeeperEvent, Reading
 from monitor.core.terms.settings import Broker, Calendar, Channel, Limits, Probe, Room, Settings, Urgency, Watch
 from monitor.core.terms.times import DAY_MS
 from monitor.service.watchers import Notifier
 from tests.bench import labelled_trouble
+from tests.oracles.indicators import WHO_TYPE_I, WHO_TYPE_II, Clause, met
+from tests.oracles.qartod import rate_of_change
+from tests.oracles.trends import mann_kendall
 from tests.peers import MOMENT_S, Mosquitto, mosquitto, shared, wait_for
 
 Entry = dict[str, Any]

@@ -1,10 +1,10 @@
 """Where a box is heading, from its own recent course: time constants, equilibrium, and the time to a limit.
 
-The model is the one of :mod:`.lags`: something changed (a heater died or stuck, the power went, a door stands open),
-since then the room's air goes towards another equilibrium with one time constant, and the box follows the air with its
-own. What changed, when, and both time constants are estimated from the last hours of the box and, where there is one,
-of an air probe beside it: least squares with prior knowledge (Gauss-Newton with Levenberg's damping), the uncertainty
-from the curvature at the solution. What the data cannot tell stays as uncertain as the prior knowledge is.
+The model is that of two first-order lags: something changed (a heater died or stuck, the power went, a door stands
+open), since then the room's air goes towards another equilibrium with one time constant, and the box follows the air
+with its own. What changed, when, and both time constants are estimated from the last hours of the box and, where there
+is one, of an air probe beside it: least squares with prior knowledge (Gauss-Newton with Levenberg's damping), the
+uncertainty from the curvature at the solution. What the data cannot tell stays as uncertain as the prior knowledge is.
 
 The answer is a bundle of possible courses, drawn from that uncertainty in a fixed pattern (a Kronecker sequence
 through the normal distribution), so that the same readings always give the same answer. When only a straight line can

@@ -8,7 +8,6 @@ nothing is counted, and what was going on "in one go" ends there.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -33,29 +32,6 @@ class Exposure:
     total_s: float
     longest_s: float
     lasting_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class Clause:
-    """So many hours at or beyond a limit, in one go or in sum; any of several that is met counts."""
-
-    limit_c: float
-    side: Side
-    hours: float
-    how: Literal["single", "sum"]
-
-
-# WHO/PQS/E006/TR07 and the interpretation guide of a shipment indicator, as restated there.
-WHO_TYPE_I: Final = (
-    Clause(45.0, "above", 1.0, "single"),
-    Clause(30.0, "above", 10.0, "sum"),
-    Clause(-0.5, "below", 1.0, "single"),
-)
-WHO_TYPE_II: Final = (
-    Clause(45.0, "above", 1.0, "single"),
-    Clause(30.0, "above", 10.0, "sum"),
-    Clause(10.0, "above", 20.0, "sum"),
-)
 
 
 def exposure(
@@ -104,15 +80,3 @@ def hourly_exposure(mean_c: Values, measured_s: Values, limit_c: float, side: Si
         running = running + s if s > 0.0 else 0.0
         longest = max(longest, running)
     return Exposure(float(seconds.sum()), longest, running)
-
-
-def met(
-    clauses: Sequence[Clause], time_ms: Times, temperature_c: Values, *, max_gap_s: float = 7200.0
-) -> tuple[Clause, ...]:
-    """Which clauses a course of temperature has met."""
-    found = []
-    for clause in clauses:
-        e = exposure(time_ms, temperature_c, clause.limit_c, clause.side, max_gap_s=max_gap_s)
-        if (e.longest_s if clause.how == "single" else e.total_s) >= clause.hours * 3600.0:
-            found.append(clause)
-    return tuple(found)

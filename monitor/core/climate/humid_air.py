@@ -20,10 +20,6 @@ MAGNUS_FACTOR: Final = 17.62
 MAGNUS_C: Final = 243.12
 MAGNUS_LOW_C, MAGNUS_HIGH_C = -45.0, 60.0
 
-KELVIN: Final = 273.15
-# Specific gas constant of water vapour, J / (kg K): 8.314462618 / 0.018015 (molar mass of water).
-VAPOUR_GAS_CONSTANT: Final = 461.52
-
 
 def saturation_vapour_pressure_hpa(temperature_c: npt.ArrayLike) -> Values:
     """Vapour pressure of saturated air over water: 6.112 exp[17.62 t / (243.12 + t)] (WMO-No. 8, 2008).
@@ -68,12 +64,4 @@ def vapour_pressure_deficit_kpa(surface_c: npt.ArrayLike, air_c: npt.ArrayLike, 
     Negative where the surface is so cold that water condenses on it.
     """
     result: Values = (saturation_vapour_pressure_hpa(surface_c) - vapour_pressure_hpa(air_c, humidity_pct)) / 10.0
-    return result
-
-
-def absolute_humidity_g_m3(temperature_c: npt.ArrayLike, humidity_pct: npt.ArrayLike) -> Values:
-    """Grams of water in a cubic metre of air: e / (Rw T), the vapour taken as an ideal gas."""
-    kelvin = np.asarray(temperature_c, dtype=np.float64) + KELVIN
-    pascal = 100.0 * vapour_pressure_hpa(temperature_c, humidity_pct)
-    result: Values = 1000.0 * pascal / (VAPOUR_GAS_CONSTANT * kelvin)
     return result

@@ -26,9 +26,10 @@ from typing import Final
 
 import numpy as np
 
-from monitor.core.development.curves import LineFit, PublishedRates, RateCurve, fit_line
+from monitor.core.development.curves import PublishedRates, RateCurve
 from monitor.core.development.forecast import BoxEvidence, PipInterval, Spread, update
 from monitor.core.development.history import History
+from monitor.core.development.line import LineFit, fit_line
 from monitor.core.development.lots import DEVELOPED_SD, INSIDE_TABLE, evidence_of
 from monitor.core.development.sex import Turn
 from monitor.core.development.species import GRADES, OWN_CLUTCHES, Profile, ProfileSpread, Row, grade_of

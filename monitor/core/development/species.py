@@ -17,7 +17,8 @@ from typing import Any, Final, Literal, get_args
 
 import numpy as np
 
-from monitor.core.development.curves import LineFit, PublishedRates, fit_line
+from monitor.core.development.curves import PublishedRates
+from monitor.core.development.line import LineFit, fit_line
 from monitor.core.development.sex import BYS, MIDDLE_THIRD, PIVOTAL_SD_C, WARMS, SexRule, Turn
 from monitor.core.terms.arrays import Values
 from monitor.errors import ConfigError, ModelOutOfRange, SpeciesRefused

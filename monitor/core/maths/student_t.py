@@ -21,12 +21,6 @@ from monitor.errors import ModelOutOfRange
 Array = Values
 
 
-def density(t: npt.ArrayLike) -> Array:
-    """Density at ``t`` (any shape)."""
-    value: Array = 0.375 * np.power(1.0 + 0.25 * np.square(np.asarray(t, dtype=np.float64)), -2.5)
-    return value
-
-
 def beyond(t: npt.ArrayLike) -> Array:
     """Chance of a value above ``t`` (any shape, infinities allowed), accurate in both tails."""
     values = np.asarray(t, dtype=np.float64)
@@ -63,19 +57,6 @@ def between(low: npt.ArrayLike, high: npt.ArrayLike) -> Array:
     near = np.where(mirrored, -b, a)
     far = np.where(mirrored, -a, b)
     return np.maximum(beyond(near) - beyond(far), 0.0)
-
-
-def quantile(probability: npt.ArrayLike) -> Array:
-    """Value below which the share ``probability`` lies (any shape, each strictly between 0 and 1).
-
-    Raises ModelOutOfRange at or outside 0 and 1.
-    """
-    p = np.asarray(probability, dtype=np.float64)
-    if not bool(np.all((p > 0.0) & (p < 1.0))):
-        raise ModelOutOfRange("a probability has to lie strictly between 0 and 1", where="Student's t")
-    root = np.sqrt(4.0 * p * (1.0 - p))
-    size = 2.0 * np.sqrt(np.maximum(np.cos(np.arccos(np.minimum(root, 1.0)) / 3.0) / root - 1.0, 0.0))
-    return np.where(p >= 0.5, size, -size)
 
 
 def cells(first: int, last: int, step: float, *, sigma: float, scale: float) -> Array:
@@ -141,3 +122,28 @@ def _at_most(k: int, groups: Sequence[tuple[int, Array]]) -> Array:
         ]
     total: Array = np.sum(sums, axis=0)
     return np.clip(total, 0.0, 1.0)
+
+
+def two_sided(level: float, freedom: int) -> float:
+    """The two-sided quantile of Student's t with any whole degrees of freedom: the t with |T| < t at chance ``level``.
+
+    By bisection of the finite series for whole degrees of freedom (Abramowitz & Stegun 1964, 26.7.3 and 26.7.4).
+    """
+    if not 0.0 < level < 1.0:
+        raise ModelOutOfRange("a level lies between 0 and 1", where="Student's t")
+
+    def chance(theta: float) -> float:
+        c, s = math.cos(theta), math.sin(theta)
+        odd = freedom % 2
+        term = c if odd else 1.0
+        total = 0.0
+        for k in range(1 + odd, freedom, 2):
+            total += term
+            term *= c * c * k / (k + 1)
+        return 2.0 / math.pi * (theta + s * total) if odd else s * total
+
+    low, high = 0.0, math.pi / 2.0
+    for _ in range(200):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if chance(middle) < level else (low, middle)
+    return math.sqrt(freedom) * math.tan(0.5 * (low + high))

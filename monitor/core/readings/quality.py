@@ -221,14 +221,6 @@ def spike(value: Values, suspect: float, fail: float) -> Flags:
     return flags
 
 
-def rate_of_change(time_s: Values, value: Values, limit_per_s: float) -> Flags:
-    """QARTOD rate of change: suspect where a step is faster than the limit; the first is good."""
-    flags = np.full(len(value), int(Flag.GOOD), np.uint8)
-    if len(value) > 1:
-        flags[1:][np.abs(np.diff(value)) / np.diff(time_s) > limit_per_s] = int(Flag.SUSPECT)
-    return flags
-
-
 def flat_line(time_s: Values, value: Values, suspect_s: float, fail_s: float, tolerance: float) -> Flags:
     """QARTOD flat line: suspect or bad where a value and all before it within a time differ by less than a tolerance.
 

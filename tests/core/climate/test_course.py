@@ -21,8 +21,8 @@ from monitor.core.climate.course import (
     normals,
     worth_knowing,
 )
-from monitor.core.climate.lags import two_lag_time_to_limit_s
 from monitor.simulation.room import Act, Action, Heater, SimBox, SimProbe, SimRoom, SimSetting
+from tests.oracles.lags import two_lag_time_to_limit_s
 
 Floats = NDArray[np.float64]
 HOUR = 3600.0

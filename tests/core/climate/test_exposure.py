@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from monitor.core.climate.exposure import WHO_TYPE_I, WHO_TYPE_II, exposure, hourly_exposure, met
+from monitor.core.climate.exposure import exposure, hourly_exposure
+from tests.oracles.indicators import WHO_TYPE_I, WHO_TYPE_II, met
 
 HOUR_MS = 3_600_000
 

@@ -12,23 +12,23 @@ from hypothesis import strategies as st
 from scipy import integrate
 
 from monitor.core.climate.humid_air import (
-    absolute_humidity_g_m3,
     dew_point_c,
     saturation_vapour_pressure_hpa,
     vapour_pressure_deficit_kpa,
     vapour_pressure_hpa,
 )
-from monitor.core.climate.lags import (
+from monitor.core.climate.outage import two_lag_temperature_c
+from monitor.errors import ModelOutOfRange
+from tests.oracles.humid_air import absolute_humidity_g_m3
+from tests.oracles.lags import (
     fit_time_constant_s,
     ramp_lag_c,
     sine_delay_s,
     sine_gain,
     step_response_c,
     time_to_limit_s,
-    two_lag_temperature_c,
     two_lag_time_to_limit_s,
 )
-from monitor.errors import ModelOutOfRange
 
 HOUR_S = 3600.0
 

@@ -12,28 +12,23 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import integrate
 
-from monitor.core.development.curves import (
-    PublishedRates,
-    RateCurve,
-    Schoolfield,
-    StraightLine,
-    mean_kinetic_temperature_c,
-)
-from monitor.core.development.development import (
+from monitor.core.development.curves import PublishedRates, RateCurve
+from monitor.core.development.development import hourly_parts
+from monitor.core.terms.arrays import Values
+from monitor.core.terms.times import DAY_MS, HOUR_MS
+from monitor.errors import ModelOutOfRange
+from tests.oracles.rate_models import Schoolfield, StraightLine, mean_kinetic_temperature_c
+from tests.oracles.sums import (
     SHAPES,
     Cutoff,
     Shape,
     daily_degree_days,
     degree_days,
     excess,
-    hourly_parts,
     integrate_rate,
     mean_rule_degree_days,
     rate_equivalent_temperature_c,
 )
-from monitor.core.terms.arrays import Values
-from monitor.core.terms.times import DAY_MS, HOUR_MS
-from monitor.errors import ModelOutOfRange
 
 # Crocodylus palustris: Lang, Andrews & Whitaker 1989, Am. Zool. 29:935-952.
 MUGGER = PublishedRates(

@@ -10,10 +10,11 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from monitor.core.maths.robust import mann_kendall, theil_sen, theil_sen_slope
+from monitor.core.maths.robust import theil_sen, theil_sen_slope
 from monitor.core.readings import drift
 from monitor.core.readings.drift import BASELINE_DAYS, LEAST_DAYS, PERSISTS_DAYS, PeerView, departing
 from monitor.simulation.room import Act, Action, Heater, SimBox, SimProbe, SimRoom, SimSetting
+from tests.oracles.trends import mann_kendall
 from tests.peers import shared
 
 

@@ -23,11 +23,11 @@ from monitor.core.readings.quality import (
     Context,
     flat_line,
     judge,
-    rate_of_change,
     spike,
 )
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.settings import Probe
+from tests.oracles.qartod import rate_of_change
 from tests.peers import shared
 
 T0 = 1_777_615_200_000

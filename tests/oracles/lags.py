@@ -1,4 +1,4 @@
-"""Lags: how slowly a box follows its room, and how long until a limit is reached.
+"""How slowly a box follows its room, and how long until a limit is reached: first-order lags, tau dT/dt = Tenv - T.
 
 Temperatures in C, times in seconds; single numbers, or arrays where a function says so.
 """
@@ -10,9 +10,8 @@ import math
 import numpy as np
 import numpy.typing as npt
 
+from monitor.core.climate.outage import share_left
 from monitor.errors import ModelOutOfRange
-
-# --- first-order lag: tau dT/dt = Tenv - T -------------------------------------------------------------------------
 
 
 def step_response_c(after_s: float, start_c: float, surroundings_c: float, tau_s: float) -> float:
@@ -59,9 +58,6 @@ def fit_time_constant_s(after_s: npt.ArrayLike, temperature_c: npt.ArrayLike, su
     return -1.0 / slope
 
 
-# --- time to a limit -----------------------------------------------------------------------------------------------
-
-
 def time_to_limit_s(start_c: float, surroundings_c: float, limit_c: float, tau_s: float) -> float | None:
     """Newton cooling (or warming): tau ln[(start - surroundings) / (limit - surroundings)].
 
@@ -74,47 +70,22 @@ def time_to_limit_s(start_c: float, surroundings_c: float, limit_c: float, tau_s
     return None if share is None else -tau_s * math.log(share)
 
 
-def two_lag_temperature_c(
-    after_s: float, start_c: float, surroundings_c: float, tau_room_s: float, tau_box_s: float
-) -> float:
-    """A box in a room that has lost its heater: both start equal, the room cools, the box follows the room.
-
-    T = Ta + (Ti - Ta) [tr exp(-t / tr) - tb exp(-t / tb)] / (tr - tb), which does not change when the two time
-    constants are exchanged; evaluated in a form that has its limit (1 + t / tau) exp(-t / tau) for equal ones built in.
-    """
-    _check_tau(tau_room_s)
-    _check_tau(tau_box_s)
-    _check_after(after_s)
-    return surroundings_c + (start_c - surroundings_c) * _two_lag_share(after_s, tau_room_s, tau_box_s)
-
-
 def two_lag_time_to_limit_s(
     start_c: float, surroundings_c: float, limit_c: float, tau_room_s: float, tau_box_s: float
 ) -> float | None:
-    """When :func:`two_lag_temperature_c` comes to a limit; 0 and None as in :func:`time_to_limit_s`."""
+    """When ``two_lag_temperature_c`` comes to a limit; 0 and None as in :func:`time_to_limit_s`."""
     _check_tau(tau_room_s)
     _check_tau(tau_box_s)
     share = _share_left(start_c, surroundings_c, limit_c)
     if share is None:
         return None
     early, late = 0.0, tau_room_s + tau_box_s
-    while _two_lag_share(late, tau_room_s, tau_box_s) > share:
+    while share_left(late, tau_room_s, tau_box_s) > share:
         early, late = late, 2.0 * late
     for _ in range(100):
         middle = 0.5 * (early + late)
-        early, late = (middle, late) if _two_lag_share(middle, tau_room_s, tau_box_s) > share else (early, middle)
+        early, late = (middle, late) if share_left(middle, tau_room_s, tau_box_s) > share else (early, middle)
     return 0.5 * (early + late) if share < 1.0 else 0.0
-
-
-def _two_lag_share(after_s: float, tau_1_s: float, tau_2_s: float) -> float:
-    """Share of the first difference that is left; falls from 1 to 0.
-
-    s is the slower and f the faster time constant: exp(-t / s) [1 + (t / s) (1 - exp(-x)) / x], x = t (s - f) / (s f).
-    """
-    slow, fast = max(tau_1_s, tau_2_s), min(tau_1_s, tau_2_s)
-    x = after_s * (slow - fast) / (slow * fast)
-    bend = -math.expm1(-x) / x if x > 0.0 else 1.0
-    return math.exp(-after_s / slow) * (1.0 + after_s / slow * bend)
 
 
 def _share_left(start_c: float, surroundings_c: float, limit_c: float) -> float | None:
