@@ -13,8 +13,8 @@ from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.climate.course import course
 from monitor.core.climate.exposure import Exposure
 from monitor.core.climate.stacks import Level, StackProfile
-from monitor.core.development.forecast import Cause, ExpectedRates, Window
 from monitor.core.development.lots import Ahead, FirstPip, Heat, LotNow, Past
+from monitor.core.development.window import Cause, ExpectedRates, Window
 from monitor.core.notices.conditions import Condition, Phase, Rule, Sample, Where
 from monitor.core.notices.evaluation import evaluate
 from monitor.core.notices.kinds import Kind, Look, all_kinds

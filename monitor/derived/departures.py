@@ -10,7 +10,7 @@ import numpy as np
 
 from monitor.adapters.store import Readings
 from monitor.core.readings.corrections import StandingCorrections
-from monitor.core.readings.drift import Departure, Level, departing, level
+from monitor.core.readings.drift import Departure, HeldLevel, departing, level
 from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.settings import Probe, Room
 from monitor.core.terms.times import DAY_MS, HOUR_MS
@@ -48,13 +48,13 @@ def peers_of(readings: Readings, room: Room, corrections: StandingCorrections, n
     return result
 
 
-def levels_of(readings: Readings, room: Room, corrections: StandingCorrections, now_ms: int) -> dict[str, Level]:
+def levels_of(readings: Readings, room: Room, corrections: StandingCorrections, now_ms: int) -> dict[str, HeldLevel]:
     """Each stack's level of the last days against the middle of the room's limits, where both are set."""
     warm, cool = room.limits.too_warm_c, room.limits.too_cool_c
     if warm is None or cool is None:
         return {}
     days = np.arange(now_ms // DAY_MS - LOOK_BACK_DAYS, now_ms // DAY_MS)
-    result: dict[str, Level] = {}
+    result: dict[str, HeldLevel] = {}
     for stack in room.stacks:
         table = [
             _daily(readings, probe, corrections, days)

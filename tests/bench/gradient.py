@@ -24,9 +24,9 @@ from numpy.typing import NDArray
 from monitor.config.library import load_profile
 from monitor.core.climate.box_temperature import Series
 from monitor.core.climate.stacks import Level, StackProfile, profile
-from monitor.core.development.forecast import ExpectedRates
 from monitor.core.development.lots import Ahead, LotNow, Past
 from monitor.core.development.remedies import FAN_LEAVES, advise, siblings_in
+from monitor.core.development.window import ExpectedRates
 from monitor.core.notices.kinds.uneven import describe
 from monitor.core.readings.calibration import Track
 from monitor.core.readings.corrections import Correction, StandingCorrections

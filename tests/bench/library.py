@@ -32,7 +32,8 @@ import numpy.typing as npt
 from monitor.config.library import list_profiles
 from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.development.curves import PublishedRates
-from monitor.core.development.forecast import BoxEvidence, Spread, update
+from monitor.core.development.evidence import BoxEvidence, Spread
+from monitor.core.development.forecast import update
 from monitor.core.development.history import History
 from monitor.core.development.line import fit_line
 from monitor.core.development.lots import _spread

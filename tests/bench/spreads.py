@@ -22,7 +22,7 @@ from itertools import combinations
 import numpy as np
 import numpy.typing as npt
 
-from monitor.core.development.forecast import Spread
+from monitor.core.development.evidence import Spread
 from monitor.core.development.species import Profile
 from tests.bench import Figures
 from tests.bench.library import (

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import fields, replace
 from typing import Any
 
-from monitor.core.development.forecast import ExpectedRates, Window
 from monitor.core.development.lots import Ahead, FirstPip, Heat, LotNow, Past
+from monitor.core.development.window import ExpectedRates, Window
 
 
 def past_of(lot: LotNow) -> Past:

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 
 from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.climate.stacks import Level, StackProfile
-from monitor.core.development.forecast import Cause, ExpectedRates, Window
 from monitor.core.development.lots import Ahead, FirstPip, LotNow, Past
+from monitor.core.development.window import Cause, ExpectedRates, Window
 from monitor.core.notices.conditions import Condition, Transition
 from monitor.core.notices.evaluation import Outcome, evaluate
 from monitor.core.notices.grouping import Telling

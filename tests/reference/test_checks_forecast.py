@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from monitor.core.development.forecast import BoxEvidence, PipInterval, Spread, update
+from monitor.core.development.evidence import BoxEvidence, PipInterval, Spread
+from monitor.core.development.forecast import update
 
 SHARED = Path(__file__).resolve().parents[3] / "shared"
 FILE = SHARED / "reference" / "checks_forecast.json"

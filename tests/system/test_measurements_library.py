@@ -13,7 +13,7 @@ from scipy import stats
 
 from monitor.config.library import load_profile
 from monitor.core.development.curves import PublishedRates
-from monitor.core.development.forecast import Spread
+from monitor.core.development.evidence import Spread
 from monitor.core.development.species import Row
 from tests.bench import library, models, spreads
 from tests.bench.library import P10, P90, PROBABILITIES, Table, leave_out

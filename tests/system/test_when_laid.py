@@ -13,8 +13,8 @@ import pytest
 
 from monitor.adapters.store import Columns, Store
 from monitor.config.library import load_profile
-from monitor.core.development.forecast import START as AT_START
 from monitor.core.development.lots import DEVELOPED_SD, LotNow
+from monitor.core.development.window import START as AT_START
 from monitor.core.terms.events import EventKind, KeeperEvent
 from monitor.core.terms.settings import Box, Broker, Probe, Room, Settings
 from monitor.core.terms.times import DAY_MS, HOUR_MS
@@ -143,7 +143,7 @@ def test_a_pip_in_one_box_corrects_the_start_in_the_other(accounts: Any) -> None
 
 
 def test_a_probe_measures_nothing_wrongly_before_the_laying(accounts: Any) -> None:
-    from monitor.core.development.forecast import PROBE
+    from monitor.core.development.window import PROBE
 
     plain, ahead = accounts("plain"), accounts("ahead")
     for account, developed in ((plain, 0.0), (ahead, 0.6)):

@@ -22,140 +22,18 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cache, cached_property
-from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
+from monitor.core.development.evidence import BoxEvidence, Spread
 from monitor.core.maths import student_t
 from monitor.core.terms.arrays import Values
-from monitor.core.terms.times import DAY_MS
 from monitor.errors import EventRefused, ModelOutOfRange, UnknownSubject
 
 Array = Values
 
-# Evidence outside these developments is counted as if it lay on the border: the tails say nothing there.
-LEAST_DEVELOPMENT, MOST_DEVELOPMENT = 0.05, 20.0
-# No look and no integral is sharper than this (log scale); a pip told to the minute is widened to it.
-SHARPEST = 2e-4
-MOST_EGGS = 500
-FAR_DEVELOPMENT = 100.0
 TINY = 1e-300
-
-EGGS = "eggs and clutches differ"
-CURVE = "published curve"
-PROBE = "probe's uncertainty"
-PLACE = "what no probe sees in the box"
-GAPS = "filled gaps"
-START = "how far the eggs were when laid"
-AHEAD = "temperature still to come"
-
-
-@dataclass(frozen=True)
-class Spread:
-    """How far eggs, boxes and clutches lie apart, log scale (0.02 is 2 % of the incubation time).
-
-    Starting values, to be refitted from finished clutches: eggs within one clutch and treatment scatter with a
-    coefficient of variation of 3 to 4 %, clutches of one study and temperature with 2.2 to 2.8 % (measured on compiled
-    constant-temperature studies, reptiles: Noble et al. 2018, Sci. Data 5:180138, citation from memory). The part
-    ``curve_share`` of the variance sigma_m^2 comes from the published curve and the population it was measured on:
-    1 - (0.025 / 0.042)^2; ``start_share`` is that of how far the eggs were when laid, ``probe_share`` that of what
-    the boxes' probes have in common; the rest is the clutch.
-    """
-
-    sigma_m: float = 0.042
-    scale_egg: float = 0.02
-    scale_box: float = 0.02
-    failed_share: float = 0.02
-    curve_share: float = 0.65
-    start_share: float = 0.0
-    probe_share: float = 0.0
-
-    def __post_init__(self) -> None:
-        sizes = (self.sigma_m, self.scale_egg, self.scale_box)
-        if not all(0.0 <= size <= 0.2 for size in sizes) or self.scale_egg < 0.002:
-            raise ModelOutOfRange(f"spreads {sizes} are not within 0 to 0.2, the egg's above 0.002", where="forecast")
-        shares = (self.curve_share, self.start_share, self.probe_share)
-        if not (0.0 <= self.failed_share < 1.0 and min(shares) >= 0.0 and sum(shares) <= 1.0 + 1e-12):
-            raise ModelOutOfRange("failed_share (below 1) and the shares lie between 0 and 1", where="forecast")
-
-
-@dataclass(frozen=True)
-class PipInterval:
-    """``count`` eggs pipped between two looks; ``after`` (0: no look) and ``by`` are measured development then."""
-
-    after: float
-    by: float
-    count: int
-
-
-@dataclass(frozen=True)
-class BoxEvidence:
-    """What has been seen in one box.
-
-    ``eggs``: fertile eggs still counted, those that pipped included (1 when the number is not known).
-    ``sigma_bias``: standard uncertainty of the log of measured development from the box's probe; ``sigma_common`` the
-    part of it that is shared with every box whose probe is of the same ``session`` of comparison ("": of none).
-    ``none_by``: measured development at the last look at the eggs that have not pipped; 0 when nobody looked.
-    Who counts pips has looked at the rest, so the latest ``by`` counts as such a look.
-    """
-
-    box: str
-    eggs: int
-    sigma_bias: float
-    pipped: tuple[PipInterval, ...] = ()
-    none_by: float = 0.0
-    sigma_common: float = 0.0
-    session: str = ""
-
-    def __post_init__(self) -> None:
-        where, counts = f"box {self.box}", "correct the number of eggs"
-        if not 1 <= self.eggs <= MOST_EGGS:
-            raise EventRefused(f"{self.eggs} eggs: a forecast needs 1 to {MOST_EGGS}", where=where, fix=counts)
-        if not (math.isfinite(self.sigma_bias) and 0.0 <= self.sigma_bias <= 0.3):
-            raise ModelOutOfRange(f"sigma_bias {self.sigma_bias} is not between 0 and 0.3", where=where)
-        if not 0.0 <= self.sigma_common <= self.sigma_bias:
-            raise ModelOutOfRange(f"sigma_common {self.sigma_common} is not between 0 and sigma_bias", where=where)
-        if not (math.isfinite(self.none_by) and self.none_by >= 0.0):
-            raise ModelOutOfRange(f"development {self.none_by} at the last look is not a number >= 0", where=where)
-        for seen in self.pipped:
-            told = f"{seen.count} pipped after development {seen.after} and by {seen.by}"
-            if not (0.0 <= seen.after <= seen.by < math.inf and seen.by > 0.0):
-                raise EventRefused(
-                    f"{told}: the first look comes first, and no egg pips at 0", where=where, fix="correct the times"
-                )
-            if seen.count < 1:
-                raise EventRefused(f"{told}: at least one has to", where=where, fix=counts)
-        if self.pipped_count > self.eggs:
-            raise EventRefused(f"{self.pipped_count} pipped out of {self.eggs} eggs", where=where, fix=counts)
-
-    @property
-    def pipped_count(self) -> int:
-        return sum(seen.count for seen in self.pipped)
-
-    @property
-    def rest(self) -> int:
-        """Eggs that have not pipped."""
-        return self.eggs - self.pipped_count
-
-    @property
-    def log_looked(self) -> float:
-        """Log of measured development at the last look at the rest; minus infinity when nobody looked."""
-        return _log(max([self.none_by, *(seen.by for seen in self.pipped)]))
-
-    @property
-    def log_pipped(self) -> tuple[tuple[float, float, int], ...]:
-        """(after, by, count) on log scale, none narrower than the sharpest look."""
-        return tuple(
-            (min(_log(seen.after), _log(seen.by) - SHARPEST), _log(seen.by), seen.count) for seen in self.pipped
-        )
-
-
-def _log(development: float) -> float:
-    if development <= 0.0:
-        return -math.inf
-    return math.log(min(max(development, LEAST_DEVELOPMENT), MOST_DEVELOPMENT))
 
 
 def update(boxes: Sequence[BoxEvidence], spread: Spread | None = None) -> ClutchForecast:
@@ -254,7 +132,7 @@ def _given_shared(seen: BoxEvidence, likelihood: Array, kernel: Array, spread: S
 
 
 @dataclass(frozen=True, eq=False)
-class _Place:
+class Posterior:
     """Where the eggs of one box lie: values of v with their weights (sum 1) and the expected m at each."""
 
     v: Array
@@ -263,9 +141,11 @@ class _Place:
 
 
 @dataclass(frozen=True, eq=False)
-class _Pips:
+class PipChance:
     """One pip of a box: chance (n,) that it comes by log development (n,), and the chance given each v (n, n_v)."""
 
+    seen: BoxEvidence
+    place: Posterior
     log_development: Array
     chance: Array
     given_v: Array
@@ -299,8 +179,8 @@ class ClutchForecast:
 
     def kth(self, box: str, k: int, probabilities: npt.ArrayLike = (0.1, 0.5, 0.9)) -> Array:
         """Pip number ``k`` of the box, counted from 1 and with those that were seen. Shape of ``probabilities``."""
-        p = _checked(probabilities)
-        pips = self._pips(box, k)
+        p = checked(probabilities)
+        pips = self.pip(box, k)
         return np.exp(np.interp(p, pips.chance, pips.log_development))
 
     def chance_only_late(self, box: str) -> float:
@@ -351,7 +231,7 @@ class ClutchForecast:
         told = [given[:, 1] for index, given in enumerate(self._given_m) if index != without]
         return np.asarray(np.sum([before, *told], axis=0), dtype=np.float64)
 
-    def _place(self, index: int, sigma_more: float = 0.0) -> _Place:
+    def _place(self, index: int, sigma_more: float = 0.0) -> Posterior:
         """Where the eggs of a box lie, given that it is alive and all that was seen."""
         seen, grid = self.boxes[index], self._grid
         shared = _weights(self._shared_log(without=index))
@@ -360,15 +240,19 @@ class ClutchForecast:
         expected = np.convolve(shared * grid.m, kernel, "valid") / before
         weight = _weights(np.log(before) + self._likelihoods[index])
         kept = weight > 1e-9
-        return _Place(grid.v[kept], weight[kept] / np.sum(weight[kept]), expected[kept])
+        return Posterior(grid.v[kept], weight[kept] / np.sum(weight[kept]), expected[kept])
 
-    def _pips(self, box: str, k: int, place: _Place | None = None) -> _Pips:
-        """The distribution of pip number ``k``, tabulated where it changes."""
+    def pip(self, box: str, k: int | None = None, sigma_more: float = 0.0) -> PipChance:
+        """The distribution of pip number ``k`` (None: the next one), tabulated where it changes.
+
+        ``sigma_more``: further standard uncertainty of the log of the box's measured development.
+        """
         index = self._index(box)
         seen = self.boxes[index]
-        if not 1 <= k <= seen.eggs:
-            raise EventRefused(f"pip number {k} of {seen.eggs} eggs", where=f"box {box}")
-        return _tabulate(seen, k, place or self._place(index), self.spread.scale_egg)
+        number = self._next_of(box) if k is None else k
+        if not 1 <= number <= seen.eggs:
+            raise EventRefused(f"pip number {number} of {seen.eggs} eggs", where=f"box {box}")
+        return _tabulate(seen, number, self._place(index, sigma_more), self.spread.scale_egg)
 
 
 def _weights(log_weight: Array) -> Array:
@@ -376,14 +260,14 @@ def _weights(log_weight: Array) -> Array:
     return np.asarray(weight / np.sum(weight), dtype=np.float64)
 
 
-def _checked(probabilities: npt.ArrayLike) -> Array:
+def checked(probabilities: npt.ArrayLike) -> Array:
     p = np.asarray(probabilities, dtype=np.float64)
     if not bool(np.all((p >= 0.001) & (p <= 0.999))):
         raise ModelOutOfRange("probabilities have to lie between 0.001 and 0.999", where="forecast")
     return p
 
 
-def _tabulate(seen: BoxEvidence, k: int, place: _Place, scale: float) -> _Pips:
+def _tabulate(seen: BoxEvidence, k: int, place: Posterior, scale: float) -> PipChance:
     """Two passes: a coarse one over the whole reach finds where the chance changes, the second sits there."""
 
     def chance(y: Array) -> Array:
@@ -402,7 +286,7 @@ def _tabulate(seen: BoxEvidence, k: int, place: _Place, scale: float) -> _Pips:
     levels = 1.0 / (1.0 + np.exp(-np.linspace(-7.0, 7.0, 141)))
     log_development = np.unique(np.concatenate([coarse, np.interp(levels, rough, coarse)]))
     given_v = _chance_by(seen, k, log_development, place.v, scale)
-    return _Pips(log_development, np.maximum.accumulate(given_v @ place.weight), given_v)
+    return PipChance(seen, place, log_development, np.maximum.accumulate(given_v @ place.weight), given_v)
 
 
 def _bounds(seen: BoxEvidence, k: int) -> tuple[float, float]:
@@ -433,176 +317,3 @@ def _chance_by(seen: BoxEvidence, k: int, y: Array, v: Array, scale: float) -> A
         upto = np.clip(to_y, start[None, :], end[None, :])
         groups.append((count, student_t.between(start[None, :], upto) / student_t.between(start, end)[None, :]))
     return student_t.at_least(k, groups)
-
-
-@dataclass(frozen=True)
-class ExpectedRates:
-    """Development still to come in one box, and how sure that is.
-
-    ``rate_per_day``: expected development per day, above 0; it also serves before now and after the table.
-    ``days_ahead`` and ``development_ahead``: optional table of expected gain from now on, both rising, first
-    row after day 0 (day 0 has gain 0). ``rate_sd_relative``: relative standard uncertainty of the whole future
-    rate, one factor common to all days (log-normal). ``past_sd_log``: standard uncertainty of the log of the
-    accumulated development that is not in the box's sigma_bias: gaps that were filled.
-    """
-
-    rate_per_day: float
-    rate_sd_relative: float = 0.0
-    past_sd_log: float = 0.0
-    days_ahead: tuple[float, ...] = ()
-    development_ahead: tuple[float, ...] = ()
-
-    def __post_init__(self) -> None:
-        if not 1e-6 <= self.rate_per_day <= 1.0:
-            what = f"at an expected rate of {self.rate_per_day} per day no date can be given"
-            raise ModelOutOfRange(what, where="forecast", fix="look at the box's temperature and the profile's range")
-        if not all(math.isfinite(x) and 0.0 <= x <= 1.0 for x in (self.rate_sd_relative, self.past_sd_log)):
-            raise ModelOutOfRange("rate_sd_relative and past_sd_log lie between 0 and 1", where="forecast")
-        if len(self.days_ahead) != len(self.development_ahead):
-            raise ModelOutOfRange("days_ahead and development_ahead differ in length", where="forecast")
-        days, gains = (0.0, *self.days_ahead), (0.0, *self.development_ahead)
-        if not all(a < b for a, b in pairwise(days)) or not all(a <= b < math.inf for a, b in pairwise(gains)):
-            raise ModelOutOfRange("days ahead have to rise and development must not fall", where="forecast")
-
-    def gain(self, days: npt.ArrayLike) -> Array:
-        """Expected development gained ``days`` from now (any shape); negative before now."""
-        table_days, table_gain = self._table
-        return np.asarray(np.interp(np.asarray(days, dtype=np.float64), table_days, table_gain), dtype=np.float64)
-
-    def days_to(self, gain: float) -> float:
-        """Days from now until ``gain`` is expected; negative for what has been gained already."""
-        table_days, table_gain = self._table
-        return float(np.interp(gain, table_gain, table_days))
-
-    @cached_property
-    def _table(self) -> tuple[Array, Array]:
-        """Days and gains from far back to far ahead, beyond the given rows at ``rate_per_day``."""
-        days, gains = [0.0, *self.days_ahead], [0.0, *self.development_ahead]
-        far = FAR_DEVELOPMENT / self.rate_per_day
-        return np.array([-far, *days, days[-1] + far]), np.array(
-            [-FAR_DEVELOPMENT, *gains, gains[-1] + FAR_DEVELOPMENT]
-        )
-
-
-@dataclass(frozen=True)
-class Cause:
-    """One reason of the window's width, with its share of the 10 to 90 % half-width in days."""
-
-    name: str
-    days: float
-
-
-@dataclass(frozen=True)
-class Window:
-    """When a pip is to be expected. ``times_ms`` belongs to ``probabilities``, one by one.
-
-    ``overdue``: the 90 % time has passed, so somebody should look. After a look that found nothing the window
-    lies ahead again, however late the box is: how worrying that is, ``chance_only_late`` says. ``causes``:
-    largest first; see ``window``.
-    """
-
-    p10_ms: int
-    p50_ms: int
-    p90_ms: int
-    probabilities: tuple[float, ...]
-    times_ms: tuple[int, ...]
-    overdue: bool
-    causes: tuple[Cause, ...]
-
-
-def window(
-    forecast: ClutchForecast,
-    box: str,
-    *,
-    development_now: float,
-    now_ms: int,
-    ahead: ExpectedRates,
-    probabilities: Sequence[float] = (0.1, 0.5, 0.9),
-    k: int | None = None,
-) -> Window:
-    """When pip number ``k`` of the box is to be expected (None: the next one, the first while none is out).
-
-    ``development_now``: measured development of the box at ``now_ms``. The chance that the pip comes within t
-    days is the chance of the needed development, averaged over the uncertain factor of the future rate
-    (Gauss-Hermite, 15 nodes). What pipped unseen since the last look lies before now and is told so, by the
-    rate of today. Filled gaps act like the probe's error, in the proportion that the past has in the whole.
-
-    Causes: the variance of the pip, given all that was seen, is split into the eggs' own (within v) and that
-    of v, which is shared between m and b by their covariance with the expected pip; m between clutch, published
-    curve, state when laid and what the probes have in common by their shares; b between probe, gaps and place by
-    their variances before anything was seen; the temperature to come adds (rate_sd_relative x development still
-    needed)^2. A cause's days are the half-width times the square root of its share: their squares add up to the
-    half-width's square.
-
-    Raises UnknownSubject, EventRefused (all have pipped, or no pip of that number) and ModelOutOfRange.
-    """
-    if not (math.isfinite(development_now) and development_now >= 0.0):
-        raise ModelOutOfRange(f"development {development_now} is not a number >= 0", where=f"box {box}")
-    asked = tuple(float(p) for p in _checked(probabilities))
-    index = forecast._index(box)
-    number = forecast._next_of(box) if k is None else k
-    sigma_gaps = ahead.past_sd_log * min(development_now, 1.0)
-    place = forecast._place(index, sigma_gaps)
-    pips = forecast._pips(box, number, place)
-    development = np.exp(pips.log_development)
-    p10, p50, p90, *times = _days_by((0.1, 0.5, 0.9, *asked), development, pips.chance, development_now, ahead)
-    p10_ms, p50_ms, p90_ms, *times_ms = (now_ms + round(days * DAY_MS) for days in (p10, p50, p90, *times))
-    parts = _variances(forecast, index, place, pips, sigma_gaps)
-    typical = math.exp(float(np.interp(0.5, pips.chance, pips.log_development)))
-    needed = np.square(np.maximum(development - development_now, 0.0) / typical)
-    parts[AHEAD] = ahead.rate_sd_relative**2 * float(0.5 * (needed[1:] + needed[:-1]) @ np.diff(pips.chance))
-    total = sum(parts.values())
-    causes = [Cause(name, 0.5 * (p90 - p10) * math.sqrt(part / total)) for name, part in parts.items() if part > 0.0]
-    causes.sort(key=lambda cause: -cause.days)
-    return Window(p10_ms, p50_ms, p90_ms, asked, tuple(times_ms), p90_ms < now_ms, tuple(causes))
-
-
-@cache
-def _gauss_hermite(n: int) -> tuple[Array, Array]:
-    nodes, weights = np.polynomial.hermite_e.hermegauss(n)
-    return nodes, weights / np.sum(weights)
-
-
-def _days_by(
-    probabilities: Sequence[float], development: Array, chance: Array, development_now: float, ahead: ExpectedRates
-) -> list[float]:
-    """Days from now by which the pip has come with each probability, by bisection."""
-    nodes, weights = _gauss_hermite(15 if ahead.rate_sd_relative > 0.0 else 1)
-    factors = np.exp(ahead.rate_sd_relative * nodes)
-    least, most = float(development[0]) - development_now, float(development[-1]) - development_now
-    p, places = np.unique(probabilities, return_inverse=True)
-    early = np.full_like(p, ahead.days_to(least / float(factors[-1]) if least > 0.0 else least))
-    late = np.full_like(p, ahead.days_to(most / float(factors[0]) if most > 0.0 else most))
-    for _ in range(48):
-        middle = 0.5 * (early + late)
-        gain = ahead.gain(middle)[:, None]
-        reached = development_now + np.where(gain > 0.0, gain * factors, gain)
-        short = np.interp(reached, development, chance) @ weights < p
-        early, late = np.where(short, middle, early), np.where(short, late, middle)
-    return [float(days) for days in (0.5 * (early + late))[places]]
-
-
-def _variances(forecast: ClutchForecast, index: int, place: _Place, pips: _Pips, sigma_gaps: float) -> dict[str, float]:
-    """Variance of the log development at the pip by cause, without the temperature to come; see ``window``."""
-    spread, seen = forecast.spread, forecast.boxes[index]
-    y = pips.log_development
-    # The trapezoid rule as weights: integral of what stays, and twice that of it times the way from the start.
-    width = np.concatenate([[0.0], np.diff(y), [0.0]])
-    weight = 0.5 * (width[1:] + width[:-1])
-    area, square = np.stack([weight, 2.0 * weight * (y - y[0])]) @ (1.0 - pips.given_v)
-    mean = y[0] + area
-    within = float(place.weight @ np.maximum(square - np.square(mean - y[0]), 0.0))
-    off = place.weight * (mean - place.weight @ mean)
-    between = float(off @ mean)
-    by_shared, by_box = (max(float(off @ x), 0.0) for x in (place.shared, place.v - place.shared))
-    shared_share = by_shared / (by_shared + by_box) if by_shared + by_box > 0.0 else 0.0
-    shared = between * shared_share
-    box = between - shared
-    # The variance of t with four degrees of freedom is 2.
-    before = {PROBE: seen.sigma_bias**2, GAPS: sigma_gaps**2, PLACE: 2.0 * spread.scale_box**2}
-    whole = sum(before.values())
-    parts = {name: box * part / whole if whole > 0.0 else 0.0 for name, part in before.items()}
-    parts[EGGS] = within + shared * (1.0 - spread.curve_share - spread.start_share - spread.probe_share)
-    parts[CURVE], parts[START] = shared * spread.curve_share, shared * spread.start_share
-    parts[PROBE] += shared * spread.probe_share
-    return parts

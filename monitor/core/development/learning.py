@@ -27,7 +27,8 @@ from typing import Final
 import numpy as np
 
 from monitor.core.development.curves import PublishedRates, RateCurve
-from monitor.core.development.forecast import BoxEvidence, PipInterval, Spread, update
+from monitor.core.development.evidence import BoxEvidence, PipInterval, Spread
+from monitor.core.development.forecast import update
 from monitor.core.development.history import History
 from monitor.core.development.line import LineFit, fit_line
 from monitor.core.development.lots import DEVELOPED_SD, INSIDE_TABLE, evidence_of

@@ -17,20 +17,13 @@ import numpy as np
 from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.climate.exposure import Exposure, hourly_exposure
 from monitor.core.development.curves import RateCurve
-from monitor.core.development.forecast import (
-    BoxEvidence,
-    ClutchForecast,
-    ExpectedRates,
-    PipInterval,
-    Spread,
-    Window,
-    update,
-    window,
-)
+from monitor.core.development.evidence import BoxEvidence, PipInterval, Spread
+from monitor.core.development.forecast import ClutchForecast, update
 from monitor.core.development.history import History, log_slope
 from monitor.core.development.plans import LEAST_RATE, Plan
 from monitor.core.development.sex import SexNow, sex_now
 from monitor.core.development.species import Profile
+from monitor.core.development.window import ExpectedRates, Window, window
 from monitor.core.terms.events import Clutch, Lot
 from monitor.core.terms.formats import show_range, show_temperature
 from monitor.core.terms.settings import DisplayUnit

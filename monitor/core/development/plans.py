@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from monitor.core.development.curves import RateCurve
-from monitor.core.development.forecast import ExpectedRates
+from monitor.core.development.window import ExpectedRates
 from monitor.core.terms.formats import show_temperature
 from monitor.core.terms.settings import DisplayUnit
 from monitor.core.terms.times import DAY_MS

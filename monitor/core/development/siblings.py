@@ -18,8 +18,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from monitor.core.climate.box_temperature import ProbesError
-from monitor.core.development.forecast import EGGS, PLACE
 from monitor.core.development.lots import LotNow
+from monitor.core.development.window import EGGS, PLACE
 from monitor.core.terms.times import DAY_MS
 
 TO_DO: Final = (

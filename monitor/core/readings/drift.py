@@ -24,7 +24,7 @@ LEAST_LEVEL_SD_C: Final = 0.1
 
 
 @dataclass(frozen=True, slots=True)
-class Level:
+class HeldLevel:
     """A stack's level smoothed over days, against the temperature it is meant to have; ``within_c`` is the control
     limit, and ``since_day`` the index of the first day of the present stay outside of it (None: inside)."""
 
@@ -38,7 +38,7 @@ class Level:
         return self.mean_c - self.set_c
 
 
-def level(daily_c: Floats, set_c: float) -> Level | None:
+def level(daily_c: Floats, set_c: float) -> HeldLevel | None:
     """Daily levels by :func:`ewma` (weight 0.2, three sigma; sigma robust, of the first fourteen days, 0.1 C at least).
 
     None for fewer than ten days.
@@ -53,7 +53,7 @@ def level(daily_c: Floats, set_c: float) -> Level | None:
     inside = np.flatnonzero((found.z >= found.low) & (found.z <= found.high))
     first = int(inside[-1]) + 1 if len(inside) else 0
     within = float(found.high[-1]) - set_c
-    return Level(float(found.z[-1]), set_c, within, first if first < len(daily) else None)
+    return HeldLevel(float(found.z[-1]), set_c, within, first if first < len(daily) else None)
 
 
 # -- a probe among its peers ----------------------------------------------------------------------------------

@@ -14,17 +14,10 @@ import numpy.typing as npt
 import pytest
 from scipy import stats
 
-from monitor.core.development import forecast as fc
-from monitor.core.development.forecast import (
-    BoxEvidence,
-    ClutchForecast,
-    ExpectedRates,
-    PipInterval,
-    Spread,
-    Window,
-    update,
-    window,
-)
+from monitor.core.development import window as causes
+from monitor.core.development.evidence import BoxEvidence, PipInterval, Spread
+from monitor.core.development.forecast import ClutchForecast, update
+from monitor.core.development.window import ExpectedRates, Window, window
 from monitor.core.terms.times import DAY_MS
 from monitor.errors import EventRefused, ModelOutOfRange, MonitorError, UnknownSubject
 
@@ -411,13 +404,13 @@ def test_the_window_is_that_of_the_next_pip_unless_another_is_asked() -> None:
 @pytest.mark.parametrize(
     ("cause", "spread", "sigma_bias", "ahead"),
     [
-        (fc.PROBE, {}, 0.09, {}),
-        (fc.AHEAD, {}, 0.01, {"rate_sd_relative": 0.25}),
-        (fc.GAPS, {}, 0.01, {"past_sd_log": 0.25}),
-        (fc.CURVE, {"sigma_m": 0.12}, 0.01, {}),
-        (fc.EGGS, {"scale_egg": 0.12}, 0.01, {}),
-        (fc.EGGS, {"sigma_m": 0.12, "curve_share": 0.1}, 0.01, {}),
-        (fc.PLACE, {"scale_box": 0.08}, 0.01, {}),
+        (causes.PROBE, {}, 0.09, {}),
+        (causes.AHEAD, {}, 0.01, {"rate_sd_relative": 0.25}),
+        (causes.GAPS, {}, 0.01, {"past_sd_log": 0.25}),
+        (causes.CURVE, {"sigma_m": 0.12}, 0.01, {}),
+        (causes.EGGS, {"scale_egg": 0.12}, 0.01, {}),
+        (causes.EGGS, {"sigma_m": 0.12, "curve_share": 0.1}, 0.01, {}),
+        (causes.PLACE, {"scale_box": 0.08}, 0.01, {}),
     ],
 )
 def test_the_biggest_input_is_the_biggest_cause(
@@ -426,7 +419,14 @@ def test_the_biggest_input_is_the_biggest_cause(
     rates = replace(ExpectedRates(1 / 60, rate_sd_relative=0.02, past_sd_log=0.01), **ahead)
     told = dated(one(6, sigma_bias=sigma_bias, **spread), 0.5, rates)
     assert told.causes[0].name == cause
-    assert {c.name for c in told.causes} == {fc.PROBE, fc.AHEAD, fc.GAPS, fc.CURVE, fc.EGGS, fc.PLACE}
+    assert {c.name for c in told.causes} == {
+        causes.PROBE,
+        causes.AHEAD,
+        causes.GAPS,
+        causes.CURVE,
+        causes.EGGS,
+        causes.PLACE,
+    }
     sizes = [c.days for c in told.causes]
     assert sizes == sorted(sizes, reverse=True)
     low, _, high = days(told)
@@ -435,13 +435,13 @@ def test_the_biggest_input_is_the_biggest_cause(
 
 def test_what_does_not_vary_is_no_cause() -> None:
     told = dated(one(6, sigma_bias=0.0, sigma_m=0.0, scale_box=0.0), 0.5)
-    assert [c.name for c in told.causes] == [fc.EGGS]
+    assert [c.name for c in told.causes] == [causes.EGGS]
 
 
 def test_a_siblings_pips_take_the_published_curve_out_of_the_causes() -> None:
     def share(forecast: ClutchForecast) -> float:
         told = dated(forecast, 0.94)
-        return next(c.days for c in told.causes if c.name == fc.CURVE)
+        return next(c.days for c in told.causes if c.name == causes.CURVE)
 
     before = siblings(BoxEvidence("a", 6, 0.0074), 0.94)
     after = siblings(BoxEvidence("a", 6, 0.0074, SIX_OUT), 0.94)
@@ -525,7 +525,7 @@ def test_the_common_part_is_told_as_the_probes_and_not_as_the_eggs() -> None:
     boxes = [BoxEvidence(name, 6, 0.03, (), 0.0, 0.029, "s1") for name in "ab"]
     apart = [replace(box, session=box.box) for box in boxes]
     told = [{c.name: c.days for c in dated(update(which), 0.5).causes} for which in (boxes, apart)]
-    for cause in (fc.PROBE, fc.EGGS, fc.CURVE):
+    for cause in (causes.PROBE, causes.EGGS, causes.CURVE):
         assert told[0][cause] == pytest.approx(told[1][cause], rel=0.03), cause
 
 

@@ -14,7 +14,7 @@ import pytest
 from monitor.config.library import list_profiles, load_profile
 from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.development.curves import PublishedRates
-from monitor.core.development.forecast import BoxEvidence, PipInterval
+from monitor.core.development.evidence import BoxEvidence, PipInterval
 from monitor.core.development.history import History
 from monitor.core.development.learning import (
     Learned,

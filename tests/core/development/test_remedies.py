@@ -12,7 +12,6 @@ import pytest
 from monitor.config.library import load_profile
 from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.climate.stacks import Level, StackProfile
-from monitor.core.development.forecast import ExpectedRates
 from monitor.core.development.lots import Ahead, LotNow, Past
 from monitor.core.development.remedies import (
     FAN_LEAVES,
@@ -28,6 +27,7 @@ from monitor.core.development.remedies import (
     siblings_in,
 )
 from monitor.core.development.siblings import apart
+from monitor.core.development.window import ExpectedRates
 from tests.core.lots import ahead_of, changed, past_of
 from tests.core.timeline import START, a_lot
 

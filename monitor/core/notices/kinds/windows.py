@@ -10,8 +10,8 @@ from collections.abc import Iterable
 from functools import partial
 from typing import Final, Literal
 
-from monitor.core.development.forecast import Window
 from monitor.core.development.lots import LotNow
+from monitor.core.development.window import Window
 from monitor.core.notices.conditions import KindName, holds
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import Snapshot

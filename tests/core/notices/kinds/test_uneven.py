@@ -7,9 +7,9 @@ from dataclasses import replace
 import pytest
 
 from monitor.core.climate.box_temperature import ProbesError
-from monitor.core.development.forecast import ExpectedRates
 from monitor.core.development.lots import LotNow
 from monitor.core.development.siblings import apart
+from monitor.core.development.window import ExpectedRates
 from monitor.core.notices.conditions import Condition, Phase, Where
 from monitor.core.notices.kinds.uneven import KINDS, describe, doubt, pairs
 from monitor.core.notices.snapshot import Snapshot

@@ -1,0 +1,120 @@
+"""What has been seen of a clutch, as measured development, and how far eggs, boxes and clutches lie apart."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from monitor.errors import EventRefused, ModelOutOfRange
+
+# Evidence outside these developments is counted as if it lay on the border: the tails say nothing there.
+LEAST_DEVELOPMENT, MOST_DEVELOPMENT = 0.05, 20.0
+# No look and no integral is sharper than this (log scale); a pip told to the minute is widened to it.
+SHARPEST = 2e-4
+MOST_EGGS = 500
+
+
+@dataclass(frozen=True)
+class Spread:
+    """How far eggs, boxes and clutches lie apart, log scale (0.02 is 2 % of the incubation time).
+
+    Starting values, to be refitted from finished clutches: eggs within one clutch and treatment scatter with a
+    coefficient of variation of 3 to 4 %, clutches of one study and temperature with 2.2 to 2.8 % (measured on compiled
+    constant-temperature studies, reptiles: Noble et al. 2018, Sci. Data 5:180138, citation from memory). The part
+    ``curve_share`` of the variance sigma_m^2 comes from the published curve and the population it was measured on:
+    1 - (0.025 / 0.042)^2; ``start_share`` is that of how far the eggs were when laid, ``probe_share`` that of what
+    the boxes' probes have in common; the rest is the clutch.
+    """
+
+    sigma_m: float = 0.042
+    scale_egg: float = 0.02
+    scale_box: float = 0.02
+    failed_share: float = 0.02
+    curve_share: float = 0.65
+    start_share: float = 0.0
+    probe_share: float = 0.0
+
+    def __post_init__(self) -> None:
+        sizes = (self.sigma_m, self.scale_egg, self.scale_box)
+        if not all(0.0 <= size <= 0.2 for size in sizes) or self.scale_egg < 0.002:
+            raise ModelOutOfRange(f"spreads {sizes} are not within 0 to 0.2, the egg's above 0.002", where="forecast")
+        shares = (self.curve_share, self.start_share, self.probe_share)
+        if not (0.0 <= self.failed_share < 1.0 and min(shares) >= 0.0 and sum(shares) <= 1.0 + 1e-12):
+            raise ModelOutOfRange("failed_share (below 1) and the shares lie between 0 and 1", where="forecast")
+
+
+@dataclass(frozen=True)
+class PipInterval:
+    """``count`` eggs pipped between two looks; ``after`` (0: no look) and ``by`` are measured development then."""
+
+    after: float
+    by: float
+    count: int
+
+
+@dataclass(frozen=True)
+class BoxEvidence:
+    """What has been seen in one box.
+
+    ``eggs``: fertile eggs still counted, those that pipped included (1 when the number is not known).
+    ``sigma_bias``: standard uncertainty of the log of measured development from the box's probe; ``sigma_common`` the
+    part of it that is shared with every box whose probe is of the same ``session`` of comparison ("": of none).
+    ``none_by``: measured development at the last look at the eggs that have not pipped; 0 when nobody looked.
+    Who counts pips has looked at the rest, so the latest ``by`` counts as such a look.
+    """
+
+    box: str
+    eggs: int
+    sigma_bias: float
+    pipped: tuple[PipInterval, ...] = ()
+    none_by: float = 0.0
+    sigma_common: float = 0.0
+    session: str = ""
+
+    def __post_init__(self) -> None:
+        where, counts = f"box {self.box}", "correct the number of eggs"
+        if not 1 <= self.eggs <= MOST_EGGS:
+            raise EventRefused(f"{self.eggs} eggs: a forecast needs 1 to {MOST_EGGS}", where=where, fix=counts)
+        if not (math.isfinite(self.sigma_bias) and 0.0 <= self.sigma_bias <= 0.3):
+            raise ModelOutOfRange(f"sigma_bias {self.sigma_bias} is not between 0 and 0.3", where=where)
+        if not 0.0 <= self.sigma_common <= self.sigma_bias:
+            raise ModelOutOfRange(f"sigma_common {self.sigma_common} is not between 0 and sigma_bias", where=where)
+        if not (math.isfinite(self.none_by) and self.none_by >= 0.0):
+            raise ModelOutOfRange(f"development {self.none_by} at the last look is not a number >= 0", where=where)
+        for seen in self.pipped:
+            told = f"{seen.count} pipped after development {seen.after} and by {seen.by}"
+            if not (0.0 <= seen.after <= seen.by < math.inf and seen.by > 0.0):
+                raise EventRefused(
+                    f"{told}: the first look comes first, and no egg pips at 0", where=where, fix="correct the times"
+                )
+            if seen.count < 1:
+                raise EventRefused(f"{told}: at least one has to", where=where, fix=counts)
+        if self.pipped_count > self.eggs:
+            raise EventRefused(f"{self.pipped_count} pipped out of {self.eggs} eggs", where=where, fix=counts)
+
+    @property
+    def pipped_count(self) -> int:
+        return sum(seen.count for seen in self.pipped)
+
+    @property
+    def rest(self) -> int:
+        """Eggs that have not pipped."""
+        return self.eggs - self.pipped_count
+
+    @property
+    def log_looked(self) -> float:
+        """Log of measured development at the last look at the rest; minus infinity when nobody looked."""
+        return log_of(max([self.none_by, *(seen.by for seen in self.pipped)]))
+
+    @property
+    def log_pipped(self) -> tuple[tuple[float, float, int], ...]:
+        """(after, by, count) on log scale, none narrower than the sharpest look."""
+        return tuple(
+            (min(log_of(seen.after), log_of(seen.by) - SHARPEST), log_of(seen.by), seen.count) for seen in self.pipped
+        )
+
+
+def log_of(development: float) -> float:
+    if development <= 0.0:
+        return -math.inf
+    return math.log(min(max(development, LEAST_DEVELOPMENT), MOST_DEVELOPMENT))
