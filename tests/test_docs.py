@@ -34,7 +34,7 @@ from pydantic import BeforeValidator
 
 from monitor import errors
 from monitor.cli.main import parser
-from monitor.config import MISTAKES
+from monitor.config.mistakes import MISTAKES
 from monitor.config.shape import MANY, TABLES, Part, seconds
 from monitor.core.notices.kinds import all_kinds
 from monitor.errors import MonitorError

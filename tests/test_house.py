@@ -6,6 +6,7 @@ import ast
 import re
 import shutil
 import subprocess
+import sys
 import tomllib
 from functools import cache
 from pathlib import Path
@@ -149,6 +150,13 @@ def test_the_service_never_loads_what_is_too_heavy_for_it() -> None:
     assert found == []
     needs = tomllib.loads(text_of(PROJECT / "pyproject.toml"))["project"]["dependencies"]
     assert not any(re.match(rf"{name}\b", need) for name in TOO_HEAVY for need in needs)
+
+
+def test_starting_the_service_loads_no_library_that_only_reading_the_configuration_takes() -> None:
+    """It is read in a child process, so that its megabytes are not kept for months."""
+    code = "import sys, monitor.service.start; print(*sorted(m for m in sys.modules if m.startswith('pydantic')))"
+    done = subprocess.run([sys.executable, "-c", code], cwd=PROJECT, capture_output=True, text=True, check=True)
+    assert done.stdout.split() == []
 
 
 def test_two_places_ask_the_wall_clock() -> None:

@@ -13,8 +13,8 @@ from pathlib import Path
 from pydantic_core import PydanticCustomError
 
 from monitor.cli.room import now_ms, parse_time, print_json, room_at_hand, settings_if_any, table
-from monitor.config import find_config
 from monitor.config.in_force import in_force
+from monitor.config.room_file import find_config
 from monitor.config.shape import seconds
 from monitor.core.notices.attention import WAKING_A_WEEK, account
 from monitor.core.notices.conditions import LONGEST_SHELF_MS

@@ -20,7 +20,7 @@ from monitor.adapters import logger_files
 from monitor.adapters.logger_files import FileShape, LoggerFile
 from monitor.adapters.store import Columns, Store
 from monitor.cli.room import now_ms
-from monitor.config import find_config, load
+from monitor.config.room_file import find_config, load
 from monitor.core.terms.formats import show_temperature, show_time
 from monitor.core.terms.settings import Probe, Room, Unit
 from monitor.derived.room import zone_of

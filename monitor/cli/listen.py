@@ -19,7 +19,7 @@ from typing import Any, Final
 
 from monitor.adapters.mqtt.ear import Ear, Heard
 from monitor.cli.room import now_ms
-from monitor.config import find_config, load
+from monitor.config.room_file import find_config, load
 from monitor.core.readings.decode import Guess, decode, guess
 from monitor.core.terms.formats import show_round
 from monitor.core.terms.settings import Broker, DisplayUnit, Probe

@@ -54,7 +54,7 @@ class RoomAtHand:
 
 def settings_of(args: argparse.Namespace, *, secrets: bool = False) -> Settings:
     """The room's settings. ``secrets`` only for commands that talk to the broker or a channel."""
-    from monitor.config import find_config, load
+    from monitor.config.room_file import find_config, load
 
     path = find_config(args.config, os.environ)
     return load(path, data_dir=args.data, secrets=secrets)
@@ -62,7 +62,7 @@ def settings_of(args: argparse.Namespace, *, secrets: bool = False) -> Settings:
 
 def settings_if_any(args: argparse.Namespace) -> Settings | None:
     """The room's settings; None as long as there is no room's file, and none was named."""
-    from monitor.config import find_config
+    from monitor.config.room_file import find_config
 
     try:
         find_config(args.config)

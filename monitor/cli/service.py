@@ -73,7 +73,7 @@ def _settings_read_apart(args: argparse.Namespace) -> Settings:
 
 
 def run_check(args: argparse.Namespace) -> int:
-    from monitor.config import check, find_config
+    from monitor.config.room_file import check, find_config
 
     path = find_config(args.config, os.environ)
     found = check(path, data_dir=args.data)

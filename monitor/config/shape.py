@@ -1,7 +1,7 @@
 """The shape of the configuration file: its parts, their keys, and what each value may be.
 
 Each table of the file is one :class:`Part`. A part with a mistake is still read as far as it goes, so that the
-checks across parts (:mod:`monitor.config`) can run on the rest and a keeper sees every mistake at once. What
+checks across parts (:mod:`monitor.config.room_file`) can run on the rest and a keeper sees every mistake at once. What
 was wrong is remembered as :attr:`Read.broken`, so that one slip is told once and not again as its consequence.
 
 No value of a key that may hold a secret is ever put into a text.

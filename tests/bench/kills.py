@@ -18,8 +18,8 @@ from pathlib import Path
 
 import numpy as np
 
-from monitor.config import load
 from monitor.config.library import load_profile
+from monitor.config.room_file import load
 from monitor.core.terms.events import EventKind, KeeperEvent
 from monitor.derived.room import Derived
 from tests.bench import Figures

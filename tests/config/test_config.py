@@ -12,9 +12,9 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from monitor.config import MISTAKES, Mistake, check, find_config, load
 from monitor.config.checks import celsius
-from monitor.config.mistakes import Findings
+from monitor.config.mistakes import MISTAKES, Findings, Mistake
+from monitor.config.room_file import check, find_config, load
 from monitor.config.shape import GONE, MANY, TABLES, read_part, seconds
 from monitor.core.terms.settings import (
     Answers,

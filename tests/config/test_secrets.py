@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.config import check, load
+from monitor.config.room_file import check, load
 from monitor.config.secrets import carries_login
 from monitor.errors import ConfigError, SecretMissing
 from tests.config.test_config import SMALLEST, ids, write

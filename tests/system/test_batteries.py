@@ -11,7 +11,7 @@ import pytest
 
 from monitor.adapters.store import Columns, Store
 from monitor.cli.main import main
-from monitor.config import load
+from monitor.config.room_file import load
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from tests.bench.stepped import stepped
 from tests.desk import probe, room_text

@@ -23,7 +23,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
 from monitor.cli.main import parser
-from monitor.config import load
+from monitor.config.room_file import load
 from tests.bench import Figures
 from tests.bench.__main__ import NotMeasured, available, find, main, options, report, run
 from tests.peers import MOMENT_S, PROJECT, answers, free_port, need, wait_for

@@ -15,8 +15,8 @@ import pytest
 from monitor.adapters.store import Columns, Store
 from monitor.cli.learn import base_profile
 from monitor.cli.main import main
-from monitor.config import load
 from monitor.config.library import load_profile
+from monitor.config.room_file import load
 from monitor.core.development.lots import LotNow
 from monitor.core.terms.events import EventKind, KeeperEvent
 from monitor.core.terms.times import DAY_MS, HOUR_MS

@@ -19,7 +19,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from monitor.adapters.mqtt.ear import Heard
 from monitor.cli.listen import propose
 from monitor.cli.main import main
-from monitor.config import load
+from monitor.config.room_file import load
 from monitor.core.readings.decode import decode
 from monitor.errors import BrokerRefused, BrokerUnreachable, SecretMissing, UsageError
 from tests.peers import MOMENT_S, PROJECT, Mosquitto, free_port, mosquitto, wait_for

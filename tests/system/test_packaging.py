@@ -179,7 +179,7 @@ def test_installed_it_finds_its_profiles_its_example_and_its_tables(environment:
     code = (
         "from pathlib import Path\n"
         "from monitor.adapters.store import Store\n"
-        "from monitor.config import load\n"
+        "from monitor.config.room_file import load\n"
         "from monitor.config.library import load_profile, shipped_dir\n"
         "print(shipped_dir())\n"
         "print(load_profile('elaphe-taeniura').id)\n"

@@ -17,7 +17,7 @@ import pytest
 from monitor.cli import rehearse
 from monitor.cli.main import main
 from monitor.cli.rehearse import Silent
-from monitor.config import load
+from monitor.config.room_file import load
 from monitor.core.terms.settings import Watch
 from monitor.errors import UsageError
 from monitor.simulation.rehearsal import (

@@ -14,7 +14,7 @@ import pytest
 
 from monitor.cli.example import examples, examples_beside
 from monitor.cli.main import main
-from monitor.config import load
+from monitor.config.room_file import load
 from monitor.core.notices.kinds import all_kinds
 from monitor.core.notices.notices import CAUTION
 from monitor.core.terms.settings import DisplayUnit, Room
@@ -110,7 +110,7 @@ def test_before_there_is_a_room_the_usual_texts_are_shown(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("WARMTALLY_CONFIG", raising=False)
-    monkeypatch.setattr("monitor.config.find_config.__defaults__", ({},))
+    monkeypatch.setattr("monitor.config.room_file.find_config.__defaults__", ({},))
     assert "31.9 °C" in said(capsys, "texts", "too-warm")
     assert "none of " in said(capsys, "texts")
 

@@ -15,8 +15,8 @@ import pytest
 
 from monitor.adapters.store import Store
 from monitor.cli.example import examples, examples_beside
-from monitor.config import load
 from monitor.config.library import load_profile
+from monitor.config.room_file import load
 from monitor.core.notices.conditions import Condition, Phase
 from monitor.core.notices.evaluation import evaluate
 from monitor.core.notices.kinds import Kind, all_kinds

@@ -1,6 +1,6 @@
 """The settings that the core works with: frozen values, already checked.
 
-``monitor.config`` reads the keeper's file and builds these; the core never sees the file. Durations are in
+``monitor.config.room_file`` reads the keeper's file and builds these; the core never sees the file. Durations are in
 seconds, temperatures in degrees Celsius, heights in cm.
 """
 
