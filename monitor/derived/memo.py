@@ -14,6 +14,11 @@ class Memo(Generic[Value]):
     def __init__(self) -> None:
         self._known: dict[Hashable, tuple[object, Value]] = {}
 
+    def holds(self, name: Hashable, key: object) -> bool:
+        """Whether :meth:`of` would answer without making anything."""
+        known = self._known.get(name)
+        return known is not None and known[0] == key
+
     def of(self, name: Hashable, key: object, make: Callable[[], Value]) -> Value:
         known = self._known.get(name)
         if known is None or known[0] != key:

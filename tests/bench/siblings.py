@@ -22,7 +22,7 @@ from monitor.config.library import load_profile
 from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.development.evidence import Spread
 from monitor.core.development.gaps import HourTable, fill
-from monitor.core.development.history import History
+from monitor.core.development.history import History, StayTable, Way
 from monitor.core.development.lots import LotNow, forecast_clutch
 from monitor.core.terms.events import Clutch, Lot, PipSeen, Stay
 from monitor.core.terms.times import DAY_MS, HOUR_MS
@@ -143,7 +143,8 @@ def _history(nest: Nest, box: int, now_ms: int) -> History:
     whole = np.full(n, 3600.0)
     rate, above = CURVE.rate_per_day(t) / 24.0, np.maximum(t - CURVE.base_c, 0.0) / 24.0
     table = HourTable(START // HOUR_MS, rate, above, t, whole, whole)
-    return History.of([(table, fill(table, CURVE), START)], now_ms=now_ms, error=ProbesError(nest.u_c), compared=False)
+    way = Way((StayTable(table, (), START),), now_ms, ProbesError(nest.u_c), compared=False)
+    return History.of(way, CURVE)
 
 
 # --- dates ------------------------------------------------------------------------------------------------------

@@ -8,10 +8,11 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.development.curves import RateCurve
-from monitor.core.development.gaps import Filled, HourTable
+from monitor.core.development.gaps import Filled, HourTable, fill
 from monitor.core.development.plans import LEAST_RATE
 from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.times import HOUR_MS
@@ -22,6 +23,67 @@ LOOK_BACK_H: Final = 72
 LEAST_AHEAD_SD_C: Final = 0.2
 SHORT_AHEAD_SD_C: Final = 0.5
 MOST_AHEAD_SD_C: Final = 3.0
+
+
+def measured(table: HourTable) -> NDArray[np.bool_]:
+    """Hours of which a minute at least was measured; less says nothing of an hour."""
+    return table.covered_s >= 60.0
+
+
+@dataclass(frozen=True)
+class StayTable:
+    """A stay in one box, hour by hour as it was measured, from ``from_ms`` on; ``beside``: hourly means of neighbours,
+    where a long gap needs them."""
+
+    table: HourTable
+    beside: tuple[HourTable, ...]
+    from_ms: int
+
+    @property
+    def known(self) -> NDArray[np.bool_]:
+        return measured(self.table)
+
+
+@dataclass(frozen=True)
+class Way:
+    """All that was gathered of a lot's way, with nothing filled yet.
+
+    ``before_c``: mean of the first box before the eggs came, only where nothing was measured since; ``last``: the last
+    hours of the box where moved eggs lie now, three days at least. The rest as in :class:`History`.
+    """
+
+    stays: tuple[StayTable, ...]
+    now_ms: int
+    error: ProbesError
+    compared: bool
+    notes: tuple[str, ...] = ()
+    before_c: float | None = None
+    last: HourTable | None = None
+    developed: float = 0.0
+
+    def filled(self, curve: RateCurve) -> list[Filled]:
+        """Each stay with its gaps filled.
+
+        Where nothing is known of a whole stay the eggs did not stand still: the mean of all that is known of the others
+        serves; and where nothing is known at all, as when they were set with the probe dead already, the box was about
+        as warm as before.
+        """
+        filled = [fill(s.table, curve, s.beside) for s in self.stays]
+        middle_c = self._middle_c(filled)
+        if middle_c is None:
+            return filled
+        return [
+            fill(s.table, curve, s.beside, middle_c) if np.isnan(f.temperature_c).all() else f
+            for s, f in zip(self.stays, filled, strict=True)
+        ]
+
+    def _middle_c(self, filled: Sequence[Filled]) -> float | None:
+        integral_c_s = seconds = 0.0
+        for stay, found in zip(self.stays, filled, strict=True):
+            known = ~np.isnan(found.temperature_c)
+            integral_c_s += float(found.temperature_c[known] @ stay.table.need_s[known])
+            seconds += float(stay.table.need_s[known].sum())
+        return integral_c_s / seconds if seconds > 0.0 else self.before_c
 
 
 @dataclass(frozen=True)
@@ -54,18 +116,8 @@ class History:
     developed: float = 0.0
 
     @staticmethod
-    def of(
-        pieces: Sequence[tuple[HourTable, Filled, int]],
-        *,
-        now_ms: int,
-        error: ProbesError,
-        compared: bool,
-        notes: tuple[str, ...] = (),
-        box_c: Values | None = None,
-        box_s: Values | None = None,
-        developed: float = 0.0,
-    ) -> History:
-        """From (hour table, filled, begin in ms) of each stay, in order."""
+    def of(way: Way, curve: RateCurve) -> History:
+        """From what was gathered of a lot's way."""
         edges: list[Times] = []
         development: list[Values] = []
         degree_days: list[Values] = []
@@ -73,8 +125,10 @@ class History:
         weight: list[Values] = []
         how: dict[str, float] = {}
         unknown = variance = 0.0
-        end = now_ms
-        for table, filled, begin_ms in pieces:
+        end, developed = way.now_ms, way.developed
+        for stay, filled in zip(way.stays, way.filled(curve), strict=True):
+            table = stay.table
+            begin_ms = max(stay.from_ms, table.first_hour * HOUR_MS)
             starts = (table.first_hour + np.arange(len(table))) * HOUR_MS
             starts[0] = begin_ms
             edges.append(starts)
@@ -83,16 +137,17 @@ class History:
             degree_days.append(filled.degree_days)
             temperature.append(filled.temperature_c)
             weight.append(table.need_s)
-            for way, seconds in filled.how.items():
-                how[way] = how.get(way, 0.0) + seconds
+            for how_filled, seconds in filled.how.items():
+                how[how_filled] = how.get(how_filled, 0.0) + seconds
             unknown += float(np.sum(np.maximum(table.need_s - table.covered_s - filled.filled_s, 0.0)))
             variance += filled.development_sd**2
-        if not pieces:
+        if not way.stays:
             empty = np.empty(0, np.float64)
             return History(
-                np.array([now_ms]), np.full(1, developed), np.zeros(1), empty, empty, 0.0, 0.0, 0.0, {}, error,
-                compared, now_ms, notes, developed=developed,
+                np.array([end]), np.full(1, developed), np.zeros(1), empty, empty, 0.0, 0.0, 0.0, {}, way.error,
+                way.compared, end, way.notes, developed=developed,
             )  # fmt: skip
+        last = way.last
         return History(
             edge_ms=np.append(np.concatenate(edges), end),
             cumulative=developed + np.concatenate(([0.0], np.cumsum(np.concatenate(development)))),
@@ -103,12 +158,12 @@ class History:
             unknown_s=unknown if unknown > 60.0 else 0.0,
             development_sd=math.sqrt(variance),
             how=how,
-            error=error,
-            compared=compared,
-            now_ms=now_ms,
-            notes=notes,
-            box_c=box_c,
-            box_s=box_s,
+            error=way.error,
+            compared=way.compared,
+            now_ms=way.now_ms,
+            notes=way.notes,
+            box_c=None if last is None else np.where(measured(last), last.mean_c, np.nan),
+            box_s=None if last is None else last.covered_s,
             developed=developed,
         )
 

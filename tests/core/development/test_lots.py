@@ -13,8 +13,8 @@ import pytest
 
 from monitor.config.library import load_profile
 from monitor.core.climate.box_temperature import ProbesError
-from monitor.core.development.gaps import HourTable, fill
-from monitor.core.development.history import History, log_slope
+from monitor.core.development.gaps import HourTable
+from monitor.core.development.history import History, StayTable, Way, log_slope
 from monitor.core.development.lots import INSIDE_TABLE, LotNow, forecast_clutch
 from monitor.core.development.plans import Plan
 from monitor.core.terms.events import Clutch, Lot, PipSeen, Stay
@@ -37,14 +37,9 @@ def table(temperature_c: Sequence[float], from_ms: int = LAID) -> HourTable:
 
 
 def a_history(temperature_c: Sequence[float], uncertainty_c: float = 0.29, **more: Any) -> History:
-    hours = table(temperature_c)
-    return History.of(
-        [(hours, fill(hours, CURVE), LAID)],
-        now_ms=LAID + len(temperature_c) * HOUR_MS,
-        error=ProbesError(uncertainty_c),
-        compared=False,
-        **more,
-    )
+    stay = StayTable(table(temperature_c), (), LAID)
+    now_ms = LAID + len(temperature_c) * HOUR_MS
+    return History.of(Way((stay,), now_ms, ProbesError(uncertainty_c), compared=False, **more), CURVE)
 
 
 def forecast(
@@ -155,9 +150,9 @@ def test_an_assumption_stands_in_place_of_the_last_days() -> None:
 
 def test_eggs_that_were_moved_are_as_warm_as_the_box_that_they_came_to() -> None:
     lot = a_lot()
-    history = a_history([27.0] * 480, box_c=np.full(72, 30.0), box_s=np.full(72, 3600.0))
+    history = a_history([27.0] * 480, last=table([30.0] * 72))
     assert ahead_of(forecast({lot.id: history}, [lot], LAID + 480 * HOUR_MS)["a"]).temperature_c == 30.0
-    silent = a_history([27.0] * 480, box_c=np.full(72, np.nan), box_s=np.zeros(72))
+    silent = a_history([27.0] * 480, last=table([np.nan] * 72))
     assert ahead_of(forecast({lot.id: silent}, [lot], LAID + 480 * HOUR_MS)["a"]).temperature_c == 27.0
 
 
@@ -266,7 +261,7 @@ def test_no_moment_is_too_early_or_too_late(days: float) -> None:
 
 
 def test_an_empty_history_is_a_history() -> None:
-    got = History.of([], now_ms=LAID, error=ProbesError(0.3), compared=False)
+    got = History.of(Way((), LAID, ProbesError(0.3), compared=False), CURVE)
     assert (got.development, got.known, got.mean_c, got.filled_share) == (0.0, False, None, 0.0)
     assert got.development_at(LAID) == 0.0
     assert got.ahead(CURVE) is None
@@ -278,11 +273,8 @@ def test_edges_of_stays_in_parts_of_hours_are_kept() -> None:
     first = replace(first, need_s=np.array([2700.0, 1200.0]))
     second = replace(second, need_s=np.array([2400.0, 1800.0]))
     begin = LAID + 15 * 60_000
-    pieces = [
-        (first, fill(first, CURVE), begin),
-        (second, fill(second, CURVE), LAID + 80 * 60_000),
-    ]
-    got = History.of(pieces, now_ms=LAID + 150 * 60_000, error=ProbesError(0.3), compared=False)
+    stays = StayTable(first, (), begin), StayTable(second, (), LAID + 80 * 60_000)
+    got = History.of(Way(stays, LAID + 150 * 60_000, ProbesError(0.3), compared=False), CURVE)
     assert ((got.edge_ms - LAID) / 60_000).tolist() == [15, 60, 80, 120, 150]
     assert got.weight_s.sum() == (150 - 15) * 60
     assert np.all(np.diff(got.cumulative) > 0)

@@ -12,8 +12,8 @@ import pytest
 from monitor.config.library import load_profile
 from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.development.curves import PublishedRates
-from monitor.core.development.gaps import Filled, HourTable
-from monitor.core.development.history import History
+from monitor.core.development.gaps import HourTable
+from monitor.core.development.history import History, StayTable, Way
 from monitor.core.development.lots import LotNow, forecast_clutch
 from monitor.core.development.siblings import NOT_TO_DO, Story, apart, stories
 from monitor.core.terms.events import Clutch, Lot, PipSeen, Stay
@@ -35,13 +35,8 @@ def history(
     degree_days = (t - CURVE.base_c) / 24.0
     need = np.full(n, 3600.0)
     table = HourTable(START // HOUR_MS, rate, degree_days, t, need, need)
-    filled = Filled(rate, degree_days, np.zeros(n), 0.0, {}, t)
-    return History.of(
-        [(table, filled, START)],
-        now_ms=START + days * DAY,
-        error=ProbesError(math.sqrt(uncertainty_c**2 - common_c**2), common_c, session),
-        compared=compared,
-    )
+    error = ProbesError(math.sqrt(uncertainty_c**2 - common_c**2), common_c, session)
+    return History.of(Way((StayTable(table, (), START),), START + days * DAY, error, compared), CURVE)
 
 
 def lots(
