@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from monitor.config.library import load_profile
 from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.development.evidence import Spread
-from monitor.core.development.gaps import HourTable, fill
+from monitor.core.development.gaps import HourTable
 from monitor.core.development.history import History, StayTable, Way
 from monitor.core.development.lots import LotNow, forecast_clutch
 from monitor.core.terms.events import Clutch, Lot, PipSeen, Stay
