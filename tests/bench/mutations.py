@@ -257,16 +257,20 @@ def _base(node: ast.expr) -> str:
     return node.id.lstrip("_") if isinstance(node, ast.Name) else ""
 
 
-def offers(path: str, source: str) -> list[Mutant]:
-    """All faults that can be set into a source, each of which is still Python."""
-    found = []
-    for mutant in sorted(Offers(path, source).found):
+def draw(sources: Mapping[str, str], sample: int, seed: int) -> tuple[int, list[Mutant]]:
+    """How many faults there are for all sources (by path), and so many of them that are still Python, in their order."""
+    everything = sorted(mutant for path, source in sources.items() for mutant in Offers(path, source).found)
+    random.Random(seed).shuffle(everything)
+    drawn = list[Mutant]()
+    for mutant in everything:
+        if len(drawn) == sample:
+            break
         try:
-            compile(changed(source, mutant), path, "exec")
+            compile(changed(sources[mutant.path], mutant), mutant.path, "exec")
         except SyntaxError:
             continue
-        found.append(mutant)
-    return found
+        drawn.append(mutant)
+    return len(everything), sorted(drawn)
 
 
 def changed(source: str, mutant: Mutant) -> str:
@@ -520,8 +524,7 @@ def measure(
         root = Path(folder).resolve()
         _copy(root, of)
         modules = _modules(root, over)
-        everything = [m for path in modules for m in offers(path, (root / path).read_text(encoding="utf-8"))]
-        drawn = sorted(random.Random(seed).sample(everything, min(sample, len(everything))))
+        offered, drawn = draw({path: (root / path).read_text(encoding="utf-8") for path in modules}, sample, seed)
         known = learn(root, modules, _test_modules(root, over, modules, by), learned)
         ends: dict[str, list[Mutant]] = defaultdict(list)
         unrun = list[Mutant]()
@@ -535,7 +538,7 @@ def measure(
     return Figures(
         {
             "modules": len(modules),
-            "offered": len(everything),
+            "offered": offered,
             "drawn": len(drawn),
             "found": len(ends["failed"]),
             "survived": len(survived),

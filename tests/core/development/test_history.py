@@ -1,0 +1,154 @@
+"""A lot's way so far: what its last days say of the days to come, and how sure that is."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+import pytest
+
+from monitor.config.library import load_profile
+from monitor.core.climate.box_temperature import ProbesError
+from monitor.core.development.gaps import HourTable, fill
+from monitor.core.development.history import History, log_slope
+from monitor.core.terms.times import HOUR_MS
+
+LAID = round(datetime(2026, 5, 1, 10, tzinfo=UTC).timestamp() * 1000)
+PROFILE = load_profile("elaphe-taeniura")
+CURVE = PROFILE.curve()
+
+
+def way(temperature_c: Sequence[float], **more: Any) -> History:
+    """Whole hours, all of them measured."""
+    t = np.array(temperature_c, np.float64)
+    whole = np.full(len(t), 3600.0)
+    sums = np.maximum(t - CURVE.base_c, 0.0)
+    hours = HourTable(LAID // HOUR_MS, CURVE.rate_per_day(t) / 24, sums / 24, t, whole, whole)
+    return History.of(
+        [(hours, fill(hours, CURVE), LAID)],
+        now_ms=LAID + len(t) * HOUR_MS,
+        error=ProbesError(0.29),
+        compared=False,
+        **more,
+    )
+
+
+def days(means_c: Sequence[float]) -> list[float]:
+    return [c for c in means_c for _ in range(24)]
+
+
+def expected(history: History) -> tuple[float, float, float]:
+    found = history.ahead(CURVE)
+    assert found is not None
+    return found
+
+
+# -- how sure the temperature to come is ---------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("length", [2, 3, 4, 20, 40])
+def test_however_steady_the_room_was_its_days_to_come_are_no_better_known_than_a_fifth_of_a_degree(length: int) -> None:
+    """Rooms are re-set and seasons turn: no room is trusted beyond 0.2 C."""
+    temperature_c, sd_c, _ = expected(way(days([27.0] * length)))
+    assert (temperature_c, sd_c) == (27.0, pytest.approx(0.2, abs=1e-12))
+
+
+@pytest.mark.parametrize("hours", [1, 23, 24, 47])
+def test_what_less_than_two_days_say_is_good_to_half_a_degree(hours: int) -> None:
+    assert expected(way([27.0] * hours))[1] == pytest.approx(0.5, abs=1e-12)
+
+
+def test_no_room_is_taken_to_wander_by_more_than_three_degrees() -> None:
+    assert expected(way(days([22.0, 32.0] * 10)))[1] == 3.0
+
+
+def test_days_that_differ_are_less_sure_than_days_that_do_not() -> None:
+    """Three days are too short for a walk: the spread of their means is all that there is."""
+    for means in ([26.0, 27.0, 28.0], [25.0, 27.0, 26.0]):
+        assert expected(way(days(means)))[1] == pytest.approx(float(np.std(means, ddof=1)))
+
+
+@pytest.mark.parametrize("per_day_c", [0.05, 0.1])
+@pytest.mark.parametrize("length", [4, 9, 20, 40])
+def test_a_room_that_wanders_is_less_sure_the_longer_the_eggs_have_to_go(length: int, per_day_c: float) -> None:
+    """A walk with the same step each day: over the longest lag, half of the past and ten days at most, its mean
+    square is (lag x step)^2, so its variance per day lag x step^2; over the H days to go it adds a third of H of it."""
+    history = way(days([26.0 + per_day_c * d for d in range(length)]))
+    _, sd_c, rate = expected(history)
+    lag = min(length // 2, 10)
+    to_go_days = (1.0 - history.development) / rate
+    steady = max(per_day_c, 0.2)
+    assert sd_c == pytest.approx(math.hypot(steady, math.sqrt(lag * per_day_c**2 * to_go_days / 3.0)))
+
+
+def test_at_the_end_only_the_last_days_count() -> None:
+    """Nothing to go: how far the box may still wander is nothing to the eggs."""
+    history = way(days([26.0 + 0.1 * d for d in range(40)]), developed=0.9)
+    assert history.development > 1.0
+    assert expected(history)[1] == pytest.approx(0.2)
+
+
+# -- what counts as the last days ----------------------------------------------------------------------------------
+
+
+def test_the_last_three_whole_days_and_no_hour_more() -> None:
+    assert expected(way([20.0] * 100 + [27.0] * 72))[0] == 27.0
+    assert expected(way([20.0] * 100 + [27.0] * 71))[0] < 27.0
+
+
+def test_hours_that_are_known_are_looked_back_over_and_unknown_ones_are_not() -> None:
+    """A probe that fell silent leaves its last three days of readings as what is known."""
+    box = np.array([20.0] * 10 + [27.0] * 72 + [np.nan] * 30)
+    moved = way(days([30.0] * 5), box_c=box, box_s=np.full(len(box), 3600.0))
+    assert expected(moved)[0] == 27.0
+
+
+def test_an_hour_weighs_as_long_as_it_was_measured() -> None:
+    box, seconds = np.array([24.0, 30.0]), np.array([1200.0, 3600.0])
+    got = expected(way(days([30.0] * 5), box_c=box, box_s=seconds))
+    assert got[0] == pytest.approx((24.0 * 1200 + 30.0 * 3600) / 4800)
+    assert got[2] == pytest.approx(float(CURVE.rate_per_day(box) @ seconds) / 4800)
+
+
+# -- the way itself ------------------------------------------------------------------------------------------------
+
+
+def test_stays_follow_each_other_and_what_was_filled_adds_up() -> None:
+    """Two stays of which the second has no reading: its hours are filled or unknown, and counted as that."""
+    whole = np.full(48, 3600.0)
+    t = np.full(48, 27.0)
+    rate = CURVE.rate_per_day(t) / 24
+    sums = np.maximum(t - CURVE.base_c, 0.0) / 24
+    first = HourTable(LAID // HOUR_MS, rate, sums, t, whole, whole)
+    half = np.where(np.arange(48) < 24, 0.0, 3600.0)
+    second_ms = LAID + 48 * HOUR_MS
+    gone = np.where(half > 0, t, np.nan)
+    second = HourTable(
+        second_ms // HOUR_MS, np.where(half > 0, rate, 0.0), np.where(half > 0, sums, 0.0), gone, half, whole
+    )
+    tables = [(first, LAID), (second, second_ms)]
+    filled = [fill(x, CURVE) for x, _ in tables]
+    both = History.of(
+        [(x, f, begin) for (x, begin), f in zip(tables, filled, strict=True)],
+        now_ms=second_ms + 48 * HOUR_MS,
+        error=ProbesError(0.29),
+        compared=False,
+    )
+    assert len(both.edge_ms) == 97
+    assert (np.diff(both.edge_ms) == HOUR_MS).all()
+    assert both.filled_s + both.unknown_s == pytest.approx(24 * 3600.0)
+    assert both.filled_share == pytest.approx(24 / 96)
+    assert both.development == pytest.approx(float(sum(f.development.sum() for f in filled)))
+    assert both.development_sd == pytest.approx(math.hypot(*(f.development_sd for f in filled)))
+    assert both.development_at(LAID) == 0.0
+    assert both.development_at(LAID + 24 * HOUR_MS) == pytest.approx(24 * rate[0])
+
+
+def test_the_slope_of_a_curve_is_that_of_its_logarithm() -> None:
+    """Against the published points: between 27 and 30 C the rate grows by 66.3 / 53.9 (Du & Ji 2008)."""
+    inner = [log_slope(CURVE, float(t)) for t in np.linspace(27.25, 29.75, 6)]
+    assert float(np.mean(inner)) * 3.0 == pytest.approx(math.log(66.3 / 53.9), rel=0.02)
+    assert log_slope(CURVE, -20.0) == 0.0
