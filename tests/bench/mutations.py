@@ -258,7 +258,7 @@ def _base(node: ast.expr) -> str:
 
 
 def draw(sources: Mapping[str, str], sample: int, seed: int) -> tuple[int, list[Mutant]]:
-    """How many faults there are for all sources (by path), and so many of them that are still Python, in their order."""
+    """How many faults there are for all sources (by path), and ``sample`` of them that are still Python, in order."""
     everything = sorted(mutant for path, source in sources.items() for mutant in Offers(path, source).found)
     random.Random(seed).shuffle(everything)
     drawn = list[Mutant]()
