@@ -301,7 +301,7 @@ class Lines:
             return (yield)
         finally:
             sys.settrace(None)
-            threading.settrace(None)  # type: ignore[arg-type]
+            threading.settrace(None)
             self.cpu_s[self._now] += time.process_time() - began
 
     def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
