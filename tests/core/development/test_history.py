@@ -12,8 +12,8 @@ import pytest
 
 from monitor.config.library import load_profile
 from monitor.core.climate.box_temperature import ProbesError
-from monitor.core.development.gaps import HourTable, fill
-from monitor.core.development.history import History, log_slope
+from monitor.core.development.gaps import HourTable
+from monitor.core.development.history import History, StayTable, Way, log_slope
 from monitor.core.terms.times import HOUR_MS
 
 LAID = round(datetime(2026, 5, 1, 10, tzinfo=UTC).timestamp() * 1000)
@@ -21,19 +21,20 @@ PROFILE = load_profile("elaphe-taeniura")
 CURVE = PROFILE.curve()
 
 
-def way(temperature_c: Sequence[float], **more: Any) -> History:
-    """Whole hours, all of them measured."""
+def hours(temperature_c: Sequence[float], from_ms: int = LAID, covered_s: Sequence[float] | None = None) -> HourTable:
+    """Whole hours, all of them measured (or for ``covered_s`` of each); NaN is not."""
     t = np.array(temperature_c, np.float64)
-    whole = np.full(len(t), 3600.0)
-    sums = np.maximum(t - CURVE.base_c, 0.0)
-    hours = HourTable(LAID // HOUR_MS, CURVE.rate_per_day(t) / 24, sums / 24, t, whole, whole)
-    return History.of(
-        [(hours, fill(hours, CURVE), LAID)],
-        now_ms=LAID + len(t) * HOUR_MS,
-        error=ProbesError(0.29),
-        compared=False,
-        **more,
-    )
+    known = ~np.isnan(t)
+    rate = np.where(known, CURVE.rate_per_day(np.nan_to_num(t)), 0.0) / 24
+    sums = np.where(known, np.maximum(np.nan_to_num(t) - CURVE.base_c, 0.0), 0.0) / 24
+    covered = np.where(known, 3600.0 if covered_s is None else np.array(covered_s), 0.0)
+    return HourTable(from_ms // HOUR_MS, rate, sums, t, covered, np.full(len(t), 3600.0))
+
+
+def way(temperature_c: Sequence[float], **more: Any) -> History:
+    stay = StayTable(hours(temperature_c), (), LAID)
+    now_ms = LAID + len(temperature_c) * HOUR_MS
+    return History.of(Way((stay,), now_ms, ProbesError(0.29), compared=False, **more), CURVE)
 
 
 def days(means_c: Sequence[float]) -> list[float]:
@@ -102,42 +103,28 @@ def test_the_last_three_whole_days_and_no_hour_more() -> None:
 
 def test_hours_that_are_known_are_looked_back_over_and_unknown_ones_are_not() -> None:
     """A probe that fell silent leaves its last three days of readings as what is known."""
-    box = np.array([20.0] * 10 + [27.0] * 72 + [np.nan] * 30)
-    moved = way(days([30.0] * 5), box_c=box, box_s=np.full(len(box), 3600.0))
+    moved = way(days([30.0] * 5), last=hours([20.0] * 10 + [27.0] * 72 + [np.nan] * 30))
     assert expected(moved)[0] == 27.0
 
 
-def test_an_hour_weighs_as_long_as_it_was_measured() -> None:
-    box, seconds = np.array([24.0, 30.0]), np.array([1200.0, 3600.0])
-    got = expected(way(days([30.0] * 5), box_c=box, box_s=seconds))
-    assert got[0] == pytest.approx((24.0 * 1200 + 30.0 * 3600) / 4800)
-    assert got[2] == pytest.approx(float(CURVE.rate_per_day(box) @ seconds) / 4800)
+def test_an_hour_weighs_as_long_as_it_was_measured_and_less_than_a_minute_says_nothing() -> None:
+    box, seconds = np.array([24.0, 30.0, 10.0, 30.0]), np.array([1200.0, 3600.0, 59.0, 60.0])
+    got = expected(way(days([30.0] * 5), last=hours(list(box), covered_s=list(seconds))))
+    box, seconds = box[[0, 1, 3]], seconds[[0, 1, 3]]
+    assert got[0] == pytest.approx(float(box @ seconds) / 4860)
+    assert got[2] == pytest.approx(float(CURVE.rate_per_day(box) @ seconds) / 4860)
 
 
 # -- the way itself ------------------------------------------------------------------------------------------------
 
 
 def test_stays_follow_each_other_and_what_was_filled_adds_up() -> None:
-    """Two stays of which the second has no reading: its hours are filled or unknown, and counted as that."""
-    whole = np.full(48, 3600.0)
-    t = np.full(48, 27.0)
-    rate = CURVE.rate_per_day(t) / 24
-    sums = np.maximum(t - CURVE.base_c, 0.0) / 24
-    first = HourTable(LAID // HOUR_MS, rate, sums, t, whole, whole)
-    half = np.where(np.arange(48) < 24, 0.0, 3600.0)
+    """Two stays, of which the second has no reading for its first day: those hours are filled or unknown, no third."""
     second_ms = LAID + 48 * HOUR_MS
-    gone = np.where(half > 0, t, np.nan)
-    second = HourTable(
-        second_ms // HOUR_MS, np.where(half > 0, rate, 0.0), np.where(half > 0, sums, 0.0), gone, half, whole
-    )
-    tables = [(first, LAID), (second, second_ms)]
-    filled = [fill(x, CURVE) for x, _ in tables]
-    both = History.of(
-        [(x, f, begin) for (x, begin), f in zip(tables, filled, strict=True)],
-        now_ms=second_ms + 48 * HOUR_MS,
-        error=ProbesError(0.29),
-        compared=False,
-    )
+    first = StayTable(hours(days([27.0, 27.0])), (), LAID)
+    second = StayTable(hours(days([np.nan, 27.0]), second_ms), (), second_ms)
+    gathered = Way((first, second), second_ms + 48 * HOUR_MS, ProbesError(0.29), compared=False)
+    both, filled = History.of(gathered, CURVE), gathered.filled(CURVE)
     assert len(both.edge_ms) == 97
     assert (np.diff(both.edge_ms) == HOUR_MS).all()
     assert both.filled_s + both.unknown_s == pytest.approx(24 * 3600.0)
@@ -145,7 +132,12 @@ def test_stays_follow_each_other_and_what_was_filled_adds_up() -> None:
     assert both.development == pytest.approx(float(sum(f.development.sum() for f in filled)))
     assert both.development_sd == pytest.approx(math.hypot(*(f.development_sd for f in filled)))
     assert both.development_at(LAID) == 0.0
-    assert both.development_at(LAID + 24 * HOUR_MS) == pytest.approx(24 * rate[0])
+    assert both.development_at(LAID + 24 * HOUR_MS) == pytest.approx(float(CURVE.rate_per_day(np.array(27.0))))
+
+
+def test_of_a_way_that_is_half_known_the_mean_is_that_of_the_known_hours() -> None:
+    assert way(days([27.0, 29.0])).mean_c == pytest.approx(28.0)
+    assert way([27.0] * 12 + [29.0] * 36).mean_c == pytest.approx(28.5)
 
 
 def test_the_slope_of_a_curve_is_that_of_its_logarithm() -> None:

@@ -85,3 +85,40 @@ def test_standing_and_shelved() -> None:
 def test_nothing_told_is_an_empty_account() -> None:
     found = account((), (), (), NOW)
     assert (found.notices, found.waking_a_week, found.answered_after_min) == (0, 0.0, None)
+
+
+def test_the_account_is_of_four_weeks_to_the_millisecond_both_ends_counted() -> None:
+    told = [notice(0), notice(28), replace(notice(28), at_ms=NOW - 28 * DAY_MS - 1), replace(notice(0), at_ms=NOW + 1)]
+    found = account(told, [raised(0), raised(1), raised(2)], (), NOW)
+    assert (found.days, found.notices) == (28.0, 2)
+    assert found.chattering == (("too-warm", "a"),)
+
+
+def test_what_is_older_than_the_account_makes_nothing_chatter_in_it() -> None:
+    hours = 28 * 24
+    assert account((), [raised(hours + h) for h in (1, 2)] + [raised(hours)], (), NOW).chattering == ()
+
+
+def test_a_day_of_chatter_is_any_twenty_four_hours_and_standing_is_longer_than_that() -> None:
+    """Three raises exactly a day from first to last chatter; what is true for exactly a day does not stand yet."""
+    for last_ms, chatters in ((DAY_MS, True), (DAY_MS + 1, False)):
+        ways = [replace(raised(0), at_ms=NOW - back) for back in (0, DAY_MS // 2, last_ms)]
+        assert bool(account((), ways, (), NOW).chattering) is chatters
+    for since_ms, stands in ((NOW - DAY_MS, False), (NOW - DAY_MS - 1, True)):
+        known = [Condition("too-warm", "a", Phase.RAISED, since_ms=since_ms)]
+        assert bool(account((), (), known, NOW).standing) is stands
+
+
+def test_what_is_over_does_not_stand_and_only_raises_chatter() -> None:
+    over = Condition("too-warm", "a", Phase.CLEAR, since_ms=NOW - 2 * DAY_MS)
+    assert account((), (), [over], NOW).standing == ()
+    cleared = [replace(raised(h), change="cleared") for h in (1, 2, 3)]
+    assert account((), cleared, (), NOW).chattering == ()
+
+
+def test_one_waking_notice_a_week_is_within_the_budget() -> None:
+    """At most one a week is the aim; a digest, and what is not urgent, wake nobody."""
+    told = [notice(day) for day in (3, 10, 17, 24)] + [notice(5, "today"), notice(6, change="digest")]
+    found = account(told, (), (), NOW)
+    assert (found.waking, found.waking_a_week, found.within_budget) == (4, 1.0, True)
+    assert found.by_kind == {"too-warm": 5}
