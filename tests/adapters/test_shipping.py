@@ -28,6 +28,9 @@ from monitor.core.terms.times import HOUR_MS
 from tests.peers import PROJECT, wait_for
 from tests.v2front import BUCKET, ORG, TOKEN, Front, Influx, Victoria, influx_with_front, victoria
 
+# What these tests share is made once: they stay on one worker.
+pytestmark = pytest.mark.xdist_group("shipping")
+
 T0 = 1_780_000_000_000 // HOUR_MS * HOUR_MS
 
 

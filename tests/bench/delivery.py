@@ -287,11 +287,13 @@ def further_steps(figures: dict[str, float | str], short: list[str]) -> None:
 # -- repeats ---------------------------------------------------------------------------------------------------------
 
 
-def repeats(figures: dict[str, float | str], short: list[str]) -> None:
+REPEATS: Final = Watch(heading_s=0.0, repeat_now_s=1800.0, repeat_today_s=21_600.0)
+
+
+def repeats_now(figures: dict[str, float | str], short: list[str]) -> None:
     """Told again at doubling distances while nobody answers, never after an answer, and from the start when it is
     raised anew."""
-    watch = Watch(heading_s=0.0, repeat_now_s=1800.0, repeat_today_s=21_600.0)
-    with course(START_MS, watch, {"hook": 0.0}) as at:
+    with course(START_MS, REPEATS, {"hook": 0.0}) as at:
         while not at.times("hook", "too-warm"):
             at.step(("a",))
         at.steps(1000, ("a",))
@@ -304,7 +306,11 @@ def repeats(figures: dict[str, float | str], short: list[str]) -> None:
         before = len(at.times("hook", "too-warm/a"))
         at.steps(120, ("a",))
         _distances("now, raised anew", at.times("hook", "too-warm/a")[before:], [30, 60], figures, short)
-    with course(START_MS, watch, {"hook": 0.0}) as at:
+
+
+def repeats_today(figures: dict[str, float | str], short: list[str]) -> None:
+    """The same of what is for today, over five days."""
+    with course(START_MS, REPEATS, {"hook": 0.0}) as at:
         while not at.times("hook", "probe-quiet"):
             at.step(silent=("b",))
         at.steps(70 * 60, silent=("b",))
@@ -332,7 +338,8 @@ def _none_after(name: str, count: int, figures: dict[str, float | str], short: l
 
 
 def measure(changes: int = 40, only: str = "") -> Figures:
-    """``changes`` of boxes under the failing channel; ``only``: failing, dead night, night, steps or repeats."""
+    """``changes`` of boxes under the failing channel; ``only``: failing, dead night, night, steps, repeats now or
+    repeats today."""
     figures: dict[str, float | str] = {}
     short: list[str] = []
     if only in "failing":
@@ -344,7 +351,9 @@ def measure(changes: int = 40, only: str = "") -> Figures:
             quiet_night(name, evening, figures, short)
     if only in "steps":
         further_steps(figures, short)
-    if only in "repeats":
-        repeats(figures, short)
+    if only in "repeats now":
+        repeats_now(figures, short)
+    if only in "repeats today":
+        repeats_today(figures, short)
     notes = ["simulated time, a round every ten minutes; a time such as 07:00+0200 is that of the clock on the wall"]
     return Figures(figures, short, notes)

@@ -36,11 +36,13 @@ def now_ms() -> int:
 def until(check: Callable[[], bool], seconds: float, every_s: float = 0.05) -> bool:
     """Look again and again; whether it became true in time."""
     deadline = time.monotonic() + seconds
-    while not check():
-        if time.monotonic() > deadline:
+    while True:
+        at = time.monotonic()
+        if check():
+            return True
+        if at > deadline:
             return False
-        time.sleep(every_s)
-    return True
+        time.sleep(max(every_s, 2.0 * (time.monotonic() - at)))
 
 
 def toml(tables: Tables) -> str:

@@ -23,6 +23,9 @@ from monitor.derived.heaters import NO_AIR, Heaters
 from monitor.simulation.room import Act, Action, Heater, SimBox, SimProbe, SimRoom, SimSetting
 from tests.desk import probe, room_text
 
+# What these tests share is made once: they stay on one worker.
+pytestmark = pytest.mark.xdist_group("heaters")
+
 DAY0 = 20_600
 DAYS = 30
 NOW = (DAY0 + DAYS) * DAY_MS + 7_200_000

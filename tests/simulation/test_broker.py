@@ -19,7 +19,7 @@ from monitor.adapters.store import Store
 from monitor.core.terms.settings import Broker, Probe, Room, Settings
 from monitor.errors import BrokerUnreachable
 from monitor.simulation.broker import RehearsalBroker
-from tests.peers import free_port, wait_for
+from tests.peers import MOMENT_S, free_port, wait_for
 
 WARM = Probe("warm", "room/warm", interval_s=30.0)
 TIMED = Probe("timed", "room/timed", pointer="/v", time_pointer="/at", time_form="ms")
@@ -47,7 +47,7 @@ def publish(port: int, *messages: tuple[str, str], retain: bool = False) -> None
     client.loop_start()
     infos = [client.publish(topic, payload, qos=1, retain=retain) for topic, payload in messages]
     for info in infos:
-        info.wait_for_publish(10)
+        info.wait_for_publish(MOMENT_S)
         assert info.is_published()
     client.disconnect()
     client.loop_stop()

@@ -13,6 +13,9 @@ from monitor.service.start import RoomService
 from tests.core.lots import past_of
 from tests.shed import MINUTE, START, Shed, reading, shed, told
 
+# What these tests share is made once: they stay on one worker.
+pytestmark = pytest.mark.xdist_group("buffered")
+
 Message = tuple[str, object]
 GONE, BACK, END = 30, 150, 190
 BOXES = ("low", "top")

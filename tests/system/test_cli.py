@@ -19,6 +19,9 @@ from monitor.core.notices.conditions import Condition, Phase
 from monitor.core.notices.notices import Notice
 from tests.desk import Desk, probe, room_text
 
+# What these tests share is made once: they stay on one worker.
+pytestmark = pytest.mark.xdist_group("season")
+
 LAID = datetime(2026, 5, 1, 7, tzinfo=UTC)
 TODAY = datetime(2026, 9, 1, 12, tzinfo=UTC)
 

@@ -23,6 +23,9 @@ from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.derived.room import Derived
 from tests.core.lots import past_of, window_of
 
+# What these tests share is made once: they stay on one worker.
+pytestmark = pytest.mark.xdist_group("learn")
+
 SPECIES = "elaphe-carinata"
 CURVE = load_profile(SPECIES).curve()
 START_MS = round(datetime(2025, 3, 1, tzinfo=UTC).timestamp() * 1000)

@@ -20,6 +20,9 @@ from tests.bench.library import P10, P90, PROBABILITIES, Table, leave_out
 from tests.oracles.rate_models import Schoolfield
 from tests.peers import shared
 
+# What these tests share is made once: they stay on one worker.
+pytestmark = pytest.mark.xdist_group("library")
+
 
 def test_the_shipped_library_keeps_its_promises() -> None:
     found = library.measure()

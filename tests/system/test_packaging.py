@@ -22,6 +22,9 @@ from monitor import __version__
 from monitor.errors import NotInstalled
 from tests.peers import MOMENT_S, PROJECT
 
+# What these tests share is made once: they stay on one worker.
+pytestmark = pytest.mark.xdist_group("packaging")
+
 LOCKS = {
     "run": PROJECT / "deploy" / "requirements.lock",
     "try": PROJECT / "deploy" / "requirements-try.lock",

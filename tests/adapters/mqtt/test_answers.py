@@ -102,7 +102,7 @@ class Keeper:
 
     def send(self, *payloads: str | bytes, topic: str = TOPIC, retain: bool = False) -> None:
         for info in [self.client.publish(topic, payload, qos=1, retain=retain) for payload in payloads]:
-            info.wait_for_publish(20)
+            info.wait_for_publish(MOMENT_S)
 
     def hears(self, count: int) -> list[str]:
         wait_for(lambda: len(self.replies) >= count, f"{count} replies, heard {self.replies}")

@@ -52,9 +52,14 @@ def settings(folder: Path, port: int, probes: Sequence[Probe] = PROBES, **broker
     )
 
 
+LOGS_ALL = "log_type all"
+SAVES_SELDOM = f"{LOGS_ALL}\nautosave_on_changes false"
+"""For floods: a broker that writes its whole state at each change, as the other tests want it, would need a minute."""
+
+
 @pytest.fixture
-def broker(tmp_path: Path) -> Iterator[Mosquitto]:
-    with mosquitto(tmp_path / "broker", extra="log_type all") as running:
+def broker(tmp_path: Path, request: pytest.FixtureRequest) -> Iterator[Mosquitto]:
+    with mosquitto(tmp_path / "broker", extra=getattr(request, "param", LOGS_ALL)) as running:
         yield running
 
 
@@ -92,9 +97,9 @@ class Sender:
         for payload in payloads:
             infos.append(self.client.publish(topic, payload, qos=qos, retain=retain))
             if one_by_one:
-                infos[-1].wait_for_publish(20)
+                infos[-1].wait_for_publish(MOMENT_S)
         for info in infos:
-            info.wait_for_publish(20)
+            info.wait_for_publish(MOMENT_S)
             assert info.is_published()
 
     def close(self) -> None:
@@ -112,12 +117,16 @@ def sender(broker: Mosquitto) -> Iterator[Sender]:
 def parts(intake: Intake, broker: Mosquitto) -> None:
     """Stop, and wait until the broker has read all that was sent before: it takes one packet at a time."""
 
-    def farewells() -> int:
-        return (broker.folder / "log").read_text().count("Received DISCONNECT from warmtally")
+    log = broker.folder / "log"
+    before = log.stat().st_size
 
-    before = farewells()
+    def went() -> bool:
+        with log.open("rb") as file:
+            file.seek(before)
+            return b"Received DISCONNECT from warmtally" in file.read()
+
     assert intake.stop()
-    wait_for(lambda: farewells() > before, "the broker to hear it go", 3 * MOMENT_S)
+    wait_for(went, "the broker to hear it go", 3 * MOMENT_S)
 
 
 def store_of(intake: Intake) -> Store:
@@ -230,13 +239,10 @@ def test_a_retained_message_is_not_asked_for(
     assert (intake.link().counts.received, intake.link().counts.retained) == (1, 0)
 
 
-def test_a_flood_is_stored_whole_with_a_bounded_queue(tmp_path: Path, started: Callable[..., Intake]) -> None:
-    # Writing its whole state at each change, as the other tests want it, this broker would need a minute.
-    with mosquitto(tmp_path / "broker", extra="log_type all\nautosave_on_changes false") as broker:
-        _flood(tmp_path, broker, started)
-
-
-def _flood(tmp_path: Path, broker: Mosquitto, started: Callable[..., Intake]) -> None:
+@pytest.mark.parametrize("broker", [SAVES_SELDOM], indirect=True, ids=["seldom"])
+def test_a_flood_is_stored_whole_with_a_bounded_queue(
+    tmp_path: Path, broker: Mosquitto, started: Callable[..., Intake]
+) -> None:
     first = started(settings(tmp_path, broker.port))
     parts(first, broker)
     sender = Sender(broker.port)
@@ -342,10 +348,10 @@ def child(folder: Path, port: int, crash_at: str = "") -> subprocess.Popen[bytes
     return subprocess.Popen([sys.executable, "-c", CHILD, str(folder), str(port)], env=environ, stdin=subprocess.PIPE)
 
 
-def ends_well(process: subprocess.Popen[bytes], folder: Path, total: int) -> None:
+def ends_well(intake: Intake, folder: Path, total: int) -> None:
+    """The one that is started after the last death."""
     wait_for(lambda: len(stored(folder)) >= total, f"{total} readings")
-    process.communicate(b"", 30)
-    assert process.returncode == 0
+    assert intake.stop()
 
 
 @pytest.mark.parametrize("place", ["before-commit", "after-commit-before-ack", "mid-batch", "mid-batch:30"])
@@ -358,17 +364,19 @@ def test_dying_at_the_worst_moment_loses_and_doubles_nothing(
     assert dying.wait(MOMENT_S) == -signal.SIGKILL
     assert (len(stored(tmp_path)) == 0) == (place == "before-commit")
     sender.send("room/warm", *some_values(100))
-    ends_well(child(tmp_path, broker.port), tmp_path, 200)
+    ends_well(started(settings(tmp_path, broker.port)), tmp_path, 200)
     assert Counter(f"{r.value:.1f}" for r in stored(tmp_path)) == Counter(some_values(100) * 2)
 
 
+@pytest.mark.parametrize("broker", [SAVES_SELDOM], indirect=True, ids=["seldom"])
 def test_killed_again_and_again_under_way_it_loses_and_doubles_nothing(
     tmp_path: Path, broker: Mosquitto, sender: Sender, started: Callable[..., Intake]
 ) -> None:
     parts(started(settings(tmp_path, broker.port)), broker)
     sending = threading.Thread(target=sender.send, args=("room/warm", *some_values(1500)), kwargs={"one_by_one": True})
     sending.start()
-    for _ in range(4):
+    # Many more times: deploy/measure kills.
+    for _ in range(2):
         have = len(stored(tmp_path))
         running = child(tmp_path, broker.port)
         wait_for(lambda have=have: len(stored(tmp_path)) > have, "some more readings")  # type: ignore[misc]
@@ -377,12 +385,13 @@ def test_killed_again_and_again_under_way_it_loses_and_doubles_nothing(
         assert running.stdin is not None
         running.stdin.close()
     sending.join()
-    ends_well(child(tmp_path, broker.port), tmp_path, 1500)
+    ends_well(started(settings(tmp_path, broker.port)), tmp_path, 1500)
     readings = stored(tmp_path)
     assert Counter(f"{r.value:.1f}" for r in readings) == Counter(some_values(1500))
     assert len({r.at_ms for r in readings}) == 1500
 
 
+@pytest.mark.parametrize("broker", [SAVES_SELDOM], indirect=True, ids=["seldom"])
 def test_readings_of_a_flood_keep_their_moments_from_those_after_a_restart(
     tmp_path: Path, broker: Mosquitto, sender: Sender, started: Callable[..., Intake]
 ) -> None:

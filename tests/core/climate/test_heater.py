@@ -29,6 +29,9 @@ from monitor.core.terms.times import DAY_MS
 from monitor.simulation.room import Act, Action, Heater, SimBox, SimProbe, SimRoom, SimSetting
 from tests.peers import shared
 
+# What these tests share is made once: they stay on one worker.
+pytestmark = pytest.mark.xdist_group("heater")
+
 DAY0 = 20_000
 Script = tuple[Action, ...]
 
