@@ -320,18 +320,21 @@ def _fitted(
     theta, damping = bounded(middle), 1e-2
     moves = np.vstack([np.zeros(len(_STEPS)), np.diag(_STEPS)])
     cost = math.inf
-    normal = np.eye(len(_STEPS))
+    normal, gradient, moved = np.eye(len(_STEPS)), np.zeros(len(_STEPS)), True
     for _ in range(30):
-        every = residuals(theta + moves)
-        r, jacobian = every[0], ((every[1:] - every[0]).T / _STEPS)
-        cost = float(r @ r)
-        normal = jacobian.T @ jacobian
-        gradient = jacobian.T @ r
+        # A step that was refused leaves everything as it was but the damping.
+        if moved:
+            every = residuals(theta + moves)
+            r, jacobian = every[0], ((every[1:] - every[0]).T / _STEPS)
+            cost = float(r @ r)
+            normal = jacobian.T @ jacobian
+            gradient = jacobian.T @ r
         step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient)
         trial = bounded(theta - step)
         rt = residuals(trial[None, :])[0]
         new_cost = float(rt @ rt)
-        if new_cost < cost:
+        moved = new_cost < cost
+        if moved:
             done = cost - new_cost < 1e-3 * (1.0 + cost) and damping <= 1e-3
             theta, damping, cost = trial, max(damping / 5.0, 1e-6), new_cost
             if done:
