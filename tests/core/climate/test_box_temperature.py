@@ -1,4 +1,4 @@
-"""From probes to the temperature of a box, and over its gaps."""
+"""From probes to the temperature of a box."""
 
 from __future__ import annotations
 
@@ -8,13 +8,10 @@ import numpy as np
 import pytest
 
 from monitor.core.climate.box_temperature import BoxSeries, Series, box_series, probes_for
-from monitor.core.development.curves import PublishedRates
-from monitor.core.development.gaps import LEAST_SD_C, HourTable, fill
 from monitor.core.terms.settings import Box, Probe, Room
 from monitor.core.terms.times import HOUR_MS
 
 MINUTE = 60_000
-CURVE = PublishedRates([22.0, 24.0, 27.0, 30.0, 32.0], [101.7, 86.0, 66.3, 53.9, 50.5])
 
 
 def series(name: str, minutes: list[float], values: list[float], interval_s: float = 60.0, **more: Any) -> Series:
@@ -125,134 +122,6 @@ def test_a_cut_inside_a_gap_has_no_end_point() -> None:
     got = a_series([0, 200], [20.0, 22.0]).clipped(10 * MINUTE, 250 * MINUTE)
     assert (got.time_ms / MINUTE).tolist() == [200]
     assert len(a_series([], []).clipped(0, MINUTE).time_ms) == 0
-
-
-# -- gaps ------------------------------------------------------------------------------------------------------
-
-
-def table(means: list[float | None], covered: list[float] | None = None, first: int = 1000) -> HourTable:
-    """Hourly means; None is an hour without a reading."""
-    mean = np.array([np.nan if m is None else m for m in means], np.float64)
-    share = np.array(covered if covered is not None else [0.0 if m is None else 1.0 for m in means])
-    rate = np.where(np.isnan(mean), 0.0, CURVE.rate_per_day(np.nan_to_num(mean)))
-    base = np.maximum(np.nan_to_num(mean) - CURVE.base_c, 0.0)
-    return HourTable(first, rate * share / 24, base * share / 24, mean, share * 3600.0, np.full(len(mean), 3600.0))
-
-
-def test_without_a_gap_nothing_is_filled() -> None:
-    whole = table([28.0] * 10)
-    got = fill(whole, CURVE)
-    assert (got.filled_s.sum(), got.development_sd, dict(got.how)) == (0.0, 0.0, {})
-    assert got.development == pytest.approx(whole.development)
-
-
-def test_rounding_at_the_seams_is_no_gap() -> None:
-    assert fill(table([28.0] * 3, [1.0, 0.9999, 1.0]), CURVE).filled_s.sum() == 0.0
-
-
-def test_a_short_gap_is_bridged_by_a_straight_line() -> None:
-    got = fill(table([28.0, None, None, 31.0]), CURVE)
-    assert got.temperature_c == pytest.approx([28.0, 29.0, 30.0, 31.0])
-    assert dict(got.how) == {"line": 7200.0}
-    slope = (CURVE.rate_per_day(29.1) - CURVE.rate_per_day(28.9)) / 0.2
-    slope += (CURVE.rate_per_day(30.1) - CURVE.rate_per_day(29.9)) / 0.2
-    assert got.development_sd == pytest.approx(LEAST_SD_C["line"] * float(slope) / 24)
-    assert got.development[1] == pytest.approx(float(CURVE.rate_per_day(29.0)) / 24)
-    assert got.degree_days[1] == pytest.approx((29.0 - CURVE.base_c) / 24)
-
-
-def test_an_hour_partly_measured_is_filled_with_its_own_mean() -> None:
-    got = fill(table([28.0, 29.0, 28.0], [1.0, 0.5, 1.0]), CURVE)
-    assert got.filled_s.tolist() == [0.0, 1800.0, 0.0]
-    assert got.development[1] == pytest.approx(float(CURVE.rate_per_day(29.0)) / 24)
-
-
-def test_short_is_told_by_the_time_that_is_missing_not_by_the_hours_it_touches() -> None:
-    # 5.5 hours missing that touch seven hours.
-    got = fill(table([28.0, 28.0, *[None] * 5, 30.0, 30.0], [1.0, 0.75, 0, 0, 0, 0, 0, 0.75, 1.0]), CURVE)
-    assert set(got.how) == {"line"}
-    got = fill(table([28.0, 28.0, *[None] * 6, 30.0, 30.0], [1.0, 0.75, 0, 0, 0, 0, 0, 0, 0.75, 1.0]), CURVE)
-    assert set(got.how) == {"own days"}
-
-
-def test_a_newest_reading_that_is_a_little_old_still_holds() -> None:
-    got = fill(table([28.0, 28.5, None, None]), CURVE)
-    assert got.temperature_c.tolist() == [28.0, 28.5, 28.5, 28.5]
-    assert set(got.how) == {"line"}
-
-
-def days(n: int, middle: float = 28.0) -> list[float | None]:
-    return [middle + 2 * np.sin(2 * np.pi * h / 24) for h in range(24 * n)]
-
-
-def test_a_long_gap_takes_the_steadiest_neighbour_and_its_usual_difference() -> None:
-    own, near = days(6, 28.0), days(6, 27.0)
-    wild = [t + 3 * np.cos(i) for i, t in enumerate(near) if t is not None]
-    hidden = own[70:110]
-    own[70:110] = [None] * 40
-    got = fill(table(own), CURVE, [table(wild), table(near)])
-    assert dict(got.how) == {"neighbours": 40 * 3600.0}
-    assert got.temperature_c[70:110] == pytest.approx(np.array(hidden, np.float64), abs=1e-9)
-
-
-@pytest.mark.parametrize("first", [1000, 990, 1008])
-def test_a_neighbour_s_hours_are_matched_by_the_clock(first: int) -> None:
-    own = days(6)
-    own[70:110] = [None] * 40
-    shift = first - 1000
-    near = [27.0 + 2 * np.sin(2 * np.pi * (h + shift) / 24) for h in range(24 * 6)]
-    got = fill(table(own), CURVE, [table(near, first=first)])
-    assert got.temperature_c[70:110] == pytest.approx([28.0 + 2 * np.sin(2 * np.pi * h / 24) for h in range(70, 110)])
-
-
-def test_a_neighbour_that_was_away_itself_is_not_used() -> None:
-    own, near = days(6), days(6, 27.0)
-    own[70:110], near[80:90] = [None] * 40, [None] * 10
-    assert set(fill(table(own), CURVE, [table(near)]).how) == {"own days"}
-    near = days(6, 27.0)
-    near[80:85] = [None] * 5
-    assert set(fill(table(own), CURVE, [table(near)]).how) == {"neighbours"}
-
-
-def test_own_days_are_the_same_hours_of_the_days_before() -> None:
-    own = days(6)
-    own[72:110] = [None] * 38
-    got = fill(table(own), CURVE)
-    assert got.temperature_c[72:110] == pytest.approx([28.0 + 2 * np.sin(2 * np.pi * h / 24) for h in range(72, 110)])
-    assert dict(got.how) == {"own days": 38 * 3600.0}
-
-
-def test_a_gap_at_the_beginning_takes_what_came_after() -> None:
-    got = fill(table([None] * 40 + [28.0] * 40), CURVE)
-    assert got.temperature_c[:40] == pytest.approx(np.full(40, 28.0))
-    assert dict(got.how) == {"own days": 40 * 3600.0}
-
-
-def test_where_nothing_is_known_only_an_assumption_fills_and_it_is_called_so() -> None:
-    nothing = table([None] * 10)
-    bare = fill(nothing, CURVE)
-    assert (bare.filled_s.sum(), dict(bare.how)) == (0.0, {})
-    assert np.isnan(bare.temperature_c).all()
-    assumed = fill(nothing, CURVE, fallback_c=28.0)
-    assert dict(assumed.how) == {"assumed": 36000.0}
-    assert assumed.development_sd > 5 * fill(table([28.0, *[None] * 4, 28.0]), CURVE).development_sd
-
-
-def test_gaps_are_independent_and_hours_of_one_gap_are_not() -> None:
-    one = fill(table([28.0, None, 28.0]), CURVE).development_sd
-    three_apart = fill(table([28.0, None, 28.0, None, 28.0, None, 28.0]), CURVE).development_sd
-    three_together = fill(table([28.0, None, None, None, 28.0]), CURVE).development_sd
-    assert three_apart == pytest.approx(one * 3**0.5)
-    assert three_together == pytest.approx(one * 3)
-
-
-def test_the_edges_of_a_span_ask_for_parts_of_hours_only() -> None:
-    t = table([28.0, None, 28.0])
-    edge = HourTable(
-        t.first_hour, t.development, t.degree_days, t.mean_c, t.covered_s, np.array([3600.0, 3600.0, 3600.0])
-    )
-    edge.need_s[1] = 900.0
-    assert fill(edge, CURVE).filled_s.tolist() == [0.0, 900.0, 0.0]
 
 
 def test_the_probes_of_a_box_and_those_around_it() -> None:
