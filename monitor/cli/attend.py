@@ -12,7 +12,8 @@ from pathlib import Path
 
 from pydantic_core import PydanticCustomError
 
-from monitor.cli.room import now_ms, parse_time, print_json, room_at_hand, settings_if_any, table
+from monitor.cli.output import print_json, table
+from monitor.cli.room import now_ms, parse_time, room_at_hand, settings_if_any
 from monitor.config.in_force import in_force
 from monitor.config.room_file import find_config
 from monitor.config.shape import seconds

@@ -12,8 +12,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Final, TextIO
 
-from monitor.cli.forecast import rounded
-from monitor.cli.room import RoomAtHand, now_ms, parse_time, print_json, room_at_hand, table, utc
+from monitor.cli.output import print_json, rounded, table, utc
+from monitor.cli.room import RoomAtHand, now_ms, parse_time, room_at_hand
 from monitor.core.readings.calibration import Session, Track
 from monitor.core.readings.correction_line import LEAST_SPAN_C, CorrectionLine, FoundAt, over_temperature
 from monitor.core.readings.corrections import Correction, How

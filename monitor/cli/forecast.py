@@ -5,7 +5,8 @@ from __future__ import annotations
 import argparse
 from dataclasses import replace
 
-from monitor.cli.room import RoomAtHand, parse_temperature, parse_time, print_json, room_at_hand, utc
+from monitor.cli.output import print_json, rounded, utc
+from monitor.cli.room import RoomAtHand, parse_temperature, parse_time, room_at_hand
 from monitor.core.development.history import LOOK_BACK_H
 from monitor.core.development.lots import LotNow
 from monitor.core.development.plans import Plan, PlannedTemperature, set_points, swap
@@ -352,7 +353,3 @@ def _sex_json(sex: SexNow) -> dict[str, object]:
         "papers": list(sex.papers),
         "text": sex.text or None,
     }
-
-
-def rounded(value: float | None, places: int) -> float | None:
-    return None if value is None else round(value, places)

@@ -6,7 +6,8 @@ import argparse
 import dataclasses
 from collections.abc import Mapping
 
-from monitor.cli.room import RoomAtHand, now_ms, parse_time, print_json, room_at_hand, table, utc
+from monitor.cli.output import print_json, table, utc
+from monitor.cli.room import RoomAtHand, now_ms, parse_time, room_at_hand
 from monitor.config.library import load_profile
 from monitor.core.terms.events import Clutch, EventKind, KeeperEvent
 from monitor.core.terms.formats import show_eggs, show_time
@@ -51,13 +52,17 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
     )
     listed.add_argument("--json", action="store_true")
     listed.set_defaults(run=run_list)
-
     record = sub.add_parser(
         "record",
         help="tell what happened to eggs",
         description="Tell what happened. Nothing is ever overwritten: a wrong entry is corrected by a further one.",
     )
     kinds = record.add_subparsers(dest="kind", required=True, metavar="WHAT")
+    _add_kinds(kinds, parent)
+    _add_correct(kinds, parent)
+
+
+def _add_kinds(kinds: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
     texts = {
         "laid": "a clutch was laid (the same as: clutch add)",
         "set": "eggs were set in a box",
@@ -90,6 +95,9 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
             p.add_argument("--not-yet-at", metavar="WHEN", help="the last look at which it had not happened yet")
         p.add_argument("--note", default="", help="anything worth remembering")
         p.set_defaults(run=run_record)
+
+
+def _add_correct(kinds: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
     correct = kinds.add_parser(
         "correct",
         parents=[parent],

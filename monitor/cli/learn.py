@@ -8,7 +8,8 @@ import tomllib
 from datetime import UTC, datetime
 from pathlib import Path
 
-from monitor.cli.room import RoomAtHand, now_ms, print_json, room_at_hand, table
+from monitor.cli.output import print_json, table
+from monitor.cli.room import RoomAtHand, now_ms, room_at_hand
 from monitor.config.library import load_profile
 from monitor.core.development.learning import (
     USUAL_BASE_C,

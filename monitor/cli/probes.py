@@ -10,8 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.adapters.store import Columns
-from monitor.cli.forecast import rounded
-from monitor.cli.room import RoomAtHand, now_ms, print_json, room_at_hand, table, utc
+from monitor.cli.output import print_json, rounded, table, utc
+from monitor.cli.room import RoomAtHand, now_ms, room_at_hand
 from monitor.core.notices.conditions import Condition
 from monitor.core.notices.kinds import all_kinds
 from monitor.core.readings.batteries import BatteryNow, say

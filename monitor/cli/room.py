@@ -1,9 +1,8 @@
-"""What the commands share: the options that every verb has, the room they are about, times and output."""
+"""What the commands share: the options that every verb has, the room they are about, and how they read times."""
 
 from __future__ import annotations
 
 import argparse
-import json
 import os
 import re
 import sys
@@ -12,7 +11,6 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, tzinfo
-from typing import Any
 
 from monitor.adapters.store import Store
 from monitor.config.library import load_profile
@@ -137,23 +135,3 @@ def parse_temperature(text: str, unit: DisplayUnit) -> float:
         raise UsageError(f"{text!r} is not a temperature", fix='write "29.0", "29.0C" or "84F"')
     value = float(found[1])
     return (value - 32.0) / 1.8 if (found[2].upper() or unit) == "F" else value
-
-
-def utc(at_ms: int | None) -> str | None:
-    """ISO 8601 in UTC, for scripts."""
-    if at_ms is None:
-        return None
-    return datetime.fromtimestamp(at_ms / 1000, UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-
-
-def print_json(value: Any) -> None:
-    json.dump(value, sys.stdout, indent=2, ensure_ascii=False)
-    print()
-
-
-def table(head: list[str], rows: list[list[str]]) -> str:
-    """A plain table: columns as wide as they need to be."""
-    widths = [max(len(str(r[i])) for r in [head, *rows]) for i in range(len(head))]
-    lines = ["  ".join(str(c).ljust(w) for c, w in zip(r, widths, strict=True)).rstrip() for r in [head, *rows]]
-    lines.insert(1, "  ".join("-" * w for w in widths))
-    return "\n".join(lines)

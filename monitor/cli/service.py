@@ -9,7 +9,8 @@ import pickle
 import sys
 from dataclasses import asdict
 
-from monitor.cli.room import print_json, settings_of
+from monitor.cli.output import print_json
+from monitor.cli.room import settings_of
 from monitor.core.terms.settings import Settings
 
 

@@ -7,8 +7,9 @@ import getpass
 import math
 from collections.abc import Iterable
 
-from monitor.cli.forecast import lot_json, rounded
-from monitor.cli.room import RoomAtHand, now_ms, parse_time, print_json, room_at_hand, table, utc
+from monitor.cli.forecast import lot_json
+from monitor.cli.output import print_json, rounded, table, utc
+from monitor.cli.room import RoomAtHand, now_ms, parse_time, room_at_hand
 from monitor.core.climate.exposure import Exposure
 from monitor.core.climate.humid_air import dew_point_c, vapour_pressure_deficit_kpa
 from monitor.core.development.lots import LotNow

@@ -7,7 +7,8 @@ import math
 from pathlib import Path
 
 from monitor.cli.drawing.species_plot import svg_plot, terminal_plot
-from monitor.cli.room import print_json, settings_if_any, table
+from monitor.cli.output import print_json, table
+from monitor.cli.room import settings_if_any
 from monitor.config.library import list_profiles, load_profile
 from monitor.core.development.line import LineFit
 from monitor.core.development.sex import SexRule

@@ -6,9 +6,9 @@ import argparse
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from monitor.cli.drawing.stack_plot import Scene, svg_stack, terminal_stack
-from monitor.cli.forecast import rounded
-from monitor.cli.room import RoomAtHand, now_ms, parse_temperature, parse_time, print_json, room_at_hand, table, utc
+from monitor.cli.drawing.stack_plot import StackScene, svg_stack, terminal_stack
+from monitor.cli.output import print_json, rounded, table, utc
+from monitor.cli.room import RoomAtHand, now_ms, parse_temperature, parse_time, room_at_hand
 from monitor.core.climate.heater import HeaterNow
 from monitor.core.climate.stacks import Level, LevelPair, StackProfile
 from monitor.core.development.lots import LotNow
@@ -252,9 +252,9 @@ _WAYS = {"fan": "a fan", "swap": "a swap", "shelf": "another shelf"}
 # -- drawn, and for scripts ---------------------------------------------------------------------------------------
 
 
-def _scene(seen: _Seen) -> Scene:
+def _scene(seen: _Seen) -> StackScene:
     assert seen.profile is not None
-    return Scene.of(seen.profile, seen.air, seen.too_cool_c, seen.too_warm_c)
+    return StackScene.of(seen.profile, seen.air, seen.too_cool_c, seen.too_warm_c)
 
 
 def _save(seen: _Seen, room: RoomAtHand, path: Path) -> None:

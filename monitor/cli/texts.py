@@ -9,7 +9,8 @@ from pathlib import Path
 
 from monitor.cli.attend import no_kind
 from monitor.cli.example import examples, examples_beside
-from monitor.cli.room import print_json, settings_if_any, settings_of, table
+from monitor.cli.output import print_json, table
+from monitor.cli.room import settings_if_any, settings_of
 from monitor.config.texts import texts_of
 from monitor.core.notices.kinds import all_kinds
 from monitor.core.notices.notices import Notice, words_of

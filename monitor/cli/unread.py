@@ -5,7 +5,8 @@ from __future__ import annotations
 import argparse
 
 from monitor.adapters.store import Quarantined, UnreadSource
-from monitor.cli.room import RoomAtHand, now_ms, print_json, room_at_hand, table, utc
+from monitor.cli.output import print_json, table, utc
+from monitor.cli.room import RoomAtHand, now_ms, room_at_hand
 from monitor.core.readings.arrivals import KEPT_BYTES
 from monitor.core.terms.formats import show_time
 from monitor.errors import UsageError

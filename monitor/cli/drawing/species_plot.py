@@ -2,9 +2,6 @@
 
 Both show the same: the table's points, the curve between them, dashed where it goes on outside the table, and which
 papers the points are from. Nothing is read from or written to anywhere; the caller prints or saves what comes back.
-
-The drawing tells its content in a title and a description, keeps its words as words, has no script, and uses greys and
-shapes alone, so that it reads the same in print and by eyes that see no colours.
 """
 
 from __future__ import annotations
@@ -12,20 +9,33 @@ from __future__ import annotations
 import html
 import math
 import textwrap
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
+from monitor.cli.drawing.svg import (
+    BAND,
+    INK,
+    PALE,
+    PAPER,
+    WIDTH,
+    Scale,
+    document,
+    path,
+    stroke,
+    temperature_ticks,
+    ticks,
+    upright,
+    words_at,
+)
 from monitor.core.development.curves import PublishedRates
 from monitor.core.development.species import Profile, Row
 from monitor.core.terms.arrays import Values
 from monitor.core.terms.formats import show_range, show_round
 from monitor.core.terms.settings import DisplayUnit
-
-Scale = Callable[[float], float]
 
 # So far beyond the table the curve is drawn; what it is there is a guess that gets worse by the degree.
 BEYOND_C: Final = 2.0
@@ -33,7 +43,7 @@ STEP_C: Final = 0.05
 
 
 @dataclass(frozen=True)
-class Scene:
+class SpeciesScene:
     """What is drawn: the curve inside and outside the table, and the room that it takes, in degrees and days."""
 
     curve: PublishedRates
@@ -43,7 +53,7 @@ class Scene:
     most_days: float
 
     @classmethod
-    def of(cls, profile: Profile) -> Scene:
+    def of(cls, profile: Profile) -> SpeciesScene:
         """Raises SpeciesRefused for a profile that has no table."""
         curve = profile.curve()
         high_c = math.ceil(curve.high_c + BEYOND_C)
@@ -68,25 +78,9 @@ def _nice(value: float) -> float:
     )
 
 
-def ticks(low: float, high: float, most: int) -> list[float]:
-    """Round numbers from low to high, at most so many."""
-    step = next(
-        s for s in (0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 25.0, 50.0, 100.0, 200.0, 500.0) if (high - low) / s <= most
-    )
-    first = math.ceil(low / step - 1e-9)
-    return [step * i for i in range(first, math.floor(high / step + 1e-9) + 1)]
-
-
 # --- the terminal -----------------------------------------------------------------------------------------------
 
 POINT, LINE, GUESS = "o", ".", "-"
-
-
-def _feet(low_c: float, high_c: float, most: int, unit: DisplayUnit) -> list[tuple[float, str]]:
-    """Places on the axis of temperature (C) with their labels: round numbers in the keeper's unit."""
-    if unit == "C":
-        return [(c, f"{c:g}") for c in ticks(low_c, high_c, most)]
-    return [((f - 32.0) / 1.8, f"{f:g}") for f in ticks(low_c * 1.8 + 32.0, high_c * 1.8 + 32.0, most)]
 
 
 def terminal_plot(profile: Profile, width: int = 72, height: int = 20, unit: DisplayUnit = "C") -> str:
@@ -94,7 +88,7 @@ def terminal_plot(profile: Profile, width: int = 72, height: int = 20, unit: Dis
 
     Raises SpeciesRefused for a profile that has no table.
     """
-    scene = Scene.of(profile)
+    scene = SpeciesScene.of(profile)
     left = 6
     columns = max(width, 40) - left - 1
     cells = [[" "] * columns for _ in range(height)]
@@ -121,7 +115,7 @@ def terminal_plot(profile: Profile, width: int = 72, height: int = 20, unit: Dis
     lines += [f"{labels.get(i, ''):>{left - 1}}|{''.join(row).rstrip()}" for i, row in enumerate(cells)]
     lines.append(" " * (left - 1) + "+" + "-" * columns)
     feet = [" "] * (columns + 4)
-    for temperature_c, text in _feet(scene.low_c, scene.high_c, columns // 8, unit):
+    for temperature_c, text in temperature_ticks(scene.low_c, scene.high_c, columns // 8, unit):
         start = max(column(temperature_c) - len(text) // 2, 0)
         feet[start : start + len(text)] = text
     lines.append(" " * left + "".join(feet).rstrip() + f" °{unit}")
@@ -131,15 +125,14 @@ def terminal_plot(profile: Profile, width: int = 72, height: int = 20, unit: Dis
 
 # --- the drawing ------------------------------------------------------------------------------------------------
 
-WIDTH, PLOT_HEIGHT = 760, 400
+PLOT_HEIGHT = 400
 LEFT, TOP, RIGHT = 70, 50, 20
-INK, PALE, BAND = "#1a1a1a", "#d9d9d9", "#ececec"
 LINE_HEIGHT = 16
 
 
 def svg_plot(profile: Profile, unit: DisplayUnit = "C") -> str:
     """The drawing as text of an SVG file. Raises SpeciesRefused for a profile that has no table."""
-    scene = Scene.of(profile)
+    scene = SpeciesScene.of(profile)
     right, bottom = WIDTH - RIGHT, TOP + PLOT_HEIGHT
 
     def x(temperature_c: float) -> float:
@@ -148,18 +141,16 @@ def svg_plot(profile: Profile, unit: DisplayUnit = "C") -> str:
     def y(days: float) -> float:
         return bottom - min(days, scene.most_days) / scene.most_days * PLOT_HEIGHT
 
-    parts = [words_at(LEFT, 28, f"{profile.scientific_name}: days of incubation by constant temperature", size=17)]
+    heading = f"{profile.scientific_name}: days of incubation by constant temperature"
+    parts = [words_at(LEFT, 28, heading, size=17)]
     for days in ticks(0.0, scene.most_days, 8):
         parts.append(stroke(LEFT, y(days), right, y(days), PALE))
         parts.append(words_at(LEFT - 8, y(days) + 4, f"{days:g}", anchor="end"))
-    for temperature_c, label in _feet(scene.low_c, scene.high_c, 12, unit):
+    for temperature_c, label in temperature_ticks(scene.low_c, scene.high_c, 12, unit):
         parts.append(stroke(x(temperature_c), bottom, x(temperature_c), bottom + 5, INK))
         parts.append(words_at(x(temperature_c), bottom + 20, label, anchor="middle"))
     parts.append(words_at((LEFT + right) / 2, bottom + 40, f"constant temperature, °{unit}", anchor="middle"))
-    parts.append(
-        f'<text x="18" y="{TOP + PLOT_HEIGHT / 2:g}" font-size="13" text-anchor="middle" '
-        f'transform="rotate(-90 18 {TOP + PLOT_HEIGHT / 2:g})">days</text>'
-    )
+    parts.append(upright(TOP + PLOT_HEIGHT / 2, "days"))
     parts.append(_band(scene, x, y))
     low_c, high_c = scene.curve.low_c, scene.curve.high_c
     for a, b, dashed in ((scene.low_c, low_c, True), (low_c, high_c, False), (high_c, scene.high_c, True)):
@@ -169,25 +160,12 @@ def svg_plot(profile: Profile, unit: DisplayUnit = "C") -> str:
     for row in scene.rows:
         parts.append(_mark(x(row.temperature_c), y(row.days), keys.index(row.paper), _row_words(row, unit)))
     height, foot = _foot(profile, keys, bottom + 64)
-    title = html.escape(f"{profile.scientific_name}: days of incubation by constant temperature")
-    return "\n".join(
-        [
-            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height:g}" width="{WIDTH}"',
-            f'  height="{height:g}" role="img" aria-labelledby="title desc" font-family="sans-serif" fill="{INK}">',
-            f'<title id="title">{title}</title>',
-            f'<desc id="desc">{html.escape(describe(profile, unit))}</desc>',
-            f'<rect width="{WIDTH}" height="{height:g}" fill="#ffffff"/>',
-            *parts,
-            *foot,
-            "</svg>",
-            "",
-        ]
-    )
+    return document(heading, describe(profile, unit), height, [*parts, *foot])
 
 
 def describe(profile: Profile, unit: DisplayUnit = "C") -> str:
     """What the plot shows, in words, for who does not see it."""
-    scene = Scene.of(profile)
+    scene = SpeciesScene.of(profile)
     t = scene.curve.temperatures_c
     points = ", ".join(
         f"{days:.0f} days at {show_round(c, unit)}" for c, days in zip(t.tolist(), scene.days(t), strict=True)
@@ -204,48 +182,34 @@ def _row_words(row: Row, unit: DisplayUnit) -> str:
     return f"{show_round(row.temperature_c, unit)}: {row.days:g} days{eggs} ({row.paper})"
 
 
-def words_at(x: float, y: float, text: str, *, size: int = 13, anchor: str = "start") -> str:
-    """A line of text in a drawing."""
-    return f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size}" text-anchor="{anchor}">{html.escape(text)}</text>'
-
-
-def stroke(x1: float, y1: float, x2: float, y2: float, colour: str) -> str:
-    """A straight line in a drawing."""
-    return f'<line x1="{x1:.1f}" y1="{y1:.1f}" x2="{x2:.1f}" y2="{y2:.1f}" stroke="{colour}"/>'
-
-
-def _path(points: Sequence[tuple[float, float]]) -> str:
-    return "M" + " L".join(f"{a:.1f} {b:.1f}" for a, b in points)
-
-
-def _sampled(scene: Scene, from_c: float, to_c: float) -> Values:
+def _sampled(scene: SpeciesScene, from_c: float, to_c: float) -> Values:
     """Temperatures to draw, without those at which the days go beyond the top."""
     t = np.linspace(from_c, to_c, max(round((to_c - from_c) / STEP_C), 2) + 1)
     return t[scene.days(t) <= scene.most_days]
 
 
-def _curve(scene: Scene, from_c: float, to_c: float, x: Scale, y: Scale, *, dashed: bool) -> str:
+def _curve(scene: SpeciesScene, from_c: float, to_c: float, x: Scale, y: Scale, *, dashed: bool) -> str:
     t = _sampled(scene, from_c, to_c)
     if t.size < 2:
         return ""
     dash = ' stroke-dasharray="7 5"' if dashed else ""
     points = [(x(c), y(days)) for c, days in zip(t.tolist(), scene.days(t).tolist(), strict=True)]
-    return f'<path d="{_path(points)}" fill="none" stroke="{INK}" stroke-width="2"{dash}/>'
+    return f'<path d="{path(points)}" fill="none" stroke="{INK}" stroke-width="2"{dash}/>'
 
 
-def _band(scene: Scene, x: Scale, y: Scale) -> str:
+def _band(scene: SpeciesScene, x: Scale, y: Scale) -> str:
     """One standard error of the curve to both sides, inside and outside the table."""
     t = np.linspace(scene.low_c, scene.high_c, round((scene.high_c - scene.low_c) / STEP_C) + 1)
     t = t[scene.days(t) * np.exp(-scene.curve.rate_sd_relative(t)) <= scene.most_days]
     days, error = scene.days(t), scene.curve.rate_sd_relative(t)
     upper = [(x(c), y(d)) for c, d in zip(t.tolist(), (days * np.exp(error)).tolist(), strict=True)]
     lower = [(x(c), y(d)) for c, d in zip(t.tolist(), (days * np.exp(-error)).tolist(), strict=True)]
-    return f'<path d="{_path([*upper, *reversed(lower)])}Z" fill="{BAND}"/>'
+    return f'<path d="{path([*upper, *reversed(lower)])}Z" fill="{BAND}"/>'
 
 
 def _mark(x: float, y: float, paper: int, words: str) -> str:
     """The point of a paper: circle, square, triangle or diamond, open or filled; its words come with it."""
-    fill = "#ffffff" if paper % 8 < 4 else INK
+    fill = PAPER if paper % 8 < 4 else INK
     style = f'fill="{fill}" stroke="{INK}" stroke-width="1.5"'
     half = 5.0
     corners = {
@@ -256,7 +220,7 @@ def _mark(x: float, y: float, paper: int, words: str) -> str:
     title = f"<title>{html.escape(words)}</title>" if words else ""
     if paper % 4 == 0:
         return f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{half:g}" {style}>{title}</circle>'
-    outline = _path([(x + a, y + b) for a, b in corners[paper % 4]])
+    outline = path([(x + a, y + b) for a, b in corners[paper % 4]])
     return f'<path d="{outline}Z" {style}>{title}</path>'
 
 

@@ -1,19 +1,31 @@
 """A stack's profile as text: for a terminal, and as an SVG drawing. Height goes up, temperature to the right.
 
 Both show the same: each level's mean with twice its standard uncertainty to both sides, the robust line through them,
-what lies beyond the limits, and which level stands out. Greys and shapes alone, as in :mod:`.species_plot`.
+what lies beyond the limits, and which level stands out.
 """
 
 from __future__ import annotations
 
-import html
 import math
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from monitor.cli.drawing.species_plot import BAND, INK, PALE, Scale, stroke, ticks, words_at
+from monitor.cli.drawing.svg import (
+    BAND,
+    INK,
+    PALE,
+    PAPER,
+    WIDTH,
+    Scale,
+    document,
+    stroke,
+    temperature_ticks,
+    ticks,
+    upright,
+    words_at,
+)
 from monitor.core.climate.stacks import Gradient, Level, StackProfile
 from monitor.core.terms.formats import show_difference, show_temperature
 from monitor.core.terms.settings import DisplayUnit
@@ -25,11 +37,10 @@ MARGIN_CM: Final = 15.0
 FAR_C: Final = 2.5
 
 BOX, AIR, LINE, BEYOND = "o", "x", ":", "/"
-PAPER: Final = "#ffffff"
 
 
 @dataclass(frozen=True)
-class Scene:
+class StackScene:
     """What is drawn: levels of boxes and of air, the line, and the limits, with the room that it takes.
 
     ``low_c`` .. ``high_c`` and ``low_cm`` .. ``high_cm`` are the edges, temperatures in C.
@@ -54,7 +65,7 @@ class Scene:
         air: Sequence[Level] = (),
         too_cool_c: float | None = None,
         too_warm_c: float | None = None,
-    ) -> Scene:
+    ) -> StackScene:
         """``profile`` of the boxes (or whatever there is), ``air``: further levels, measured in the air."""
         levels = (*profile.levels, *air)
         ends = [x.mean_c + s * 2.0 * x.error.total_c for x in levels for s in (-1.0, 1.0)]
@@ -86,19 +97,11 @@ class Scene:
         return cool or (self.too_warm_c is not None and temperature_c >= self.too_warm_c)
 
 
-def _shown(temperature_c: float, unit: DisplayUnit) -> float:
-    return temperature_c * 1.8 + 32.0 if unit == "F" else temperature_c
-
-
-def _celsius(shown: float, unit: DisplayUnit) -> float:
-    return (shown - 32.0) / 1.8 if unit == "F" else shown
-
-
 def _label(level: Level, unit: DisplayUnit) -> str:
     return f"{level.name} {show_temperature(level.mean_c, unit, 2)}"
 
 
-def terminal_stack(scene: Scene, unit: DisplayUnit, width: int = 76, height: int = 18) -> str:
+def terminal_stack(scene: StackScene, unit: DisplayUnit, width: int = 76, height: int = 18) -> str:
     """Lines of at most ``width`` characters (50 at least), and more of them than ``height`` where levels are many."""
     left = 8
     columns = max(width, 50) - left - 1
@@ -136,9 +139,8 @@ def terminal_stack(scene: Scene, unit: DisplayUnit, width: int = 76, height: int
     lines += [f"{labels.get(i, ''):>{left - 1}}|{''.join(cells[i]).rstrip()}" for i in range(rows)]
     lines.append(" " * (left - 1) + "+" + "-" * columns)
     feet = [" "] * (columns + 6)
-    for t in ticks(_shown(scene.low_c, unit), _shown(scene.high_c, unit), columns // 8):
-        text = f"{t:g}"
-        start = max(column(_celsius(t, unit)) - len(text) // 2, 0)
+    for temperature_c, text in temperature_ticks(scene.low_c, scene.high_c, columns // 8, unit):
+        start = max(column(temperature_c) - len(text) // 2, 0)
         feet[start : start + len(text)] = text
     lines.append(" " * left + "".join(feet).rstrip() + f" °{unit}")
     key = [f"{BOX} box, with twice its standard uncertainty"]
@@ -150,11 +152,11 @@ def terminal_stack(scene: Scene, unit: DisplayUnit, width: int = 76, height: int
     return "\n".join(lines)
 
 
-WIDTH, LEFT, TOP, RIGHT, ROW = 760, 70, 56, 24, 46
+LEFT, TOP, RIGHT, ROW = 70, 56, 24, 46
 FRAME_LEAST = 260
 
 
-def svg_stack(scene: Scene, unit: DisplayUnit, when: str = "") -> str:
+def svg_stack(scene: StackScene, unit: DisplayUnit, when: str = "") -> str:
     """The drawing as text of an SVG file. ``when``: the span in words, for the heading."""
     tall = max(FRAME_LEAST, ROW * (len(scene.levels) + 1))
     right, bottom = WIDTH - RIGHT, TOP + tall
@@ -177,27 +179,22 @@ def svg_stack(scene: Scene, unit: DisplayUnit, when: str = "") -> str:
         parts.append(
             f'<rect x="{x(first):.1f}" y="{TOP}" width="{x(last) - x(first):.1f}" height="{tall}" fill="{BAND}"/>'
         )
-        parts.append(stroke(x(limit), TOP, x(limit), bottom, INK).replace("/>", ' stroke-dasharray="2 4"/>'))
+        parts.append(stroke(x(limit), TOP, x(limit), bottom, INK, "2 4"))
         # Beside its band, which may be narrow.
         anchor, side = ("start", 6) if limit == last else ("end", -6)
         parts.append(words_at(x(limit) + side, bottom - 8, says, size=12, anchor=anchor))
-    for t in ticks(_shown(scene.low_c, unit), _shown(scene.high_c, unit), 12):
-        at = x(_celsius(t, unit))
+    for temperature_c, text in temperature_ticks(scene.low_c, scene.high_c, 12, unit):
+        at = x(temperature_c)
         parts.append(stroke(at, TOP, at, bottom, PALE))
-        parts.append(words_at(at, bottom + 20, f"{t:g}", anchor="middle"))
+        parts.append(words_at(at, bottom + 20, text, anchor="middle"))
     for height_cm in ticks(scene.low_cm, scene.high_cm, 8):
         parts.append(stroke(LEFT - 5, y(height_cm), LEFT, y(height_cm), INK))
         parts.append(words_at(LEFT - 9, y(height_cm) + 4, f"{height_cm:g}", anchor="end"))
     parts.append(words_at((LEFT + right) / 2, bottom + 42, f"temperature, °{unit}", anchor="middle"))
-    middle = TOP + tall / 2
-    parts.append(
-        f'<text x="18" y="{middle:g}" font-size="13" text-anchor="middle" '
-        f'transform="rotate(-90 18 {middle:g})">height, cm</text>'
-    )
+    parts.append(upright(TOP + tall / 2, "height, cm"))
     if scene.line is not None:
         a, b = scene.boxes[0].height_cm, scene.boxes[-1].height_cm
-        drawn = stroke(x(scene.line.at(a)), y(a), x(scene.line.at(b)), y(b), INK)
-        parts.append(drawn.replace("/>", ' stroke-dasharray="7 5"/>'))
+        parts.append(stroke(x(scene.line.at(a)), y(a), x(scene.line.at(b)), y(b), INK, "7 5"))
     parts += [stroke(LEFT, TOP, LEFT, bottom, INK), stroke(LEFT, bottom, right, bottom, INK)]
     for level, in_air in scene.levels:
         parts += _mark(level, x, y, unit, in_air=in_air, odd=level.name == scene.odd, right=right)
@@ -208,19 +205,7 @@ def svg_stack(scene: Scene, unit: DisplayUnit, when: str = "") -> str:
         key += f"; {scene.odd} stands out and is left out of the line"
     feet = textwrap.wrap(key, 100)
     parts += [words_at(LEFT, bottom + 66 + 16 * i, text, size=12) for i, text in enumerate(feet)]
-    total = bottom + 66 + 16 * len(feet)
-    return "\n".join(
-        [
-            f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {total:g}" width="{WIDTH}"',
-            f'  height="{total:g}" role="img" aria-labelledby="title desc" font-family="sans-serif" fill="{INK}">',
-            f'<title id="title">{html.escape(heading)}</title>',
-            f'<desc id="desc">{html.escape(in_words(scene, unit))}</desc>',
-            f'<rect width="{WIDTH}" height="{total:g}" fill="{PAPER}"/>',
-            *parts,
-            "</svg>",
-            "",
-        ]
-    )
+    return document(heading, in_words(scene, unit), bottom + 66 + 16 * len(feet), parts)
 
 
 def _mark(level: Level, x: Scale, y: Scale, unit: DisplayUnit, *, in_air: bool, odd: bool, right: float) -> list[str]:
@@ -239,7 +224,7 @@ def _mark(level: Level, x: Scale, y: Scale, unit: DisplayUnit, *, in_air: bool, 
     return [*bar, dot, label.replace("<text ", f'<text stroke="{PAPER}" stroke-width="4" paint-order="stroke" ')]
 
 
-def in_words(scene: Scene, unit: DisplayUnit) -> str:
+def in_words(scene: StackScene, unit: DisplayUnit) -> str:
     """What the plot shows, in words, for who does not see it."""
     levels = "; ".join(
         f"{x.name} at {x.height_cm:.0f} cm {show_temperature(x.mean_c, unit, 2)} "

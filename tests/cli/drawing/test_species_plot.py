@@ -8,7 +8,8 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from monitor.cli.drawing.species_plot import GUESS, INK, LINE, POINT, Scene, describe, svg_plot, terminal_plot
+from monitor.cli.drawing.species_plot import GUESS, LINE, POINT, SpeciesScene, describe, svg_plot, terminal_plot
+from monitor.cli.drawing.svg import INK
 from monitor.config.library import list_profiles, load_profile
 from monitor.core.development.species import Profile, parse_profile
 from monitor.errors import SpeciesRefused
@@ -44,7 +45,7 @@ def test_every_shipped_table_can_be_drawn_both_ways(profile: Profile) -> None:
 
 def test_the_scene_holds_every_row_and_two_degrees_more() -> None:
     for profile in TABLES:
-        scene = Scene.of(profile)
+        scene = SpeciesScene.of(profile)
         t = [row.temperature_c for row in profile.rows]
         assert scene.low_c <= min(t) - 2.0
         assert scene.high_c >= max(t) + 2.0

@@ -7,7 +7,7 @@ import xml.etree.ElementTree as ET
 
 import pytest
 
-from monitor.cli.drawing.stack_plot import Scene, in_words, svg_stack, terminal_stack
+from monitor.cli.drawing.stack_plot import StackScene, in_words, svg_stack, terminal_stack
 from monitor.core.climate.stacks import Level, StackProfile
 
 LEVELS = (
@@ -19,10 +19,10 @@ LEVELS = (
 AIR = Level("air at 100 cm", 100.0, 28.1, 0.29, False)
 
 
-def scene(levels: tuple[Level, ...] = LEVELS, cool: float | None = 26.0, warm: float | None = 29.5) -> Scene:
+def scene(levels: tuple[Level, ...] = LEVELS, cool: float | None = 26.0, warm: float | None = 29.5) -> StackScene:
     top, low = max(levels, key=lambda x: x.mean_c), min(levels, key=lambda x: x.mean_c)
     profile = StackProfile("left", levels, 1.2, 0.07, None, top.name, low.name, 0, 1, 24)
-    return Scene.of(profile, (AIR,), cool, warm)
+    return StackScene.of(profile, (AIR,), cool, warm)
 
 
 def column(text: str, name: str) -> int:
