@@ -192,6 +192,7 @@ BEHIND = {
 }  # fmt: skip
 
 
+@pytest.mark.slow
 @at_most(0.08)
 @example([BEHIND, BEHIND | {"phase_s": 120}], 15, 0)
 @given(st.lists(PROBE, min_size=1, max_size=3), st.sampled_from([15, 47, 60]), st.integers(0, 2**31))

@@ -39,6 +39,7 @@ def settings(port: int) -> Settings:
     )  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("step_h", [24.0, -1.0])
 def test_a_clock_that_is_set_in_the_night_loses_and_doubles_nothing(tmp_path: Path, step_h: float) -> None:
     true_ms, off_ms = START_MS, 0

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import pytest
+
 from tests.bench import heater_wear
 from tests.bench.heater_wear import Played, days_of, told
 from tests.peers import shared
 
 
+@pytest.mark.slow
 def test_a_short_run_keeps_its_promises() -> None:
     found = heater_wear.measure(days=46, only="every five minutes")
     assert found.falls_short == [], found.falls_short
@@ -25,6 +28,7 @@ def test_in_real_rooms_no_swing_is_seen_but_the_one_that_a_switched_heater_made(
     assert float(str(figures["heated_room_rising_within_a_tenth_of_heater_on_share"])) > 0.85
 
 
+@pytest.mark.slow
 def test_a_fading_that_has_not_gone_far_is_not_told_and_falls_short() -> None:
     room = Played("plain")
     assert told(days_of(room, fades=True, days=24, seed=1)).day is None

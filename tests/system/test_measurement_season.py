@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import pytest
+
 from tests.bench import season
 
 
+@pytest.mark.slow
 def test_the_first_days_of_a_season_lose_nothing_and_tell_what_they_should() -> None:
     figures = season.measure(days=3.9)
     assert figures.falls_short == []

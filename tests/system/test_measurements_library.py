@@ -24,6 +24,7 @@ from tests.peers import shared
 pytestmark = pytest.mark.xdist_group("library")
 
 
+@pytest.mark.slow
 def test_the_shipped_library_keeps_its_promises() -> None:
     found = library.measure()
     assert found.falls_short == []
@@ -130,6 +131,7 @@ def test_a_study_is_predicted_from_the_other_studies_alone() -> None:
     assert one.published_days == pytest.approx(40.44)
 
 
+@pytest.mark.slow
 def test_the_scale_of_heavy_tailed_differences_is_found_again() -> None:
     rng = np.random.default_rng(3)
     scale = 0.04 * spreads.NORMAL_90 / spreads.T4_90

@@ -91,6 +91,7 @@ def test_a_store_of_a_newer_version_is_refused_and_not_touched(tmp_path: Path) -
     assert (hashlib.sha256(path.read_bytes()).hexdigest(), path.stat().st_mtime_ns) == before
 
 
+@pytest.mark.slow
 def test_two_that_open_a_new_store_at_once_make_one_store(tmp_path: Path) -> None:
     code = f"from monitor.adapters.store import Store\nStore({str(tmp_path)!r}).close()"
     openers = [subprocess.Popen([sys.executable, "-c", code], cwd=PROJECT, stderr=subprocess.PIPE) for _ in range(5)]

@@ -288,6 +288,7 @@ while True:
 """
 
 
+@pytest.mark.slow
 def test_killed_at_any_moment_nothing_is_lost_or_doubled(tmp_path: Path) -> None:
     rng = random.Random(11)
     Store(tmp_path).close()
@@ -314,6 +315,7 @@ def test_killed_at_any_moment_nothing_is_lost_or_doubled(tmp_path: Path) -> None
         assert len(held(store, "a")) == done
 
 
+@pytest.mark.slow
 def test_two_programs_may_write_at_once(tmp_path: Path) -> None:
     Store(tmp_path).close()
     code = (

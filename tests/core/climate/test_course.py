@@ -240,6 +240,7 @@ def test_an_estimate_is_worth_it_where_a_limit_is_passed_or_near(
     assert worth_knowing(at[:0], np.empty(0), 3_600_000, 25.0, 31.0, around) is False
 
 
+@pytest.mark.slow
 def test_a_door_that_stood_open_for_ten_minutes_is_forgotten_a_quarter_of_an_hour_later() -> None:
     script = [Action(24 * HOUR, Act.DOOR_OPENS), Action(24 * HOUR + 600, Act.DOOR_CLOSES)]
     room = SimRoom(replace(SETTING, outdoors_c=5.0), script, seed=6)

@@ -90,6 +90,7 @@ def test_the_wave_is_that_of_an_integrated_room(duty: float, lag_min: float) -> 
     assert back == pytest.approx((duty, 12.0), rel=0.01)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("outdoors_c", "tau_s"), [(1.0, 300.0), (18.0, 300.0), (1.0, 900.0), (18.0, 900.0)])
 def test_share_of_time_on_is_that_of_the_balance_and_strength_does_not_hang_on_the_season(
     outdoors_c: float, tau_s: float
@@ -104,6 +105,7 @@ def test_share_of_time_on_is_that_of_the_balance_and_strength_does_not_hang_on_t
     assert np.median(found[:, 1]) == pytest.approx(np.median(usual[:, 1]), rel=0.06)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("every_s", [60.0, 300.0])
 def test_a_fading_heater_is_told_before_a_fifth_is_lost_with_weeks_to_spare(every_s: float) -> None:
     told = next(n for n in range(12, 61) if judged(fading(every_s)[:n]).weak)
@@ -120,6 +122,7 @@ def test_a_fading_heater_is_told_before_a_fifth_is_lost_with_weeks_to_spare(ever
     assert 20.0 < last.full_in_days < 70.0
 
 
+@pytest.mark.slow
 def test_after_a_service_the_first_days_are_others() -> None:
     script = [Action(10 * 86_400.0, Act.HEATER_FADES, "", 0.01), Action(45 * 86_400.0, Act.HEATER_WORKS)]
     days = days_of(60, script)
@@ -132,6 +135,7 @@ def test_after_a_service_the_first_days_are_others() -> None:
     assert judged(days, DAY0 + 46).left == pytest.approx(1.0, abs=0.03)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "script",
     [
@@ -161,6 +165,7 @@ def test_seasons_programmes_and_doors_are_no_wear(script: Script) -> None:
     assert judged(days).left > 0.9
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("more", "why"),
     [
@@ -176,6 +181,7 @@ def test_where_no_swing_can_be_seen_the_reason_is_told(more: dict[str, object], 
     assert found.startswith(why)
 
 
+@pytest.mark.slow
 def test_too_few_days_and_days_without_readings_are_no_ground() -> None:
     assert wear([]) == "too few days yet"
     assert wear(list(fading()[:4])) == "too few days yet"
@@ -217,6 +223,7 @@ def test_a_quiet_real_room_and_a_steadily_heated_one_show_no_swing() -> None:
         assert found.startswith("readings come too seldom, every 10 min")
 
 
+@pytest.mark.slow
 def test_the_lag_is_found_from_any_duty() -> None:
     lags = [lag_of([q for d in days_of(2, outdoors_c=o)[1:] for q in d.quarters]) for o in (2.0, 10.0, 18.0)]
     assert max(lags) / min(lags) < 1.35

@@ -122,6 +122,7 @@ def test_pips_told_in_overlapping_intervals_agree_with_rejection_sampling() -> N
     np.testing.assert_allclose(forecast.kth("b", 2, FIVE), np.quantile(second, FIVE), atol=0.001)
 
 
+@pytest.mark.slow
 def test_the_chance_that_a_box_failed_agrees_with_simulation() -> None:
     rng = np.random.default_rng(17)
     pips = drawn(rng, 1_000_000, 2, 5, 0.01)
@@ -137,6 +138,7 @@ def test_the_chance_that_a_box_failed_agrees_with_simulation() -> None:
     assert told.chance_only_late("b") == pytest.approx(1.0 - float(np.mean(failed[kept])), abs=0.01)
 
 
+@pytest.mark.slow
 def test_ten_to_ninety_per_cent_windows_hold_about_eighty_of_a_hundred_clutches() -> None:
     rng = np.random.default_rng(2024)
     clutches, held, told = 1600, 0, 0

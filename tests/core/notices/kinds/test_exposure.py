@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from monitor.core.climate.exposure import Exposure
 from monitor.core.development.lots import Heat
 from monitor.core.notices.kinds.exposure import KINDS
@@ -27,6 +29,7 @@ def test_two_hours_above_the_profile_are_told_where_the_limit_lies_higher() -> N
     assert at_h * 3_600_000 + 86_400_000 - int(above[0]) >= 2 * 3_600_000 - 600_000
 
 
+@pytest.mark.slow
 def test_a_spell_that_was_told_as_too_warm_is_told_once_with_its_length() -> None:
     script = [act(-2, Act.HEATER_STICKS_ON), act(5, Act.HEATER_WORKS)]
     played = play(script, 12.0, limits=Limits(31.0, 25.0), profile=(24.0, 30.0), every_min=10)

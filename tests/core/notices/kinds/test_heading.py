@@ -29,6 +29,7 @@ def test_a_heater_that_dies_is_told_before_the_box_is_too_cool() -> None:
     assert limit.urgency == "now"
 
 
+@pytest.mark.slow
 def test_a_heater_that_sticks_is_told_before_the_box_is_too_warm() -> None:
     played = play([act(-1, Act.HEATER_STICKS_ON)], 5.5)
     (heading, notice), *_ = played.of("heading")
@@ -37,6 +38,7 @@ def test_a_heater_that_sticks_is_told_before_the_box_is_too_warm() -> None:
     assert "rising by about" in notice.text
 
 
+@pytest.mark.slow
 def test_nobody_is_told_of_a_room_that_is_steady_a_door_that_is_opened_or_a_night_that_is_cold() -> None:
     script = [
         act(0.5, Act.DOOR_OPENS),
@@ -54,6 +56,7 @@ def test_a_room_that_is_warmed_up_again_is_not_heading_for_its_upper_limit() -> 
     assert played.kinds == set()
 
 
+@pytest.mark.slow
 def test_a_slow_cooling_with_harm_far_away_waits_until_today_and_a_quick_one_does_not() -> None:
     mild = replace(SETTING, outdoors_c=25.8, outdoors_swing_c=0.0)
     slow = play([act(-9, Act.HEATER_DIES)], 3.5, every_min=10, setting=mild, limits=Limits(31.0, 26.5))
@@ -85,6 +88,7 @@ def test_harm_is_the_profile_s_limit_where_that_lies_beyond_and_else_two_degrees
     assert harm(replace(box, profile_low_c=None), 25.0, warm=False)[0] == 23.0
 
 
+@pytest.mark.slow
 def test_what_was_answered_and_has_not_helped_is_told_once_more() -> None:
     script = [act(-1, Act.HEATER_STICKS_ON)]
     assert play(script, 6.5, every_min=10).of("harm-near") == []
@@ -97,6 +101,7 @@ def test_what_was_answered_and_has_not_helped_is_told_once_more() -> None:
     assert "33.0 °C, two degrees beyond the limit" in notice.text
 
 
+@pytest.mark.slow
 def test_a_box_that_is_too_warm_and_on_its_way_back_can_wait() -> None:
     played = play([act(-1, Act.HEATER_STICKS_ON), act(4.5, Act.HEATER_WORKS)], 8.0, every_min=10)
     assert played.last is not None
@@ -118,6 +123,7 @@ def test_the_span_is_told_with_its_bounds() -> None:
     assert show_eta(Eta(9000.0, 12000.0, float("inf"))) == "about 3 h 20 min (2 h 30 min to a day or more, 8 in 10)"
 
 
+@pytest.mark.slow
 def test_an_open_door_is_named_where_it_is_all_there_is_to_it() -> None:
     script = [act(0.5, Act.DOOR_OPENS), act(1.5, Act.DOOR_CLOSES)]
     played = play(script, 2.0, limits=Limits(31.0, 27.6, on_delay_s=600.0))

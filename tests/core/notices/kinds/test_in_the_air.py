@@ -44,6 +44,7 @@ def without_air(setting: SimSetting) -> SimSetting:
     return replace(setting, boxes=boxes, probes=(*setting.probes[:3], SimProbe("air-t", box="top")))
 
 
+@pytest.mark.slow
 def test_a_probe_that_falls_out_while_box_and_air_are_equally_warm_is_told_within_four_hours() -> None:
     room = played(OUT)
     ((at_h, notice),) = room.of("probe-out")
@@ -55,6 +56,7 @@ def test_a_probe_that_falls_out_while_box_and_air_are_equally_warm_is_told_withi
     assert room.kinds == {"probe-out"}
 
 
+@pytest.mark.slow
 def test_a_probe_that_is_put_back_is_no_longer_told_as_out_and_what_is_still_is_not_taken_back() -> None:
     room = played(OUT, act(4, Act.PROBE_BACK_IN, "middle-t"), hours=8.0)
     ((at_h, _),) = room.of("probe-out", "cleared")
@@ -66,6 +68,7 @@ def test_a_probe_that_is_put_back_is_no_longer_told_as_out_and_what_is_still_is_
     assert still.of("probe-out", "cleared") == []
 
 
+@pytest.mark.slow
 def test_without_a_probe_of_the_air_the_other_boxes_show_it_and_the_line_says_what_else_it_may_be() -> None:
     room = played(OUT, hours=7.0, setting=without_air(ROOM))
     ((_, notice),) = room.of("probe-out")
@@ -74,6 +77,7 @@ def test_without_a_probe_of_the_air_the_other_boxes_show_it_and_the_line_says_wh
     assert played(act(0, Act.LID_OPENS, "middle"), hours=7.0, setting=without_air(ROOM)).of("probe-out") == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "script",
     [
@@ -101,6 +105,7 @@ def test_a_door_does_not_make_eggs_too_cool_whose_probe_lies_in_the_air() -> Non
     assert "beyond the limit of 25.5 °C: if the box is closed, its eggs follow slowly" in notice.text
 
 
+@pytest.mark.slow
 def test_a_box_whose_probe_lies_in_the_air_is_told_when_a_closed_box_would_be_too_cool() -> None:
     """The heater dies four hours after the probe fell out: it is told before the box itself, or another, is there."""
     room = played(OUT, act(4, Act.HEATER_DIES), hours=8.0)
