@@ -326,7 +326,7 @@ def test_readings_come_in_while_nothing_can_be_shipped(tmp_path: Path) -> None:
     """A server that takes the connection and never answers holds up nobody but the shipper."""
     with socket.create_server(("127.0.0.1", 0)) as mute, Store(tmp_path) as store:
         url = f"http://127.0.0.1:{mute.getsockname()[1]}"
-        with shipping(url, tmp_path, settings=settings(url, timeout_s=0.5)) as shipper:
+        with shipping(url, tmp_path, settings=settings(url, timeout_s=2.0)) as shipper:
             slowest = 0.0
             deadline = time.monotonic() + 1.5
             n = 0
@@ -336,7 +336,8 @@ def test_readings_come_in_while_nothing_can_be_shipped(tmp_path: Path) -> None:
                 slowest = max(slowest, time.monotonic() - begun)
                 n += 10
             wait_for(lambda: "no answer" in shipper.status().last_error, "the time-out")
-        assert slowest < 0.4
+        # Whoever waited for the shipper would wait for as long as its time-out.
+        assert slowest < 1.5
         assert len(held(store, "a")) == n
 
 
