@@ -29,7 +29,7 @@ import tarfile
 import tempfile
 import threading
 import time
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -43,6 +43,8 @@ from tests.peers import PROJECT
 
 OVER = "core/notices,core/development,adapters/store"
 LEAST_CPU_S, TIMES_AS_LONG, LONGEST_WALL_S = 10.0, 5.0, 600.0
+CALLS_LOOKED_AT = 50
+"""Of a function's calls in one test: those after them hardly run another line, and looking costs more than running."""
 COSTLY_S = 20.0
 """A test that takes longer by the processor is left out, and so are those of a module beyond this sum."""
 OFFERED = {
@@ -288,12 +290,13 @@ class Lines:
     cpu_s: dict[str, float] = field(default_factory=lambda: defaultdict(float))
     failed: set[str] = field(default_factory=set)
     _unseen: dict[CodeType, set[int]] = field(default_factory=dict)
+    _calls: Counter[CodeType] = field(default_factory=Counter)
     _now: str = ""
 
     @pytest.hookimpl(wrapper=True)
     def pytest_runtest_protocol(self, item: pytest.Item) -> Iterator[None]:
         self._now = item.nodeid.partition("[")[0]
-        self._unseen = {}
+        self._unseen, self._calls = {}, Counter()
         began = time.process_time()
         threading.settrace(self._call)
         sys.settrace(self._call)
@@ -315,7 +318,8 @@ class Lines:
         unseen = self._unseen.get(code)
         if unseen is None:
             unseen = self._unseen[code] = {line for *_, line in code.co_lines() if line}
-        return self._line if unseen else None
+        self._calls[code] += 1
+        return self._line if unseen and self._calls[code] <= CALLS_LOOKED_AT else None
 
     def _line(self, frame: FrameType, event: str, arg: object) -> Any:
         unseen = self._unseen[frame.f_code]
