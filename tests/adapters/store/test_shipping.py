@@ -29,6 +29,11 @@ def reading(at_ms: int, value: float = 28.0, probe: str = "a") -> Reading:
     return Reading(probe, at_ms, value, at_ms + 5)
 
 
+def readings(probe: str, start: int, n: int) -> list[Reading]:
+    """One each ten seconds."""
+    return [reading(T0 + i * 10_000, 20 + (i % 977) / 100, probe) for i in range(start, start + n)]
+
+
 def ship(store: Store, there: dict[tuple[str, int], float], limit: int) -> None:
     """Send one portion of each kind, as the shipper does, into a database that overwrites."""
     rows = store.shipping.fresh(THERE, limit)
@@ -94,26 +99,45 @@ def test_what_is_behind_is_counted_in_the_journal_and_in_marked_hours(store: Sto
     assert store.shipping.behind(THERE) == 1
 
 
-def test_marked_hours_come_newest_first_and_one_that_changed_meanwhile_stays_marked(store: Store) -> None:
-    store.journal.ingest([reading(T0 + h * HOUR_MS) for h in range(4)])
-    store.folding.fold(T0 + 4 * HOUR_MS)
-    store.shipping.begin(THERE, T0)
-    assert [h.hour for h in store.shipping.hours(THERE, 3)] == [H0 + 3, H0 + 2, H0 + 1]
-    read = store.shipping.hours(THERE, 9)
-    store.folding.bulk("a", columns_of([reading(T0 + 2 * HOUR_MS + 1)]))
-    store.shipping.sent(THERE, T0, hours=read)
-    assert [(h.hour, h.n) for h in store.shipping.hours(THERE, 9)] == [(H0 + 2, 2)]
+def test_an_hour_that_changed_while_it_was_under_way_stays_marked(store: Store) -> None:
+    store.folding.bulk("a", columns_of(readings("a", 0, 10)))
+    assert store.shipping.begin("there", T0)
+    assert not store.shipping.begin("there", T0 + 5)
+    hours = store.shipping.hours("there", 10)
+    assert [(h.probe, h.hour, h.n, len(h.columns)) for h in hours] == [("a", T0 // HOUR_MS, 10, 10)]
+    store.folding.bulk("a", columns_of(readings("a", 10, 5)))
+    store.shipping.sent("there", T0, hours=hours)
+    assert store.shipping.behind("there") == 15
+    again = store.shipping.hours("there", 10)
+    store.shipping.sent("there", T0, hours=again)
+    assert store.shipping.behind("there") == 0
+    assert store.shipping.whole_at("there") == T0
 
 
-def test_an_hour_that_is_gone_is_sent_as_nothing_and_then_no_more(store: Store) -> None:
-    store.journal.ingest([reading(T0)])
-    store.folding.fold(T0 + HOUR_MS)
-    store.shipping.begin(THERE, T0)
-    store.folding.drop_before(T0 + 9 * HOUR_MS)
-    (gone,) = store.shipping.hours(THERE, 9)
-    assert (gone.n, len(gone.columns), store.shipping.behind(THERE)) == (0, 0, 0)
-    store.shipping.sent(THERE, T0, hours=[gone])
-    assert store.shipping.hours(THERE, 9) == []
+def test_an_hour_that_retention_took_away_is_forgotten(store: Store) -> None:
+    store.folding.bulk("a", columns_of(readings("a", 0, 10)))
+    store.shipping.begin("there", T0)
+    store.folding.drop_before(T0 + HOUR_MS)
+    hours = store.shipping.hours("there", 10)
+    assert [len(h.columns) for h in hours] == [0]
+    store.shipping.sent("there", T0, hours=hours)
+    assert store.shipping.hours("there", 10) == []
+
+
+def test_the_newest_hours_go_first(store: Store) -> None:
+    store.folding.bulk("a", columns_of(readings("a", 0, 1000)))
+    store.shipping.begin("there", T0)
+    hours = [h.hour for h in store.shipping.hours("there", 10)]
+    assert hours == sorted(hours, reverse=True)
+    assert len(hours) == 3
+
+
+def test_switched_off_nothing_is_marked_any_more(store: Store) -> None:
+    store.shipping.begin("there", T0)
+    store.shipping.forget()
+    store.folding.bulk("a", columns_of(readings("a", 0, 10)))
+    assert store.db.rows("SELECT * FROM ship_hour") == []
+    assert store.shipping.whole_at("there") is None
 
 
 def test_of_another_destination_nothing_stays_and_a_known_one_goes_on(store: Store) -> None:
