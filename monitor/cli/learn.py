@@ -115,7 +115,7 @@ def _learn(room: RoomAtHand, species: str, clutches: list[Clutch], at_ms: int) -
         # Only the time up to the last look says anything: eggs that never pipped may still lie there, or seem to.
         looks = [lot.looked_ms for lot in kept if lot.looked_ms is not None]
         until_ms = min(max(looks, default=at_ms), at_ms)
-        boxes = [own_box(lot, derived.histories.history(clutch, lot, until_ms), known.curve) for lot in kept]
+        boxes = [own_box(lot, derived.histories.history(clutch, lot, known, until_ms), known.curve) for lot in kept]
         found = own_clutch(clutch, boxes)
         if found is not None:
             own.append(found)

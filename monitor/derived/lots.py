@@ -20,7 +20,7 @@ from monitor.derived.departures import hourly
 from monitor.derived.hours import Hours
 from monitor.derived.memo import Memo
 from monitor.derived.readings import RoomReadings
-from monitor.derived.species import SpeciesBook
+from monitor.derived.species import Species, SpeciesBook
 
 FORECAST_EVERY_MS = HOUR_MS
 # Eggs are set within so long of being laid; the time between is counted at the box's temperature.
@@ -49,7 +49,10 @@ class Lots:
         clutches = [c for name, c in self._store.account.clutches(now_ms).items() if clutch is None or name == clutch]
         stale = [c for c in clutches if not self._forecasts.holds(c.id, (c, known))]
         with self._hours.sweep():
-            ways = {c.id: {lot.id: self._way(c, lot, now_ms) for lot in _present(c)} for c in stale}
+            ways = {
+                c.id: {lot.id: self._way(c, lot, self._book.of(c.species), now_ms) for lot in _present(c)}
+                for c in stale
+            }
         return [
             lot
             for c in clutches
@@ -60,12 +63,15 @@ class Lots:
             )
         ]
 
-    def history(self, clutch: Clutch, lot: Lot, now_ms: int) -> History:
-        """What a lot of a species with a curve went through: hours with their development, measured and filled."""
-        way, curve = self._way(clutch, lot, now_ms), self._book.of(clutch.species).curve
-        assert curve is not None
+    def history(self, clutch: Clutch, lot: Lot, species: Species, now_ms: int) -> History:
+        """What a lot went through by a species' curve: hours with their development, measured and filled.
+
+        The curve need not be that of the clutch's profile: where a profile has none yet, one is learned from another.
+        """
+        way = self._way(clutch, lot, species, now_ms)
+        assert species.curve is not None
         assert way is not None
-        return History.of(way, curve)
+        return History.of(way, species.curve)
 
     def _key(self, now_ms: int) -> tuple[object, ...]:
         """What a forecast hangs on beside the keeper's account: the hour, and what was imported, corrected, learned."""
@@ -81,9 +87,8 @@ class Lots:
         histories = {name: History.of(way, curve) for name, way in ways.items() if way is not None}
         return forecast_clutch(clutch, _present(clutch), histories, profile, curve, now_ms, plan, unit)
 
-    def _way(self, clutch: Clutch, lot: Lot, now_ms: int) -> Way | None:
+    def _way(self, clutch: Clutch, lot: Lot, species: Species, now_ms: int) -> Way | None:
         """All that the store has of a lot's way; None where its species has no curve."""
-        species = self._book.of(clutch.species)
         if species.curve is None:
             return None
         path = list(lot.path)

@@ -127,7 +127,7 @@ def every(minutes: int, from_ms: int, hours: float) -> list[int]:
 
 def history(derived: Derived, now_ms: int, lot: str = "K01/upper") -> History:
     clutch = derived._store.account.clutches(now_ms)[lot.split("/", maxsplit=1)[0]]
-    return derived.histories.history(clutch, clutch.lot(lot), now_ms)
+    return derived.histories.history(clutch, clutch.lot(lot), derived.book.of(SPECIES), now_ms)
 
 
 def one(derived: Derived, now_ms: int, lot: str = "K01/upper", **more: Any) -> LotNow:
