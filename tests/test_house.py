@@ -140,6 +140,7 @@ def test_every_module_says_what_it_is(top: str) -> None:
     assert silent == []
 
 
+@pytest.mark.slow
 def test_the_service_never_loads_what_is_too_heavy_for_it() -> None:
     found = []
     for path in modules("monitor"):

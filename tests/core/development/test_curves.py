@@ -125,6 +125,7 @@ def tables(draw: st.DrawFn) -> tuple[list[float], list[float]]:
     return (15.0 + np.cumsum(steps)).tolist(), (1.0 / np.array(rates)).tolist()
 
 
+@pytest.mark.slow
 @given(tables())
 def test_any_table_falling_ones_in_part_included_is_joined_as_the_oracle_does(
     table: tuple[list[float], list[float]],

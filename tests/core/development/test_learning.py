@@ -90,6 +90,7 @@ def house(rng: np.random.Generator, n: int, **more: object) -> tuple[list[OwnClu
     return [clutch(rng, f"K{i}", float(s), **more) for i, s in enumerate(shifts[:-1])], float(shifts[-1])  # type: ignore[arg-type]
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(("n", "most"), [(1, 0.93), (3, 0.85), (8, 0.76)])
 def test_the_next_clutch_is_forecast_better_the_more_clutches_there_were(n: int, most: float) -> None:
     rng = np.random.default_rng(n)
