@@ -25,7 +25,7 @@ from monitor.derived.room import Derived
 from tests.bench import Figures
 from tests.bench.process import Beat, Publisher, Service, message, now_ms, room, service, timed, until
 from tests.oracles.sums import degree_days, integrate_rate
-from tests.peers import mosquitto
+from tests.peers import MOMENT_S, mosquitto
 from tests.sinks import Sink, http_sink
 
 CRASH_POINTS = (
@@ -103,10 +103,13 @@ def measure(messages: int = 20_000, kills: int = 6, seed: int = 1) -> Figures:
                     stream.join(span_s + 30)
                 # The cycle ends where nothing is wrong.
                 publisher.publish("eggs/cycled", message(now_ms(), 28.0))
-                publisher.wait_acknowledged(60)
-            until(lambda: _stored(run, "numbered") >= messages and _stored(run, "bare") >= messages, 60, 0.2)
-            until(lambda: all(_changed(run, kind) >= 2 * cycled.count(kind) for kind in ("too-warm", "too-cool")), 30)
-            until(lambda: run.undelivered() == 0, 60)
+                publisher.wait_acknowledged(2 * MOMENT_S)
+            until(lambda: _stored(run, "numbered") >= messages and _stored(run, "bare") >= messages, 2 * MOMENT_S, 0.2)
+            until(
+                lambda: all(_changed(run, kind) >= 2 * cycled.count(kind) for kind in ("too-warm", "too-cool")),
+                2 * MOMENT_S,
+            )
+            until(lambda: run.undelivered() == 0, 2 * MOMENT_S)
             time.sleep(0.5)  # what came too often would show now
             figures |= _counts(run, messages, step_ms, start_ms, short)
             figures |= _sums(run, messages, step_ms, start_ms, short)
@@ -145,7 +148,7 @@ def _deaths(run: Service, kills: int, rng: random.Random, short: list[str]) -> d
     for point in CRASH_POINTS:
         which = rng.randint(1, 200 if point == "mid-batch" else 3 if "send" in point else 8)
         process = run.start(WARMTALLY_CRASH_AT=f"{point}:{which}")
-        died = until(lambda p=process: p.poll() is not None, 40) and process.returncode == -9  # type: ignore[misc]
+        died = until(lambda p=process: p.poll() is not None, 2 * MOMENT_S) and process.returncode == -9  # type: ignore[misc]
         figures[f"died {point}"] = int(died)
         if not died:
             short.append(f"the service did not come to the crash point {point}")
@@ -154,7 +157,7 @@ def _deaths(run: Service, kills: int, rng: random.Random, short: list[str]) -> d
     for _ in range(kills):
         before = _journal(run)
         run.start()
-        storing = until(lambda b=before: _journal(run) > b, 30)  # type: ignore[misc]
+        storing = until(lambda b=before: _journal(run) > b, 2 * MOMENT_S)  # type: ignore[misc]
         time.sleep(rng.uniform(0.0, 1.5))
         run.kill()
         figures["deaths"] += 1

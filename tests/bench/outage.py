@@ -23,7 +23,7 @@ from monitor.service.watchers import Reserve
 from tests.bench import Figures
 from tests.bench.process import Beat, Publisher, Service, message, now_ms, room, service, timed, until
 from tests.bench.stepped import stepped
-from tests.peers import mosquitto, need
+from tests.peers import MOMENT_S, mosquitto, need
 from tests.sinks import Sink, http_sink
 from tests.v2front import BUCKET, ORG, TOKEN, victoria
 
@@ -74,7 +74,7 @@ class Found:
 
     def told(self, run: Service, sink: Sink) -> None:
         """Every notice of the ledger at the receiver, and not twice."""
-        until(lambda: run.undelivered() == 0, 30)
+        until(lambda: run.undelivered() == 0, 2 * MOMENT_S)
         keys, arrived = {n.key for n in run.notices()}, Counter(sink.keys())
         self.put("notices", len(keys))
         self.put("notices lost", len(keys - arrived.keys()), 0)
@@ -112,8 +112,8 @@ def _probes(**more: object) -> list[dict[str, object]]:
 
 
 def _finish(run: Service, sender: Sender) -> None:
-    sender.publisher.wait_acknowledged(60)
-    until(lambda: _stored(run) >= sender.count, 40)
+    sender.publisher.wait_acknowledged(2 * MOMENT_S)
+    until(lambda: _stored(run) >= sender.count, 2 * MOMENT_S)
 
 
 # -- the broker ------------------------------------------------------------------------------------------------
@@ -135,7 +135,7 @@ def broker_stopped(folder: Path, *, kill: bool, away_s: float) -> Found:
             run.wait_up()
             sender = Sender(publisher)
             with Beat(sender, EVERY_S):
-                until(lambda: _stored(run) > 0, 20)
+                until(lambda: _stored(run) > 0, 2 * MOMENT_S)
                 time.sleep(4.5)  # longer than silence may last, since the start
                 sender.away = True
                 broker.stop(kill=kill)
@@ -146,7 +146,7 @@ def broker_stopped(folder: Path, *, kill: bool, away_s: float) -> Found:
                 broker.start()
                 sender.away = False
                 back = time.monotonic()
-                run.came("room-quiet cleared", 60)
+                run.came("room-quiet cleared", 2 * MOMENT_S)
                 found.put("cleared after s", time.monotonic() - back)
                 time.sleep(4.5)  # longer than a probe may be silent: what is wrongly told would show
             _finish(run, sender)
@@ -175,7 +175,7 @@ def login_refused(folder: Path) -> Found:
             assert broker.process is not None
             broker.process.send_signal(1)  # SIGHUP: mosquitto reads its passwords again
             back = time.monotonic()
-            run.came("broker-refused cleared", 60)
+            run.came("broker-refused cleared", 2 * MOMENT_S)
             found.put("cleared after s", time.monotonic() - back)
             with Publisher(broker.port, login=("eggroom", "the new one")) as publisher:
                 sender = Sender(publisher)
@@ -273,23 +273,23 @@ def database_away(folder: Path, away_s: float) -> Found:
             run.wait_up()
             sender = Sender(publisher)
             with Beat(sender, EVERY_S):
-                until(lambda: len(_shipped(database, "upper-t")) > 0, 30, 0.3)
+                until(lambda: len(_shipped(database, "upper-t")) > 0, 2 * MOMENT_S, 0.3)
                 database.stop()
                 began = time.monotonic()
-                run.came("shipping-behind raised", 40)
+                run.came("shipping-behind raised", 2 * MOMENT_S)
                 found.put("raised after s", time.monotonic() - began)
                 time.sleep(max(0.0, began + away_s - time.monotonic()))
                 before = sender.count
                 found.put("stored within 3 s meanwhile", until(lambda: _stored(run) >= before, 3), 1)
                 database.start()
                 back = time.monotonic()
-                run.came("shipping-behind cleared", 90)
+                run.came("shipping-behind cleared", 2 * MOMENT_S)
                 found.put("cleared after s", time.monotonic() - back)
             _finish(run, sender)
             found.readings(run, sender.sent)
             missing = 0
             for probe, values in sender.sent.items():
-                until(lambda p=probe, v=values: len(_shipped(database, p)) >= len(v), 20, 0.3)  # type: ignore[misc]
+                until(lambda p=probe, v=values: len(_shipped(database, p)) >= len(v), 2 * MOMENT_S, 0.3)  # type: ignore[misc]
                 there = _shipped(database, probe)
                 missing += sum(there.get(at) != value for at, value in values.items())
             found.put("missing at the database", missing, 0)
@@ -328,16 +328,16 @@ def disk_full(folder: Path, *, at_once: bool = False) -> Found:
                 run.wait_up()
                 sender = Sender(publisher)
                 with Beat(sender, EVERY_S):
-                    until(lambda: _stored(run) > 0, 20)
+                    until(lambda: _stored(run) > 0, 2 * MOMENT_S)
                     if not at_once:
                         _fill(place / "ballast", leave=4_000_000)
-                        found.put("told that it is low", until(lambda: _heard(sink, "disk-low"), 15), 1)
+                        found.put("told that it is low", until(lambda: _heard(sink, "disk-low"), 2 * MOMENT_S), 1)
                     _fill(place / "ballast")
                     if at_once:
                         # What is given up for the first notice is taken by others as well.
-                        found.put("told that it is low", until(lambda: _heard(sink, "disk-low"), 30), 1)
+                        found.put("told that it is low", until(lambda: _heard(sink, "disk-low"), 2 * MOMENT_S), 1)
                         _fill(place / "more")
-                    found.put("told that it is full", until(lambda: _heard(sink, "store-failing"), 30), 1)
+                    found.put("told that it is full", until(lambda: _heard(sink, "store-failing"), 2 * MOMENT_S), 1)
                     # What the service had kept back for the notice is taken as well.
                     _fill(place / "more")
                     time.sleep(4.0)
@@ -346,10 +346,13 @@ def disk_full(folder: Path, *, at_once: bool = False) -> Found:
                     (place / "ballast").unlink()
                     (place / "more").unlink()
                 _finish(run, sender)
-                until(lambda: all((run.data / name).exists() for name in Reserve.SIZES), 20)
+                until(lambda: all((run.data / name).exists() for name in Reserve.SIZES), 2 * MOMENT_S)
                 there = [(run.data / name).exists() for name in Reserve.SIZES]
                 found.put("reserves at hand", sum(there), len(there))
-                until(lambda: run.changes()["store-failing cleared"] == run.changes()["store-failing raised"] > 0, 40)
+                until(
+                    lambda: run.changes()["store-failing cleared"] == run.changes()["store-failing raised"] > 0,
+                    2 * MOMENT_S,
+                )
                 found.readings(run, sender.sent)
                 changes = run.changes()
                 found.put("store-failing raised", changes["store-failing raised"])
