@@ -223,7 +223,8 @@ def _moved(theta: Values, sign: float, at_s: Values) -> tuple[Values, Values]:
     slow, fast = np.maximum(tau_room, tau_box), np.minimum(tau_room, tau_box)
     x = after * (slow - fast) / (slow * fast)
     bend = np.where(x > 1e-9, -np.expm1(-x) / np.maximum(x, 1e-9), 1.0)
-    left = np.exp(-after / slow) * (1.0 + after / slow * bend)
+    of_slow = after / slow
+    left = np.exp(-of_slow) * (1.0 + of_slow * bend)
     lag = theta[:, _LAG, None]
     box = theta[:, _BOX_C, None] + away * (1.0 - left) - lag * np.expm1(-after / tau_box)
     drift = theta[:, _DRIFT, None] * at_s / 3600.0
@@ -306,6 +307,7 @@ def _fitted(
     seen = np.concatenate([box[1], air[1]])
     scale = np.concatenate([np.full(n, BOX_SD_C), np.full(n_air, AIR_SD_C)])
     newest = -BIN_S
+    lowest, highest = middle - 6 * sd, middle + 6 * sd
 
     def residuals(theta: Values) -> Values:
         b, a = _moved(theta, sign, at)
@@ -315,7 +317,7 @@ def _fitted(
     def bounded(theta: Values) -> Values:
         theta = theta.copy()
         theta[_ONSET] = min(max(theta[_ONSET], float(box[0][0])), newest)
-        return np.clip(theta, middle - 6 * sd, middle + 6 * sd)
+        return np.asarray(np.minimum(np.maximum(theta, lowest), highest))
 
     theta, damping = bounded(middle), 1e-2
     moves = np.vstack([np.zeros(len(_STEPS)), np.diag(_STEPS)])
@@ -329,7 +331,9 @@ def _fitted(
             cost = float(r @ r)
             normal = jacobian.T @ jacobian
             gradient = jacobian.T @ r
-        step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient)
+        damped = normal.copy()
+        np.fill_diagonal(damped, normal.diagonal() + damping * normal.diagonal())
+        step = np.linalg.solve(damped, gradient)
         trial = bounded(theta - step)
         rt = residuals(trial[None, :])[0]
         new_cost = float(rt @ rt)
