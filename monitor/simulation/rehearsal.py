@@ -226,6 +226,7 @@ def scenario() -> Scenario:
             Expected(BEFORE, "window-near", "cedar/middle", "raised", 24 * HOUR, 72 * HOUR),
             Expected(BEFORE, "window-open", "birch/upper", "raised", 40 * HOUR, 76 * HOUR),
             *(Expected(stuck, "too-warm", box, "raised", 3 * HOUR, 8 * HOUR) for box, _ in BOXES),
+            Expected(stuck, "harm-reached", "middle", "raised", 3 * HOUR, 9 * HOUR),
             *(Expected(mended, "too-warm", box, "cleared", HOUR, 8 * HOUR) for box, _ in BOXES),
             *(Expected(stuck, "heading", box, "raised", HOUR, 6 * HOUR) for box, _ in BOXES),
             Expected(quiet, "probe-quiet", "middle-warmth", "raised", 15, 40),

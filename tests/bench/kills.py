@@ -38,7 +38,8 @@ CRASH_POINTS = (
 # The broker is not killed here: that it writes all it holds to the disk at each message would only slow it down.
 SELDOM = "autosave_on_changes false\nautosave_interval 30"
 SPECIES = "pituophis-melanoleucus"
-HOURS = 6
+# Seldom enough for every reading to be summed up (``core.readings.thinning``).
+STEP_MS = 10_800
 STEP_C = 1e-5
 FIRST_C = 26.0
 # A share of the timed messages comes later than it was measured, by up to so many others.
@@ -73,7 +74,7 @@ def measure(messages: int = 20_000, kills: int = 6, seed: int = 1) -> Figures:
         mosquitto(Path(name) / "broker", extra=SELDOM) as broker,
     ):
         probes = [
-            timed("numbered", "counted"),
+            timed("numbered", "counted", interval=10, quiet_after=60),
             {"id": "bare", "topic": "eggs/bare", "box": "bare", "interval": 1},
             timed("cycled", "cycled"),
         ]
@@ -81,8 +82,7 @@ def measure(messages: int = 20_000, kills: int = 6, seed: int = 1) -> Figures:
         stacks = tables["stacks"]
         assert isinstance(stacks, list)
         stacks[2]["boxes"][0] |= {"too_warm_c": 28.5, "too_cool_c": 27.5}
-        start_ms = now_ms() - HOURS * 3_600_000 - 600_000
-        step_ms = HOURS * 3_600_000 // messages
+        start_ms = now_ms() - messages * STEP_MS - 600_000
         with service(Path(name) / "service", tables) as run:
             _set_clutch(run, start_ms)
             run.start()
@@ -92,7 +92,7 @@ def measure(messages: int = 20_000, kills: int = 6, seed: int = 1) -> Figures:
 
                 def send(index: int) -> None:
                     n = numbers[index]
-                    publisher.publish("eggs/numbered", message(start_ms + n * step_ms, value_of(n, messages)))
+                    publisher.publish("eggs/numbered", message(start_ms + n * STEP_MS, value_of(n, messages)))
                     publisher.publish("eggs/bare", repr(value_of(n, messages)))
 
                 # Each death and start takes some seconds on a slow machine; the stream lasts as long.
@@ -111,8 +111,8 @@ def measure(messages: int = 20_000, kills: int = 6, seed: int = 1) -> Figures:
             )
             until(lambda: run.undelivered() == 0, 2 * MOMENT_S)
             time.sleep(0.5)  # what came too often would show now
-            figures |= _counts(run, messages, step_ms, start_ms, short)
-            figures |= _sums(run, messages, step_ms, start_ms, short)
+            figures |= _counts(run, messages, start_ms, short)
+            figures |= _sums(run, messages, start_ms, short)
             figures |= _notices(run, cycled, sink, short)
             code = run.stop()
             if code != 0:
@@ -182,7 +182,7 @@ def _changed(run: Service, kind: str) -> int:
     return changes[f"{kind} raised"] + changes[f"{kind} cleared"]
 
 
-def _counts(run: Service, messages: int, step_ms: int, start_ms: int, short: list[str]) -> dict[str, float]:
+def _counts(run: Service, messages: int, start_ms: int, short: list[str]) -> dict[str, float]:
     figures: dict[str, float] = {}
     wanted = {value_of(n, messages) for n in range(messages)}
     for probe, label in (("numbered", "with_time"), ("bare", "without")):
@@ -193,7 +193,7 @@ def _counts(run: Service, messages: int, step_ms: int, start_ms: int, short: lis
         figures[f"doubled_{label}"] = sum(n - 1 for n in found.values())
         figures[f"strange_{label}"] = len(found.keys() - wanted)
         if probe == "numbered":
-            right = {start_ms + n * step_ms: value_of(n, messages) for n in range(messages)}
+            right = {start_ms + n * STEP_MS: value_of(n, messages) for n in range(messages)}
             figures["at_wrong_time"] = sum(right.get(a) != v for a, v in zip(at.tolist(), values.tolist(), strict=True))
     with run.store() as store:
         figures["quarantined"] = len(store.unread.messages(10))
@@ -202,10 +202,10 @@ def _counts(run: Service, messages: int, step_ms: int, start_ms: int, short: lis
     return figures
 
 
-def _sums(run: Service, messages: int, step_ms: int, start_ms: int, short: list[str]) -> dict[str, float]:
+def _sums(run: Service, messages: int, start_ms: int, short: list[str]) -> dict[str, float]:
     """Development and degree-days as the store has them, against one integration of what was published."""
     curve = load_profile(SPECIES).curve()
-    at = start_ms + step_ms * np.arange(messages, dtype=np.int64)
+    at = start_ms + STEP_MS * np.arange(messages, dtype=np.int64)
     values = np.array([value_of(n, messages) for n in range(messages)])
     once = {"development": integrate_rate(at, values, curve), "degree_days": degree_days(at, values, curve.base_c)}
     figures: dict[str, float] = {}
@@ -217,7 +217,7 @@ def _sums(run: Service, messages: int, step_ms: int, start_ms: int, short: list[
                 store.parts.forget_all()
             (lot,) = Derived(store, settings, load_profile).lots(int(at[-1]))
             for name, value in once.items():
-                got = float(getattr(lot, name))
+                got = float(getattr(lot.past, name))
                 off = abs(got / value - 1.0)
                 figures[f"{name}_{which}"] = got
                 figures[f"{name}_{which}_relative_error"] = off
