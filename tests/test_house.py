@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from monitor.errors import MonitorError
+from tests.bench.house import LONG_FUNCTIONS, LONGEST_FUNCTION, house
 from tests.peers import PROJECT
 
 TOP = {
@@ -28,10 +29,6 @@ TOP = {
     "pyproject.toml",
     "tests",
 }
-LONGEST = 600
-TOO_LONG: dict[str, str] = {}
-"""Modules that may be longer than LONGEST lines, each with the reason."""
-
 # Text that has no place in any file of the project; each with what it would give away.
 STRANGE = {
     "a folder of somebody's computer": r"(?<![\w.])/(?:work|root|home/\w+|Users/\w+|tmp)/",
@@ -128,10 +125,15 @@ def test_every_failure_has_an_id_an_exit_code_and_a_meaning_of_its_own() -> None
         assert kind.__doc__, kind
 
 
-def test_modules_stay_short_enough_to_be_read_in_one_go() -> None:
-    lengths = {relative(p): len(text_of(p).splitlines()) for p in modules("monitor")}
-    assert {name: n for name, n in lengths.items() if n > LONGEST and name not in TOO_LONG} == {}
-    assert {name for name in TOO_LONG if lengths.get(name, 0) <= LONGEST} == set(), "these need no exception any more"
+def test_nothing_is_too_long_to_be_read_in_one_go() -> None:
+    found = house()
+    assert found.too_long() == []
+    names = {f"{f.path}:{f.name}" for f in found.functions if f.lines > LONGEST_FUNCTION}
+    assert set(LONG_FUNCTIONS) <= names, "these need no exception any more"
+
+
+def test_one_name_of_a_class_means_one_thing() -> None:
+    assert house().named_twice() == {}
 
 
 @pytest.mark.parametrize("top", ["monitor", "tests"])

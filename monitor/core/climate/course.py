@@ -273,10 +273,10 @@ def _line_cost(box: tuple[Values, Values]) -> float:
     return float(np.sum(((c - np.polyval(np.polyfit(t, c, 1), t)) / BOX_SD_C) ** 2))
 
 
-def _fitted(
-    box: tuple[Values, Values], air: tuple[Values, Values], sign: float, onset_s: float, *, steady: bool
-) -> _Fit:
-    """Least squares with priors from one starting point. ``steady``: nothing moved before the onset, which is free."""
+def _priors(
+    box: tuple[Values, Values], air: tuple[Values, Values], onset_s: float, *, steady: bool
+) -> tuple[Values, Values]:
+    """What is known of the parameters beforehand: their middle and standard deviation, shape (8,)."""
     n_air = len(air[0])
     middle = np.array(
         [
@@ -302,6 +302,15 @@ def _fitted(
             DRIFT_C_PER_H,
         ]
     )
+    return middle, sd
+
+
+def _fitted(
+    box: tuple[Values, Values], air: tuple[Values, Values], sign: float, onset_s: float, *, steady: bool
+) -> _Fit:
+    """Least squares with priors from one starting point. ``steady``: nothing moved before the onset, which is free."""
+    middle, sd = _priors(box, air, onset_s, steady=steady)
+    n_air = len(air[0])
     at = np.concatenate([box[0], air[0]])
     n = len(box[0])
     seen = np.concatenate([box[1], air[1]])

@@ -120,7 +120,7 @@ def fanned(profile: StackProfile, lots: Sequence[LotNow]) -> tuple[Fanned, ...]:
     mean_c = profile.mean_c
     found = []
     for lot in lots:
-        level, waiting = profile.level(level_of(lot.lot.box)), _Waiting.of(lot)
+        level, waiting = profile.level(level_of(lot.lot.box)), _StillLying.of(lot)
         if level is None or waiting is None:
             continue
         change = mean_c - level.mean_c
@@ -159,7 +159,7 @@ def advise(
     for the reasons in words."""
     apart_days, sd_days = apart(early, late)
     told = Siblings(early.clutch.id, early, late, apart_days, sd_days)
-    first, last = _Waiting.of(early), _Waiting.of(late)
+    first, last = _StillLying.of(early), _StillLying.of(late)
     if first is None or last is None or early.lot.pipped or late.lot.pipped:
         return replace(told, refused="one of them has pipped, or has no date")
     if early.lot.box == late.lot.box:
@@ -194,7 +194,7 @@ def advise(
 
 
 @dataclass(frozen=True, slots=True)
-class _Waiting:
+class _StillLying:
     """A lot that waits and has a date to expect."""
 
     lot: Lot
@@ -205,7 +205,7 @@ class _Waiting:
     slope_per_c: float
 
     @classmethod
-    def of(cls, now: LotNow) -> _Waiting | None:
+    def of(cls, now: LotNow) -> _StillLying | None:
         past, ahead = now.past, now.ahead
         if not now.lot.open or now.lot.waiting <= 0 or past is None or ahead is None or ahead.remaining_days is None:
             return None
@@ -226,8 +226,8 @@ class _Waiting:
 
 def _weighed(
     way: Way,
-    early: _Waiting,
-    late: _Waiting,
+    early: _StillLying,
+    late: _StillLying,
     sd_c: float,
     after: Shifted,
     ends: tuple[float, float, float],
@@ -257,7 +257,7 @@ def _weighed(
     )
 
 
-def _stirred(early: _Waiting, late: _Waiting, profile: StackProfile) -> Remedy | None:
+def _stirred(early: _StillLying, late: _StillLying, profile: StackProfile) -> Remedy | None:
     levels = [profile.level(level_of(x.lot.box)) for x in (early, late)]
     if levels[0] is None or levels[1] is None:
         return None
@@ -279,7 +279,7 @@ def _stirred(early: _Waiting, late: _Waiting, profile: StackProfile) -> Remedy |
     return _weighed("fan", early, late, warm.error.against(cool.error), after, ends, shift_days=shift)
 
 
-def _swapped(early: _Waiting, late: _Waiting, sd_days: float) -> Remedy | None:
+def _swapped(early: _StillLying, late: _StillLying, sd_days: float) -> Remedy | None:
     (d1, r1), (d2, r2) = early.state(0.0), late.state(0.0)
     found = swap((d1, d2), (r1, r2))
     days = 0.0 if found.in_days is None else found.in_days
@@ -303,8 +303,8 @@ def _swapped(early: _Waiting, late: _Waiting, sd_days: float) -> Remedy | None:
 
 
 def _moved(
-    early: _Waiting,
-    late: _Waiting,
+    early: _StillLying,
+    late: _StillLying,
     profile: StackProfile,
     too_warm_c: float | None,
     taken_cm: Sequence[float],
