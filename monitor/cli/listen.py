@@ -17,7 +17,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from monitor.adapters.mqtt.ear import Ear, TopicHeard
+from monitor.adapters.mqtt.ear import Ear, Overheard
 from monitor.cli.room import now_ms
 from monitor.config.room_file import find_config, load
 from monitor.core.readings.decode import Guess, decode, guess
@@ -55,7 +55,7 @@ def run(args: argparse.Namespace) -> int:
         raise UsageError(f"--seconds {args.seconds:g} is not between 0 and 86400", fix="give for example --seconds 60")
     broker, probes, unit = _where(args)
 
-    def show(known: TopicHeard, *, retained: bool) -> None:
+    def show(known: Overheard, *, retained: bool) -> None:
         if not args.json and known.count <= SHOWN_PER_TOPIC:
             print(shown(known, probes, unit, retained=retained), flush=True)
 
@@ -115,7 +115,7 @@ def _where(args: argparse.Namespace) -> tuple[Broker, tuple[Probe, ...], Display
 # ---------------------------------------------------------------- words
 
 
-def shown(heard: TopicHeard, probes: Sequence[Probe], unit: DisplayUnit, *, retained: bool) -> str:
+def shown(heard: Overheard, probes: Sequence[Probe], unit: DisplayUnit, *, retained: bool) -> str:
     """One message as lines: topic and payload, then what it means to the probes that claim it, or what it may be."""
     lines = [f"{heard.topic}  {_cut(heard.last)}" + ("  (retained: old news)" if retained else "")]
     claiming = [p for p in probes if p.topic == heard.topic]
@@ -157,7 +157,7 @@ def _cut(payload: bytes, length: int = 100) -> str:
     return text if len(text) <= length else text[:length] + " ..."
 
 
-def _as_json(heard: TopicHeard, probes: Sequence[Probe]) -> dict[str, Any]:
+def _as_json(heard: Overheard, probes: Sequence[Probe]) -> dict[str, Any]:
     interval = heard.interval_s
     return {
         "topic": heard.topic,
@@ -181,7 +181,7 @@ def _as_json(heard: TopicHeard, probes: Sequence[Probe]) -> dict[str, Any]:
     }
 
 
-def propose(unclaimed: Sequence[TopicHeard], taken: set[str]) -> Iterator[str]:
+def propose(unclaimed: Sequence[Overheard], taken: set[str]) -> Iterator[str]:
     """Entries for the configuration, one text each; numbers of unknown meaning are switched off by a #. Their ids are
     added to ``taken``."""
     for heard in unclaimed:
@@ -194,7 +194,7 @@ def propose(unclaimed: Sequence[TopicHeard], taken: set[str]) -> Iterator[str]:
             yield text
 
 
-def _batteries(heard: Sequence[TopicHeard], probes: Sequence[Probe], taken: set[str]) -> Iterator[str]:
+def _batteries(heard: Sequence[Overheard], probes: Sequence[Probe], taken: set[str]) -> Iterator[str]:
     """Entries for batteries that probes of the configuration tell of in their messages, and nobody reads."""
     for topic in heard:
         claiming = [p for p in probes if p.topic == topic.topic]
@@ -205,7 +205,7 @@ def _batteries(heard: Sequence[TopicHeard], probes: Sequence[Probe], taken: set[
                 yield _entry(topic, found, taken, owner)[1]
 
 
-def _entry(heard: TopicHeard, found: Guess, taken: set[str], owner: str) -> tuple[str, str]:
+def _entry(heard: Overheard, found: Guess, taken: set[str], owner: str) -> tuple[str, str]:
     """The id of a new probe and its entry; ``owner``: the probe of the same message whose battery it may be."""
     words = re.sub(r"[^A-Za-z0-9._-]+", "-", heard.topic).strip("-.")[:48] or "probe"
     last = NAMES.get(found.quantity or "", (found.pointer or "/value").rsplit("/", 1)[-1])

@@ -16,7 +16,7 @@ import pytest
 from paho.mqtt.client import Client, MQTTv5
 from paho.mqtt.enums import CallbackAPIVersion
 
-from monitor.adapters.mqtt.ear import TopicHeard
+from monitor.adapters.mqtt.ear import Overheard
 from monitor.cli.listen import propose
 from monitor.cli.main import main
 from monitor.config.room_file import load
@@ -310,9 +310,9 @@ def test_interrupted_it_still_shows_what_it_heard(broker: Mosquitto) -> None:
 
 def test_proposed_ids_are_unique_and_hostile_topics_stay_quoted() -> None:
     heard = [
-        TopicHeard('a/"]\n[broker]', 1, 0, b'{"temperature": 28, "b~/": {"temperature": 29}}'),
-        TopicHeard("ä ö/temperature", 1, 0, b"28"),
-        TopicHeard("////", 1, 0, b'{"temperature": 28}'),
+        Overheard('a/"]\n[broker]', 1, 0, b'{"temperature": 28, "b~/": {"temperature": 29}}'),
+        Overheard("ä ö/temperature", 1, 0, b"28"),
+        Overheard("////", 1, 0, b'{"temperature": 28}'),
     ]
     text = "\n".join(propose(heard, {"a-broker-warmth"}))
     entries = tomllib.loads(text)["probes"]

@@ -23,7 +23,7 @@ MOST_TOPICS: Final = 2000
 
 
 @dataclass
-class TopicHeard:
+class Overheard:
     """What came on one topic. Arrival times (monotonic, s) without retained messages."""
 
     topic: str
@@ -42,7 +42,7 @@ class TopicHeard:
 class Showing(Protocol):
     """Whoever wants to see each message as it comes."""
 
-    def __call__(self, known: TopicHeard, *, retained: bool) -> None: ...
+    def __call__(self, known: Overheard, *, retained: bool) -> None: ...
 
 
 class Ear:
@@ -50,7 +50,7 @@ class Ear:
     thread: the topic with this message as its last one, and whether it was retained."""
 
     def __init__(self, broker: Broker, topic_filter: str, show: Showing) -> None:
-        self.heard: dict[str, TopicHeard] = {}
+        self.heard: dict[str, Overheard] = {}
         self._broker = broker
         self._filter = topic_filter
         self._show = show
@@ -141,7 +141,7 @@ class Ear:
         if known is None:
             if len(self.heard) >= MOST_TOPICS:
                 return
-            known = self.heard[topic] = TopicHeard(topic)
+            known = self.heard[topic] = Overheard(topic)
         known.count += 1
         known.last = bytes(message.payload[: LARGEST_PAYLOAD + 1])
         if message.retain:
