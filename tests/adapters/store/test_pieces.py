@@ -129,6 +129,8 @@ def test_the_means_of_hours_are_those_of_the_usable_readings_in_them(store: Stor
     """However much is folded, and whatever came late into a folded hour; none after the moment that is asked for."""
     rng = random.Random(seed)
     told = [Reading("a", r.at_ms, r.value, r.at_ms, rng.choice(list(Flag))) for r in some_hours(seed)]
+    # Two just after the moment that is asked for below.
+    told += [Reading("a", T0 + 5 * HOUR_MS + HOUR_MS // 3 + k, 10.0, T0) for k in (1, 2)]
     rng.shuffle(told)
     store.journal.ingest(told[:-15])
     store.folding.fold(T0 + folded * HOUR_MS)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.adapters.store import InboxMark, Store, columns_of, database, retention
+from monitor.adapters.store import InboxMark, Quarantined, Store, columns_of, database, retention
 from monitor.core.notices.answers import Answer
 from monitor.core.notices.conditions import Condition, Phase, Transition
 from monitor.core.notices.notices import Notice, Route
@@ -184,3 +184,20 @@ def test_what_was_forgotten_is_said_in_words(store: Store) -> None:
         "0 hours of readings, 0 messages that could not be read, 0 notices, 0 lines of history and 0 marks of packets "
         "dropped"
     )
+
+
+def test_everything_is_kept_exactly_as_long_as_is_said(store: Store) -> None:
+    """Readings as the room's file says, what could not be read 400 days, what was told 730; and no hour longer."""
+
+    def reading(before_ms: int) -> Reading:
+        return Reading("a", NOW - before_ms, 28.0, NOW)
+
+    store.folding.bulk("a", columns_of([reading(10 * DAY_MS + k) for k in (HOUR_MS, 1, 0, -HOUR_MS)]))
+    for k in (1, 0):
+        store.journal.ingest([], [Quarantined(NOW - 400 * DAY_MS - k, "t", b"?", "no JSON")])
+        told(store, notice(f"n{k}", NOW - 730 * DAY_MS - k, "cleared"))
+    deliver(store)
+    forgotten = store.forget(NOW, 10)
+    assert (forgotten.hours, forgotten.unread, forgotten.notices) == (1, 1, 1)
+    assert (store.readings.first_at("a"), keys(store)) == (NOW - 10 * DAY_MS, {"n0"})
+    assert [q.received_ms for q in store.unread.messages()] == [NOW - 400 * DAY_MS]
