@@ -276,6 +276,7 @@ def test_one_own_clutch_makes_a_profile_that_holds_near_its_temperature() -> Non
     assert 1.0 / float(curve.rate_per_day(30.0)) == pytest.approx(800.0 / 13.0, rel=0.03)
     assert float(curve.rate_sd_relative(28.0)) > 0.1
     assert "1.9 % within 1 C; 4.8 % within 2 C" in learned.profile.notes[-1]
+    assert "4.8 % within 2 C; 7.5 % within 4 C; 10 % farther away" in learned.profile.notes[-1]
     assert learned.profile.grade == "poor"
     assert learned.profile.counts == "pip"
 
