@@ -42,10 +42,10 @@ from tests.bench import Figures
 from tests.peers import PROJECT
 
 OVER = "core/notices,core/development,adapters/store"
-LEAST_CPU_S, TIMES_AS_LONG, LONGEST_WALL_S = 10.0, 5.0, 600.0
+LEAST_CPU_S, TIMES_AS_LONG, LONGEST_WALL_S = 10.0, 2.0, 600.0
 CALLS_LOOKED_AT = 50
 """Of a function's calls in one test: those after them hardly run another line, and looking costs more than running."""
-COSTLY_S = 20.0
+COSTLY_S = 10.0
 """A test that takes longer by the processor is left out, and so are those of a module beyond this sum."""
 OFFERED = {
     ast.Lt: ("<", "<="),

@@ -74,6 +74,11 @@ class ProbeNow:
     pace_per_min: float | None = None
 
     @property
+    def offset_c(self) -> float:
+        """What is added to its readings now: the configuration's correction, and the dated one upon it."""
+        return self.probe.correction + (self.correction.offset_c if self.correction is not None else 0.0)
+
+    @property
     def place(self) -> str:
         """The probe in the keeper's words."""
         p = self.probe

@@ -51,7 +51,7 @@ def coolest_c(box: BoxNow, snapshot: Snapshot) -> tuple[float, str] | None:
     if box.now_c is None:
         return None
     air = [
-        p.last_value + p.probe.correction
+        p.last_value + p.offset_c
         for p in snapshot.air_probes(box.box.stack)
         if p.last_value is not None
         and p.usable_ms == p.last_ms

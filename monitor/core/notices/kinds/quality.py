@@ -48,7 +48,7 @@ def _corrected(probe: ProbeNow) -> Series | None:
     if probe.heard is None:
         return None
     at, value = _usable(probe.heard)
-    return at, value + probe.probe.correction
+    return at, value + probe.offset_c
 
 
 def _where(p: Probe) -> str:

@@ -2,8 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import numpy as np
+
+from monitor.core.notices.conditions import Where
+from monitor.core.notices.kinds.quality import KINDS
+from monitor.core.notices.snapshot import Heard
+from monitor.core.readings.corrections import Correction
+from monitor.core.terms.times import HOUR_MS
 from monitor.simulation.room import Act
 from tests.core.simulated import act, play
+from tests.core.timeline import MINUTE, START, Script, a_room
 
 STILL = act(-24, Act.FAN_STOPS)
 
@@ -57,3 +67,22 @@ def test_a_room_of_two_days_with_a_cold_night_and_no_fan_suspects_no_probe() -> 
     script = [STILL, act(4, Act.OUTDOORS, "", 4.0), act(10, Act.DOOR_OPENS), act(10.3, Act.DOOR_CLOSES)]
     played = play(script, 24.0, every_min=10)
     assert {k for k in played.kinds if k.startswith("probe")} == set()
+
+
+def test_probes_that_were_compared_are_known_as_exchanged_by_what_they_say_corrected() -> None:
+    """One reads 0.8 C too high, which its comparison found; raw, the two seem to take on other temperatures."""
+    snapshot = Script(a_room(("a", "b"))).snapshot(START, {})
+    at = START - np.arange(240, -1, -1, dtype=np.int64) * 5 * MINUTE
+    late = at > START - 3 * HOUR_MS
+    true = {"a": np.where(late, 29.0, 28.0), "b": np.where(late, 28.0, 29.0) + 0.8}
+    probes = tuple(
+        replace(p, heard=Heard(at, true[p.probe.box], np.ones(len(at), np.uint8), at, np.ones(len(at), bool)))
+        for p in snapshot.probes
+        if p.probe.box
+    )
+    dated = Correction(probes[1].probe.id, 0, -0.8, 0.1, 0.05, "side by side", 0)
+    (swap,) = (k for k in KINDS if k.name == "probes-swapped")
+    for correction, where in ((None, Where.BACK), (dated, Where.BEYOND)):
+        now = replace(snapshot, probes=(probes[0], replace(probes[1], correction=correction)))
+        (look,) = swap.look(now)
+        assert [s.where for s in look.samples] == [where]

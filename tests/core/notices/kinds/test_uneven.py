@@ -149,3 +149,30 @@ def test_notices_advise_nothing_that_the_probes_could_have_made_up() -> None:
     assert "no advice: the probes alone could explain it; compare them: warmtally compare" in text
     assert "a fan" not in text
     assert "swapping" not in text
+
+
+def test_a_profile_of_a_quarter_of_the_span_is_enough_and_less_is_not() -> None:
+    """Of a day six hours: half an hour after the start says nothing of a day."""
+    assert uneven((0, 1.5), hours=5).notices == []
+    assert "stack-uneven" in {n.kind for n in uneven((0, 1.5), hours=6).notices}
+
+
+@pytest.mark.parametrize(
+    ("limit_c", "wheres"),
+    [
+        (1.0, {1.0: Where.BEYOND, 0.99: Where.BETWEEN, 0.801: Where.BETWEEN, 0.799: Where.BACK}),
+        (0.2, {0.2: Where.BEYOND, 0.199: Where.BETWEEN, 0.101: Where.BETWEEN, 0.099: Where.BACK}),
+    ],
+)
+def test_the_limit_is_inclusive_and_an_even_stack_is_so_by_a_fifth_of_a_degree_or_half_a_small_limit(
+    limit_c: float, wheres: dict[float, Where]
+) -> None:
+    room = a_room(("a", "e"))
+    room = replace(room, watch=replace(room.watch, uneven_c=limit_c))
+    snapshot = Script(room).snapshot(START, {})
+    (stacks,) = (k for k in KINDS if k.name == "stack-uneven")
+    for difference_c, where in wheres.items():
+        profile = replace(a_profile(1.5), difference_c=difference_c)
+        (found,) = stacks.look(replace(snapshot, stacks=(profile,)))
+        assert [s.where for s in found.samples] == [where]
+        assert (found.rule.on_delay_s, found.rule.off_delay_s) == (1800.0, 1800.0)
