@@ -98,7 +98,10 @@ def measure(messages: int = 20_000, kills: int = 6, seed: int = 1) -> Figures:
                 # Each death and start takes some seconds on a slow machine; the stream lasts as long.
                 span_s = 2.5 * (kills + len(CRASH_POINTS))
                 cycled: list[str] = []
-                with Beat(send, span_s / messages, messages) as stream, Beat(_cycler(publisher, cycled), CYCLE_EVERY_S):
+                with (
+                    Beat(send, span_s / messages, messages) as stream,
+                    Beat(_cycler(run, publisher, cycled), CYCLE_EVERY_S),
+                ):
                     figures |= _deaths(run, kills, rng, short)
                     stream.join(span_s + 30)
                 # The cycle ends where nothing is wrong.
@@ -127,15 +130,31 @@ def _set_clutch(run: Service, start_ms: int) -> None:
         store.account.tell(KeeperEvent(EventKind.SET, at_ms=start_ms, box="counted", eggs=6, **told))  # type: ignore[arg-type]
 
 
-def _cycler(publisher: Publisher, cycled: list[str]) -> Callable[[int], None]:
-    """Publishes the cycled box's temperature; ``cycled`` gets each kind that a new step raises."""
+def _cycler(run: Service, publisher: Publisher, cycled: list[str]) -> Callable[[int], None]:
+    """Publishes the cycled box's temperature; ``cycled`` gets each kind that a new step raises.
+
+    A step lasts until it was judged: one that came and went while nobody was there is told in another way.
+    """
     a_step = round(CYCLE_STEP_S / CYCLE_EVERY_S)
+    step, since = -1, -a_step
+
+    def judged() -> bool:
+        if step < 0:
+            return True
+        changes, over = run.changes(), not CYCLE[step % len(CYCLE)][0]
+        return all(
+            changes[f"{kind} raised"] == cycled.count(kind)
+            and (not over or changes[f"{kind} cleared"] == cycled.count(kind))
+            for kind in set(cycled)
+        )
 
     def act(n: int) -> None:
-        kind, value = CYCLE[n // a_step % len(CYCLE)]
-        if n % a_step == 0 and kind:
-            cycled.append(kind)
-        publisher.publish("eggs/cycled", message(now_ms(), value))
+        nonlocal step, since
+        if n - since >= a_step and judged():
+            step, since = step + 1, n
+            if kind := CYCLE[step % len(CYCLE)][0]:
+                cycled.append(kind)
+        publisher.publish("eggs/cycled", message(now_ms(), CYCLE[step % len(CYCLE)][1]))
 
     return act
 

@@ -169,6 +169,7 @@ ACTIONS = st.lists(
 )
 
 
+@pytest.mark.slow
 @given(ACTIONS)
 def test_whatever_the_order_of_late_doubled_and_folded_readings_the_first_stored_wins(
     actions: Sequence[tuple[str, object]],
@@ -241,6 +242,7 @@ def test_a_probe_that_never_sent_is_empty_and_unknown(store: Store) -> None:
     assert store.readings.load([], 0, 2**60) == {}
 
 
+@pytest.mark.slow
 def test_a_reader_never_sees_a_fold_half_done(tmp_path: Path) -> None:
     """One process folds hour after hour; readings seen by another never vanish."""
     with Store(tmp_path) as store:

@@ -77,6 +77,7 @@ FLOODS = {
 }
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", FLOODS)
 def test_a_flood_from_one_device_stays_small_and_is_counted(store: Store, name: str) -> None:
     flood, rng, empty = FLOODS[name], random.Random(name), file_bytes(store)

@@ -259,6 +259,7 @@ def test_quantiles_rise_with_the_probability_and_keep_its_shape() -> None:
 # Nothing that can be told breaks it.
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     "boxes",
     [

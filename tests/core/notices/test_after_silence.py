@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import pytest
+
 from monitor.core.notices.snapshot import Service
 from monitor.core.terms.times import HOUR_MS
 from tests.core.timeline import MINUTE, START, Run, Script, without_minutes
@@ -52,6 +54,7 @@ def test_a_broker_that_was_restarted_is_no_power_cut() -> None:
     assert "residual-current" not in told[1].text
 
 
+@pytest.mark.slow
 def test_a_room_that_comes_and_goes_at_once_has_one_end() -> None:
     def flickers(m: float) -> float | None:
         return 28.0 if m < 20 or 60 <= m < 60.5 or m >= 90 else None

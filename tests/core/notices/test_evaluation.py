@@ -146,6 +146,7 @@ def test_a_box_that_was_well_for_a_while_does_not_join_itself() -> None:
     assert (notice.change, notice.urgency, notice.title) == ("raised", "now", "Made up: x")
 
 
+@pytest.mark.slow
 def test_after_six_hours_a_further_box_is_news_again() -> None:
     run = Run(Script(courses={"a": step(10, 1e9, 24.0), "b": step(450, 1e9, 24.0)}, hours=8)).go(0, 480, 60)
     assert [n.urgency for n in run.notices] == ["now", "now"]
@@ -231,6 +232,7 @@ def kept(store: Store, run: Run) -> None:
     run.conditions = store.ledger.conditions()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("restart_min", [24, 25, 26, 30, 68, 76])
 def test_a_restart_in_the_middle_gives_the_same_notices(tmp_path: Path, restart_min: float) -> None:
     courses = {"a": step(10, 60, 24.0), "b": step(12, 70, 24.2), "c": heats(15, 70)}
@@ -250,6 +252,7 @@ def test_hours_of_standstill_miss_nothing_that_was_measured_meanwhile() -> None:
     assert run.conditions["too-cool", "a"].since_ms == START + 10 * MINUTE
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(3))
 def test_another_rhythm_of_ticks_gives_the_same_changes_of_level(seed: int) -> None:
     dice = random.Random(seed)

@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import UTC
 from types import MappingProxyType
 
+import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
@@ -20,6 +21,7 @@ from monitor.core.notices.snapshot import Service, Snapshot
 from monitor.core.terms.settings import Box, Channel, Room, Urgency, Watch
 from tests.core.timeline import Run as Course
 from tests.core.timeline import Script, a_room
+from tests.examples import at_most
 
 START = 1_780_000_000_000
 MINUTE = 60_000
@@ -235,6 +237,8 @@ DEED = st.tuples(
 )
 
 
+@pytest.mark.slow
+@at_most(0.5)
 @example([(0, "a", "bad"), (120, "b", "bad")], 5)
 @given(st.lists(DEED, min_size=1, max_size=14), st.sampled_from([1, 5, 7]))
 def test_no_box_waits_for_its_next_telling_longer_than_promised(

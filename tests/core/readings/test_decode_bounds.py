@@ -128,6 +128,7 @@ def shaped(name: str, size: int) -> bytes:
     return (begin + again * ((size - len(begin) - len(end)) // len(again)) + end).encode()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", SHAPES)
 def test_what_is_made_to_be_slow_is_read_in_proportion_to_its_length(name: str) -> None:
     grows_as_the_bytes_do(lambda size: shaped(name, size), (1024, 8192, 65_536, LARGEST_PAYLOAD))

@@ -157,6 +157,7 @@ def test_nothing_is_said_of_two_probes_or_of_a_few_days() -> None:
     assert set(view(a_stack(BASELINE_DAYS + PERSISTS_DAYS)).state.values()) == {"steady"}
 
 
+@pytest.mark.slow
 def test_false_alarms_of_calm_stacks_are_rare() -> None:
     """A hundred calm stacks over ninety days, looked at on each of the last sixty."""
     false = sum(

@@ -365,6 +365,7 @@ def _day(series: Series, end: int) -> Series:
     return times[inside], values[inside]
 
 
+@pytest.mark.slow
 def test_nothing_is_suspected_in_a_real_quiet_room() -> None:
     whole = _quiet()
     for end in range(int(whole[0][0]) + 6 * HOUR, int(whole[0][-1]), 3 * HOUR):

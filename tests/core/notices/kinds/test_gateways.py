@@ -90,6 +90,7 @@ def test_a_gateway_that_is_back_at_once_is_no_news() -> None:
     assert run("bc", says, {}).notices == []
 
 
+@pytest.mark.slow
 def test_a_reading_of_a_probe_behind_it_speaks_against_the_will() -> None:
     assert run("bc", dies(20), {}).notices == []
     played = run("bc", dies(20), {"b": (20, 60), "c": (20, 60)})

@@ -16,6 +16,7 @@ from tests.core.simulated import SETTING, act, play
 from tests.core.timeline import MINUTE, START, Course, Run, Script, a_room
 
 
+@pytest.mark.slow
 def test_a_heater_that_dies_is_told_before_the_box_is_too_cool() -> None:
     played = play([act(0.5, Act.HEATER_DIES)], 4.0)
     (heading, notice), *_ = played.of("heading")

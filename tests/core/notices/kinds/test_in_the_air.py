@@ -96,6 +96,7 @@ def test_nothing_that_a_box_does_is_taken_for_a_probe_outside(script: list[Actio
     assert played(*script, hours=8.0).of("probe-out") == []
 
 
+@pytest.mark.slow
 def test_a_door_does_not_make_eggs_too_cool_whose_probe_lies_in_the_air() -> None:
     room = played(OUT, *DOOR)
     assert {n.kind for _, n in room.told} == {"probe-out"}
@@ -116,6 +117,7 @@ def test_a_box_whose_probe_lies_in_the_air_is_told_when_a_closed_box_would_be_to
     assert "may lie outside: a closed box would be at about 24" in first.text
 
 
+@pytest.mark.slow
 def test_a_box_that_is_open_while_a_heater_sticks_is_told_before_the_closed_ones() -> None:
     warm = act(0, Act.OUTDOORS, "", 20.0)
     opened = played(warm, act(0, Act.HEATER_STICKS_ON), act(0, Act.LID_OPENS, "middle"), hours=4.0)
@@ -124,6 +126,7 @@ def test_a_box_that_is_open_while_a_heater_sticks_is_told_before_the_closed_ones
     assert opened.of("probe-out") == []
 
 
+@pytest.mark.slow
 def test_an_open_box_beside_an_open_door_is_told_as_too_cool() -> None:
     """Its probe follows the air by nearly half, at once; the others do not. It is the box."""
     room = played(act(0, Act.LID_OPENS, "middle"), act(1, Act.DOOR_OPENS), act(3, Act.DOOR_CLOSES), hours=5.0)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from monitor.core.notices.conditions import Where
 from monitor.core.notices.kinds.quality import KINDS
@@ -36,6 +37,7 @@ def test_a_probe_that_changes_its_unit_is_told_as_that_and_not_as_quiet() -> Non
     assert [n.change for _, n in back.told if n.kind == "probe-unit"] == ["raised", "cleared"]
 
 
+@pytest.mark.slow
 def test_a_probe_that_falls_out_is_told_and_its_return_too() -> None:
     script = [
         act(-20, Act.THERMOSTAT_SET, "", 22.0),
@@ -63,6 +65,7 @@ def test_a_clock_that_is_behind_is_told() -> None:
     assert play([], 1.0).told == []
 
 
+@pytest.mark.slow
 def test_a_room_of_two_days_with_a_cold_night_and_no_fan_suspects_no_probe() -> None:
     script = [STILL, act(4, Act.OUTDOORS, "", 4.0), act(10, Act.DOOR_OPENS), act(10.3, Act.DOOR_CLOSES)]
     played = play(script, 24.0, every_min=10)

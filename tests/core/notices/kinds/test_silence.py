@@ -46,6 +46,7 @@ def test_a_room_that_falls_silent_is_one_notice() -> None:
     assert run.notices[0].urgency == "now"
 
 
+@pytest.mark.slow
 def test_a_room_that_comes_back_is_one_notice_though_its_probes_speak_one_by_one() -> None:
     courses = {b: until(20, 60 + 0.19 * i) for i, b in enumerate("abcde")}
     run = Run(Script(courses=courses))
@@ -58,6 +59,7 @@ def test_a_room_that_comes_back_is_one_notice_though_its_probes_speak_one_by_one
     assert "no probe" not in run.notices[-1].text
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("minutes", [8, 10, 11, 12, 14, 14.9])
 def test_a_short_silence_of_the_whole_room_is_none(minutes: float) -> None:
     courses = {b: until(20 + 0.2 * i, 20 + minutes + 0.2 * i) for i, b in enumerate("abcde")}

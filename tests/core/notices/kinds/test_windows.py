@@ -71,6 +71,7 @@ def test_eggs_that_were_all_taken_out_end_it_too() -> None:
     assert not any(c.up for (k, _), c in run.conditions.items() if k.startswith("window"))
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(5))
 def test_a_forecast_that_sways_by_hours_does_not_repeat_itself(seed: int) -> None:
     dice = random.Random(seed)
