@@ -134,3 +134,58 @@ def test_a_box_without_readings_has_no_temperature() -> None:
     assert (box.now_c, box.at_ms) == (None, None)
     warm = Script(a_room(("a",)), {"a": lambda _: 28.5}).snapshot(START + HOUR_MS, {})
     assert (warm.boxes[0].now_c, warm.boxes[0].at_ms) == (28.5, START + HOUR_MS)
+
+
+# -- all that arrives is old ---------------------------------------------------------------------------------------
+
+
+def behind(
+    newest_min: float | None,
+    live_min: float | None = 1,
+    link: LinkState = "up",
+    unread: int = 0,
+    quiet_after_s: float = 600.0,
+) -> float | None:
+    """Minutes since the newest reading was measured, and since the newest message that was not retained came."""
+    room = a_room(("a", "b"))
+    newest_ms = None if newest_min is None else START - round(newest_min * MINUTE)
+    probes = tuple(
+        ProbeNow(replace(p, quiet_after_s=quiet_after_s), at_ms, unread=n)
+        for p, at_ms, n in zip(room.probes, (newest_ms, None), (0, unread), strict=True)
+    )
+    live_ms = None if live_min is None else START - round(live_min * MINUTE)
+    service = Service(START - 600 * MINUTE, LinkNow(link, START - 600 * MINUTE, last_live_ms=live_ms))
+    return Snapshot(START, room, UTC, service, probes).behind_s
+
+
+def test_what_arrives_and_is_older_than_a_room_may_be_silent_is_behind_by_that() -> None:
+    """A quarter of an hour, unless set; by how much is told from when it came, not from now."""
+    assert behind(15, 1) == 14 * 60.0
+    assert behind(14.9, 1) is None
+    assert behind(15, 0) == 15 * 60.0
+    assert behind(500, 14.9) == pytest.approx(485.1 * 60.0)
+
+
+def test_where_nothing_arrives_or_nothing_was_measured_nothing_is_behind() -> None:
+    assert behind(500, 15) is None
+    assert behind(500, -0.1) is None, "what came in the future came while the clock was ahead"
+    assert behind(500, None) is None
+    assert behind(None, 1) is None
+    assert behind(500, 1, "down") is None
+
+
+def test_what_cannot_be_read_is_told_as_that() -> None:
+    assert behind(500, 1, unread=2) == 499 * 60.0
+    assert behind(500, 1, unread=3) is None
+
+
+def test_a_room_of_slow_probes_is_behind_after_their_own_time() -> None:
+    assert behind(119, 1, quiet_after_s=7200) is None
+    assert behind(120, 119, quiet_after_s=7200) == 60.0
+
+
+def test_a_subject_belongs_to_the_stack_of_its_box_and_what_belongs_to_none_is_told_to_everybody() -> None:
+    snapshot = replace(Script(a_room(("a",))).snapshot(START, {}), audiences={"left": "mail"})
+    own = snapshot.probes[0].probe.id
+    assert {snapshot.stack_of(s) for s in ("a", own, "left")} == {"left"}
+    assert (snapshot.audience("a"), snapshot.stack_of("broker"), snapshot.audience("broker")) == ("mail", None, "")
