@@ -160,7 +160,7 @@ def answered(texts: Iterable[str]) -> bool:
     return statuses == [200, 200]
 
 
-def measure(probes: int = 16, settle_s: float = 10.0) -> Figures:
+def measure(probes: int = 16, settle_s: float = 50.0) -> Figures:
     """Run the service for a little, look at it from outside; then each library alone."""
     figures: dict[str, float | int] = {"probes": probes}
     short: list[str] = []
@@ -184,7 +184,8 @@ def measure(probes: int = 16, settle_s: float = 10.0) -> Figures:
                 for n in range(probes):
                     client.publish(f"room/{n}", f"{32.0 if n == 0 else 28.0 + n / 100:.2f}", qos=1)
                 time.sleep(1)
-            if not receiver.arrivals:
+            # Whatever comes by the calendar at a start is not what is waited for.
+            if not any("Too warm" in a.title for a in receiver.arrivals):
                 short.append("a box was too warm, and no notice arrived")
             if not answered([a.text for a in receiver.arrivals]):
                 short.append("no notice could be answered by its link")
@@ -209,7 +210,7 @@ def measure(probes: int = 16, settle_s: float = 10.0) -> Figures:
         figures,
         short,
         [
-            f"{probes} probes report every second, a look every second (usual: 60 s and 15 s)",
+            f"{probes} probes report every second (usual: each minute); a look every 15 s, as usual",
             "a channel, shipping and the page of answers are switched on; a link is opened and answered",
             "libraries: each alone in a Python of its own, median of five",
         ],
