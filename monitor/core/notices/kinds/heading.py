@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
-from monitor.core.notices.conditions import KindName, Rule, Sample, Where
+from monitor.core.notices.conditions import Condition, KindName, Rule, Sample, Where
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.kinds.limits import ahead, harm, show_eta
 from monitor.core.notices.snapshot import BoxNow, Snapshot
@@ -104,41 +105,54 @@ def _look_heading(snapshot: Snapshot) -> Iterable[Look]:
 def _look_harm(snapshot: Snapshot) -> Iterable[Look]:
     for box in snapshot.boxes:
         where, line = Where.BACK, box.place
-        for warm, limit in _sides(box):
-            told = snapshot.raised("too-warm" if warm else "too-cool", box.box.id)
-            now_c = box.now_c
-            if told is None or now_c is None:
-                continue
-            at_harm, _ = harm(box, limit, warm)
-            there = now_c >= at_harm if warm else now_c <= at_harm
+        for side in _told_sides(box, snapshot):
             chance = 0.0
             if box.course is not None and box.course.way == "two lags":
-                chance = box.course.chance(at_harm, NEAR_S, snapshot.now_ms)
-            where = Where.BEYOND if there or chance >= DOUBTFUL else Where.BETWEEN
+                chance = box.course.chance(side.at_harm_c, NEAR_S, snapshot.now_ms)
+            where = Where.BEYOND if side.there or chance >= DOUBTFUL else Where.BETWEEN
             # Without an answer the notice of the limit itself is told again and again.
-            if told.acknowledged_ms is None or snapshot.now_ms - told.acknowledged_ms < ANSWERED_MS:
+            answered_ms = side.told.acknowledged_ms
+            if answered_ms is None or snapshot.now_ms - answered_ms < ANSWERED_MS:
                 where = Where.BETWEEN
-            line = f"{box.place}: {show_temperature(now_c, snapshot.unit)}" + ahead(box, limit, snapshot, warm)
+            line = side.line
         yield Look(box.box.id, [Sample(snapshot.now_ms, where)], f"box {box.box.id}", line, Rule(DELAY_S, DELAY_S))
 
 
 def _look_reached(snapshot: Snapshot) -> Iterable[Look]:
     for box in snapshot.boxes:
         where, line = Where.BACK, box.place
-        for warm, limit in _sides(box):
-            told = snapshot.raised("too-warm" if warm else "too-cool", box.box.id)
-            now_c = box.now_c
-            if told is None or now_c is None:
-                continue
-            at_harm, _ = harm(box, limit, warm)
-            since_ms = _reached_ms(box, told.since_ms or 0, at_harm, snapshot, warm)
-            there = since_ms is not None and (now_c >= at_harm if warm else now_c <= at_harm)
+        for side in _told_sides(box, snapshot):
+            told = side.told
+            since_ms = _reached_ms(box, told.since_ms or 0, side.at_harm_c, snapshot, side.warm)
             # Where the limit itself was told since, that said so.
             new = since_ms is not None and (told.told_ms is None or told.told_ms < since_ms)
-            where = Where.BEYOND if there and new and not told.shelved(snapshot.now_ms) else Where.BETWEEN
-            line = f"{box.place}: {show_temperature(now_c, snapshot.unit)}" + ahead(box, limit, snapshot, warm)
+            where = Where.BEYOND if side.there and new and not told.shelved(snapshot.now_ms) else Where.BETWEEN
+            line = side.line
         samples = [Sample(snapshot.now_ms, where)]
         yield Look(box.box.id, samples, f"box {box.box.id}", line, Rule(off_delay_s=DELAY_S))
+
+
+@dataclass(frozen=True, slots=True)
+class _ToldSide:
+    """A side on which a box is told as too warm or too cool, where harm begins on it, and whether it has come there."""
+
+    warm: bool
+    told: Condition
+    at_harm_c: float
+    there: bool
+    line: str
+
+
+def _told_sides(box: BoxNow, snapshot: Snapshot) -> Iterable[_ToldSide]:
+    now_c = box.now_c
+    for warm, limit in _sides(box):
+        told = snapshot.raised("too-warm" if warm else "too-cool", box.box.id)
+        if told is None or now_c is None:
+            continue
+        at_harm_c, _ = harm(box, limit, warm)
+        there = now_c >= at_harm_c if warm else now_c <= at_harm_c
+        line = f"{box.place}: {show_temperature(now_c, snapshot.unit)}" + ahead(box, limit, snapshot, warm)
+        yield _ToldSide(warm, told, at_harm_c, there, line)
 
 
 def _reached_ms(box: BoxNow, from_ms: int, at_harm: float, snapshot: Snapshot, warm: bool) -> int | None:
