@@ -134,6 +134,13 @@ def _frame(kind: Kind, names: Sequence[str], snapshot: Snapshot, urgency: Urgenc
     return places | words | {"says_low": words["says"][:1].lower() + words["says"][1:]}
 
 
+def _first(subjects: Sequence[str], looks: Mapping[str, Look]) -> dict[str, str]:
+    """What to do first, where the likely cause asks for something else and is the same for all that are told."""
+    firsts = {looks[s].first for s in subjects}
+    (first,) = firsts if len(firsts) == 1 else ("",)
+    return {"first": first} if first else {}
+
+
 def _line(key: str, kind: Kind, look: Look, snapshot: Snapshot, **more: str) -> str:
     """One subject in a text: what is known of it, and since when."""
     places = {"line": _capital(look.line or look.where), "where": look.where, "subject": look.subject}
@@ -163,7 +170,7 @@ def _raised(
         for t in transitions
     ]
     lines += _still_lines(kind, again, looks, snapshot)
-    places = _frame(kind, [looks[t.subject].where for t in transitions], snapshot, urgency)
+    places = _frame(kind, [looks[t.subject].where for t in transitions], snapshot, urgency) | _first(subjects, looks)
     severe = urgency == "now" and kind.groups
     text = _text("all.raised.text", kind, lines, places | {"caution": CAUTION if severe else ""}, snapshot)
     if severe and CAUTION not in text:
@@ -228,6 +235,7 @@ def remind(kind: Kind, conditions: Sequence[Condition], looks: Mapping[str, Look
     texts, urgency = snapshot.room.texts, _urgency(kind, (c.subject for c in conditions), looks)
     lines = _still_lines(kind, conditions, looks, snapshot)
     places = _frame(kind, [looks[c.subject].where for c in conditions], snapshot, urgency, whole=3)
+    places |= _first([c.subject for c in conditions], looks)
     severe = {"caution": CAUTION if urgency == "now" and kind.groups else ""}
     first = conditions[0]
     return Notice(

@@ -29,7 +29,8 @@ class Look:
 
     ``line`` says in one sentence what, where and how much, with its uncertainty and limit; ``where`` is the
     subject in the keeper's words. ``samples`` empty: nothing new is known, the state stays. ``urgency``: how long the
-    time left to harm is, where that is known better than from the kind alone.
+    time left to harm is, where that is known better than from the kind alone. ``first``: what to do first, where the
+    likely cause is known and asks for something else than the kind does.
     """
 
     subject: str
@@ -40,6 +41,7 @@ class Look:
     facts: Facts = field(default_factory=dict)
     urgency: Urgency | None = None
     again_from_ms: int | None = None
+    first: str = ""
 
 
 @dataclass(frozen=True, slots=True)
