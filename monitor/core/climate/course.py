@@ -63,6 +63,9 @@ STRETCH: Final = 0.12
 # Mean squared residual, in units of the standard deviations above, up to which a model counts as describing the
 # readings.
 FITS: Final = 3.0
+# A fit takes so many steps at most; one that is so many times too bad after a third of them is given up. Judgement.
+MOST_STEPS: Final = 30
+HOPELESS: Final = 10.0
 # Box or air has to have moved by so many standard deviations to be worth an extrapolation.
 SHOWS: Final = 4.0
 # Where in the span the change may have been, as starting points; and the cost by reading below which no other is tried.
@@ -201,8 +204,9 @@ def _binned(time_ms: Times, value_c: Values, now_ms: int) -> tuple[Values, Value
 # how far the box was behind its air then, temperature of the box then, of the air then, drift of both all the while
 # (C per hour).
 _ROOM, _BOX, _DISTANCE, _ONSET, _LAG, _BOX_C, _AIR_C, _DRIFT = range(8)
-# Steps of the numerical derivatives.
-_STEPS: Final = np.array([1e-3, 1e-3, 1e-3, 1.0, 1e-3, 1e-3, 1e-3, 1e-3])
+_PARAMETERS: Final = 8
+# Below, a series stands for what would be a difference of nearly equal numbers.
+_SMALL: Final = 1e-4
 
 
 @dataclass(frozen=True)
@@ -229,6 +233,50 @@ def _moved(theta: Values, sign: float, at_s: Values) -> tuple[Values, Values]:
     box = theta[:, _BOX_C, None] + away * (1.0 - left) - lag * np.expm1(-after / tau_box)
     drift = theta[:, _DRIFT, None] * at_s / 3600.0
     return box + drift, air + drift
+
+
+def _slopes(theta: Values, sign: float, box_s: Values, air_s: Values) -> tuple[Values, Values]:
+    """Box at ``box_s`` and air at ``air_s`` one after the other, shape (n,), and by each parameter, shape (n, 8).
+
+    The same as :func:`_moved`, of one set; the two lags are written by the slow and the fast one, so that nothing is
+    lost where they are equal.
+    """
+    tau_room, tau_box, distance = np.exp(theta[:_ONSET]).tolist()
+    onset_s, lag, box_c, air_c, drift = theta[_ONSET:].tolist()
+    away, n = sign * distance, len(box_s)
+    value, slope = np.empty(n + len(air_s)), np.zeros((n + len(air_s), _PARAMETERS))
+    of_box, of_air = slope[:n], slope[n:]
+    after = np.maximum(box_s - onset_s, 0.0)
+    slow, fast = max(tau_room, tau_box), min(tau_room, tau_box)
+    x = after * ((slow - fast) / (slow * fast))
+    small = x < _SMALL
+    safe, shrunk = np.where(small, 1.0, x), np.exp(-x)
+    bend = np.where(small, 1.0 - x / 2 + x * x / 6, (1.0 - shrunk) / safe)
+    by_slow = np.where(small, 0.5 - x / 6 + x * x / 24, (1.0 - bend) / safe)
+    by_fast = np.where(small, 0.5 - x / 3 + x * x / 8, (bend - shrunk) / safe)
+    left_slow, left_box = np.exp(-after / slow), np.exp(-after / tau_box)
+    moved = 1.0 - left_slow * (1.0 + after / slow * bend)
+    share = left_slow * after / (slow * fast)
+    value[:n] = box_c + away * moved + lag * (1.0 - left_box) + drift / 3600.0 * box_s
+    room_is_slow = tau_room >= tau_box
+    of_box[:, _ROOM if room_is_slow else _BOX] = -away * share * after * by_slow
+    of_box[:, _BOX if room_is_slow else _ROOM] = -away * share * after * by_fast
+    of_box[:, _BOX] -= lag * left_box * after / tau_box
+    of_box[:, _DISTANCE] = away * moved
+    of_box[:, _ONSET] = -np.where(after > 0.0, away * share * bend + lag * left_box / tau_box, 0.0)
+    of_box[:, _LAG] = 1.0 - left_box
+    of_box[:, _BOX_C] = 1.0
+    of_box[:, _DRIFT] = box_s / 3600.0
+    if len(air_s):
+        after = np.maximum(air_s - onset_s, 0.0)
+        left_room = np.exp(-after / tau_room)
+        value[n:] = air_c + away * (1.0 - left_room) + drift / 3600.0 * air_s
+        of_air[:, _ROOM] = -away * left_room * after / tau_room
+        of_air[:, _DISTANCE] = away * (1.0 - left_room)
+        of_air[:, _ONSET] = -np.where(after > 0.0, away * left_room / tau_room, 0.0)
+        of_air[:, _AIR_C] = 1.0
+        of_air[:, _DRIFT] = air_s / 3600.0
+    return value, slope
 
 
 def _two_lags(box: tuple[Values, Values], air: tuple[Values, Values]) -> tuple[_Fit, float] | None:
@@ -310,53 +358,49 @@ def _fitted(
 ) -> _Fit:
     """Least squares with priors from one starting point. ``steady``: nothing moved before the onset, which is free."""
     middle, sd = _priors(box, air, onset_s, steady=steady)
-    n_air = len(air[0])
-    at = np.concatenate([box[0], air[0]])
-    n = len(box[0])
+    n, n_air = len(box[0]), len(air[0])
     seen = np.concatenate([box[1], air[1]])
     scale = np.concatenate([np.full(n, BOX_SD_C), np.full(n_air, AIR_SD_C)])
-    newest = -BIN_S
     lowest, highest = middle - 6 * sd, middle + 6 * sd
+    # When it began lies among the readings.
+    lowest[_ONSET] = max(lowest[_ONSET], float(box[0][0]))
+    highest[_ONSET] = min(highest[_ONSET], -BIN_S)
 
-    def residuals(theta: Values) -> Values:
-        b, a = _moved(theta, sign, at)
-        model = np.concatenate([b[:, :n], a[:, n:]], axis=1)
-        return np.concatenate([(model - seen) / scale, (theta - middle) / sd], axis=1)
+    def residuals(theta: Values) -> tuple[Values, Values]:
+        model, slope = _slopes(theta, sign, box[0], air[0])
+        return (
+            np.concatenate([(model - seen) / scale, (theta - middle) / sd]),
+            np.concatenate([slope / scale[:, None], np.diag(1.0 / sd)]),
+        )
 
-    def bounded(theta: Values) -> Values:
-        theta = theta.copy()
-        theta[_ONSET] = min(max(theta[_ONSET], float(box[0][0])), newest)
-        return np.asarray(np.minimum(np.maximum(theta, lowest), highest))
-
-    theta, damping = bounded(middle), 1e-2
-    moves = np.vstack([np.zeros(len(_STEPS)), np.diag(_STEPS)])
-    cost = math.inf
-    normal, gradient, moved = np.eye(len(_STEPS)), np.zeros(len(_STEPS)), True
-    for _ in range(30):
-        # A step that was refused leaves everything as it was but the damping.
-        if moved:
-            every = residuals(theta + moves)
-            r, jacobian = every[0], ((every[1:] - every[0]).T / _STEPS)
-            cost = float(r @ r)
-            normal = jacobian.T @ jacobian
-            gradient = jacobian.T @ r
-        damped = normal.copy()
-        np.fill_diagonal(damped, normal.diagonal() + damping * normal.diagonal())
-        step = np.linalg.solve(damped, gradient)
-        trial = bounded(theta - step)
-        rt = residuals(trial[None, :])[0]
-        new_cost = float(rt @ rt)
-        moved = new_cost < cost
-        if moved:
+    theta, damping = np.minimum(np.maximum(middle, lowest), highest), 1e-2
+    r, jacobian = residuals(theta)
+    cost = float(r @ r)
+    normal, gradient = jacobian.T @ jacobian, jacobian.T @ r
+    hopeless = HOPELESS * FITS * len(seen)
+    for tries in range(MOST_STEPS):
+        if tries >= MOST_STEPS // 3 and cost > hopeless:
+            break
+        # What stands at its bound and would leave it takes no part in the step, or clipping would spoil the others.
+        free = ~((theta <= lowest) & (gradient > 0.0) | (theta >= highest) & (gradient < 0.0))
+        step = np.zeros(_PARAMETERS)
+        inside = normal[np.ix_(free, free)]
+        step[free] = np.linalg.solve(inside + np.diag(damping * inside.diagonal()), gradient[free])
+        if float(2.0 * step @ gradient - step @ normal @ step) < 1e-4 * (1.0 + cost):
+            break
+        trial = np.minimum(np.maximum(theta - step, lowest), highest)
+        tried, slopes = residuals(trial)
+        new_cost = float(tried @ tried)
+        if new_cost < cost:
             done = cost - new_cost < 1e-3 * (1.0 + cost) and damping <= 1e-3
-            theta, damping, cost = trial, max(damping / 5.0, 1e-6), new_cost
+            theta, r, cost, damping = trial, tried, new_cost, max(damping / 5.0, 1e-6)
+            normal, gradient = slopes.T @ slopes, slopes.T @ r
             if done:
                 break
         else:
             damping *= 8.0
             if damping > 1e6:
                 break
-    r = residuals(theta[None, :])[0]
     recent = box[0] >= -SPANS_S[-1]
     worst = max(float(np.mean(r[:n] ** 2)), float(np.mean(r[:n][recent] ** 2)))
     air_worst = float(np.mean(r[n : n + n_air] ** 2)) if n_air else 0.0
@@ -368,11 +412,11 @@ def _fitted(
 def _from_fit(fit: _Fit, start_s: float, box: tuple[Values, Values], now_ms: int) -> Course:
     """Possible courses from the solution and its covariance, brought to what the box says now."""
     values, vectors = np.linalg.eigh(fit.covariance)
-    drawn = fit.theta + (normals(len(_STEPS)) * np.sqrt(np.maximum(values, 0.0))) @ vectors.T
+    drawn = fit.theta + (normals(_PARAMETERS) * np.sqrt(np.maximum(values, 0.0))) @ vectors.T
     drawn[:, _ONSET] = np.clip(drawn[:, _ONSET], start_s, -BIN_S / 2)
     for k, (_, sd) in ((_ROOM, ROOM_TAU), (_BOX, BOX_TAU), (_DISTANCE, DISTANCE)):
         drawn[:, k] = np.clip(drawn[:, k], fit.theta[k] - 3 * sd, fit.theta[k] + 3 * sd)
-    z = normals(len(_STEPS) + 3)[:, len(_STEPS) :]
+    z = normals(_PARAMETERS + 3)[:, _PARAMETERS:]
     ahead = np.arange(0.0, HORIZON_S + 1.0, AHEAD_STEP_S)
     courses, _ = _moved(drawn, fit.sign, np.concatenate([box[0][-3:], ahead]))
     off = np.mean(box[1][-3:] - courses[:, :3], axis=1, keepdims=True)

@@ -17,6 +17,7 @@ from monitor.core.climate.course import (
     Course,
     _moved,
     _outdoors,
+    _slopes,
     course,
     normals,
     worth_knowing,
@@ -257,3 +258,25 @@ def test_a_door_that_stood_open_for_ten_minutes_is_forgotten_a_quarter_of_an_hou
         )
         assert found is not None
         assert found.chance(25.0, 2 * HOUR, int(at[minute - 1])) < 0.9, minute
+
+
+def test_the_slopes_of_the_two_lags_are_those_of_their_values() -> None:
+    rng = np.random.default_rng(20)
+    for round_ in range(60):
+        box_s, air_s = (np.sort(rng.uniform(-21600.0, 0.0, n)) for n in (40, int(rng.integers(0, 40))))
+        theta = np.array([*rng.uniform([7, 6, -1, -20000], [11, 11, 3, -300]), rng.normal(), 28.0, 27.0, rng.normal()])
+        if round_ % 3 == 0:
+            # Where both lags are nearly equal, the plain formula is 0 / 0.
+            theta[1] = theta[0] + rng.choice([0.0, 1e-9, 1e-5, -1e-3, 1e-2])
+        sign = float(rng.choice([-1.0, 1.0]))
+        value, slope = _slopes(theta, sign, box_s, air_s)
+        (box,), _ = _moved(theta[None, :], sign, box_s)
+        _, (air,) = _moved(theta[None, :], sign, air_s)
+        assert value == pytest.approx(np.concatenate([box, air]), abs=1e-8)
+        away_from_the_bend = np.abs(np.concatenate([box_s, air_s]) - theta[3]) > 1.0
+        for k, step in enumerate((1e-5, 1e-5, 1e-5, 1e-2, 1e-5, 1e-5, 1e-5, 1e-5)):
+            by = np.eye(8)[k] * step
+            up, down = (_slopes(theta + s * by, sign, box_s, air_s)[0] for s in (1.0, -1.0))
+            numerical = ((up - down) / (2 * step))[away_from_the_bend]
+            size = 1.0 + np.abs(slope[:, k]).max()
+            assert slope[away_from_the_bend, k] == pytest.approx(numerical, abs=1e-5 * size)
