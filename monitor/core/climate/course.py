@@ -14,12 +14,14 @@ be seen it is continued, flattening with a time constant that nobody knows, and 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from statistics import NormalDist
 from typing import Final, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.core.terms.arrays import Times, Values
 
@@ -210,6 +212,16 @@ _SMALL: Final = 1e-4
 
 
 @dataclass(frozen=True)
+class _Start:
+    """Where a fit begins: towards warmer or cooler, since when. ``steady``: nothing moved before, and when it began is
+    free."""
+
+    sign: float
+    onset_s: float
+    steady: bool
+
+
+@dataclass(frozen=True)
 class _Fit:
     theta: Values
     covariance: Values
@@ -235,45 +247,46 @@ def _moved(theta: Values, sign: float, at_s: Values) -> tuple[Values, Values]:
     return box + drift, air + drift
 
 
-def _slopes(theta: Values, sign: float, box_s: Values, air_s: Values) -> tuple[Values, Values]:
-    """Box at ``box_s`` and air at ``air_s`` one after the other, shape (n,), and by each parameter, shape (n, 8).
+def _slopes(theta: Values, sign: Values, box_s: Values, air_s: Values) -> tuple[Values, Values]:
+    """Box at ``box_s`` and air at ``air_s`` one after the other, of k parameter sets, shape (k, n), and by each
+    parameter, shape (k, 8, n).
 
-    The same as :func:`_moved`, of one set; the two lags are written by the slow and the fast one, so that nothing is
-    lost where they are equal.
+    The same as :func:`_moved`; the two lags are written by the slow and the fast one, so that nothing is lost where
+    they are equal.
     """
-    tau_room, tau_box, distance = np.exp(theta[:_ONSET]).tolist()
-    onset_s, lag, box_c, air_c, drift = theta[_ONSET:].tolist()
-    away, n = sign * distance, len(box_s)
-    value, slope = np.empty(n + len(air_s)), np.zeros((n + len(air_s), _PARAMETERS))
-    of_box, of_air = slope[:n], slope[n:]
+    k, n = len(theta), len(box_s)
+    tau_room, tau_box, away = np.exp(theta[:, :_ONSET, None]).transpose(1, 0, 2)
+    away = away * sign[:, None]
+    onset_s, lag, box_c, air_c, drift = theta[:, _ONSET:, None].transpose(1, 0, 2)
+    value, slope = np.empty((k, n + len(air_s))), np.zeros((k, _PARAMETERS, n + len(air_s)))
+    of_box, of_air = slope[:, :, :n], slope[:, :, n:]
     after = np.maximum(box_s - onset_s, 0.0)
-    slow, fast = max(tau_room, tau_box), min(tau_room, tau_box)
+    slow, fast = np.maximum(tau_room, tau_box), np.minimum(tau_room, tau_box)
     x = after * ((slow - fast) / (slow * fast))
     small = x < _SMALL
     safe, shrunk = np.where(small, 1.0, x), np.exp(-x)
     bend = np.where(small, 1.0 - x / 2 + x * x / 6, (1.0 - shrunk) / safe)
-    by_slow = np.where(small, 0.5 - x / 6 + x * x / 24, (1.0 - bend) / safe)
-    by_fast = np.where(small, 0.5 - x / 3 + x * x / 8, (bend - shrunk) / safe)
     left_slow, left_box = np.exp(-after / slow), np.exp(-after / tau_box)
     moved = 1.0 - left_slow * (1.0 + after / slow * bend)
-    share = left_slow * after / (slow * fast)
-    value[:n] = box_c + away * moved + lag * (1.0 - left_box) + drift / 3600.0 * box_s
+    share = away * left_slow * after / (slow * fast)
+    by_slow = -share * after * np.where(small, 0.5 - x / 6 + x * x / 24, (1.0 - bend) / safe)
+    by_fast = -share * after * np.where(small, 0.5 - x / 3 + x * x / 8, (bend - shrunk) / safe)
+    value[:, :n] = box_c + away * moved + lag * (1.0 - left_box) + drift / 3600.0 * box_s
     room_is_slow = tau_room >= tau_box
-    of_box[:, _ROOM if room_is_slow else _BOX] = -away * share * after * by_slow
-    of_box[:, _BOX if room_is_slow else _ROOM] = -away * share * after * by_fast
-    of_box[:, _BOX] -= lag * left_box * after / tau_box
+    of_box[:, _ROOM] = np.where(room_is_slow, by_slow, by_fast)
+    of_box[:, _BOX] = np.where(room_is_slow, by_fast, by_slow) - lag * left_box * after / tau_box
     of_box[:, _DISTANCE] = away * moved
-    of_box[:, _ONSET] = -np.where(after > 0.0, away * share * bend + lag * left_box / tau_box, 0.0)
+    of_box[:, _ONSET] = -np.where(after > 0.0, share * bend + lag * left_box / tau_box, 0.0)
     of_box[:, _LAG] = 1.0 - left_box
     of_box[:, _BOX_C] = 1.0
     of_box[:, _DRIFT] = box_s / 3600.0
     if len(air_s):
         after = np.maximum(air_s - onset_s, 0.0)
-        left_room = np.exp(-after / tau_room)
-        value[n:] = air_c + away * (1.0 - left_room) + drift / 3600.0 * air_s
-        of_air[:, _ROOM] = -away * left_room * after / tau_room
-        of_air[:, _DISTANCE] = away * (1.0 - left_room)
-        of_air[:, _ONSET] = -np.where(after > 0.0, away * left_room / tau_room, 0.0)
+        left_room = away * np.exp(-after / tau_room)
+        value[:, n:] = air_c + away - left_room + drift / 3600.0 * air_s
+        of_air[:, _ROOM] = -left_room * after / tau_room
+        of_air[:, _DISTANCE] = away - left_room
+        of_air[:, _ONSET] = -np.where(after > 0.0, left_room / tau_room, 0.0)
         of_air[:, _AIR_C] = 1.0
         of_air[:, _DRIFT] = air_s / 3600.0
     return value, slope
@@ -289,13 +302,11 @@ def _two_lags(box: tuple[Values, Values], air: tuple[Values, Values]) -> tuple[_
             continue
         start_s = float(b[0][0])
         sign = _direction(b, a)
-        fits: list[_Fit] = []
-        starts = [(sign, start_s * share, True) for share in ONSETS] + [(-1.0, start_s, False), (1.0, start_s, False)]
-        for towards, onset_s, steady in starts:
-            fits.append(_fitted(b, a, towards, onset_s, steady=steady))
-            if fits[-1].good and fits[-1].cost < PLAIN * (len(b[0]) + len(a[0])):
-                break
-        good = [f for f in fits if f.good]
+        first, *further = (_Start(sign, start_s * share, steady=True) for share in ONSETS)
+        further += [_Start(towards, start_s, steady=False) for towards in (-1.0, 1.0)]
+        good = [f for f in _fitted(b, a, [first]) if f.good]
+        if not good or good[0].cost >= PLAIN * (len(b[0]) + len(a[0])):
+            good += [f for f in _fitted(b, a, further) if f.good]
         if good:
             best = min(good, key=lambda f: f.cost)
             # A line that does as well leaves nothing to be seen of a bend.
@@ -353,60 +364,65 @@ def _priors(
     return middle, sd
 
 
-def _fitted(
-    box: tuple[Values, Values], air: tuple[Values, Values], sign: float, onset_s: float, *, steady: bool
-) -> _Fit:
-    """Least squares with priors from one starting point. ``steady``: nothing moved before the onset, which is free."""
-    middle, sd = _priors(box, air, onset_s, steady=steady)
+def _fitted(box: tuple[Values, Values], air: tuple[Values, Values], starts: Sequence[_Start]) -> list[_Fit]:
+    """Least squares with priors from several starting points at once (Levenberg 1944, Marquardt 1963)."""
+    middle, sd = np.stack([_priors(box, air, s.onset_s, steady=s.steady) for s in starts], axis=1)
+    sign = np.array([s.sign for s in starts])
     n, n_air = len(box[0]), len(air[0])
     seen = np.concatenate([box[1], air[1]])
     scale = np.concatenate([np.full(n, BOX_SD_C), np.full(n_air, AIR_SD_C)])
     lowest, highest = middle - 6 * sd, middle + 6 * sd
     # When it began lies among the readings.
-    lowest[_ONSET] = max(lowest[_ONSET], float(box[0][0]))
-    highest[_ONSET] = min(highest[_ONSET], -BIN_S)
+    lowest[:, _ONSET] = np.maximum(lowest[:, _ONSET], box[0][0])
+    highest[:, _ONSET] = np.minimum(highest[:, _ONSET], -BIN_S)
+    eye = np.eye(_PARAMETERS)
 
-    def residuals(theta: Values) -> tuple[Values, Values]:
-        model, slope = _slopes(theta, sign, box[0], air[0])
-        return (
-            np.concatenate([(model - seen) / scale, (theta - middle) / sd]),
-            np.concatenate([slope / scale[:, None], np.diag(1.0 / sd)]),
-        )
+    def squares(theta: Values, which: NDArray[np.intp]) -> tuple[Values, Values, Values, Values]:
+        """Residuals of the readings, cost, and the normal equations: (k, n), (k,), (k, 8, 8), (k, 8)."""
+        model, slope = _slopes(theta, sign[which], box[0], air[0])
+        r, slope = (model - seen) / scale, slope / scale
+        off = (theta - middle[which]) / sd[which]
+        normal = slope @ slope.transpose(0, 2, 1) + eye / sd[which][:, None, :] ** 2
+        gradient = (slope @ r[:, :, None])[:, :, 0] + off / sd[which]
+        return r, (r**2).sum(axis=1) + (off**2).sum(axis=1), normal, gradient
 
-    theta, damping = np.minimum(np.maximum(middle, lowest), highest), 1e-2
-    r, jacobian = residuals(theta)
-    cost = float(r @ r)
-    normal, gradient = jacobian.T @ jacobian, jacobian.T @ r
-    hopeless = HOPELESS * FITS * len(seen)
+    theta, damping = np.minimum(np.maximum(middle, lowest), highest), np.full(len(starts), 1e-2)
+    r, cost, normal, gradient = squares(theta, np.arange(len(starts)))
+    going = np.arange(len(starts))
     for tries in range(MOST_STEPS):
-        if tries >= MOST_STEPS // 3 and cost > hopeless:
-            break
+        if tries >= MOST_STEPS // 3:
+            going = going[cost[going] <= HOPELESS * FITS * len(seen)]
         # What stands at its bound and would leave it takes no part in the step, or clipping would spoil the others.
-        free = ~((theta <= lowest) & (gradient > 0.0) | (theta >= highest) & (gradient < 0.0))
-        step = np.zeros(_PARAMETERS)
-        inside = normal[np.ix_(free, free)]
-        step[free] = np.linalg.solve(inside + np.diag(damping * inside.diagonal()), gradient[free])
-        if float(2.0 * step @ gradient - step @ normal @ step) < 1e-4 * (1.0 + cost):
+        at, down, up = theta[going], gradient[going] > 0.0, gradient[going] < 0.0
+        free = ~((at <= lowest[going]) & down | (at >= highest[going]) & up)
+        damped = normal[going] * (1.0 + eye * damping[going][:, None, None])
+        damped = np.where(free[:, :, None] & free[:, None, :], damped, eye)
+        step = np.linalg.solve(damped, np.where(free, gradient[going], 0.0)[:, :, None])[:, :, 0]
+        promised = 2.0 * (step * gradient[going]).sum(axis=1) - np.einsum("ki,kij,kj->k", step, normal[going], step)
+        worth = promised >= 1e-4 * (1.0 + cost[going])
+        going, step = going[worth], step[worth]
+        if not len(going):
             break
-        trial = np.minimum(np.maximum(theta - step, lowest), highest)
-        tried, slopes = residuals(trial)
-        new_cost = float(tried @ tried)
-        if new_cost < cost:
-            done = cost - new_cost < 1e-3 * (1.0 + cost) and damping <= 1e-3
-            theta, r, cost, damping = trial, tried, new_cost, max(damping / 5.0, 1e-6)
-            normal, gradient = slopes.T @ slopes, slopes.T @ r
-            if done:
-                break
-        else:
-            damping *= 8.0
-            if damping > 1e6:
-                break
+        trial = np.minimum(np.maximum(theta[going] - step, lowest[going]), highest[going])
+        tried = squares(trial, going)
+        better = tried[1] < cost[going]
+        done = better & (cost[going] - tried[1] < 1e-3 * (1.0 + cost[going])) & (damping[going] <= 1e-3)
+        taken = going[better]
+        theta[taken] = trial[better]
+        for kept, new in zip((r, cost, normal, gradient), tried, strict=True):
+            kept[taken] = new[better]
+        damping[going] = np.where(better, np.maximum(damping[going] / 5.0, 1e-6), damping[going] * 8.0)
+        going = going[~done & (damping[going] <= 1e6)]
     recent = box[0] >= -SPANS_S[-1]
-    worst = max(float(np.mean(r[:n] ** 2)), float(np.mean(r[:n][recent] ** 2)))
-    air_worst = float(np.mean(r[n : n + n_air] ** 2)) if n_air else 0.0
-    inflate = max(1.0, worst, air_worst)
-    covariance = np.asarray(np.linalg.inv(normal) * inflate, np.float64)
-    return _Fit(theta, covariance, cost, sign, worst <= FITS and air_worst <= FITS)
+    fits = []
+    for k in range(len(starts)):
+        of_box, of_air = r[k, :n] ** 2, r[k, n:] ** 2
+        worst = max(float(np.mean(of_box)), float(np.mean(of_box[recent])))
+        air_worst = float(np.mean(of_air)) if n_air else 0.0
+        covariance = np.asarray(np.linalg.inv(normal[k]) * max(1.0, worst, air_worst), np.float64)
+        good = worst <= FITS and air_worst <= FITS
+        fits.append(_Fit(theta[k], covariance, float(cost[k]), float(sign[k]), good))
+    return fits
 
 
 def _from_fit(fit: _Fit, start_s: float, box: tuple[Values, Values], now_ms: int) -> Course:
