@@ -26,7 +26,8 @@ from numpy.typing import NDArray
 
 from monitor.adapters.store import Columns, Readings
 from monitor.core.readings import quality
-from monitor.core.terms.arrays import Times, Values
+from monitor.core.readings.local_times import utc_of_local
+from monitor.core.terms.arrays import Values
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.settings import Probe, Unit
 from monitor.core.terms.times import DAY_MS
@@ -39,15 +40,20 @@ SHOWN_BAD: Final = 5
 _UNIT_MS: Final[dict[str, float]] = {"s": 1e3, "min": 6e4, "h": 3.6e6, "days": 8.64e7}
 _EPOCH: Final = datetime(1970, 1, 1)  # noqa: DTZ001 - local times are counted from a naive origin
 _MS: Final = timedelta(milliseconds=1)
-_QUARTER_MS: Final = 900_000
 # Before this a logger's clock was not set; it also catches formats without a date (year 1900).
 _OLDEST_MS: Final = 631_152_000_000  # 1990-01-01
 # As far as a clock may be ahead of ours before a time counts as lying in the future.
 _AHEAD_MS: Final = 300_000
 # Beyond this a number is no time at all, and calendars stop working.
+_FIRST_YEAR: Final = 1900
 _LAST_YEAR: Final = 2200
 _LAST_MS: Final = 7.2e12
 _HEAD_LINES: Final = 60
+_LONGEST_LINE: Final = 128 * 1024
+"""Characters; a line that is longer belongs to no table."""
+_LONGEST_CELL: Final = 100
+"""Characters of a number or a time."""
+_UNSET: Final = "lies before 1990: the logger's clock was not set, or the time is written otherwise"
 _DELIMITERS: Final = (",", ";", "\t", "|")
 _EMPTY: Final = frozenset({"", "na", "n/a", "nan", "null", "none", "-", "--", "---"})
 
@@ -131,8 +137,13 @@ def zone_named(name: str) -> tzinfo:
 
 
 def moment_ms(text: str, zone: tzinfo) -> int:
-    """An ISO date or time as UTC ms; without a zone of its own it is taken in ``zone``. Raises ValueError."""
+    """An ISO date or time as UTC ms; without a zone of its own it is taken in ``zone``.
+
+    Raises ValueError for what is none, or none that a reading could have.
+    """
     moment = datetime.fromisoformat(text)
+    if not _FIRST_YEAR <= moment.year <= _LAST_YEAR:
+        raise ValueError(f"the year {moment.year}")
     if moment.tzinfo is None:
         moment = moment.replace(tzinfo=zone)
     return (moment - datetime(1970, 1, 1, tzinfo=UTC)) // _MS
@@ -255,7 +266,7 @@ class _Raw:
 
 def _rows(file: IO[str], header: _Header, raw: _Raw) -> Iterator[tuple[int, list[str]]]:
     """Rows after the header with their line numbers; a row that is no CSV at all is counted."""
-    reader = csv.reader(file, delimiter=header.delimiter)
+    reader = csv.reader(_Lines(file), delimiter=header.delimiter)
     while True:
         try:
             for row in reader:
@@ -267,6 +278,26 @@ def _rows(file: IO[str], header: _Header, raw: _Raw) -> Iterator[tuple[int, list
             raw.bad(reader.line_num, "-", "", f"not a row of columns ({error})")
 
 
+class _Lines:
+    """A file's lines with their ends. One that is too long is an error of the table, and passed over."""
+
+    def __init__(self, file: IO[str]) -> None:
+        self._file = file
+
+    def __iter__(self) -> _Lines:
+        return self
+
+    def __next__(self) -> str:
+        line = self._file.readline(_LONGEST_LINE)
+        if not line:
+            raise StopIteration
+        if len(line) == _LONGEST_LINE:
+            while line and line[-1] not in "\r\n":
+                line = self._file.readline(_LONGEST_LINE)
+            raise csv.Error("line too long")
+        return line
+
+
 def _raw(path: Path, shape: FileShape, header: _Header, encoding: str, progress: Callable[[int], None] | None) -> _Raw:
     raw = _Raw()
     times, values, numbers, naive = raw.at, raw.value, raw.line, raw.zoneless
@@ -276,7 +307,9 @@ def _raw(path: Path, shape: FileShape, header: _Header, encoding: str, progress:
     at_only = header.names.index(shape.only[0]) if shape.only else -1
     comma = shape.decimal == ","
     first = True
-    with path.open("r", encoding=encoding, newline="") as file:
+    # Five bytes mean nothing in the Western European code page: no reason to refuse the rows around them.
+    lenient = "replace" if encoding == "cp1252" else "strict"
+    with path.open("r", encoding=encoding, errors=lenient, newline="") as file:
         for line, row in _rows(file, header, raw):
             if not row or (len(row) == 1 and not row[0].strip()):
                 continue
@@ -297,6 +330,9 @@ def _raw(path: Path, shape: FileShape, header: _Header, encoding: str, progress:
                 raw.bad(line, "-", header.delimiter.join(row)[:80], f"only {len(row)} columns")
                 continue
             try:
+                # Neither a number nor a time is long; what they cost grows with their length.
+                if len(number) > _LONGEST_CELL or len(text) > _LONGEST_CELL:
+                    raise ValueError
                 value = float(number.replace(",", ".") if comma else number)
             except ValueError:
                 if number.lower() in _EMPTY:
@@ -352,6 +388,9 @@ def _time_reader(shape: FileShape) -> Callable[[str], tuple[int, bool]]:
         found = parse(text)
         if found.year > _LAST_YEAR:
             raise _Unfit("lies in the future")
+        if found.year < _FIRST_YEAR:
+            # Calendars that are asked for the zone's offset in the year 1 have none before it.
+            raise _Unfit(_UNSET)
         if found.tzinfo is None:
             return (found - _EPOCH) // _MS, True
         return (found - aware_epoch) // _MS, False
@@ -386,7 +425,7 @@ def _finished(path: Path, shape: FileShape, raw: _Raw, received_ms: int) -> Logg
     good = np.ones(len(at), bool)
     for wrong, reason in (
         (at > received_ms + _AHEAD_MS, "lies in the future"),
-        (at < _OLDEST_MS, "lies before 1990: the logger's clock was not set, or the time is written otherwise"),
+        (at < _OLDEST_MS, _UNSET),
     ):
         good &= ~wrong
         for i in np.flatnonzero(wrong):
@@ -462,69 +501,6 @@ def _unremarkable(value: Values, probe: Probe) -> NDArray[np.bool_]:
     for known in (quality.POWER_ON_C, *quality.ERROR_VALUES):
         plain &= (np.abs(value - known) > 1e-3) & (np.abs(told - known) > 1e-3)
     return plain
-
-
-# -- local time ---------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class UtcOfLocal:
-    """Local times in UTC, and how many of them were uncertain."""
-
-    at: Times
-    ambiguous: int
-    second_pass: int
-    nonexistent: int
-
-
-def utc_of_local(local_ms: Times, zone: tzinfo) -> UtcOfLocal:
-    """Clock readings, in the order of the file, as UTC (PEP 495 has the words).
-
-    An hour that occurs twice is read as the first, until the clock steps back within it (or shows the same
-    moment again when it shows no other): from there on as the second. A time that the clocks jump over is
-    read as if they had not been set.
-    """
-    if len(local_ms) == 0:
-        return UtcOfLocal(local_ms, 0, 0, 0)
-    first, second = _offsets(local_ms, zone)
-    at = local_ms - first
-    nonexistent = int((first < second).sum())
-    twice = np.flatnonzero(first > second)
-    if len(twice) == 0:
-        return UtcOfLocal(at, 0, 0, nonexistent)
-    steps = np.diff(local_ms)
-    newest_first = bool((steps < 0).sum() > (steps > 0).sum())
-    later = 0
-    for run in np.split(twice, np.flatnonzero(np.diff(twice) != 1) + 1):
-        ordered = run[::-1] if newest_first else run
-        clock = local_ms[ordered]
-        back = np.flatnonzero(np.diff(clock) < 0)
-        if len(back) == 0 and len(clock) == 2 and clock[0] == clock[1]:
-            back = np.array([0])  # an hourly logger
-        if len(back):
-            again = ordered[int(back[0]) + 1 :]
-            at[again] = local_ms[again] - second[again]
-            later += len(again)
-    return UtcOfLocal(at, len(twice), later, nonexistent)
-
-
-def _offsets(local_ms: Times, zone: tzinfo) -> tuple[Times, Times]:
-    """Distance of local time from UTC in ms, for the first and for the second occurrence of each time."""
-
-    def at(ms: int, fold: int) -> int:
-        moment = (_EPOCH + timedelta(milliseconds=ms)).replace(tzinfo=zone, fold=fold)
-        return (moment.utcoffset() or timedelta(0)) // _MS
-
-    days, which = np.unique(local_ms // DAY_MS, return_inverse=True)
-    of_day = np.array([[at(int(d) * DAY_MS, 0), at(int(d + 1) * DAY_MS, 1)] for d in days], np.int64)
-    table = of_day[which]
-    changing = np.flatnonzero(table[:, 0] != table[:, 1])
-    if len(changing):
-        # Clocks are set on a quarter of an hour, everywhere since long before there were loggers.
-        quarters, which = np.unique(local_ms[changing] // _QUARTER_MS, return_inverse=True)
-        fine = np.array([[at(int(q) * _QUARTER_MS, fold) for fold in (0, 1)] for q in quarters], np.int64)
-        table[changing] = fine[which]
-    return table[:, 0], table[:, 1]
 
 
 # -- writing ------------------------------------------------------------------------------------------------

@@ -13,7 +13,7 @@ from pathlib import Path
 from pydantic_core import PydanticCustomError
 
 from monitor.cli.output import print_json, table
-from monitor.cli.room import now_ms, parse_time, room_at_hand, settings_if_any
+from monitor.cli.room import now_ms, number, parse_time, room_at_hand, settings_if_any
 from monitor.config.in_force import in_force
 from monitor.config.room_file import find_config
 from monitor.config.shape import seconds
@@ -53,7 +53,7 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
     attention = sub.add_parser(
         "attention", parents=[parent], help="how much attention the notices asked for, and what could be quieter"
     )
-    attention.add_argument("--days", type=float, default=28.0, help="over how many last days (default: 28)")
+    attention.add_argument("--days", type=number, default=28.0, help="over how many last days (default: 28)")
     attention.add_argument("--json", action="store_true")
     attention.set_defaults(run=run_attention)
 

@@ -13,7 +13,7 @@ from dataclasses import replace
 from typing import Final, TextIO
 
 from monitor.cli.output import print_json, rounded, table, utc
-from monitor.cli.room import RoomAtHand, now_ms, parse_time, room_at_hand
+from monitor.cli.room import RoomAtHand, now_ms, number, parse_time, room_at_hand, whole
 from monitor.core.readings.calibration import Session, Track
 from monitor.core.readings.correction_line import LEAST_SPAN_C, CorrectionLine, FoundAt, over_temperature
 from monitor.core.readings.corrections import Correction, How
@@ -62,12 +62,12 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
     compare.add_argument("--reference", metavar="ID", help="the probe that is right (default: the mean of all)")
     compare.add_argument(
         "--reference-uncertainty",
-        type=float,
+        type=number,
         metavar="C",
         help="its standard uncertainty in °C: half of what a certificate gives for 95 %% (default: as configured)",
     )
     compare.add_argument(
-        "--minutes", type=float, default=STEADY_MINUTES, help="how long it must be steady (default: %(default)g)"
+        "--minutes", type=number, default=STEADY_MINUTES, help="how long it must be steady (default: %(default)g)"
     )
     _span(compare)
     _apply(compare)
@@ -78,12 +78,12 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
     ice.add_argument("--probe", required=True, metavar="ID", help="which probe")
     ice.add_argument(
         "--uncertainty",
-        type=float,
+        type=number,
         default=KITCHEN_ICE_C,
         metavar="C",
         help="standard uncertainty of the ice bath in °C (default: %(default)g, a kitchen's)",
     )
-    ice.add_argument("--minutes", type=float, default=10.0, help="how long it must be steady (default: %(default)g)")
+    ice.add_argument("--minutes", type=number, default=10.0, help="how long it must be steady (default: %(default)g)")
     _span(ice)
     _apply(ice)
     ice.set_defaults(run=run_ice)
@@ -104,15 +104,17 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
     by_hand = inner.add_parser("by-hand", parents=[parent], help="tell a correction that was found elsewhere")
     by_hand.add_argument("--probe", required=True, metavar="ID", help="which probe")
     by_hand.add_argument(
-        "--add", required=True, type=float, metavar="C", help="what is to be added to its readings, °C"
+        "--add", required=True, type=number, metavar="C", help="what is to be added to its readings, °C"
     )
-    by_hand.add_argument("--uncertainty", required=True, type=float, metavar="C", help="its standard uncertainty in °C")
+    by_hand.add_argument(
+        "--uncertainty", required=True, type=number, metavar="C", help="its standard uncertainty in °C"
+    )
     by_hand.add_argument("--at", default="now", metavar="WHEN", help="holds from then on (default: now)")
     by_hand.add_argument("--only-after", action="store_true", help="not for readings from before, if it is the first")
     by_hand.set_defaults(run=run_by_hand)
 
     undo = inner.add_parser("undo", parents=[parent], help="take corrections back")
-    undo.add_argument("id", type=int, nargs="+", metavar="ID", help="numbers: warmtally compare list")
+    undo.add_argument("id", type=whole, nargs="+", metavar="ID", help="numbers: warmtally compare list")
     undo.set_defaults(run=run_undo)
 
     listed = inner.add_parser("list", parents=[parent], help="every correction, those taken back included")

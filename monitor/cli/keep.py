@@ -7,7 +7,7 @@ import dataclasses
 from collections.abc import Mapping
 
 from monitor.cli.output import print_json, table, utc
-from monitor.cli.room import RoomAtHand, now_ms, parse_time, room_at_hand
+from monitor.cli.room import RoomAtHand, now_ms, parse_time, room_at_hand, whole
 from monitor.config.library import load_profile
 from monitor.core.terms.events import Clutch, EventKind, KeeperEvent
 from monitor.core.terms.formats import show_eggs, show_time
@@ -34,7 +34,7 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
     add.add_argument("clutch", help="a name of your own for it")
     add.add_argument("--species", required=True, help="a profile's id; see: warmtally species")
     add.add_argument("--laid", required=True, metavar="WHEN", help="day, or day and time, in the room's zone")
-    add.add_argument("--eggs", required=True, type=int, help="how many")
+    add.add_argument("--eggs", required=True, type=whole, help="how many")
     add.add_argument("--developed", metavar="SHARE", default="0", help=DEVELOPED)
     add.add_argument("--note", default="", help="anything worth remembering")
     add.set_defaults(run=run_add)
@@ -81,16 +81,16 @@ def _add_kinds(kinds: argparse._SubParsersAction[argparse.ArgumentParser], paren
         if kind == "laid":
             p.add_argument("--species", required=True)
         if kind not in ("note", "laid", "candled"):
-            p.add_argument("--eggs", type=int, help="how many (default: all that are there; pipped: one)")
+            p.add_argument("--eggs", type=whole, help="how many (default: all that are there; pipped: one)")
         if kind == "laid":
             p.add_argument("--developed", metavar="SHARE", default="0", help=DEVELOPED)
-            p.add_argument("--eggs", type=int, required=True)
+            p.add_argument("--eggs", type=whole, required=True)
         if kind not in ("note", "laid"):
             p.add_argument("--box", default="", help="the box or lot it is about; may be left out when there is one")
         if kind == "moved":
             p.add_argument("--to", default="", metavar="BOX", help="where to")
         if kind == "candled":
-            p.add_argument("--fertile", type=int, help="how many of the eggs there are alive")
+            p.add_argument("--fertile", type=whole, help="how many of the eggs there are alive")
         if kind in ("pipped", "hatched"):
             p.add_argument("--not-yet-at", metavar="WHEN", help="the last look at which it had not happened yet")
         p.add_argument("--note", default="", help="anything worth remembering")
@@ -104,12 +104,12 @@ def _add_correct(kinds: argparse._SubParsersAction[argparse.ArgumentParser], par
         help="put an earlier entry right, or take it back",
         epilog="example: warmtally record correct 7 --eggs 5    (numbers: warmtally clutch show K01)",
     )
-    correct.add_argument("event", type=int, help="the entry's number")
+    correct.add_argument("event", type=whole, help="the entry's number")
     correct.add_argument("--withdraw", action="store_true", help="it did not happen at all")
     correct.add_argument("--at", metavar="WHEN", help="when it happened or was seen")
     correct.add_argument("--not-yet-at", metavar="WHEN", help="the last look at which it had not happened yet")
-    correct.add_argument("--eggs", type=int, help="how many")
-    correct.add_argument("--fertile", type=int, help="how many of the eggs there are alive (candled)")
+    correct.add_argument("--eggs", type=whole, help="how many")
+    correct.add_argument("--fertile", type=whole, help="how many of the eggs there are alive (candled)")
     correct.add_argument("--box", help="the box or lot it is about")
     correct.add_argument("--to", metavar="BOX", help="where to (moved)")
     correct.add_argument("--species", help="a profile's id (laid)")

@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from monitor.adapters.mqtt.ear import Ear, Overheard
-from monitor.cli.room import now_ms
+from monitor.cli.room import now_ms, number, whole
 from monitor.config.room_file import find_config, load
 from monitor.core.readings.decode import Guess, decode, guess
 from monitor.core.terms.formats import show_round
@@ -39,10 +39,10 @@ def add_parsers(sub: Any, parent: argparse.ArgumentParser) -> None:
         help="show what the broker sends, with entries for new probes to paste into the configuration",
         description=__doc__,
     )
-    parser.add_argument("--seconds", type=float, default=30.0, metavar="N", help="how long to listen (30)")
+    parser.add_argument("--seconds", type=number, default=30.0, metavar="N", help="how long to listen (30)")
     parser.add_argument("--topic", default="#", metavar="FILTER", help="which topics, + and # allowed (all)")
     parser.add_argument("--host", help="a broker other than the configuration's, or before there is one")
-    parser.add_argument("--port", type=int, help="its port (1883)")
+    parser.add_argument("--port", type=whole, help="its port (1883)")
     parser.add_argument("--username", help="its login")
     parser.add_argument("--password-file", metavar="FILE", help="the file that holds its password")
     parser.add_argument("--json", action="store_true", help="one JSON object at the end instead of text")

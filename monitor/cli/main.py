@@ -6,12 +6,15 @@ import argparse
 import contextlib
 import importlib
 import os
+import re
 import sys
 from collections.abc import Sequence
 from typing import Final
 
 from monitor import __version__
-from monitor.errors import MonitorError
+from monitor.errors import FileUnreadable, MonitorError, UsageError
+
+LONGEST_WORD: Final = 4096
 
 DESCRIPTION = """\
 Watches the egg room: adds up each box's development, says when to expect the first pip and how sure it is,
@@ -117,9 +120,18 @@ def _explain(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
                 _explain(action)
 
 
+def _is_text(word: str) -> bool:
+    """Whether a word can be shown, stored and used as the name of a file; of what it means the verb takes care."""
+    # Bytes that are no UTF-8 arrive as single surrogates. Of "--probe=--" argparse makes a list, which no verb takes.
+    return len(word) <= LONGEST_WORD and not re.search("[\0\ud800-\udfff]|=--$", word)
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one verb; returns the exit code."""
     words = list(sys.argv[1:] if argv is None else argv)
+    if not all(map(_is_text, words)):
+        print(f"warmtally: words are UTF-8 text, each of {LONGEST_WORD} characters at most", file=sys.stderr)
+        return UsageError.exit_code
     verb = next((word for word in words if not word.startswith("-")), None)
     args = (parser(verb) if verb in VERBS else _listing()).parse_args(words)
     try:
@@ -134,6 +146,12 @@ def main(argv: Sequence[str] | None = None) -> int:
         with contextlib.suppress(OSError):
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except OSError as error:
+        # A name that no file can have, a disk that went: what the system says of it is the whole story.
+        what = f"the system refuses a file ({error.strerror or type(error).__name__})"
+        failure = FileUnreadable(what, where=str(error.filename or "")[:200], fix="check its name, folder and rights")
+        print(f"warmtally: {failure}", file=sys.stderr)
+        return failure.exit_code
 
 
 if __name__ == "__main__":

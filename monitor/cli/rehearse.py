@@ -18,6 +18,7 @@ from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
+from monitor.cli.room import number, whole
 from monitor.core.development.lots import LotNow
 from monitor.core.notices.notices import Notice
 from monitor.core.notices.snapshot import Snapshot
@@ -54,7 +55,7 @@ def add_parsers(sub: Any, _parent: argparse.ArgumentParser | None = None) -> Non
     )
     parser.add_argument(
         "--speed",
-        type=float,
+        type=number,
         default=SPEED,
         metavar="N",
         help=f"simulated minutes per second; 0 is as fast as it goes (default {SPEED:.0f}: "
@@ -63,7 +64,7 @@ def add_parsers(sub: Any, _parent: argparse.ArgumentParser | None = None) -> Non
     parser.add_argument("--plain", action="store_true", help="plain lines (so anyway when this is no terminal)")
     parser.add_argument("--json", action="store_true", help="nothing but the summary, as JSON")
     parser.add_argument("--keep", metavar="DIR", help="keep the rehearsal's data in this new or empty directory")
-    parser.add_argument("--seed", type=int, default=1, metavar="N", help="seed of the probes' noise (default 1)")
+    parser.add_argument("--seed", type=whole, default=1, metavar="N", help="seed of the probes' noise (default 1)")
     parser.set_defaults(run=run)
 
 

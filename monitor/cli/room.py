@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 import os
 import re
 import sys
@@ -88,15 +89,35 @@ def now_ms() -> int:
     return time.time_ns() // 1_000_000
 
 
-_DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
+_DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
+FIRST_YEAR, LAST_YEAR = 1990, 2099
+"""What is told or asked for lies in these years: no record of a room is older, and a calendar ends somewhere."""
+
+
+def whole(text: str) -> int:
+    """The type of an argument that is a whole number, of an entry or of anything one counts."""
+    if re.fullmatch(r"[+-]?[0-9]{1,15}", text.strip()) is None:
+        raise argparse.ArgumentTypeError(f"{text[:40]!r} is not a whole number")
+    return int(text)
+
+
+def number(text: str) -> float:
+    """The type of an argument that is a finite number."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.inf
+    if not abs(value) < 1e12:
+        raise argparse.ArgumentTypeError(f"{text[:40]!r} is not a number")
+    return value
 
 
 def parse_time(text: str, zone: tzinfo) -> tuple[int, bool]:
     """A time as keepers write it, in the room's zone unless it names its own; (ms UTC, only a day was given).
 
     A day alone stands for its noon. An hour that comes twice when summer time ends is taken as the first, and standard
-    error says so; with an offset behind it ("02:30+01:00") either can be meant. Raises UsageError for what is no time,
-    and for an hour that the change to summer time skips.
+    error says so; with an offset behind it ("02:30+01:00") either can be meant. Raises UsageError for what is no time
+    of a year from FIRST_YEAR to LAST_YEAR, and for an hour that the change to summer time skips.
     """
     told = text.strip()
     if told.lower() == "now":
@@ -109,6 +130,10 @@ def parse_time(text: str, zone: tzinfo) -> tuple[int, bool]:
             f"{text!r} is not a time",
             fix='write "2026-05-01 09:00", "2026-05-01", "2026-05-01T07:00:00Z" or "2026-10-25 02:30+01:00"',
         ) from None
+    if not FIRST_YEAR <= at.year <= LAST_YEAR:
+        raise UsageError(
+            f"{text!r} lies in no year from {FIRST_YEAR} to {LAST_YEAR}", fix="check the year, which comes first"
+        )
     if at.tzinfo is None:
         at = at.replace(tzinfo=zone)
         told_back = at.astimezone(UTC).astimezone(zone)
@@ -130,7 +155,8 @@ def parse_time(text: str, zone: tzinfo) -> tuple[int, bool]:
 
 def parse_temperature(text: str, unit: DisplayUnit) -> float:
     """A temperature in the keeper's unit, or with its unit behind it; degrees Celsius."""
-    found = re.fullmatch(r"\s*([-+]?\d+(?:\.\d+)?)\s*°?\s*([CFcf]?)\s*", text)
+    # Blanks first: where several runs of them may share some, a text that is none is tried at every border.
+    found = re.fullmatch(r"([-+]?[0-9]{1,6}(?:\.[0-9]{1,9})?)°?([CFcf]?)", "".join(text.split()))
     if found is None:
         raise UsageError(f"{text!r} is not a temperature", fix='write "29.0", "29.0C" or "84F"')
     value = float(found[1])

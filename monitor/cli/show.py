@@ -9,7 +9,7 @@ from collections.abc import Iterable
 
 from monitor.cli.forecast import lot_json
 from monitor.cli.output import print_json, rounded, table, utc
-from monitor.cli.room import RoomAtHand, now_ms, parse_time, room_at_hand
+from monitor.cli.room import RoomAtHand, now_ms, parse_time, room_at_hand, whole
 from monitor.core.climate.exposure import Exposure
 from monitor.core.climate.humid_air import dew_point_c, vapour_pressure_deficit_kpa
 from monitor.core.development.lots import LotNow
@@ -37,7 +37,7 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
         help="what was told, and what is still true",
         description="What was told, newest last, how it was delivered, and what is still true.",
     )
-    notices.add_argument("--limit", type=int, default=30, metavar="N", help="how many (default: 30)")
+    notices.add_argument("--limit", type=whole, default=30, metavar="N", help="how many (default: 30)")
     notices.add_argument("--json", action="store_true")
     notices.set_defaults(run=run_notices)
     answer = sub.add_parser(
@@ -46,7 +46,7 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
         help="answer a notice: you know, and see to it",
         epilog="example: warmtally answer 12",
     )
-    answer.add_argument("id", type=int, metavar="ID")
+    answer.add_argument("id", type=whole, metavar="ID")
     answer.add_argument("--by", default="", help="who answers (default: the user)")
     answer.set_defaults(run=run_answer)
 

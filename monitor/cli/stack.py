@@ -8,7 +8,7 @@ from pathlib import Path
 
 from monitor.cli.drawing.stack_plot import StackScene, svg_stack, terminal_stack
 from monitor.cli.output import print_json, rounded, table, utc
-from monitor.cli.room import RoomAtHand, now_ms, parse_temperature, parse_time, room_at_hand
+from monitor.cli.room import RoomAtHand, now_ms, number, parse_temperature, parse_time, room_at_hand
 from monitor.core.climate.heater import HeaterNow
 from monitor.core.climate.stacks import Level, LevelPair, StackProfile
 from monitor.core.development.lots import LotNow
@@ -42,7 +42,7 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
         "warmtally stack left --wanted 28.5",
     )
     stack.add_argument("stack", nargs="?", metavar="STACK", help="one stack (default: all)")
-    stack.add_argument("--hours", type=float, default=24.0, metavar="N", help="over the last so many hours (24)")
+    stack.add_argument("--hours", type=number, default=24.0, metavar="N", help="over the last so many hours (24)")
     stack.add_argument("--at", metavar="WHEN", default="now", help="the hours before then (default: now)")
     stack.add_argument("--wanted", metavar="TEMPERATURE", help="also say at which height it is so warm")
     stack.add_argument("--svg", metavar="FILE", help="also write the profile as an SVG drawing (of one stack)")

@@ -6,7 +6,7 @@ import argparse
 
 from monitor.adapters.store import Quarantined, UnreadSource
 from monitor.cli.output import print_json, table, utc
-from monitor.cli.room import RoomAtHand, now_ms, room_at_hand
+from monitor.cli.room import RoomAtHand, now_ms, room_at_hand, whole
 from monitor.core.readings.arrivals import KEPT_BYTES
 from monitor.core.terms.formats import show_time
 from monitor.errors import UsageError
@@ -28,7 +28,7 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
         "warmtally unread --json",
     )
     unread.add_argument("--probe", metavar="ID", help="of this probe only (default: of all, and of none)")
-    unread.add_argument("--last", type=int, default=10, metavar="N", help="how many messages (default: 10)")
+    unread.add_argument("--last", type=whole, default=10, metavar="N", help="how many messages (default: 10)")
     unread.add_argument("--json", action="store_true")
     unread.set_defaults(run=run_unread)
 

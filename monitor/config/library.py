@@ -106,6 +106,8 @@ def _read(path: Path) -> Profile:
         raise ConfigError(
             f"cannot be read: {error}", where=str(path), fix="make the file readable UTF-8 text"
         ) from error
-    except tomllib.TOMLDecodeError as error:
-        raise ConfigError(f"is not valid TOML: {error}", where=str(path), fix="correct the line named") from error
+    except (ValueError, RecursionError) as error:
+        # A number of thousands of digits or brackets comes as another error than the others.
+        told = str(error) if isinstance(error, tomllib.TOMLDecodeError) else "a number or nesting beyond all measure"
+        raise ConfigError(f"is not valid TOML: {told}", where=str(path), fix="correct the line named") from error
     return parse_profile(mapping, path.name)

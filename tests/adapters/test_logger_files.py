@@ -21,9 +21,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.adapters import logger_files
-from monitor.adapters.logger_files import FileShape, LoggerFile, utc_of_local, zone_named
+from monitor.adapters.logger_files import FileShape, LoggerFile, zone_named
 from monitor.adapters.store import Store, columns_of
 from monitor.cli.files import add_parsers
+from monitor.core.readings.local_times import utc_of_local
 from monitor.core.readings.quality import Context, judge
 from monitor.core.terms.events import Reading
 from monitor.core.terms.settings import Probe, Quantity, Unit
@@ -64,6 +65,25 @@ def read(tmp_path: Path) -> Read:
         return logger_files.read(path, how or shape(), NOW_MS)
 
     return of
+
+
+@pytest.mark.parametrize("time", ["0001-01-01 00:00", "0001-01-01 00:00+23:59", "9999-12-31 23:59-23:59"])
+def test_a_time_at_the_calendars_end_is_a_bad_row(read: Read, time: str) -> None:
+    with pytest.raises(FileUnreadable, match="1 bad"):
+        read(f"time,t\n{time},29.5\n", shape(zone=BERLIN))
+    found = read(f"time,t\n{time},29.5\n2026-05-01 10:00,29.5\n", shape(zone=BERLIN))
+    assert (len(found.columns), found.bad_rows) == (1, 1)
+
+
+def test_bytes_of_no_code_page_cost_their_row_alone(read: Read) -> None:
+    found = read(b"time,t\n2026-05-01 10:00,29.5\xe9\x90\n2026-05-01 10:01,29.5\n")
+    assert (len(found.columns), found.bad_rows) == (1, 1)
+
+
+def test_a_line_without_an_end_is_one_bad_row_and_passed_over(read: Read) -> None:
+    endless = "2026-05-01 10:00," + "1,29.5" * 100_000
+    found = read(f"time,t\n{endless}\n2026-05-01 10:01,29.5\n")
+    assert (len(found.columns), found.bad_rows) == (1, 1)
 
 
 @pytest.fixture

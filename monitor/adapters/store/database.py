@@ -95,6 +95,8 @@ class Database:
                 where=str(self.path),
                 fix="start the service (warmtally run), import a logger's file, or give the right --data DIR",
             )
+        if create:
+            self._for_its_owner_alone()
         try:
             self.connection = sqlite3.connect(
                 self.path, isolation_level=None, timeout=BUSY_S, check_same_thread=False, cached_statements=256
@@ -113,6 +115,17 @@ class Database:
         except BaseException:
             self.connection.close()
             raise
+
+    def _for_its_owner_alone(self) -> None:
+        """Nobody else reads the store. What SQLite lays beside the file gets the rights of the file."""
+        # Where the rights cannot be set (another's file, a file system without them) the store is still of use.
+        with contextlib.suppress(OSError):
+            os.close(os.open(self.path, os.O_RDWR | os.O_CREAT, 0o600))
+            for path in (self.path, *(self.path.with_name(FILE_NAME + end) for end in ("-wal", "-shm"))):
+                with contextlib.suppress(FileNotFoundError):
+                    mode = path.stat().st_mode
+                    if mode & 0o077:
+                        path.chmod(mode & 0o700)
 
     def _version(self) -> int:
         return int(self.connection.execute("PRAGMA user_version").fetchone()[0])

@@ -349,3 +349,15 @@ def test_reads_of_one_moment_do_not_see_what_is_written_meanwhile(tmp_path: Path
             two.journal.ingest(batch(0))
             assert held(one) == 0
         assert held(one) == 100
+
+
+@pytest.mark.parametrize("before", [None, 0o644, 0o640])
+def test_nobody_else_reads_the_store_and_what_lies_beside_it(tmp_path: Path, before: int | None) -> None:
+    path = tmp_path / "warmtally.db"
+    if before is not None:
+        Store(tmp_path).close()
+        path.chmod(before)
+    with Store(tmp_path) as store:
+        store.db.set_fact("a", "b")
+        for end in ("", "-wal", "-shm"):
+            assert path.with_name(path.name + end).stat().st_mode & 0o777 == 0o600, end
