@@ -243,9 +243,10 @@ def _row(line: _ProbeSummary, room: RoomAtHand, now: int) -> list[str]:
     state = line.peer.state or "-"
     if line.peer.departure is not None:
         left = line.peer.departure
-        state = (
-            f"departing: {'+' if left.shift_c >= 0 else ''}{size(left.shift_c)}, {size(left.rate_c_per_day, 3)} a day"
-        )
+        how = "at once" if left.rate_c_per_day is None else f"{size(left.rate_c_per_day, 3)} a day"
+        state = f"departing: {'+' if left.shift_c >= 0 else ''}{size(left.shift_c)}, {how}"
+        if left.or_probe:
+            state += f", or it is {left.or_probe}"
     heard = "never" if line.last_ms is None else f"{show_span(max(now - line.last_ms, 0) / 1000)} ago"
     return [
         line.probe.id,
@@ -307,5 +308,7 @@ def _json(line: _ProbeSummary, now: int) -> dict[str, object]:
             "shift_c": rounded(left.shift_c, 3),
             "rate_c_per_day": rounded(left.rate_c_per_day, 4),
             "since": utc(left.since_day * DAY_MS),
+            "until": utc(left.until_day * DAY_MS),
+            "or_probe": left.or_probe or None,
         },
     }

@@ -10,7 +10,7 @@ import numpy as np
 
 from monitor.adapters.store import Readings
 from monitor.core.readings.corrections import StandingCorrections
-from monitor.core.readings.drift import Departure, HeldLevel, departing, level
+from monitor.core.readings.drift import LEAST_PROBES, Departure, HeldLevel, day_medians, departing, level
 from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.settings import Probe, Room
 from monitor.core.terms.times import DAY_MS, HOUR_MS
@@ -18,8 +18,6 @@ from monitor.core.terms.times import DAY_MS, HOUR_MS
 # Probes are judged against their peers over so many days at most: a baseline of another season is none.
 LOOK_BACK_DAYS: Final = 90
 AIR_AMONG_BOXES: Final = "in the air, among boxes"
-# A day of which less was measured has no median.
-LEAST_HOURS: Final = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,38 +73,33 @@ def _of_stack(
 ) -> dict[str, Peer]:
     heights: dict[str, float] = {}
     probes: dict[str, Probe] = {}
-    today = now_ms // DAY_MS
-    first = today - LOOK_BACK_DAYS
+    days = np.arange(now_ms // DAY_MS - LOOK_BACK_DAYS, now_ms // DAY_MS)
     for probe in room.probes:
         place = room.height_of(probe)
         if probe.quantity == "temperature" and place is not None and place[0] == stack:
             probes[probe.id], heights[probe.id] = probe, place[1]
-            for c in corrections.of(probe.id):
-                # A comparison begins a new baseline, from the next whole day on.
-                if c.how == "side by side" and c.from_ms <= now_ms:
-                    first = max(first, (c.to_ms or c.from_ms) // DAY_MS + 1)
-    days = np.arange(first, max(today, first))
     table = {name: _daily(readings, probe, corrections, days) for name, probe in probes.items()}
-    view = departing(days, table, heights)
-    left, state = view.departure, dict(view.state)
-    in_air = sum(p.box is None for p in probes.values())
-    if left is not None and probes[left.probe].box is None and in_air < min(3, len(probes)):
-        # What the air and the boxes differ by goes with the heating too: it says nothing of the air's probe.
-        state[left.probe] = AIR_AMONG_BOXES
-        left = None
-    return {
-        name: Peer(state[name], left if left and left.probe == name else None, readings.first_at(name))
-        for name in probes
-    }
+    for name, values in table.items():
+        # What is known of it since begins anew, from the next whole day on.
+        begun = [c.to_ms or c.from_ms for c in corrections.of(name) if c.from_ms <= now_ms]
+        values[days <= max(begun, default=-DAY_MS) // DAY_MS] = np.nan
+    boxes = [name for name, probe in probes.items() if probe.box is not None]
+    air = [name for name in probes if name not in boxes]
+    # What the air and the boxes differ by goes with the heating, too: each is judged among its like.
+    state = dict.fromkeys(air, AIR_AMONG_BOXES if boxes else "") | dict.fromkeys(boxes, "")
+    departed: dict[str, Departure] = {}
+    for group in (boxes, air):
+        view = departing(days, {n: table[n] for n in group}, {n: heights[n] for n in group})
+        state |= {n: said for n, said in view.state.items() if len(group) >= LEAST_PROBES or not state[n]}
+        if view.departure is not None:
+            departed[view.departure.probe] = view.departure
+    return {name: Peer(state[name], departed.get(name), readings.first_at(name)) for name in probes}
 
 
 def _daily(readings: Readings, probe: Probe, corrections: StandingCorrections, days: Times) -> Values:
     """Median of each day's hours; NaN for a day of which too little was measured."""
-    result = np.full(len(days), np.nan)
-    if len(days):
-        hours = np.arange(days[0] * 24, (days[-1] + 1) * 24)
-        means = readings.hour_means(probe.id, int(hours[0]), int(hours[-1]) + 1)
-        by_day = hourly(probe, corrections, hours, means).reshape(-1, 24)
-        enough = np.sum(~np.isnan(by_day), axis=1) >= LEAST_HOURS
-        result[enough] = np.nanmedian(by_day[enough], axis=1)
-    return result
+    if not len(days):
+        return np.empty(0)
+    hours = np.arange(days[0] * 24, (days[-1] + 1) * 24)
+    means = readings.hour_means(probe.id, int(hours[0]), int(hours[-1]) + 1)
+    return day_medians(hourly(probe, corrections, hours, means))

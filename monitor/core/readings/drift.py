@@ -1,26 +1,35 @@
 """Slow departures: a probe among its peers, and a stack against its set point, day by day.
 
 A probe that ages or gets wet does not fall silent; it says something a little more wrong each day. Against a limit that
-is invisible, against the other probes of its stack it is not. The schemes are published ones with published constants
-(``core.maths``); what is particular here is :func:`departing`, which must not take a changed room for a changed probe.
+is invisible, against the other probes of its stack it is not, if what the room does to them all is told apart from it.
+
+Each probe is judged by what is left of it when the others are known: the regression-adjusted variable of Hawkins (1991,
+Technometrics 33: 61-75), which for a shift of one variable alone is the best there is (Healy 1987, Technometrics 29:
+409-412). The regression comes from a covariance over height in which a changed level and a changed stratification cost
+little (a straight line and a smooth bend, as in kriging), and which learns what the room does from its own days. What
+is left is searched for the day on which it began to go (:func:`monitor.core.maths.onset.onset`), conditional on the
+level and the gradient that the others show: a heating that was changed may set every probe anew, by a share of what it
+changed at the others.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
-from itertools import combinations
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
-from monitor.core.maths.control_charts import cusum, ewma
-from monitor.core.maths.robust import theil_sen_slope
+from monitor.core.maths.control_charts import ewma
+from monitor.core.maths.onset import Onset, onset
 from monitor.core.terms.arrays import Floats, Times, Values
 
 # -- a stack against its set point ------------------------------------------------------------------------------
 
 LEAST_LEVEL_SD_C: Final = 0.1
+BASELINE_DAYS: Final = 14
+LEAST_DAYS: Final = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,117 +67,221 @@ def level(daily_c: Floats, set_c: float) -> HeldLevel | None:
 
 # -- a probe among its peers ----------------------------------------------------------------------------------
 
-BASELINE_DAYS: Final = 14
-LEAST_DAYS: Final = 10
 PERSISTS_DAYS: Final = 5
-# Days on which the stack as a whole was further from its usual level than this tell of the room and not of a probe.
-SAME_ROOM_C: Final = 1.0
+LEAST_PROBES: Final = 3
 # Smaller departures are not worth a hand: what two good probes differ by anyhow.
 LEAST_DRIFT_C: Final = 0.25
-LEAST_SD_C: Final = 0.05
-# In a room that is heated otherwise than in the baseline a departure has to be so many times as large (judgement; the
-# real room whose heating was changed six times stays silent).
-OTHER_ROOM: Final = 2.0
-# Beside the one that departs, its peers must have stayed together: within this share of the departure. A warmer or
-# cooler stack moves all levels against each other (seen in published series of a heated room at three heights).
-PEERS_SHARE: Final = 0.25
-# A change of the vertical gradient that can happen by itself, K per metre.
-MOST_GRADIENT_K_PER_M: Final = 3.0
+# A day of which fewer hours were measured has no median.
+LEAST_HOURS: Final = 12
+# A departure is told from so many standard errors on, and stays told down to so many. The search takes the largest of
+# a hundred and more; the figures are those with which rooms drawn by seed stay quiet (``tests/bench/drift.py``).
+TELLS: Final = 5.0
+HOLDS: Final = 3.5
+# Another probe could as well be the one: less than so much between them, in twice the logarithm of the likelihoods.
+AS_WELL: Final = 9.0
+# What a stack may do by itself, as standard deviations. Judgement, checked against a heated room at three heights (IEA
+# EBC Annex 58, twin house), where the middle lies 0.26 of the whole difference off a straight line.
+_LEVEL_C: Final = 10.0
+_GRADIENT_K_PER_M: Final = 0.6
+_BEND_C, _BEND_M = 0.15, 0.4
+_PLACE_C: Final = 0.05
+_BEND_SHARE: Final = 0.2
+_PLACE_SHARE: Final = 0.1
+_LEVEL_SHARE: Final = 0.05
+# When the heating is changed, these shares of what the others show may stay.
+_NEW_FORM, _NEW_LEVEL = 0.7, 0.05
+# A probe's days against its peers: noise of a day, of some days, and the wander of damp substrate and lids.
+_LEAST_SD_C: Final = 0.04
+_SOME_DAYS: Final = 4.0
+_WANDER_C, _WANDER_DAYS = 0.06, 20.0
+# As many days of the room weigh as much as what was known before.
+_LEARNS_DAYS: Final = 30.0
+# What a place is apart from its peers by when they say nothing of it (all of them close together, and it far away) may
+# change with the room: a departure in one day has to be so many times as large, a slow one so many times.
+_AT_ONCE, _SLOWLY = 4.0, 2.0
+# Of more than so many that may be the one, the likeliest are looked at.
+_MOST_JUDGED: Final = 4
+# Slow is what a ramp explains better than a step by so much, in twice the logarithm of the likelihoods.
+_SLOW: Final = 4.0
 
 
 @dataclass(frozen=True, slots=True)
 class Departure:
-    """A probe that has left its peers: by how much (C, over the last days), since which day, its rate by Theil and
-    Sen (C per day, over the days since), the sum that told it and the days judged."""
+    """A probe that has left its peers. ``shift_c``: by how much up to the last day judged, ``until_day``; since
+    ``since_day``, by ``rate_c_per_day`` each day (None: at once); ``shift_c`` is their product. ``score``: in standard
+    errors. ``or_probe``: what the peers say speaks nearly as well for this one."""
 
     probe: str
     shift_c: float
     since_day: int
-    rate_c_per_day: float
-    sum: float
+    until_day: int
+    rate_c_per_day: float | None
+    score: float
     days: int
+    or_probe: str = ""
 
 
 @dataclass(frozen=True)
 class PeerView:
-    """What the peers say. ``state`` of each probe: "steady", "departing", or why nothing can be said."""
+    """What the peers say. ``state`` of each probe: "steady", "departing", "in doubt" (less sure than what is told), or
+    why nothing can be said."""
 
     state: Mapping[str, str]
     departure: Departure | None = None
 
 
+def day_medians(hourly_c: Floats) -> Values:
+    """Median of each day of hourly means (whole days); NaN for a day of which too little was measured."""
+    by_day = np.asarray(hourly_c, np.float64).reshape(-1, 24)
+    result = np.full(len(by_day), np.nan)
+    enough = np.sum(~np.isnan(by_day), axis=1) >= LEAST_HOURS
+    if enough.any():
+        result[enough] = np.nanmedian(by_day[enough], axis=1)
+    return result
+
+
 def departing(days: Times, table: Mapping[str, Values], heights_cm: Mapping[str, float]) -> PeerView:
-    """Whether exactly one probe of a stack has left the others.
+    """Whether a probe of a stack has left the others, and which.
 
-    ``table``: for each probe its median of each day (``days``, increasing; NaN where it said too little).
+    ``table``: for each probe its median of each day (``days``, increasing; NaN where it said too little, or before it
+    was compared). Fifteen days of three probes are needed; days on which fewer than three said something do not count.
 
-    Each probe less the median of its peers goes through :func:`cusum` (k = 0.5, h = 5 of its own robust standard
-    deviation) from a baseline of the first fourteen days. Ten days of baseline and five after it are needed. Only days
-    count on which the stack is as warm as in the baseline (within 1 C): in another regime of heating another
-    gradient holds. Where there are too few of them, all days count, and a departure has to be twice as large. It is
-    told only when it has lasted five days, is 0.25 C or more, is seen against two
-    peers at least which stayed together meanwhile, and is not what a changed gradient would do to all heights.
+    Told is a departure of 0.25 C or more and five standard errors that has lasted five days. With three probes, the
+    outer ones are judged by a straight line through two others, and need more than one in the middle; where the peers
+    lie close together and the probe far from them, a changed stratification and a drift look alike, and only a
+    departure is told that is larger than what stratification does. If several may be the one, it is the one without
+    which the others keep together best. A probe that has drifted evenly from the first day on is told as well; one that
+    was wrong before the first day, and stays so, cannot be.
     """
     names = [n for n in table if int(np.sum(~np.isnan(table[n]))) >= LEAST_DAYS + PERSISTS_DAYS]
-    state = dict.fromkeys(table, "too few days")
-    if len(names) < 3:
-        return PeerView(dict.fromkeys(table, "too few peers") if len(table) < 3 else state)
-    values = np.vstack([table[n] for n in names])
-    whole = ~np.isnan(values).any(axis=0)
-    day, values = days[whole], values[:, whole]
-    level = np.median(values, axis=0) if values.size else np.empty(0)
-    usual = float(np.median(level[:BASELINE_DAYS])) if len(level) else 0.0
-    same = np.abs(level - usual) <= SAME_ROOM_C
-    base = int(np.sum(np.flatnonzero(same) < BASELINE_DAYS))
-    least_c, otherwise = LEAST_DRIFT_C, "steady"
-    if base < LEAST_DAYS or int(same.sum()) - base < PERSISTS_DAYS:
-        least_c, otherwise = OTHER_ROOM * LEAST_DRIFT_C, "too few days in a room as warm as now"
-        same, base = np.ones(len(level), bool), BASELINE_DAYS
-        if len(level) - base < PERSISTS_DAYS:
-            return PeerView(state | dict.fromkeys(names, otherwise))
-    day, values = day[same], values[:, same]
-    state |= dict.fromkeys(names, otherwise)
-    found = [d for i in range(len(names)) if (d := _departure(i, names, day, values, base, least_c)) is not None]
-    found = [d for d in found if _alone(d, names, values, base, heights_cm)]
-    if len(found) != 1:
+    state = dict.fromkeys(table, "too few peers" if len(table) < LEAST_PROBES else "too few days")
+    if len(names) < LEAST_PROBES:
         return PeerView(state)
-    return PeerView(state | {found[0].probe: "departing"}, found[0])
+    values = np.vstack([table[n] for n in names])
+    counts = np.sum(~np.isnan(values), axis=0) >= LEAST_PROBES
+    day, values = days[counts], values[:, counts]
+    if len(day) < LEAST_DAYS + PERSISTS_DAYS:
+        return PeerView(state)
+    metres = np.array([heights_cm[n] for n in names]) / 100.0
+    at = day.astype(np.float64)
+    found = [f for f in _found(values, metres, at) if f is not None]
+    state |= {names[f.index]: "in doubt" if f.doubtful else "steady" for f in found}
+    told = []
+    for f in sorted((f for f in found if f.tells), key=lambda f: -abs(f.onset.score))[:_MOST_JUDGED]:
+        others = _found(np.delete(values, f.index, 0), np.delete(metres, f.index), at)
+        left = max((abs(g.onset.score) for g in others if g is not None), default=0.0)
+        told.append((f.onset.score**2 - left**2, f))
+    if not told:
+        return PeerView(state)
+    told.sort(key=lambda x: -x[0])
+    for _, f in told:
+        state[names[f.index]] = "in doubt"
+    best = told[0][1]
+    name, o = names[best.index], best.onset
+    near = len(told) > 1 and told[0][0] - told[1][0] < AS_WELL
+    since = best.day[o.index if o.per_day is not None else o.index + 1]
+    departure = Departure(
+        probe=name,
+        shift_c=o.change,
+        since_day=int(since),
+        until_day=int(best.day[-1]),
+        rate_c_per_day=o.per_day,
+        score=abs(o.score),
+        days=len(best.day),
+        or_probe=names[told[1][1].index] if near else "",
+    )
+    return PeerView(state | {name: "departing"}, departure)
 
 
-def _departure(
-    index: int, names: Sequence[str], day: Times, values: Values, base: int, least_c: float
-) -> Departure | None:
-    d = values[index] - np.median(np.delete(values, index, axis=0), axis=0)
-    target = float(np.median(d[:base]))
-    sigma = max(1.4826 * float(np.median(np.abs(d[:base] - target))), LEAST_SD_C)
-    sums = cusum(d[base:], target, sigma=sigma)
-    tail = d[-PERSISTS_DAYS:] - target
-    shift = float(np.median(tail))
-    running = sums.high if shift > 0 else sums.low
-    last = float(running[-1])
-    if last <= 5.0 or abs(shift) < least_c:
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """Of the probe at ``index``: the most likely change over its ``day``, and whether it is one to be told."""
+
+    index: int
+    day: Values
+    onset: Onset
+    tells: bool
+    doubtful: bool
+
+
+def _found(values: Values, metres: Values, day: Values) -> list[_Found | None]:
+    """For each probe of ``values`` (probes x days, NaN where nothing is known); None where it said too little."""
+    x = metres - metres.mean()
+    filled, covariance = _completed(values, x)
+    return [_judged(i, ~np.isnan(values[i]), filled, covariance, x, day) for i in range(len(x))]
+
+
+def _completed(values: Values, x: Values) -> tuple[Values, Values]:
+    """Without gaps, each filled by what the others say (its conditional mean); and the covariance over height.
+
+    Before anything is known: any level, a gradient, a smooth bend, and a little of each place. To that comes what the
+    room did from day to day, shrunk towards the little (as Chen 1979 does with the inverse Wishart distribution).
+    """
+    n = len(x)
+    smooth = np.exp(-0.5 * ((x[:, None] - x[None, :]) / _BEND_M) ** 2)
+    form = _LEVEL_C**2 + _GRADIENT_K_PER_M**2 * np.outer(x, x) + _BEND_C**2 * smooth
+    place = _PLACE_C**2 * np.eye(n)
+    known = ~np.isnan(values)
+    mean = np.nanmedian(values, axis=1)
+    filled = np.where(known, values, mean[:, None])
+    gaps = [(k, np.flatnonzero((known == k[:, None]).all(axis=0))) for k in np.unique(known, axis=1).T if not k.all()]
+    for _ in range(6):
+        for k, at in gaps:
+            weights = np.linalg.solve((form + place)[np.ix_(k, k)], values[np.ix_(k, at)] - mean[k, None])
+            filled[np.ix_(~k, at)] = mean[~k, None] + form[np.ix_(~k, k)] @ weights
+        mean = filled.mean(axis=1)
+    moved = np.diff(filled, axis=1)
+    moved = np.clip(moved - moved.mean(axis=0), -0.5, 0.5)
+    return filled, form + (_LEARNS_DAYS * place + moved @ moved.T / 2.0) / (_LEARNS_DAYS + moved.shape[1])
+
+
+def _judged(
+    index: int, use: NDArray[np.bool_], filled: Values, covariance: Values, x: Values, day: Values
+) -> _Found | None:
+    if int(use.sum()) < LEAST_DAYS + PERSISTS_DAYS:
         return None
-    if not (np.sign(tail) == np.sign(shift)).all() or float(np.abs(tail).min()) < sigma:
-        return None
-    idle = np.flatnonzero(running <= 0.0)
-    began = base + (int(idle[-1]) + 1 if len(idle) else 0)
-    rate = theil_sen_slope(day[began:].astype(np.float64), d[began:])
-    return Departure(names[index], shift, int(day[began]), rate, last, values.shape[1])
+    precision = np.linalg.inv(covariance)
+    weights = precision[index] / precision[index, index]
+    y = (weights @ (filled - filled.mean(axis=1, keepdims=True)))[use]
+    at = day[use]
+    level, gradient = _of_peers(np.delete(filled, index, 0)[:, use], np.delete(x, index))
+    span = max(float(np.ptp(x)), 0.1)
+    bow = 1.0 - (2.0 * x / span) ** 2
+    share = span * float(np.hypot(_BEND_SHARE * (weights @ (bow - bow.mean())), _PLACE_SHARE))
+    jumps = np.diff(y)
+    sd_c = max(1.4826 * float(np.median(np.abs(jumps - np.median(jumps)))) / 0.9, _LEAST_SD_C)
+    apart = np.abs(at[:, None] - at[None, :])
+    may = sd_c**2 * (0.4 * np.eye(len(at)) + 0.6 * np.exp(-apart / _SOME_DAYS))
+    may += _WANDER_C**2 * np.exp(-apart / _WANDER_DAYS)
+    may += _LEVEL_SHARE**2 * np.outer(level, level) + share**2 * np.outer(gradient, gradient)
+    anew = (_NEW_LEVEL * _lasting(level)) ** 2 + (_NEW_FORM * share * _lasting(gradient)) ** 2
+    may += np.minimum.outer(np.cumsum(anew), np.cumsum(anew))
+    found = onset(y, at, may, 2, len(at) - PERSISTS_DAYS - 1)
+    slow = found.against_step > _SLOW
+    least_c = max(LEAST_DRIFT_C, (_SLOWLY if slow else _AT_ONCE) * float(precision[index, index]) ** -0.5)
+    signed = y * np.sign(found.change)
+    before = max(float(np.median(signed[:BASELINE_DAYS])), float(np.median(signed[: found.index + 1])))
+    tail = signed[-PERSISTS_DAYS:] - before
+    lasts = float(tail.min()) > sd_c and float(np.median(tail)) > LEAST_DRIFT_C / 2.0
+    enough = slow or found.index >= LEAST_DAYS - 1
+    large = abs(found.change) > least_c
+    return _Found(
+        index,
+        at,
+        found,
+        tells=large and lasts and enough and abs(found.score) >= TELLS,
+        doubtful=abs(found.change) > 0.8 * least_c and lasts and abs(found.score) >= HOLDS,
+    )
 
 
-def _alone(d: Departure, names: Sequence[str], values: Values, base: int, heights_cm: Mapping[str, float]) -> bool:
-    """Whether it is this probe alone that moved, and not the levels of the stack against each other."""
-    shifts = np.median(values[:, -PERSISTS_DAYS:], axis=1) - np.median(values[:, :base], axis=1)
-    me = names.index(d.probe)
-    peers = [i for i in range(len(names)) if i != me]
-    against = [i for i in peers if (shifts[me] - shifts[i]) * np.sign(d.shift_c) >= 0.6 * abs(d.shift_c)]
-    if len(against) < 2:
-        return False
-    if any(abs(shifts[i] - shifts[j]) > PEERS_SHARE * abs(d.shift_c) for i, j in combinations(peers, 2)):
-        return False
-    heights = np.array([heights_cm[n] for n in names]) / 100.0
-    if np.ptp(heights) == 0.0:
-        return True
-    slope, at_0 = np.polyfit(heights, shifts, 1)
-    rest = float(np.abs(shifts - at_0 - slope * heights).max())
-    return abs(float(slope)) > MOST_GRADIENT_K_PER_M or rest > PEERS_SHARE * abs(d.shift_c)
+def _of_peers(peers: Values, x: Values) -> tuple[Values, Values]:
+    """Level (C) and gradient (K per m) of the others, each less its mean."""
+    level, x = peers.mean(axis=0), x - x.mean()
+    gradient = x @ peers / float(x @ x) if np.ptp(x) > 0.05 else np.zeros(peers.shape[1])
+    return level - level.mean(), gradient - gradient.mean()
+
+
+def _lasting(series: Values) -> Values:
+    """By how much each day is another than the day before, in what stays: running medians of a week (Tukey 1977)."""
+    stays = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(series, 3, mode="edge"), 7), axis=1)
+    return np.diff(stays, prepend=stays[0])

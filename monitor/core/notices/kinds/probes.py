@@ -8,6 +8,7 @@ from typing import Final
 from monitor.core.notices.conditions import holds
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import ProbeNow, Snapshot
+from monitor.core.readings.drift import LEAST_DRIFT_C
 from monitor.core.terms.formats import show_day, show_difference
 from monitor.core.terms.times import DAY_MS
 
@@ -21,8 +22,8 @@ def _look_drift(snapshot: Snapshot) -> Iterable[Look]:
             continue
         left = probe.departure
         state: bool | None = left is not None
-        if left is None and probe.drift not in ("steady", "departing"):
-            # A day too little, another regime of heating: nothing is known, and nothing is over, unless it was mended.
+        if left is None and probe.drift != "steady":
+            # In doubt, or days too few: nothing is known, and nothing is over, unless it was compared or corrected.
             known = snapshot.raised("probe-drifting", probe.probe.id)
             since = None if known is None else known.since_ms
             found = probe.correction
@@ -30,12 +31,17 @@ def _look_drift(snapshot: Snapshot) -> Iterable[Look]:
         line = f"{probe.place} keeps with the others of its stack"
         if left is not None:
             size = show_difference(abs(left.shift_c), snapshot.unit, 2)
-            rate = show_difference(abs(left.rate_c_per_day), snapshot.unit, 3)
+            how = "at once"
+            if left.rate_c_per_day is not None:
+                rate = show_difference(abs(left.rate_c_per_day), snapshot.unit, 3)
+                how = f"{rate} a day for {left.until_day - left.since_day} days"
             line = (
-                f"{probe.place} says {size} {'more' if left.shift_c > 0 else 'less'} than before, against the others "
-                f"of its stack; since about {show_day(left.since_day * DAY_MS, snapshot.zone)}, {rate} a day; "
-                f"{left.days} days judged, limit {show_difference(0.25, snapshot.unit, 2)}"
+                f"{probe.place} says {size} {'more' if left.shift_c > 0 else 'less'} than the others of its stack "
+                f"explain: {how}, since about {show_day(left.since_day * DAY_MS, snapshot.zone)}; "
+                f"{left.days} days judged, limit {show_difference(LEAST_DRIFT_C, snapshot.unit, 2)}"
             )
+            if left.or_probe:
+                line += f"; it may be {left.or_probe} instead"
         yield Look(
             probe.probe.id,
             holds(snapshot.now_ms, state),
@@ -87,8 +93,8 @@ KINDS = (
         name="probe-drifting",
         says="Probe drifting",
         urgency="today",
-        raises="one probe has left the others of its stack by 0.25 °C or more, for five days",
-        clears="it keeps with them again, or was corrected",
+        raises="one of three probes or more has left what the others explain by 0.25 °C or more, for five days",
+        clears="the others explain it again, or it was compared or corrected",
         why="a probe that ages, gets wet or has slipped out of its place says something a little more wrong each day",
         first="Look whether it lies where it should, is dry at its cable and unhurt; then compare: warmtally compare.",
         otherwise="The box's development and its date are wrong by days, and too warm or too cool may go unseen.",

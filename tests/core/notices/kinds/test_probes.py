@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import replace
 from zoneinfo import ZoneInfo
 
+import numpy as np
 import pytest
 
 from monitor.core.notices.conditions import Condition, Phase
@@ -20,7 +22,7 @@ from tests.core.timeline import START, a_lot, a_room
 
 OURS = [k for k in all_kinds() if k.name in ("probe-drifting", "calibration-due")]
 Conditions = Mapping[tuple[str, str], Condition]
-LEFT = Departure("p-a", 0.42, START // DAY_MS - 12, 0.031, 9.0, 40)
+LEFT = Departure("p-a", 0.42, START // DAY_MS - 12, START // DAY_MS - 1, 0.42 / 11, 9.0, 40)
 
 
 def a_snapshot(
@@ -70,8 +72,36 @@ def test_a_probe_that_left_the_others_is_told_with_its_size_its_rate_and_since_w
     assert told(outcome) == [("probe-drifting", "raised", ("p-a",))]
     (notice,) = outcome.notices
     assert notice.urgency == "today"
-    for word in ("box a", "0.42 °C more", "0.031 °C a day", "Sun 2026-04-19", "40 days", "limit 0.25 °C", "compare"):
+    for word in (
+        "box a",
+        "0.42 °C more",
+        "0.038 °C a day for 11 days",
+        "Sun 2026-04-19",
+        "40 days",
+        "limit 0.25 °C",
+        "compare",
+    ):
         assert word in notice.text
+
+
+def test_one_that_left_at_once_has_no_rate_and_one_beside_it_that_may_be_the_one_is_named() -> None:
+    left = replace(LEFT, rate_c_per_day=None, or_probe="p-b")
+    (notice,) = judge(a_snapshot({"p-a": a_probe(departure=left, drift="departing")})).notices
+    assert "at once, since about Sun 2026-04-19" in notice.text
+    assert "it may be p-b instead" in notice.text
+    assert "a day" not in notice.text.split("since about")[0]
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_what_is_told_of_a_drift_multiplies_out(seed: int) -> None:
+    dice = np.random.default_rng(seed)
+    days, rate = int(dice.integers(5, 80)), float(dice.uniform(0.01, 0.3))
+    left = replace(LEFT, since_day=LEFT.until_day - days, rate_c_per_day=rate, shift_c=rate * days)
+    (notice,) = judge(a_snapshot({"p-a": a_probe(departure=left, drift="departing")})).notices
+    size, told, span = (
+        float(x) for x in re.findall(r"says (\S+) °C .*: (\S+) °C a day for (\d+) days", notice.text)[0]
+    )
+    assert size == pytest.approx(told * span, abs=0.005 + 0.0005 * span)
 
 
 def test_in_fahrenheit_a_drift_is_told_in_fahrenheit() -> None:
@@ -84,7 +114,7 @@ def test_in_fahrenheit_a_drift_is_told_in_fahrenheit() -> None:
     ("probe", "expected"),
     [
         (a_probe(drift="steady"), [("probe-drifting", "cleared", ("p-a",))]),
-        (a_probe(drift="too few days in a room as warm as now"), []),
+        (a_probe(drift="in doubt"), []),
         (a_probe(drift="too few days", correction=found(START - 30 * DAY_MS)), []),
         (a_probe(drift="too few days", correction=found()), [("probe-drifting", "cleared", ("p-a",))]),
     ],
