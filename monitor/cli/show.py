@@ -6,6 +6,7 @@ import argparse
 import getpass
 import math
 from collections.abc import Iterable
+from datetime import tzinfo
 
 from monitor.cli.forecast import lot_json
 from monitor.cli.output import print_json, rounded, table, utc
@@ -14,6 +15,7 @@ from monitor.core.climate.exposure import Exposure
 from monitor.core.climate.humid_air import dew_point_c, vapour_pressure_deficit_kpa
 from monitor.core.development.lots import LotNow
 from monitor.core.notices.kinds.uneven import describe as describe_stack
+from monitor.core.notices.notices import Notice
 from monitor.core.notices.snapshot import BoxNow, Service, Snapshot
 from monitor.core.terms.formats import show_day, show_temperature, show_time
 from monitor.core.terms.settings import DisplayUnit
@@ -35,9 +37,12 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
         "notices",
         parents=[parent],
         help="what was told, and what is still true",
-        description="What was told, newest last, how it was delivered, and what is still true.",
+        description="What was told, newest last, how it was delivered, and what is still true. With N: all of what "
+        "notice N has to say, of which a message holds the beginning.",
+        epilog="examples: warmtally notices    warmtally notices 12",
     )
-    notices.add_argument("--limit", type=whole, default=30, metavar="N", help="how many (default: 30)")
+    notices.add_argument("id", nargs="?", type=whole, metavar="N", help="all of notice N")
+    notices.add_argument("--limit", type=whole, default=30, metavar="COUNT", help="how many (default: 30)")
     notices.add_argument("--json", action="store_true")
     notices.set_defaults(run=run_notices)
     answer = sub.add_parser(
@@ -179,43 +184,78 @@ def _window_text(lot: LotNow, room: RoomAtHand) -> str:
     return f"{show_day(window.p10_ms, room.zone)[4:]} to {show_day(window.p90_ms, room.zone)[4:]}"
 
 
+def _sent(room: RoomAtHand) -> dict[int, list[dict[str, object]]]:
+    """How each notice fares on each channel, by its number."""
+    sent: dict[int, list[dict[str, object]]] = {}
+    for o in room.store.outbox.outgoing():
+        sent.setdefault(o.notice, []).append(
+            {
+                "channel": o.channel,
+                "state": o.state,
+                "attempts": o.attempts,
+                "delivered": utc(o.delivered_ms),
+                "error": o.error or None,
+            }
+        )
+    return sent
+
+
+def _notice_json(n: Notice, sent: list[dict[str, object]]) -> dict[str, object]:
+    return {
+        "id": n.id,
+        "key": n.key,
+        "at": utc(n.at_ms),
+        "kind": n.kind,
+        "subjects": list(n.subjects),
+        "change": n.change,
+        "urgency": n.urgency,
+        "title": n.title,
+        "text": n.text,
+        "story": n.whole,
+        "answered": utc(n.answered_ms),
+        "answered_by": n.answer or None,
+        "answered_way": n.answer_way or None,
+        "answered_channel": n.answer_channel or None,
+        "channels": sent,
+    }
+
+
+def _state(n: Notice, sent: list[dict[str, object]], zone: tzinfo) -> tuple[str, str]:
+    """By whom and when a notice was answered, and where it is not delivered yet; empty where there is nothing to
+    say."""
+    answered = "" if n.answered_ms is None else f"answered {show_time(n.answered_ms, zone)} by {n.answer}"
+    waiting = [str(s["channel"]) for s in sent if s["state"] in ("waiting", "leased")]
+    return answered, f"not delivered yet: {', '.join(waiting)}" if waiting else ""
+
+
+def _run_notice(args: argparse.Namespace) -> int:
+    """All of one notice."""
+    with room_at_hand(args) as room:
+        n = room.store.ledger.notice(args.id)
+        sent = _sent(room).get(n.id, [])
+        if args.json:
+            print_json(_notice_json(n, sent))
+            return 0
+        print(f"{n.id:>4}  {show_time(n.at_ms, room.zone)}  [{n.urgency}]  {n.title}\n")
+        print(n.whole)
+        print(f"\nkey {n.key}")
+        for line in _state(n, sent, room.zone):
+            if line:
+                print(line)
+    return 0
+
+
 def run_notices(args: argparse.Namespace) -> int:
+    if args.id is not None:
+        return _run_notice(args)
     with room_at_hand(args) as room:
         notices = room.store.ledger.notices(args.limit)
-        sent: dict[int, list[dict[str, object]]] = {}
-        for o in room.store.outbox.outgoing():
-            sent.setdefault(o.notice, []).append(
-                {
-                    "channel": o.channel,
-                    "state": o.state,
-                    "attempts": o.attempts,
-                    "delivered": utc(o.delivered_ms),
-                    "error": o.error or None,
-                }
-            )
+        sent = _sent(room)
         conditions = [c for c in room.store.ledger.conditions().values() if c.up]
         if args.json:
             print_json(
                 {
-                    "notices": [
-                        {
-                            "id": n.id,
-                            "key": n.key,
-                            "at": utc(n.at_ms),
-                            "kind": n.kind,
-                            "subjects": list(n.subjects),
-                            "change": n.change,
-                            "urgency": n.urgency,
-                            "title": n.title,
-                            "text": n.text,
-                            "answered": utc(n.answered_ms),
-                            "answered_by": n.answer or None,
-                            "answered_way": n.answer_way or None,
-                            "answered_channel": n.answer_channel or None,
-                            "channels": sent.get(n.id, []),
-                        }
-                        for n in notices
-                    ],
+                    "notices": [_notice_json(n, sent.get(n.id, [])) for n in notices],
                     "conditions": [
                         {
                             "kind": c.kind,
@@ -233,13 +273,10 @@ def run_notices(args: argparse.Namespace) -> int:
         if not notices:
             print("no notice yet")
         for n in reversed(notices):
-            answered = ""
-            if n.answered_ms is not None:
-                answered = f"answered {show_time(n.answered_ms, room.zone)} by {n.answer}"
-            waiting = [str(s["channel"]) for s in sent.get(n.id, []) if s["state"] in ("waiting", "leased")]
+            answered, waiting = _state(n, sent.get(n.id, []), room.zone)
             print(f"{n.id:>4}  {show_time(n.at_ms, room.zone)}  [{n.urgency}]  {n.title}  {answered}".rstrip())
             if waiting:
-                print(f"      not delivered yet: {', '.join(waiting)}")
+                print(f"      {waiting}")
         print()
         print("still true:" if conditions else "nothing is wrong now")
         for c in sorted(conditions, key=lambda c: c.since_ms or 0):

@@ -24,7 +24,7 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Fie
 from pydantic_core import ErrorDetails, PydanticCustomError
 
 from monitor.config.mistakes import MISTAKES, Findings
-from monitor.core.terms.settings import URGENCIES, DisplayUnit, Unit, Urgency
+from monitor.core.terms.settings import URGENCIES, DisplayUnit, Form, Unit, Urgency
 
 # ---------------------------------------------------------------- kinds of values
 
@@ -253,6 +253,7 @@ class ChannelPart(Part):
     after: Span = 0.0
     kinds: list[Words] = []
     stacks: list[Id] = []
+    form: Form = "usual"
 
 
 class AnswersPart(Part):

@@ -181,6 +181,11 @@ class Run:
         )
 
 
+def said_of(look: Look) -> str:
+    """All that a look says, in the order in which it is told."""
+    return " ".join(filter(None, [look.doubt, look.cause, f"{look.line}.", *look.more]))
+
+
 def without_minutes(told: Iterable[tuple[str, str, str, float]]) -> list[tuple[str, str, str]]:
     return [x[:3] for x in told]
 

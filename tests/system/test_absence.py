@@ -46,7 +46,7 @@ def test_a_limit_that_was_passed_meanwhile_is_told_by_the_limit_and_not_twice(tm
             room.run(app, range(131, 150))
     assert sorted(told(room.notices)) == [("too-cool", "cleared", "low"), ("was-away", "raised", "shed")]
     limit, away = sorted(room.notices, key=lambda n: n.kind)
-    assert "too cool from 2027-05-20 06:30 to 2027-05-20 07:30" in limit.text
+    assert "Too cool from Thu 06:30 to Thu 07:30" in limit.text
     assert "over before it was told" in limit.text
     assert "too cool" not in away.text
 

@@ -142,7 +142,9 @@ def test_a_link_is_read_followed_and_its_button_ends_repeats_and_further_steps(
 
     options = ["--config", str(one.config), "--data", str(one.data)]
     assert main(["notices", *options]) == 0
-    assert re.search(r"Too warm: box upper  answered \S+ \S+ by the link sent to phone", capsys.readouterr().out)
+    assert re.search(
+        r"Too warm: box upper \S+ °C, limit \S+  answered \S+ \S+ by the link sent to phone", capsys.readouterr().out
+    )
     assert main(["attention", *options]) == 0
     assert "by link (phone): 1" in capsys.readouterr().out
     assert main(["notices", "--json", *options]) == 0
@@ -169,7 +171,7 @@ def test_the_code_is_answered_by_the_broker_and_replied_to(made: Made, broker: M
         button.publish(TOPIC, json.dumps({"token": code, "by": "neighbour"}))
         wait_for(lambda: bool(replies), "the reply")
     assert replies[0].startswith("Notice ")
-    assert "is answered: Too warm: box upper." in replies[0]
+    assert "is answered: Too warm: box upper " in replies[0]
     assert [n.answer for n in too_warm(one) if n.answered_ms] == ["neighbour, with the code sent to phone"]
 
 
@@ -251,7 +253,7 @@ def test_a_phone_reads_the_notice_and_presses_the_button(
     warm(broker)
     link = link_in(told(phone))
     with browser(tmp_path) as screen:
-        assert "Too warm: box upper" in screen.open(link)
+        assert "Too warm: box upper " in screen.open(link)
         assert "33.0 °C" in screen.text()
         assert "Answered" in screen.press("button")
     assert too_warm(one)[0].answer == "the link sent to phone"

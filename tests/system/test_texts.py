@@ -96,11 +96,12 @@ def test_an_example_is_worded_by_the_keepers_texts_in_their_unit_and_zone(
     raised, still, cleared = as_json(capsys, "texts", "too-warm")
     assert [x["change"] for x in (raised, still, cleared)] == ["raised", "still", "cleared"]
     assert raised["title"] == "Brutraum: Zu warm, box upper"
-    assert raised["text"].startswith("box upper: 89.4 °F, Grenze 87.8 °F, seit 2026-06-12 21:10.\n")
+    assert raised["text"].startswith("Heizung ausstecken")
+    assert raised["text"].splitlines()[1].startswith("box upper: 89.4 °F, Grenze 87.8 °F, seit Fri 21:10. ")
     assert "die Nachbarin" in raised["text"]
     assert "die Nachbarin" in still["text"]
     assert raised["text"].endswith(CAUTION)
-    assert cleared["title"] == "No longer too warm: box upper, box lower"
+    assert cleared["title"] == "No longer too warm: box upper 84.2 °F and 1 more"
     assert "Nur eine Probe." in said(capsys, "texts", "drill")
     assert "yours: all.raised.title, kinds.too-warm.says" in said(capsys, "texts", "too-warm")
 
@@ -173,7 +174,7 @@ def test_a_check_names_every_mistake_with_file_key_and_what_to_do(
     assert "texts.toml: daily.text: a $ alone, at '$'; write ${name} for a place, $$ for a dollar" in plain
     assert "3 mistakes; the usual text stands in" in plain
     found = as_json(capsys, "texts", "--check", "texts.toml", code=3)
-    assert sorted(m["id"] for m in found["mistakes"]) == ["text-dollar", "text-lost", "unknown-kind"]
+    assert sorted(m["id"] for m in found["mistakes"]) == ["text-dollar", "text-long", "text-lost", "unknown-kind"]
     assert "3 mistakes in texts: the service starts" in said(capsys, "check", code=3)
 
 
@@ -192,12 +193,12 @@ def test_words_that_do_not_go_together_are_refused(room: Path, capsys: pytest.Ca
         (OWN, "Brutraum: Zu warm, box top", ""),
         (
             OWN.replace("${says}", "${sais}"),
-            "Zu warm: box top",
+            "Zu warm: box top 89.6 °F, limit 87.8",
             "there is no place ${sais} here; did you mean ${says}?",
         ),
         (OWN.replace('says = "Zu', 'says = "$ Zu'), "Brutraum: Too warm, box top", "a $ alone"),
-        ("[all.raised\n", "Too warm: box top", "not TOML"),
-        (None, "Too warm: box top", "no file at"),
+        ("[all.raised\n", "Too warm: box top 89.6 °F, limit 87.8", "not TOML"),
+        (None, "Too warm: box top 89.6 °F, limit 87.8", "no file at"),
     ],
     ids=["sound", "a place", "a dollar", "no TOML", "no file"],
 )

@@ -2,8 +2,8 @@
 
 Every channel has a thread and a store connection of its own, so that a channel that hangs holds up neither another
 channel nor the service. A row is leased, sent, and marked; whoever dies between sending and marking sends once
-more after the restart, never not at all. Each message ends with the notice's number and key, by which a person
-knows a duplicate.
+more after the restart, never not at all. Each message ends with the notice's number, by which a person knows a
+duplicate; a program finds its key in the header of a mail or a web hook.
 How one message goes to one address is :mod:`monitor.adapters.delivery.attempts`. What is logged here names a channel
 and a reason, never an address.
 """
@@ -24,10 +24,11 @@ from typing import Final
 
 from monitor.adapters.crashpoints import crash_point
 from monitor.adapters.delivery.attempts import Attempt
+from monitor.adapters.delivery.text_message import short_form
 from monitor.adapters.store import Store, Waiting
 from monitor.core.notices.notices import Notice, digest
 from monitor.core.notices.routing import LOG
-from monitor.core.terms.settings import URGENCIES, Channel, Urgency
+from monitor.core.terms.settings import URGENCIES, Channel, Form, Urgency
 from monitor.core.terms.texts import Texts
 from monitor.errors import ConfigError, MonitorError
 
@@ -81,10 +82,16 @@ def _uninvited(_notice: Notice, _channel: str) -> str:
     return ""
 
 
-def wording(notice: Notice, invitation: str = "") -> tuple[str, str]:
-    """Title (one line) and body of a message; the body's last line is the same each time the notice is sent."""
+def wording(notice: Notice, invitation: str = "", form: Form = "usual") -> tuple[str, str]:
+    """Title (one line) and body of a message; the body's last line is the same each time the notice is sent.
+
+    ``form`` "short": both together fit into one text message.
+    """
     title = _CONTROL.sub(" ", notice.title).strip()
-    parts = [notice.text.rstrip(), invitation, f"notice {notice.id} - key {_CONTROL.sub(' ', notice.key)}"]
+    if form == "short":
+        return short_form(title, notice.text, invitation, f"notice {notice.id}")
+    more = f" - all of it: warmtally notices {notice.id}" if notice.story else ""
+    parts = [notice.text.rstrip(), invitation, f"notice {notice.id}{more}"]
     return title, "\n\n".join(p for p in parts if p)
 
 
@@ -92,6 +99,7 @@ def log_line(notice: Notice) -> str:
     """A notice as one line."""
     title, body = wording(notice)
     parts = [title, *(p for line in body.splitlines() if (p := _CONTROL.sub(" ", line).strip()))]
+    parts.append(f"key {_CONTROL.sub(' ', notice.key)}")
     return f"[{notice.urgency}] " + " / ".join(parts)
 
 
@@ -204,7 +212,7 @@ class _Sender:
         self._hanging = [a for a in self._hanging if a.thread.is_alive()]
         if len(self._hanging) >= _MOST_HANGING:
             return f"{len(self._hanging)} earlier sends still hang"
-        message = wording(row.notice, self._invite(row.notice, self.id))
+        message = wording(row.notice, self._invite(row.notice, self.id), self._channel.form)
         attempt = Attempt(self._channel, *message, row.notice.key, self._signal.set)
         while attempt.error is None:
             end = attempt.deadline if self.stop_at is None else min(attempt.deadline, self.stop_at)

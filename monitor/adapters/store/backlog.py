@@ -22,8 +22,8 @@ from monitor.core.terms.settings import Channel
 # A notice that has waited for less comes as itself, whatever became of it. Judgement, no source.
 STALE_MS: Final = 30 * 60_000
 _WAITING: Final = (
-    "SELECT o.id, o.attempts, n.id, n.key, n.at, n.kind, n.subjects, n.change, n.urgency, n.title, n.text, n.answered, "
-    "n.answer, '', '' FROM outbox o JOIN notice n ON n.id=o.notice "
+    "SELECT o.id, o.attempts, n.id, n.key, n.at, n.kind, n.subjects, n.change, n.urgency, n.title, n.text, n.story, "
+    "n.answered, n.answer, '', '' FROM outbox o JOIN notice n ON n.id=o.notice "
 )
 
 

@@ -214,21 +214,21 @@ class Ledger:
 
 
 _NOTICE = (
-    "SELECT id, key, n.at, kind, subjects, change, urgency, title, text, answered, answer, COALESCE(a.way, ''), "
-    "COALESCE(a.channel, '') FROM notice n LEFT JOIN answer a ON a.notice=n.id"
+    "SELECT id, key, n.at, kind, subjects, change, urgency, title, text, story, answered, answer, "
+    "COALESCE(a.way, ''), COALESCE(a.channel, '') FROM notice n LEFT JOIN answer a ON a.notice=n.id"
 )
 
 
-NOTICE_ROW = "INTO notice(key, at, kind, subjects, change, urgency, title, text) VALUES (?,?,?,?,?,?,?,?)"
+NOTICE_ROW = "INTO notice(key, at, kind, subjects, change, urgency, title, text, story) VALUES (?,?,?,?,?,?,?,?,?)"
 
 
 def values_of(n: Notice) -> tuple[object, ...]:
     """What ``NOTICE_ROW`` takes of a notice that is new."""
-    return n.key, n.at_ms, n.kind, json.dumps(n.subjects), n.change, n.urgency, n.title, n.text
+    return n.key, n.at_ms, n.kind, json.dumps(n.subjects), n.change, n.urgency, n.title, n.text, n.story
 
 
 def read_notice(row: Sequence[object]) -> Notice:
-    number, key, at, kind, subjects, change, urgency, title, text, answered, answer, way, channel = row
+    number, key, at, kind, subjects, change, urgency, title, text, story, answered, answer, way, channel = row
     return Notice(
         key=str(key),
         at_ms=int(at),  # type: ignore[call-overload]
@@ -238,6 +238,7 @@ def read_notice(row: Sequence[object]) -> Notice:
         urgency=urgency,  # type: ignore[arg-type]
         title=str(title),
         text=str(text),
+        story=str(story),
         id=int(number),  # type: ignore[call-overload]
         answered_ms=answered,  # type: ignore[arg-type]
         answer=str(answer),

@@ -64,7 +64,7 @@ class Outbox:
         with self.db.write() as c:
             rows = c.execute(
                 "SELECT o.id, o.channel, o.attempts, n.id, n.key, n.at, n.kind, n.subjects, n.change, n.urgency, "
-                "n.title, n.text, n.answered, n.answer, '', '' FROM outbox o JOIN notice n ON n.id=o.notice "
+                "n.title, n.text, n.story, n.answered, n.answer, '', '' FROM outbox o JOIN notice n ON n.id=o.notice "
                 "WHERE o.state='waiting' AND o.channel=? AND o.not_before<=? ORDER BY "
                 "CASE n.urgency WHEN 'now' THEN 0 WHEN 'today' THEN 1 ELSE 2 END, o.id LIMIT ?",
                 (channel, now_ms, limit),

@@ -183,7 +183,7 @@ class AnswerPages:
             follows = "This ends the reminders of this notice and its escalation. It changes nothing else."
         past = _said("What it told of is over already.") if over and not drill else ""
         return (
-            _card(title, _told(notice.text) + past)
+            _card(title, _told(notice.whole) + past)
             + f'\n<form method="post"><button type="submit">{button}</button></form>'
             + f'<p class="small">{follows}</p><p class="small">Not now? Just close this page: nothing happens then.</p>'
         )

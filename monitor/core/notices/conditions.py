@@ -131,7 +131,7 @@ _SHELF_GRACE_MS: Final = DAY_MS
 # comes to the same, and the disk is spared.
 WORLD: Final = ("phase", "since_ms", "changed_ms", "delay_from_ms")
 KEEPER: Final = ("acknowledged_ms", "shelved_until_ms")
-TELLING: Final = ("told_ms", "told", "told_as", "over_ms")
+TELLING: Final = ("told_ms", "told", "told_as", "told_value", "over_ms")
 JUDGED: Final = ("last_ms", "dropped", "facts")
 
 
@@ -160,7 +160,8 @@ class Condition:
     ``since_ms`` is when the state changed in the world (the first sample beyond the limit for a raise, the
     first sample back for a clear), ``changed_ms`` when the delay had run out. ``delay_from_ms`` is the running
     delay's start. ``facts`` are the numbers that a notice shows.
-    ``told_ms`` is when the keeper was last told of this raise, ``told`` how often so far, ``told_as`` how urgently.
+    ``told_ms`` is when the keeper was last told of this raise, ``told`` how often so far, ``told_as`` how urgently, and
+    ``told_value`` with which value, in words.
     ``over_ms``: it has ended then, and the end is not told yet.
     """
 
@@ -178,6 +179,7 @@ class Condition:
     told_ms: int | None = None
     told: int = 0
     told_as: Literal["", "now", "today", "diary"] = ""
+    told_value: str = ""
     over_ms: int | None = None
 
     @property

@@ -96,10 +96,10 @@ def tell(
     subjects = [t.subject for t in new] + [c.subject for c in again]
     urgency = _most(urgency_of(s) for s in subjects) if subjects else "diary"
     for c in again:
-        after[c.subject] = replace(after[c.subject], told_ms=now_ms, told=c.told + 1, told_as=urgency)
+        after[c.subject] = _told(after[c.subject], c.told + 1, urgency, looks, now_ms)
     for t in new:
         if after[t.subject].up:
-            after[t.subject] = replace(after[t.subject], told_ms=now_ms, told=1, told_as=urgency)
+            after[t.subject] = _told(after[t.subject], 1, urgency, looks, now_ms)
     ended, after = _ended(kind, after, [*moves, *along], looks, passed, snapshot)
     # RFC 8632: whoever was told that it began is always told that it is over.
     told_as = [c.told_as for t in ended if (c := after[t.subject]).told > 0 and c.told_as]
@@ -116,6 +116,11 @@ def tell(
         reach=reach,
         reach_ended=_most(reach_ended) if reach_ended else None,
     )
+
+
+def _told(c: Condition, times: int, urgency: Urgency, looks: Mapping[str, Look], now_ms: int) -> Condition:
+    value = looks[c.subject].value if c.subject in looks else ""
+    return replace(c, told_ms=now_ms, told=times, told_as=urgency, told_value=value)
 
 
 def _most(urgencies: Iterable[Urgency]) -> Urgency:

@@ -1,7 +1,8 @@
 """What the keeper is told: a notice, made from changes of conditions.
 
-A notice says what, where, since when, the value with its uncertainty and the limit, what to do first and what
-happens if nothing is done. Its key is stable, so that a message that had to be sent twice can be recognised.
+A notice says what to do first, then what, where, since when, the value with its uncertainty and the limit, and what
+happens if nothing is done; how much of it, is decided in ``fitting``. Its key is stable, so that a message that had to
+be sent twice can be recognised.
 
 All subjects of one kind that are told at one tick make one notice: a cold room is one notice, not twenty. When further
 ones are told, as "also", is decided in ``joining``.
@@ -12,23 +13,25 @@ How it is worded stands in ``texts``, and may be the keeper's own; what is told,
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Final, Literal
 
 from monitor.core.development.lots import LotNow
 from monitor.core.notices.conditions import Condition, Transition
+from monitor.core.notices.fitting import DIGEST_MOST, LINE_MOST, against, fit_lines, fit_list, fit_text, fit_title
 from monitor.core.notices.grouping import Telling
-from monitor.core.notices.kinds import Kind, Look
+from monitor.core.notices.kinds import Kind, Look, all_kinds
 from monitor.core.notices.snapshot import BoxNow, Snapshot
-from monitor.core.terms.formats import show_day, show_difference, show_temperature, show_time
+from monitor.core.terms.formats import show_date, show_difference, show_since, show_temperature, show_time
 from monitor.core.terms.settings import URGENCIES, Urgency
 from monitor.core.terms.texts import Texts, Words
 
 NoticeChange = Literal["raised", "still", "cleared", "drill", "daily", "digest"]
 
-CAUTION: Final = (
+CAUTION: Final = "Electric heat: residual-current device, cut-out, smoke alarm."
+WHOLE_CAUTION: Final = (
     "Warmtally measures and tells; it is no safety device. Electric heat needs a residual-current device, an "
     "independent over-temperature cut-out and a smoke alarm."
 )
@@ -50,7 +53,8 @@ class Notice:
     ``key`` is unique for ever; ``subjects`` are the boxes, lots, probes or parts of the service it is about.
     ``routes``: the channels it goes to (None: not decided here). ``answer``: by whom it was answered, in words;
     ``answer_way`` and ``answer_channel``: by which way, and with the code of which channel. ``reach``: channels that
-    take this urgency get it too, since it belongs to what they were told.
+    take this urgency get it too, since it belongs to what they were told. ``story``: the whole of what ``text`` has no
+    room for; empty where the text is all.
     """
 
     key: str
@@ -68,6 +72,12 @@ class Notice:
     answer_channel: str = ""
     routes: tuple[Route, ...] | None = None
     reach: Urgency | None = None
+    story: str = ""
+
+    @property
+    def whole(self) -> str:
+        """All that it has to say."""
+        return self.story or self.text
 
 
 def compose(kind: Kind, telling: Telling, looks: Mapping[str, Look], snapshot: Snapshot) -> list[Notice]:
@@ -122,16 +132,84 @@ def _values(kind: Kind, look: Look, snapshot: Snapshot) -> dict[str, str]:
     return shown
 
 
-def _frame(kind: Kind, names: Sequence[str], snapshot: Snapshot, urgency: Urgency, whole: int = 2) -> dict[str, str]:
-    """The places that a title and a text have, but for the lines. ``whole``: names that are told when there are more
-    than three."""
+def _frame(kind: Kind, told: Sequence[_Told], snapshot: Snapshot, urgency: Urgency) -> dict[str, str]:
+    """The places that a title and a text have, but for the lines; ``what`` at its fullest."""
     texts = snapshot.room.texts
+    names = [t.look.where for t in told]
     where = ", ".join(names)
     if len(names) > 3:
-        where = texts.fill("all.many", {"where": ", ".join(names[:whole]), "more": str(len(names) - whole)}, kind.name)
+        where = texts.fill("all.many", {"where": ", ".join(names[:2]), "more": str(len(names) - 2)}, kind.name)
     places = {"where": where, "room": snapshot.room.name, "urgency": urgency, "caution": ""}
     words = texts.words(words_of(kind), places)
-    return places | words | {"says_low": words["says"][:1].lower() + words["says"][1:]}
+    places |= {"what": next(_whats(told, kind, texts)), "after": kind.after}
+    return places | words | {"says_low": _low(words["says"])}
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """One subject that a notice tells of: its look, its line, and how it is named among others."""
+
+    look: Look
+    line: str
+
+    @property
+    def must(self) -> str:
+        return f"{_sentence(self.look.doubt or self.look.cause)} {self.line}".strip()
+
+    @property
+    def more(self) -> list[str]:
+        """With a doubt the likely cause is told after what is ahead, which stands first."""
+        ahead, cause = self.look.more[:1], self.look.cause if self.look.doubt else ""
+        return [_sentence(text) for text in (*ahead, cause, *self.look.more[1:]) if text]
+
+    @property
+    def whole(self) -> str:
+        return " ".join([self.must, *self.more])
+
+    @property
+    def among(self) -> str:
+        doubtful = " (doubtful)" if self.look.doubt else ""
+        return f"{self.look.where} {self.look.value}".strip() + doubtful
+
+
+def _by_worst(told: Iterable[_Told]) -> list[_Told]:
+    return sorted(told, key=lambda t: -t.look.worse)
+
+
+def _sized(look: Look, *, limits: bool) -> tuple[str, str]:
+    """Its value and limit in two lengths; when it is over, the value that it has now."""
+    return against(look.value, look.limit) if limits else against(look.now or look.value, "")
+
+
+def _whats(told: Sequence[_Told], kind: Kind, texts: Texts, *, limits: bool = True) -> Iterator[str]:
+    """The worst of them with its value and limit, and how many more there are: from the fullest to the shortest."""
+    look = told[0].look
+    if len(told) > 1 and not any(t.look.value for t in told):
+        yield ", ".join(t.look.where for t in told)
+    full, tight = _sized(look, limits=limits)
+    names = (look.where, look.subject) if look.name is None else (look.name,)
+    for value in dict.fromkeys((full, tight)):
+        for key in ("all.many", "all.few") if len(told) > 1 else ("",):
+            for name in names:
+                what = f"{name} {value}".strip()
+                yield texts.fill(key, {"where": what, "more": str(len(told) - 1)}, kind.name) if key else what
+    if not limits:
+        yield from names
+
+
+def _title(
+    key: str, kind: Kind, told: Sequence[_Told], places: Mapping[str, str], texts: Texts, *, limits: bool = True
+) -> str:
+    look = told[0].look
+    name = look.subject if look.name is None else look.name
+    tight = _sized(look, limits=limits)[1]
+    more = texts.fill("all.few", {"where": "", "more": str(len(told) - 1)}, kind.name) if len(told) > 1 else ""
+    return fit_title(
+        lambda what: texts.fill(key, {**places, "what": what}, kind.name),
+        list(_whats(told, kind, texts, limits=limits)),
+        name,
+        [f" {tight}{more}", more],
+    )
 
 
 def _first(subjects: Sequence[str], looks: Mapping[str, Look]) -> dict[str, str]:
@@ -144,18 +222,51 @@ def _first(subjects: Sequence[str], looks: Mapping[str, Look]) -> dict[str, str]
 def _line(key: str, kind: Kind, look: Look, snapshot: Snapshot, **more: str) -> str:
     """One subject in a text: what is known of it, and since when."""
     places = {"line": _capital(look.line or look.where), "where": look.where, "subject": look.subject}
-    return snapshot.room.texts.fill(key, places | _values(kind, look, snapshot) | more, kind.name)
+    return snapshot.room.texts.fill(key, places | _values(kind, look, snapshot) | more, kind.name).strip()
 
 
-def _text(key: str, kind: Kind, lines: Sequence[str], places: Mapping[str, str], snapshot: Snapshot) -> str:
+def _texts(
+    key: str, kind: Kind, told: Sequence[_Told], places: Mapping[str, str], snapshot: Snapshot
+) -> tuple[str, str]:
+    """A text that is short enough, and the whole story where that says more."""
+    texts = snapshot.room.texts
+    worst, *others = told
+
+    def fill(sentences: Sequence[str], listed: str) -> str:
+        lines = " ".join(sentences)
+        if listed:
+            lines += "\n" + texts.fill("all.others", {"others": listed}, kind.name)
+        return _text(key, kind, lines, places, snapshot)
+
+    text = fit_text(fill, worst.must, worst.more, [t.among for t in others])
+    caution = {"caution": WHOLE_CAUTION if places["caution"] else ""}
+    story = _text(key, kind, "\n".join(t.whole for t in told), {**places, **caution}, snapshot)
+    if places["caution"]:
+        text, story = _with(CAUTION, text), _with(WHOLE_CAUTION, story)
+    return text, story if story != text else ""
+
+
+def _with(caution: str, text: str) -> str:
+    return text if caution in text else f"{text}\n{caution}"
+
+
+def _text(key: str, kind: Kind, lines: str, places: Mapping[str, str], snapshot: Snapshot) -> str:
     """A whole text; where a place had nothing to say no gap is left."""
-    filled = snapshot.room.texts.fill(key, {**places, "lines": "\n".join(lines)}, kind.name)
-    return re.sub(r"\n{3,}", "\n\n", filled).strip()
+    filled = snapshot.room.texts.fill(key, {**places, "lines": lines}, kind.name)
+    return re.sub(r"\n{3,}", "\n\n", re.sub(r"[ \t]+(?=\n|$)", "", filled)).strip()
 
 
 def _urgency(kind: Kind, subjects: Iterable[str], looks: Mapping[str, Look]) -> Urgency:
     """The most pressing of those that are told together."""
     return min((looks[s].urgency or kind.urgency for s in subjects), key=URGENCIES.index)
+
+
+def _severe(kind: Kind, urgency: Urgency) -> dict[str, str]:
+    return {"caution": CAUTION if urgency == "now" and kind.groups else ""}
+
+
+def _since(at_ms: int, snapshot: Snapshot) -> str:
+    return show_since(at_ms, snapshot.zone, snapshot.now_ms)
 
 
 def _raised(
@@ -164,17 +275,13 @@ def _raised(
     transitions, joins = telling.new, telling.joins
     subjects = [t.subject for t in transitions] + [c.subject for c in again]
     urgency = _urgency(kind, subjects, looks)
-    texts, zone = snapshot.room.texts, snapshot.zone
-    lines = [
-        _line("all.raised.line", kind, looks[t.subject], snapshot, since=show_time(t.since_ms, zone))
+    key = "all.raised.dated" if kind.dated else "all.raised.line"
+    new = _by_worst(
+        _Told(looks[t.subject], _line(key, kind, looks[t.subject], snapshot, since=_since(t.since_ms, snapshot)))
         for t in transitions
-    ]
-    lines += _still_lines(kind, again, looks, snapshot)
-    places = _frame(kind, [looks[t.subject].where for t in transitions], snapshot, urgency) | _first(subjects, looks)
-    severe = urgency == "now" and kind.groups
-    text = _text("all.raised.text", kind, lines, places | {"caution": CAUTION if severe else ""}, snapshot)
-    if severe and CAUTION not in text:
-        text += f"\n\n{CAUTION}"
+    )
+    places = _frame(kind, new, snapshot, urgency) | _first(subjects, looks) | _severe(kind, urgency)
+    text, story = _texts("all.raised.text", kind, [*new, *_still(kind, again, looks, snapshot)], places, snapshot)
     return Notice(
         key=_key(kind, transitions),
         at_ms=snapshot.now_ms,
@@ -182,30 +289,36 @@ def _raised(
         subjects=tuple(subjects),
         change="raised",
         urgency=urgency,
-        title=texts.fill("all.raised.also" if joins else "all.raised.title", places, kind.name),
+        title=_title("all.raised.also" if joins else "all.raised.title", kind, new, places, snapshot.room.texts),
         text=text,
         reach=telling.reach,
+        story=story,
     )
 
 
 def _cleared(kind: Kind, telling: Telling, looks: Mapping[str, Look], snapshot: Snapshot) -> Notice:
     transitions, passed = telling.ended, telling.passed
-    texts, zone = snapshot.room.texts, snapshot.zone
+    texts = snapshot.room.texts
     urgency: Urgency = "today" if kind.urgency == "now" else "diary"
-    names = [looks[t.subject].where if t.subject in looks else t.subject for t in transitions]
-    places = _frame(kind, names, snapshot, urgency)
-    lines = []
+    words = texts.words(words_of(kind), {"where": "", "room": snapshot.room.name})
+    said = {"says": words["says"], "says_low": _low(words["says"])}
+    told = []
     for t in transitions:
-        look, since = looks.get(t.subject), show_time(t.since_ms, zone)
+        look, since = looks.get(t.subject), _since(t.since_ms, snapshot)
         if look is None:
-            lines.append(texts.fill("all.cleared.gone_line", {"subject": t.subject, "since": since}, kind.name))
+            gone = texts.fill("all.cleared.gone_line", {"subject": t.subject, "since": since, **said}, kind.name)
+            told.append(_Told(Look(t.subject, (), t.subject), gone))
         elif t.subject in passed:
-            said = {"says": places["says"], "says_low": places["says_low"]}
-            began = show_time(passed[t.subject].since_ms, zone)
-            lines.append(_line("all.cleared.late", kind, look, snapshot, **said, **{"from": began}, until=since))
+            began = _since(passed[t.subject].since_ms, snapshot)
+            line = _line("all.cleared.late", kind, look, snapshot, **said, **{"from": began}, until=since)
+            told.append(_Told(look, line))
         else:
-            lines.append(_line("all.cleared.line", kind, look, snapshot, since=since))
+            told.append(_Told(look, _line("all.cleared.line", kind, look, snapshot, since=since)))
     watched = any(t.subject in looks for t in transitions)
+    places = _frame(kind, told, snapshot, urgency)
+    afters = {t.look.after or kind.after for t in told}
+    (after,) = afters if len(afters) == 1 else (min(afters - {kind.after}),)
+    text, story = _texts("all.cleared.text", kind, told, {**places, "first": after}, snapshot)
     return Notice(
         key=_key(kind, transitions),
         at_ms=snapshot.now_ms,
@@ -213,30 +326,43 @@ def _cleared(kind: Kind, telling: Telling, looks: Mapping[str, Look], snapshot: 
         subjects=tuple(t.subject for t in transitions),
         change="cleared",
         urgency=urgency,
-        title=texts.fill("all.cleared.title" if watched else "all.cleared.gone", places, kind.name),
-        text=_text("all.cleared.text", kind, lines, places, snapshot),
+        title=_title("all.cleared.title" if watched else "all.cleared.gone", kind, told, places, texts, limits=False),
+        text=text,
         reach=telling.reach_ended,
+        story=story,
     )
 
 
-def _still_lines(
-    kind: Kind, conditions: Sequence[Condition], looks: Mapping[str, Look], snapshot: Snapshot
-) -> list[str]:
-    lines = []
+def _still(kind: Kind, conditions: Sequence[Condition], looks: Mapping[str, Look], snapshot: Snapshot) -> list[_Told]:
+    """What was told before and is still true, with what has changed since; the worst first."""
+    told = []
     for c in conditions:
-        since = show_time(c.since_ms or snapshot.now_ms, snapshot.zone)
-        times = {"times": _count(c.told, "time", "times"), "told": str(c.told)}
-        lines.append(_line("all.still.line", kind, looks[c.subject], snapshot, since=since, **times))
-    return lines
+        since = _since(c.since_ms or snapshot.now_ms, snapshot)
+        places = {
+            "since": since,
+            "was": _was(kind, c, looks[c.subject], snapshot),
+            "times": _count(c.told, "time", "times"),
+            "told": str(c.told),
+        }
+        key = "all.still.dated" if kind.dated else "all.still.line"
+        told.append(_Told(looks[c.subject], _line(key, kind, looks[c.subject], snapshot, **places)))
+    return _by_worst(told)
+
+
+def _was(kind: Kind, c: Condition, look: Look, snapshot: Snapshot) -> str:
+    """What was told of it last and when, against what is true now; nothing where that is not known."""
+    if c.told_ms is None or not c.told_value or not look.value:
+        return ""
+    key = "all.still.same" if c.told_value == look.value else "all.still.was"
+    return snapshot.room.texts.fill(key, {"at": _since(c.told_ms, snapshot), "value": c.told_value}, kind.name)
 
 
 def remind(kind: Kind, conditions: Sequence[Condition], looks: Mapping[str, Look], snapshot: Snapshot) -> Notice:
-    """A reminder, because nobody has answered: what is still true, since when, told how often."""
-    texts, urgency = snapshot.room.texts, _urgency(kind, (c.subject for c in conditions), looks)
-    lines = _still_lines(kind, conditions, looks, snapshot)
-    places = _frame(kind, [looks[c.subject].where for c in conditions], snapshot, urgency, whole=3)
-    places |= _first([c.subject for c in conditions], looks)
-    severe = {"caution": CAUTION if urgency == "now" and kind.groups else ""}
+    """A reminder, because nobody has answered: what is still true, since when, and what has changed."""
+    urgency = _urgency(kind, (c.subject for c in conditions), looks)
+    told = _still(kind, conditions, looks, snapshot)
+    places = _frame(kind, told, snapshot, urgency) | _first([c.subject for c in conditions], looks)
+    text, story = _texts("all.still.text", kind, told, places, snapshot)
     first = conditions[0]
     return Notice(
         key=f"{kind.name}/{first.subject}/still/{first.since_ms}/{first.told}",
@@ -245,9 +371,16 @@ def remind(kind: Kind, conditions: Sequence[Condition], looks: Mapping[str, Look
         subjects=tuple(c.subject for c in conditions),
         change="still",
         urgency=urgency,
-        title=texts.fill("all.still.title", places, kind.name),
-        text=_text("all.still.text", kind, lines, places | severe, snapshot),
+        title=_title("all.still.title", kind, told, places, snapshot.room.texts),
+        text=text,
+        story=story,
     )
+
+
+def _sentence(text: str) -> str:
+    """A sentence with its capital and its full stop."""
+    text = _capital(text.strip())
+    return text if not text or text[-1] in ".?!" else f"{text}."
 
 
 def _capital(text: str) -> str:
@@ -263,23 +396,46 @@ def daily(snapshot: Snapshot) -> Notice:
     texts, zone = snapshot.room.texts, snapshot.zone
     day = show_time(snapshot.now_ms, zone)[:10]
     lots = {lot.lot.id: lot for lot in snapshot.lots}
-    lines = []
-    for box in snapshot.boxes:
-        inside = "".join(_daily_lot(lots[lot_id], snapshot) for lot_id in box.occupied_by)
-        lines.append(_daily_box(box, inside, snapshot))
-    up = [c for c in snapshot.conditions.values() if c.up]
-    for condition in sorted(up, key=lambda c: c.key):
-        since = show_time(condition.since_ms or snapshot.now_ms, zone)
-        places = {"kind": condition.kind, "subject": condition.subject, "since": since}
-        lines.append(texts.fill("daily.open" if condition.acknowledged_ms is None else "daily.answered", places))
+    # What is not measured goes before what is.
+    boxes = sorted(snapshot.boxes, key=lambda b: _measured_c(b, snapshot) is not None)
+    lines = [
+        _daily_box(box, "".join(_daily_lot(lots[lot_id], snapshot) for lot_id in box.occupied_by), snapshot)
+        for box in boxes
+    ]
+    up = sorted((c for c in snapshot.conditions.values() if c.up), key=lambda c: c.key)
+    says = {kind.name: texts.words(words_of(kind), {})["says"] for kind in all_kinds()}
+    still, asked = [], []
+    for c in up:
+        said = says.get(c.kind, c.kind)
+        places = {
+            "kind": c.kind,
+            "subject": c.subject,
+            "since": _since(c.since_ms or snapshot.now_ms, snapshot),
+            "says": said,
+            "says_low": _low(said),
+        }
+        still.append(texts.fill("daily.open" if c.acknowledged_ms is None else "daily.answered", places))
+        if c.acknowledged_ms is None:
+            asked.append(f"{_low(said)} ({c.subject})")
     places = {
         "room": snapshot.room.name,
         "day": day,
         "boxes": _count(len(snapshot.boxes), "box", "boxes"),
         "box_count": str(len(snapshot.boxes)),
-        "conditions": _count(len(up), "condition", "conditions"),
+        "conditions": _count(len(up), "condition", "conditions") if up else "nothing wrong",
         "condition_count": str(len(up)),
+        "first": texts.fill("daily.hand", {"others": fit_list(asked, LINE_MOST)})
+        if asked
+        else texts.fill("daily.calm", {}),
     }
+
+    def fill(told: Sequence[str]) -> str:
+        return texts.fill("daily.text", {**places, "lines": "\n".join(told)}).strip()
+
+    # Of what has no room the boxes are left out first, the last of them first.
+    shorter = [[*still, *lines[:n], *_rest(boxes[n:], snapshot)] for n in range(len(lines), -1, -1)]
+    shorter += [[*still[:n], *_rest(boxes, snapshot)] for n in range(len(still) - 1, -1, -1)]
+    text, whole = fit_lines(fill, shorter), fill([*still, *lines])
     return Notice(
         key=f"daily/{snapshot.room.name}/{day}",
         at_ms=snapshot.now_ms,
@@ -287,9 +443,38 @@ def daily(snapshot: Snapshot) -> Notice:
         subjects=tuple(b.box.id for b in snapshot.boxes),
         change="daily",
         urgency="diary",
-        title=texts.fill("daily.title", places),
-        text=texts.fill("daily.text", {**places, "lines": "\n".join(lines)}).strip(),
+        title=fit_title(
+            lambda room: texts.fill("daily.title", {**places, "room": room}), [places["room"]], places["room"], ()
+        ),
+        text=text,
+        story=whole if whole != text else "",
     )
+
+
+def _low(says: str) -> str:
+    return says[:1].lower() + says[1:]
+
+
+def _measured_c(box: BoxNow, snapshot: Snapshot) -> float | None:
+    """What a box is at; None where nothing was heard of it for two hours."""
+    return None if box.at_ms is None or snapshot.now_ms - box.at_ms >= 2 * 3_600_000 else box.now_c
+
+
+def _rest(boxes: Sequence[BoxNow], snapshot: Snapshot) -> Iterable[str]:
+    """The boxes that have no room of their own, in one line."""
+    spans = [b.temperature_c for b in boxes if _measured_c(b, snapshot) is not None]
+    if not boxes:
+        return []
+    if not spans:
+        return [_count(len(boxes), "box", "boxes") + " more: no reading."]
+    low, high = min(float(x.min()) for x in spans), max(float(x.max()) for x in spans)
+    places = {
+        "boxes": _count(len(boxes), "box", "boxes"),
+        "box_count": str(len(boxes)),
+        "low": show_temperature(low, snapshot.unit),
+        "high": show_temperature(high, snapshot.unit),
+    }
+    return [snapshot.room.texts.fill("daily.more", places)]
 
 
 def _daily_box(box: BoxNow, inside: str, snapshot: Snapshot) -> str:
@@ -297,11 +482,12 @@ def _daily_box(box: BoxNow, inside: str, snapshot: Snapshot) -> str:
     places = {"box": box.box.id, "lots": inside}
     if box.at_ms is None:
         return texts.fill("daily.silent", places)
-    if box.now_c is None or snapshot.now_ms - box.at_ms >= 2 * 3_600_000:
-        return texts.fill("daily.silent_since", places | {"since": show_time(box.at_ms, snapshot.zone)})
+    now_c = _measured_c(box, snapshot)
+    if now_c is None:
+        return texts.fill("daily.silent_since", places | {"since": _since(box.at_ms, snapshot)})
     low, high = float(box.temperature_c.min()), float(box.temperature_c.max())
     span = {"low": show_temperature(low, unit), "high": show_temperature(high, unit)}
-    return texts.fill("daily.box", places | {"value": show_temperature(box.now_c, unit)} | span)
+    return texts.fill("daily.box", places | {"value": show_temperature(now_c, unit)} | span)
 
 
 def _daily_lot(lot: LotNow, snapshot: Snapshot) -> str:
@@ -314,21 +500,28 @@ def _daily_lot(lot: LotNow, snapshot: Snapshot) -> str:
     if lot.first_pip is None:
         return texts.fill("daily.lot", places)
     window = lot.first_pip.window
-    due = {"earliest": show_day(window.p10_ms, zone), "latest": show_day(window.p90_ms, zone)}
+    due = {"earliest": show_date(window.p10_ms, zone), "latest": show_date(window.p90_ms, zone)}
     return texts.fill("daily.lot_due", places | due)
 
 
 def digest(notices: Sequence[Notice], channel: str, now_ms: int, zone: tzinfo, texts: Texts | None = None) -> Notice:
     """One message for several that could not be delivered while they mattered: a line for each, oldest first."""
     texts = texts or Texts()
-    lines = [texts.fill("digest.line", {"at": show_time(n.at_ms, zone), "title": n.title}) for n in notices]
+    lines = [texts.fill("digest.line", {"at": show_since(n.at_ms, zone, now_ms), "title": n.title}) for n in notices]
     first, last = notices[0], notices[-1]
     places = {
-        "from": show_time(first.at_ms, zone),
-        "until": show_time(last.at_ms, zone),
+        "from": show_since(first.at_ms, zone, now_ms),
+        "until": show_since(last.at_ms, zone, now_ms),
         "notices": _count(len(notices), "notice", "notices"),
         "notice_count": str(len(notices)),
     }
+
+    def fill(told: Sequence[str]) -> str:
+        left = len(lines) - len(told)
+        shown = [*told, *([f"and {left} more"] if left else [])]
+        return texts.fill("digest.text", {**places, "lines": "\n".join(shown)}).strip()
+
+    text, whole = fit_lines(fill, (lines[:n] for n in range(len(lines), -1, -1)), DIGEST_MOST), fill(lines)
     return Notice(
         key=f"digest/{channel}/{first.id}-{last.id}/{len(notices)}/{now_ms}",
         at_ms=now_ms,
@@ -337,7 +530,8 @@ def digest(notices: Sequence[Notice], channel: str, now_ms: int, zone: tzinfo, t
         change="digest",
         urgency="today",
         title=texts.fill("digest.title", places),
-        text=texts.fill("digest.text", {**places, "lines": "\n".join(lines)}).strip(),
+        text=text,
+        story=whole if whole != text else "",
     )
 
 

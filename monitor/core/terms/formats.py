@@ -21,6 +21,13 @@ def show_difference(difference_c: float, unit: DisplayUnit, places: int = 1) -> 
     return f"{value:.{places}f} °{unit}".replace("-", "−")
 
 
+def show_within(temperature_c: float, half_c: float, unit: DisplayUnit) -> str:
+    """A temperature with its plus and minus, both in the keeper's unit: "31.9 ± 0.6 °C"."""
+    if not math.isfinite(half_c):
+        return f"{show_temperature(temperature_c, unit)} (uncertainty unknown)"
+    return f"{show_temperature(temperature_c, unit).removesuffix(f' °{unit}')} ± {show_difference(half_c, unit)}"
+
+
 def show_signed(difference_c: float, unit: DisplayUnit, places: int = 1) -> str:
     """A difference with its sign."""
     return ("+" if difference_c >= 0 else "") + show_difference(difference_c, unit, places)
@@ -83,9 +90,22 @@ def show_time(at_ms: int, zone: tzinfo, now_ms: int | None = None) -> str:
     return f"{at:%Y-%m-%d %H:%M}"
 
 
+def show_since(at_ms: int, zone: tzinfo, now_ms: int) -> str:
+    """A moment of the last days by its weekday, in the room's zone; an older one, or one to come, by its date."""
+    at = datetime.fromtimestamp(at_ms / 1000, zone)
+    days = (datetime.fromtimestamp(now_ms / 1000, zone).date() - at.date()).days
+    return f"{at:%a %H:%M}" if 0 <= days <= 6 else f"{at:%Y-%m-%d %H:%M}"
+
+
 def show_day(at_ms: int, zone: tzinfo) -> str:
     """A day with its weekday, in the room's zone."""
     return f"{datetime.fromtimestamp(at_ms / 1000, zone):%a %Y-%m-%d}"
+
+
+def show_date(at_ms: int, zone: tzinfo) -> str:
+    """A day of the next or the last months, short: "Wed 28 Oct"."""
+    at = datetime.fromtimestamp(at_ms / 1000, zone)
+    return f"{at:%a} {at.day} {at:%b}"
 
 
 def show_span(seconds: float) -> str:

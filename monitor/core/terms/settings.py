@@ -16,6 +16,7 @@ Unit = Literal["C", "F", "K", "%", "V"]
 DisplayUnit = Literal["C", "F"]
 Urgency = Literal["now", "today", "diary"]
 URGENCIES: tuple[Urgency, ...] = ("now", "today", "diary")
+Form = Literal["usual", "short"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,6 +203,7 @@ class Channel:
     """One way to the keeper. ``url`` is an Apprise address, a secret: kept out of ``repr``.
 
     ``timeout_s`` has no key in the file: mail servers take seconds, and a shorter one would send a notice twice.
+    ``form``: how much of a notice it is given.
     """
 
     id: str
@@ -211,6 +213,7 @@ class Channel:
     after_s: float = 0.0
     kinds: tuple[str, ...] = ()
     stacks: tuple[str, ...] = ()
+    form: Form = "usual"
 
 
 @dataclass(frozen=True, slots=True)

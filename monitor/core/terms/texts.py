@@ -18,10 +18,11 @@ from string import Template
 from typing import Final
 
 MOST_CHARACTERS: Final = 4000
-# What a lock screen, or a message of 160 characters with some text behind it, still shows whole. Judgement, no source.
-LONG_TITLE: Final = 120
-# Counted for a place of a title whose value is only known later.
+# What the title line of a notice on a phone shows whole. Judgement, no source.
+LONG_TITLE: Final = 50
+# Counted for a place of a title whose value is only known later; what is fitted in takes what is left.
 USUAL_LENGTH: Final = 16
+_LENGTHS: Final[Mapping[str, int]] = {"where": 32, "room": 12, "day": 10, "boxes": 8, "conditions": 14, "notices": 10}
 # Control characters, line and paragraph separators, halves of characters.
 _NO_SIGNS: Final = frozenset({"Cc", "Zl", "Zp", "Cs"})
 # With these a line says what the sentence says that is made for it.
@@ -32,13 +33,16 @@ PLACES: Final[dict[str, str]] = {
     "says_low": "the same within a sentence: too warm",
     "cleared": "the heading when it is over: No longer too warm",
     "where": "the boxes, probes, lots or parts that it is about",
-    "lines": "one line for each of them: what, where, since when, value and limit",
-    "first": "what to do first",
+    "what": "the worst of them with its value and limit, and how many more there are; as long as the title bears",
+    "lines": "what, where, since when, value and limit: the worst in full, the others by their values",
+    "first": "what to do first; when it is over, what is left to do",
     "otherwise": "what happens if nothing is done",
     "caution": "the caution of severe notices, else nothing",
     "room": "the name of the room",
     "urgency": "now, today or diary",
-    "line": "one sentence: what, where, value and limit",
+    "line": "one sentence without its full stop: what, where, value and limit",
+    "others": "the others with their values: box lower 24.3 °C, box middle 24.6 °C",
+    "was": "when it was told last, and the value that it had then",
     "subject": "the id of the box, probe, lot or part",
     "since": "since when",
     "from": "when it began",
@@ -93,53 +97,67 @@ class Wording:
     shows: bool = False
 
 
-_ALL = ("says", "says_low", "where", "room", "urgency")
+_ALL = ("says", "says_low", "where", "what", "room", "urgency")
 _TEXT = (*_ALL, "lines", "first", "otherwise", "caution")
+_LINE = ("line", "where", "subject", "since")
 _DAILY = ("room", "day", "boxes", "box_count", "conditions", "condition_count")
 _DIGEST = ("from", "until", "notices", "notice_count")
-_STILL = ("kind", "subject", "since")
+_STILL = ("kind", "subject", "since", "says", "says_low")
 
 WORDINGS: Final[dict[str, Wording]] = {
     "all.many": Wording("${where} and ${more} more", "many of them, in a title", ("where", "more")),
-    "all.raised.title": Wording("${says}: ${where}", "something has begun", _ALL),
-    "all.raised.also": Wording("Also ${says_low}: ${where}", "further ones of the same cause", _ALL),
+    "all.few": Wording("${where} +${more}", "many of them, where there is less room", ("where", "more")),
+    "all.others": Wording("Also: ${others}.", "the others, after the worst", ("others",), ("others",)),
+    "all.raised.title": Wording("${says}: ${what}", "something has begun", _ALL),
+    "all.raised.also": Wording("Also ${says_low}: ${what}", "further ones of the same cause", _ALL),
     "all.raised.line": Wording(
-        "${line} - since ${since}.", "each of them, in ${lines}", ("line", "where", "subject", "since"), ("line",),
-        shows=True,
+        "${line}, since ${since}.", "each of them, in ${lines}", _LINE, ("line",), shows=True,
     ),
+    "all.raised.dated": Wording("${line}.", "the same, of a kind whose line says since when", _LINE, ("line",)),
     "all.raised.text": Wording(
-        "${lines}\n\nFirst: ${first}\nIf nothing is done: ${otherwise}\n\n${caution}", "the whole text", _TEXT,
-        ("lines",), one_line=False,
+        "${first}\n${lines}\nIf not: ${otherwise}\n${caution}", "the whole text", _TEXT, ("lines",), one_line=False,
     ),
-    "all.still.title": Wording("Still ${says_low}: ${where}", "told again, because nobody has answered", _ALL),
+    "all.still.title": Wording("Still ${says_low}: ${what}", "told again, because nobody has answered", _ALL),
     "all.still.line": Wording(
-        "${line} - since ${since}, told ${times}.", "each of them, in ${lines}",
-        ("line", "where", "subject", "since", "times", "told"), ("line",), shows=True,
+        "${line}, since ${since}. ${was}", "each of them, in ${lines}",
+        (*_LINE, "was", "times", "told"), ("line",), shows=True,
     ),
+    "all.still.dated": Wording(
+        "${line}. ${was}", "the same, of a kind whose line says since when", (*_LINE, "was", "times", "told"), ("line",)
+    ),
+    "all.still.was": Wording("At ${at} it was ${value}.", "what has changed, in ${was}", ("at", "value")),
+    "all.still.same": Wording("As it was at ${at}.", "that nothing has changed, in ${was}", ("at", "value")),
     "all.still.text": Wording(
-        "${lines}\n\nFirst: ${first}\nIf nothing is done: ${otherwise}\n\nAnswer it to end the repeats.",
-        "the whole text", _TEXT, ("lines",), one_line=False,
+        "${first}\n${lines}\nIf not: ${otherwise}\nAnswer it to end the repeats.", "the whole text", _TEXT, ("lines",),
+        one_line=False,
     ),
-    "all.cleared.title": Wording("${cleared}: ${where}", "it is over", ("cleared", *_ALL)),
+    "all.cleared.title": Wording("${cleared}: ${what}", "it is over", ("cleared", *_ALL)),
     "all.cleared.gone": Wording(
-        "${says}: no longer watched: ${where}", "what it was about is not there any more", ("cleared", *_ALL)
+        "No longer watched: ${what}", "what it was about is not there any more", ("cleared", *_ALL)
     ),
     "all.cleared.line": Wording(
-        "${line} - since ${since}.", "each of them, in ${lines}", ("line", "where", "subject", "since"), ("line",),
-        shows=True,
+        "${line}. Over since ${since}.", "each of them, in ${lines}", _LINE, ("line",), shows=True,
     ),
     "all.cleared.late": Wording(
-        "${line} - ${says_low} from ${from} to ${until}; over before it was told.", "over when it could be told",
+        "${says} from ${from} to ${until}, over before it was told. ${line}.", "over when it could be told",
         ("line", "where", "subject", "says", "says_low", "from", "until"), ("line",), shows=True,
     ),
     "all.cleared.gone_line": Wording(
-        "${subject}: no longer watched - since ${since}.", "one that is not there any more", ("subject", "since")
+        "${subject}: ${says_low} no longer watched since ${since}.", "one that is not there any more",
+        ("subject", "since", "says", "says_low"),
     ),
     "all.cleared.text": Wording(
-        "${lines}", "the whole text", (*_ALL, "cleared", "lines"), ("lines",), one_line=False
+        "${first}\n${lines}", "the whole text", (*_ALL, "cleared", "lines", "first"), ("lines",), one_line=False
     ),
-    "daily.title": Wording("Room ${room} on ${day}: ${boxes}, ${conditions}", "the daily line", _DAILY),
-    "daily.text": Wording("${lines}", "the whole text", (*_DAILY, "lines"), ("lines",), one_line=False),
+    "daily.title": Wording("${room}, ${day}: ${boxes}, ${conditions}", "the daily line", _DAILY),
+    "daily.text": Wording(
+        "${first}\n${lines}", "the whole text", (*_DAILY, "first", "lines"), ("lines",), one_line=False
+    ),
+    "daily.hand": Wording("Look at: ${others}.", "its first line, when something is true and not answered",
+                          ("others",), ("others",)),
+    "daily.calm": Wording("Nothing to do.", "its first line, when nothing is", ()),
+    "daily.more": Wording("${boxes} more: ${low} to ${high} in the last day.", "the boxes that have no room",
+                          ("boxes", "box_count", "low", "high")),
     "daily.box": Wording(
         "box ${box}: ${value} (last day ${low} to ${high})${lots}", "a box that is measured",
         ("box", "value", "low", "high", "lots"), ("box", "value", "lots"),
@@ -149,30 +167,28 @@ WORDINGS: Final[dict[str, Wording]] = {
         "box ${box}: no reading since ${since}${lots}", "a box without any for two hours",
         ("box", "since", "lots"), ("box", "lots"),
     ),
-    "daily.lot": Wording("; ${lot}: ${percent} %", "a lot, in ${lots}", ("lot", "percent"), ("lot",)),
+    "daily.lot": Wording(", ${lot} ${percent} %", "a lot, in ${lots}", ("lot", "percent"), ("lot",)),
     "daily.lot_due": Wording(
-        "; ${lot}: ${percent} %, first pip ${earliest} to ${latest}", "a lot with a date",
+        ", ${lot} ${percent} %, first pip ${earliest} to ${latest}", "a lot with a date",
         ("lot", "percent", "earliest", "latest"), ("lot",),
     ),
     "daily.lot_pipped": Wording(
-        "; ${lot}: ${percent} %, ${pipped} of ${eggs} pipped", "a lot that pips",
+        ", ${lot} ${percent} %, ${pipped} of ${eggs} pipped", "a lot that pips",
         ("lot", "percent", "pipped", "eggs"), ("lot",),
     ),
-    "daily.lot_refused": Wording("; ${lot}: ${why}", "a lot without development", ("lot", "why"), ("lot",)),
+    "daily.lot_refused": Wording(", ${lot}: ${why}", "a lot without development", ("lot", "why"), ("lot",)),
     "daily.open": Wording(
-        "still true: ${kind}, ${subject}, since ${since} (not answered yet)", "what is still true", _STILL, ("subject",)
+        "${says} since ${since}: ${subject}, not answered yet", "what is still true", _STILL, ("subject",)
     ),
     "daily.answered": Wording(
-        "still true: ${kind}, ${subject}, since ${since} (acknowledged)", "what is still true and answered", _STILL,
-        ("subject",),
+        "${says} since ${since}: ${subject}, answered", "what is still true and answered", _STILL, ("subject",),
     ),
     "digest.title": Wording(
-        "Meanwhile, from ${from} to ${until}: ${notices} of what is over or was told again since",
-        "several that could not be delivered at their time, in one", _DIGEST,
+        "Late: ${notices} since ${from}", "several that could not be delivered at their time, in one", _DIGEST,
     ),
     "digest.line": Wording("${at}  ${title}", "each of them, in ${lines}", ("at", "title"), ("title",)),
     "digest.text": Wording(
-        "${lines}\n\nThese could not be delivered here at their time. What is still true comes by itself.",
+        "Nothing to do: what is still true comes by itself.\n${lines}\nThese could not be delivered here in time.",
         "the whole text", (*_DIGEST, "lines"), ("lines",), one_line=False,
     ),
     "drill.title": Wording("Test notice of ${day}", "the weekly test", ("room", "day")),
@@ -360,11 +376,13 @@ def _wrong(key: str, text: str, wording: Wording) -> Iterator[Slip]:
         what = f"{named} must not be left out: {PLACES[lost[0]]}"
         yield Slip("text-lost", key, what, f"put {named} into it{instead}")
     if _is_title(key):
-        # The names of several boxes take as much as two other places.
-        length = len(Template.pattern.sub("x" * USUAL_LENGTH, text)) + ("where" in there) * USUAL_LENGTH
+        length = len(Template.pattern.sub(lambda m: "x" * _LENGTHS.get(m["braced"] or m["named"], USUAL_LENGTH), text))
         if length > LONG_TITLE:
-            what = f"a title of about {length} characters is cut by many a channel (a short message has 160 in all)"
-            yield Slip("text-long", key, what, f"make it shorter than {LONG_TITLE}", advice=True)
+            what = f"a title of about {length} characters is more than a phone shows whole"
+            fix = f"make it {LONG_TITLE} or less" + (
+                "; ${what} is the worst with its value, as long as there is room" if "what" in wording.places else ""
+            )
+            yield Slip("text-long", key, what, fix, advice=True)
 
 
 def _is_title(key: str) -> bool:

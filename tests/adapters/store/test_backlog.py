@@ -73,7 +73,7 @@ def test_a_night_without_the_channel_is_one_digest_and_what_is_still_true(store:
     # In the order of urgency; of b the newest.
     assert [n.title for n in got[:2]] == ["still b", "raised p"]
     assert got[2].change == "digest"
-    lines = [line[18:] for line in got[2].text.splitlines()[:4]]
+    lines = [line[11:] for line in got[2].text.splitlines()[1:5]]
     assert lines == ["raised a", "still a", "cleared a", "raised b"]
     assert set(states(store).values()) == {"delivered"}, "what is folded has arrived with the digest"
     assert len(store.ledger.notices()) == 7, "the ledger keeps all"

@@ -22,7 +22,10 @@ from monitor.core.terms.times import DAY_MS, HOUR_MS
 T0 = 1_780_000_000_000 // HOUR_MS * HOUR_MS
 QUARTER_MS = 900_000
 # What each schema of before had, of what is written here.
-OLD_COLUMNS = {"quarantine": "seq, received, topic, payload, reason, probe"}
+OLD_COLUMNS = {
+    "quarantine": "seq, received, topic, payload, reason, probe",
+    "notice": "id, key, at, kind, subjects, change, urgency, title, text, answered, answer",
+}
 BEFORE_UNREAD = 5
 
 
@@ -109,6 +112,11 @@ def tables(store: Store) -> dict[str, Sequence[tuple[Any, ...]]]:
     return {name: store.db.rows(f"SELECT {OLD_COLUMNS.get(name, '*')} FROM {name}") for name in names}
 
 
+def as_of_before(store: Store) -> None:
+    with store.db.write() as c:
+        c.execute("ALTER TABLE notice DROP COLUMN story")
+
+
 @pytest.fixture
 def older(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[[], Store]:
     """Opens the store with the schema of before the bounds of what could not be read."""
@@ -119,6 +127,9 @@ def older(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Callable[[], Store
         store = Store(tmp_path)
         monkeypatch.setattr(database, "_schema", lambda: steps)
         assert store.db.rows("PRAGMA user_version") == [(BEFORE_UNREAD,)]
+        # What writes and reads here is the ledger of today, which knows of stories; `as_of_before` takes them away.
+        with store.db.write() as c:
+            c.execute("ALTER TABLE notice ADD COLUMN story TEXT NOT NULL DEFAULT ''")
         return store
 
     return opened
@@ -137,6 +148,7 @@ def test_a_store_of_before_opens_loses_nothing_and_says_the_same(tmp_path: Path,
                 T0 + 3_990_000 - QUARTER_MS,
             )
         }
+        as_of_before(store)
     assert all(before.values())
     with Store(tmp_path) as store:
         assert store.db.rows("PRAGMA user_version")[0][0] > BEFORE_UNREAD
@@ -161,6 +173,7 @@ def test_a_store_of_before_that_holds_much_rubbish_is_brought_down_a_little_at_a
     monkeypatch.setattr(database, "STEP_PAUSE_S", 0.0)
     with older() as store:
         unreadable(store, 40_000)
+        as_of_before(store)
     with Store(tmp_path) as store:
         dropped = store.forget(T0 + DAY_MS, 3650).unread
         sources = {s.probe: s for s in store.unread.sources()}

@@ -161,6 +161,7 @@ def test_what_is_not_known_is_no_sample() -> None:
 OTHER: dict[str, Any] = {
     "phase": Phase.RISING, "since_ms": 1, "changed_ms": 1, "delay_from_ms": 1, "last_ms": 1, "dropped": 1,
     "acknowledged_ms": 1, "shelved_until_ms": 1, "facts": {"limit_c": 30.0}, "told_ms": 1, "told": 1, "told_as": "now",
+    "told_value": "31.9 °C",
     "over_ms": 1,
 }  # fmt: skip
 

@@ -18,7 +18,7 @@ from monitor.core.climate.exposure import Exposure
 from monitor.core.development.lots import Heat
 from monitor.core.notices.conditions import Condition, Phase, Transition
 from monitor.core.notices.kinds import Kind, Look, all_kinds
-from monitor.core.notices.notices import CAUTION, Notice, compose, daily, drill
+from monitor.core.notices.notices import CAUTION, WHOLE_CAUTION, Notice, compose, daily, drill
 from monitor.core.notices.snapshot import (
     BoxNow,
     ClockNow,
@@ -145,23 +145,22 @@ def test_every_notice_says_what_where_since_when_how_much_and_what_to_do(unit: U
         k.name for k, n in told if n.change == "raised" and k.tell_cleared
     }
     since = {
-        NIGHT: "since 2026-10-25 02:30",
-        NIGHT - HOUR_MS: "since 2026-10-25 01:30",
-        START: "since 2026-05-01 08:00",
+        NIGHT: "ince Sun 02:30",
+        NIGHT - HOUR_MS: "ince Sun 01:30",
+        START: "ince Fri 08:00",
     }
     for kind, notice in told:
         assert_plain(notice.title)
         assert_plain(notice.text)
         assert "\n" not in notice.title
-        assert len(notice.title) < 120
-        assert since[now_ms] in notice.text
+        assert kind.dated or since[now_ms] in notice.text
         if notice.change == "raised":
             assert notice.title.startswith(kind.says)
-            assert f"First: {kind.first}" in notice.text
-            assert f"If nothing is done: {kind.otherwise}" in notice.text
+            assert notice.text.splitlines()[0] in {kind.first, *(look.first for look in kind.look(rich(now_ms, unit)))}
+            assert f"\nIf not: {kind.otherwise}" in notice.text
             assert notice.urgency == kind.urgency
         else:
-            assert "First:" not in notice.text
+            assert "\nIf not:" not in notice.text
             assert notice.urgency == ("today" if kind.urgency == "now" else "diary")
         other = "°C" if unit == "F" else "°F"
         assert other not in notice.title + notice.text, notice.text
@@ -170,18 +169,23 @@ def test_every_notice_says_what_where_since_when_how_much_and_what_to_do(unit: U
 def test_limits_are_told_with_value_uncertainty_and_limit_in_the_keeper_s_unit() -> None:
     told = {(k.name, n.change): n for k, n in every_notice(rich(unit="F"))}
     text = told["too-cool", "raised"].text
-    assert "Box a (stack left, 40 cm): 75.7 °F ± 1.0 °F at 02:30, limit 77.0 °F (of the room); holds K01/a" in text
+    assert "Box a: 75.7 ± 1.0 °F at 02:30, limit 77.0 °F, since Sun 02:30." in text
     assert text.endswith(CAUTION)
+    assert told["too-cool", "raised"].story.endswith(WHOLE_CAUTION)
     assert CAUTION not in told["probe-quiet", "raised"].text
 
 
 def test_many_subjects_are_listed_in_the_text_and_counted_in_the_title() -> None:
     kind = next(k for k in all_kinds() if k.name == "too-cool")
-    looks = {f"box{i}": Look(f"box{i}", (), f"box {i}", f"box {i}: 24.0 °C") for i in range(7)}
+    looks = {
+        f"box{i}": Look(f"box{i}", (), f"box {i}", f"box {i}: 24.{i} °C", value=f"24.{i} °C", worse=i) for i in range(7)
+    }
     moves = [a_change(kind, x, "raised", START) for x in looks.values()]
     (notice,) = compose(kind, tell_of(kind, moves, looks), looks, rich())
-    assert notice.title == "Too cool: box 0, box 1 and 5 more"
-    assert all(f"Box {i}: 24.0" in notice.text for i in range(7))
+    assert notice.title == "Too cool: box 6 24.6 °C and 6 more"
+    assert "\nBox 6: 24.6 °C, since " in notice.text
+    assert all(f"box {i} 24.{i} °C" in notice.text for i in range(6))
+    assert all(f"Box {i}: 24.{i}" in notice.story for i in range(7))
     assert notice.subjects == tuple(looks)
 
 
@@ -216,12 +220,13 @@ def test_the_daily_line_has_a_line_for_every_box_and_what_is_still_true() -> Non
     }
     notice = daily(replace(rich(), conditions=up))
     assert notice.text.splitlines() == [
-        "box a: 24.2 °C (last day 24.2 °C to 24.2 °C); K01/a: 60 %, first pip Wed 2026-10-28 to Sun 2026-11-01",
+        "Look at: too cool (a).",
+        "Probe quiet since Sun 02:30: p-e, answered",
+        "Too cool since Sun 02:30: a, not answered yet",
+        "box a: 24.2 °C (last day 24.2 °C to 24.2 °C), K01/a 60 %, first pip Wed 28 Oct to Sun 1 Nov",
         "box e: 31.8 °C (last day 31.8 °C to 31.8 °C)",
-        "still true: probe-quiet, p-e, since 2026-10-25 02:30 (acknowledged)",
-        "still true: too-cool, a, since 2026-10-25 02:30 (not answered yet)",
     ]
-    assert notice.title == "Room back room on 2026-10-25: 2 boxes, 2 conditions"
+    assert notice.title == "back room, 2026-10-25: 2 boxes, 2 conditions"
     assert (notice.urgency, notice.change) == ("diary", "daily")
     assert_plain(notice.text)
 
@@ -246,8 +251,9 @@ def test_the_daily_line_of_a_poor_room_is_still_plain(unit: Unit) -> None:
         bare = replace(base.boxes[0], time_ms=none[0], temperature_c=none[1], occupied_by=(lots[0].lot.id,))
         text = daily(replace(base, boxes=(bare, stale), lots=lots)).text
         assert_plain(text)
-        assert text.splitlines()[0].startswith("box a: no reading; ")
-        assert text.splitlines()[1] == "box e: no reading since 2026-10-24 22:30"
+        assert text.splitlines()[0] == "Nothing to do."
+        assert text.splitlines()[1].startswith("box a: no reading, ")
+        assert text.splitlines()[2] == "box e: no reading since Sat 22:30"
     assert "2 of 6 pipped" in daily(replace(base, lots=(pips, *base.lots[1:]))).text
 
 
@@ -261,4 +267,4 @@ def test_the_drill_says_what_it_is() -> None:
 
 def test_a_calm_room_s_daily_line_counts_no_conditions() -> None:
     snapshot = Script(a_room(("a",))).snapshot(START, {})
-    assert daily(snapshot).title == "Room back room on 2026-05-01: 1 box, 0 conditions"
+    assert daily(snapshot).title == "back room, 2026-05-01: 1 box, nothing wrong"

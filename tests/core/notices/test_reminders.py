@@ -89,8 +89,21 @@ def test_several_that_are_due_are_told_in_one_notice_with_its_own_key() -> None:
     assert [n.subjects for n in (*first, *second)] == [("a", "b"), ("a", "b")]
     assert first[0].key != second[0].key
     assert first[0].title == "Still bad: thing a, thing b"
-    assert "told 1 time" in first[0].text
-    assert "Mend it." in first[0].text
+    assert first[0].text.startswith("Mend it.\n")
+
+
+def test_a_repeat_says_what_has_changed_since_the_last_time() -> None:
+    def at(value: str) -> Kind:
+        (look,) = kind({"a"}, ("a",)).look(Snapshot(START, Run().room, UTC, Service(START)))
+        return replace(kind(set()), look=lambda s: [replace(look, samples=holds(s.now_ms, True), value=value)])
+
+    run = Run()
+    run.tick(0, at("31.4 °C"))
+    (second,), (third,) = run.tick(30, at("32.0 °C")).notices, run.tick(90, at("32.0 °C")).notices
+    assert (second.change, third.change) == ("still", "still")
+    assert "since Thu 20:26. At Thu 20:26 it was 31.4 °C." in second.text
+    assert "since Thu 20:26. As it was at Thu 20:56." in third.text
+    assert "told" not in second.text + third.text
 
 
 def test_what_has_one_cause_is_told_again_together_and_what_joins_has_distances_of_its_own() -> None:

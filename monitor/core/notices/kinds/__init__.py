@@ -27,10 +27,16 @@ class Look:
     """One subject at this moment: the samples since it was last judged, and the facts that a notice shows. From
     ``again_from_ms`` on they are judged once more, since some of them came late; only where nothing is raised.
 
-    ``line`` says in one sentence what, where and how much, with its uncertainty and limit; ``where`` is the
-    subject in the keeper's words. ``samples`` empty: nothing new is known, the state stays. ``urgency``: how long the
-    time left to harm is, where that is known better than from the kind alone. ``first``: what to do first, where the
-    likely cause is known and asks for something else than the kind does.
+    ``line`` says in one short sentence, without its full stop, what, where and how much, with its uncertainty and
+    limit. Before it goes ``doubt``, a sentence or two, why it may not be so, or ``cause``, what the likely cause is;
+    ``more`` has further short sentences, what matters most first. ``where`` is the subject in the keeper's words,
+    ``name`` what a title calls it (None: ``where``; empty: the heading says it already). ``value`` and ``limit`` are
+    what a title and a list say of it, ``now`` what they say when it is over, if that is another value; the worst of
+    several has the highest ``worse``.
+
+    ``samples`` empty: nothing new is known, the state stays. ``urgency``: how long the time left to harm is, where that
+    is known better than from the kind alone. ``first``: what to do first, where the likely cause is known and asks for
+    something else than the kind does; ``after``: what is left to do when it is over, if not what the kind says.
     """
 
     subject: str
@@ -42,6 +48,15 @@ class Look:
     urgency: Urgency | None = None
     again_from_ms: int | None = None
     first: str = ""
+    doubt: str = ""
+    cause: str = ""
+    more: tuple[str, ...] = ()
+    name: str | None = None
+    value: str = ""
+    now: str = ""
+    limit: str = ""
+    worse: float = 0.0
+    after: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +64,8 @@ class Kind:
     """A kind of condition.
 
     ``says`` is the short heading of a notice; ``raises``, ``clears`` and ``why`` explain the kind; ``first`` is
-    the first thing to do and ``otherwise`` what happens if nothing is done. ``groups``: when one subject is
+    the first thing to do, one short action, ``otherwise`` what happens if nothing is done, and ``after`` what is left
+    to do when it is over. ``dated``: its lines say by themselves since when. ``groups``: when one subject is
     raised, others whose delay is running are raised with it, because they have one cause. ``reminds``: told again
     while nobody answers. ``shows``: facts of its looks, temperatures in C, that a keeper's own text may show by itself.
     ``keys``: the keys of the configuration that set its numbers, as "part.key". ``of_service``: it looks at the service
@@ -69,6 +85,8 @@ class Kind:
     reminds: bool = False
     tell_cleared: bool = True
     cleared_says: str = ""
+    after: str = "Nothing to do."
+    dated: bool = False
     shows: tuple[str, ...] = ()
     keys: tuple[str, ...] = ()
     of_service: bool = False

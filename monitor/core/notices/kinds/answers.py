@@ -24,7 +24,7 @@ def _look(snapshot: Snapshot) -> Iterable[Look]:
 
 KIND = Kind(
     name="answers-blocked",
-    says="Notices cannot be answered by their links",
+    says="Links lead nowhere",
     urgency="today",
     raises="the page of answers could not be served for a quarter of an hour (unless set)",
     clears="the page is served again",
@@ -33,5 +33,5 @@ KIND = Kind(
     otherwise="Notices can be answered at the computer alone, with `warmtally answer`.",
     look=_look,
     of_service=True,
-    cleared_says="Notices can be answered by their links again",
+    cleared_says="Links work again",
 )

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from monitor.core.notices.conditions import Condition, KindName, Rule, Sample, Where
 from monitor.core.notices.kinds import Kind, Look
-from monitor.core.notices.kinds.limits import ahead, harm, show_eta
+from monitor.core.notices.kinds.limits import ahead, harm, inside, show_eta
 from monitor.core.notices.snapshot import BoxNow, Snapshot
-from monitor.core.terms.formats import show_difference, show_temperature
+from monitor.core.terms.formats import show_difference, show_temperature, show_within
 from monitor.core.terms.settings import Urgency
 
 SURE: Final = 0.9
@@ -29,6 +29,8 @@ LATELY_MS: Final = 2 * 3_600_000
 LEAST_DAY_MS: Final = 12 * 3_600_000
 # Whoever answered the notice of the limit has so much time to help.
 ANSWERED_MS: Final = 2 * 3_600_000
+GO_WARM: Final = "Go there now: heater off at the plug, lids lifted a little."
+GO_COOL: Final = "Go there now: carry the boxes to warmth, without turning them."
 
 
 def _sides(box: BoxNow) -> Iterable[tuple[bool, float]]:
@@ -72,7 +74,11 @@ def _follows(box: BoxNow, snapshot: Snapshot, warm: bool) -> bool:
 def _look_heading(snapshot: Snapshot) -> Iterable[Look]:
     within_s = snapshot.room.watch.heading_s
     for box in snapshot.boxes:
-        where, line, facts = Where.BACK, box.place, {}
+        where, facts = Where.BACK, {}
+        look = Look(box.box.id, (), f"box {box.box.id}", f"box {box.box.id}")
+        if box.now_c is not None:
+            now = show_temperature(box.now_c, snapshot.unit)
+            look = replace(look, line=f"{look.where}: {now}, not heading for a limit", value=now)
         urgency: Urgency | None = None
         for warm, limit in _sides(box):
             now_c, course = box.now_c, box.course
@@ -86,25 +92,30 @@ def _look_heading(snapshot: Snapshot) -> Iterable[Look]:
             sure = chance >= SURE and course.way == "two lags" and _unlike_the_day(box, snapshot.now_ms, warm)
             sure = sure and not _follows(box, snapshot, warm)
             where = Where.BEYOND if sure else Where.BETWEEN
-            line = (
-                f"{box.place}: {show_temperature(now_c, snapshot.unit)}, "
-                f"{'rising' if warm else 'falling'} by about "
-                f"{show_difference(abs(course.rate_c_per_h), snapshot.unit)} an hour; {show_eta(eta)} until it is too "
-                f"{'warm' if warm else 'cool'} ({show_temperature(limit, snapshot.unit)})"
-                + ahead(box, limit, snapshot, warm)
+            shown = show_temperature(limit, snapshot.unit)
+            rate = show_difference(abs(course.rate_c_per_h), snapshot.unit)
+            look = replace(
+                look,
+                line=f"{look.where}: {show_within(now_c, 2 * box.uncertainty_c, snapshot.unit)}, limit {shown}, "
+                f"{'rising' if warm else 'falling'} about {rate} an hour",
+                more=(
+                    f"{show_eta(eta).capitalize()} until it is too {'warm' if warm else 'cool'}.",
+                    *ahead(box, limit, snapshot, warm),
+                    *inside(box),
+                ),
+                limit=shown,
+                worse=chance,
             )
             at_harm, _ = harm(box, limit, warm)
             urgency = "now" if course.chance(at_harm, SOON_S, snapshot.now_ms) >= SURE else "today"
             facts = {"limit_c": limit, "eta_s": round(eta.mid_s), "chance": round(chance, 2), "warm": int(warm)}
-        if where is Where.BACK and box.now_c is not None:
-            line = f"{box.place}: {show_temperature(box.now_c, snapshot.unit)}, not heading for a limit"
         samples = [Sample(snapshot.now_ms, where)] if within_s > 0 else []
-        yield Look(box.box.id, samples, f"box {box.box.id}", line, Rule(HEADING_DELAY_S, DELAY_S), facts, urgency)
+        yield replace(look, samples=samples, rule=Rule(HEADING_DELAY_S, DELAY_S), facts=facts, urgency=urgency)
 
 
 def _look_harm(snapshot: Snapshot) -> Iterable[Look]:
     for box in snapshot.boxes:
-        where, line = Where.BACK, box.place
+        where, look = Where.BACK, _plain(box)
         for side in _told_sides(box, snapshot):
             chance = 0.0
             if box.course is not None and box.course.way == "two lags":
@@ -114,22 +125,21 @@ def _look_harm(snapshot: Snapshot) -> Iterable[Look]:
             answered_ms = side.told.acknowledged_ms
             if answered_ms is None or snapshot.now_ms - answered_ms < ANSWERED_MS:
                 where = Where.BETWEEN
-            line = side.line
-        yield Look(box.box.id, [Sample(snapshot.now_ms, where)], f"box {box.box.id}", line, Rule(DELAY_S, DELAY_S))
+            look = side.look
+        yield replace(look, samples=[Sample(snapshot.now_ms, where)], rule=Rule(DELAY_S, DELAY_S))
 
 
 def _look_reached(snapshot: Snapshot) -> Iterable[Look]:
     for box in snapshot.boxes:
-        where, line = Where.BACK, box.place
+        where, look = Where.BACK, _plain(box)
         for side in _told_sides(box, snapshot):
             told = side.told
             since_ms = _reached_ms(box, told.since_ms or 0, side.at_harm_c, snapshot, side.warm)
             # Where the limit itself was told since, that said so.
             new = since_ms is not None and (told.told_ms is None or told.told_ms < since_ms)
             where = Where.BEYOND if side.there and new and not told.shelved(snapshot.now_ms) else Where.BETWEEN
-            line = side.line
-        samples = [Sample(snapshot.now_ms, where)]
-        yield Look(box.box.id, samples, f"box {box.box.id}", line, Rule(off_delay_s=DELAY_S))
+            look = side.look
+        yield replace(look, samples=[Sample(snapshot.now_ms, where)], rule=Rule(off_delay_s=DELAY_S))
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +150,11 @@ class _ToldSide:
     told: Condition
     at_harm_c: float
     there: bool
-    line: str
+    look: Look
+
+
+def _plain(box: BoxNow) -> Look:
+    return Look(box.box.id, (), f"box {box.box.id}", f"box {box.box.id}")
 
 
 def _told_sides(box: BoxNow, snapshot: Snapshot) -> Iterable[_ToldSide]:
@@ -151,8 +165,17 @@ def _told_sides(box: BoxNow, snapshot: Snapshot) -> Iterable[_ToldSide]:
             continue
         at_harm_c, _ = harm(box, limit, warm)
         there = now_c >= at_harm_c if warm else now_c <= at_harm_c
-        line = f"{box.place}: {show_temperature(now_c, snapshot.unit)}" + ahead(box, limit, snapshot, warm)
-        yield _ToldSide(warm, told, at_harm_c, there, line)
+        shown = show_temperature(limit, snapshot.unit)
+        look = replace(
+            _plain(box),
+            line=f"box {box.box.id}: {show_within(now_c, 2 * box.uncertainty_c, snapshot.unit)}, limit {shown}",
+            first=GO_WARM if warm else GO_COOL,
+            more=(*ahead(box, limit, snapshot, warm), *inside(box)),
+            value=show_temperature(now_c, snapshot.unit),
+            limit=shown,
+            worse=abs(now_c - limit),
+        )
+        yield _ToldSide(warm, told, at_harm_c, there, look)
 
 
 def _reached_ms(box: BoxNow, from_ms: int, at_harm: float, snapshot: Snapshot, warm: bool) -> int | None:
@@ -177,7 +200,7 @@ KINDS = (
         clears="the chance falls below a half, or the limit is reached",
         why="a heater that has died or sticks shows in the course long before the limit, and what is found early is "
         "mended early; now instead of today when harm is most likely within six hours",
-        first="Look at the heater, its thermostat and its breaker, and whether a door or window stands open.",
+        first="Look at the heater, its thermostat and breaker, doors and windows.",
         otherwise="The box is soon too warm or too cool.",
         look=_look_heading,
         groups=True,
@@ -192,8 +215,7 @@ KINDS = (
         "is taken to begin or will as likely as not be there within two hours",
         clears="it is no longer too warm or too cool",
         why="an answered notice is not told again, and what was done has not helped",
-        first="Go there now. Too warm: heater off at the plug, lids lifted a little. Too cool: carry the boxes, "
-        "without turning them, to where it is warmer.",
+        first="Go there now and bring the boxes back within their limits.",
         otherwise="Embryos are harmed or die.",
         look=_look_harm,
         groups=True,
@@ -208,8 +230,7 @@ KINDS = (
         clears="it is no longer too warm or too cool",
         why="the notice of the limit was of a box that had time; this one has none, and the next reminder may be hours "
         "away",
-        first="Go there now. Too warm: heater off at the plug, lids lifted a little. Too cool: carry the boxes, "
-        "without turning them, to where it is warmer.",
+        first="Go there now and bring the boxes back within their limits.",
         otherwise="Embryos are harmed or die.",
         look=_look_reached,
         groups=True,

@@ -32,7 +32,7 @@ from monitor.core.readings.probe_faults import (
     sudden_c,
 )
 from monitor.core.terms.arrays import Values
-from monitor.core.terms.formats import in_words, show_difference, show_span, show_temperature, show_time
+from monitor.core.terms.formats import in_words, show_difference, show_span, show_temperature, show_time, show_within
 from monitor.core.terms.settings import DisplayUnit, Urgency
 
 # Harm is taken to begin so far beyond the limit, unless the profile of the eggs says more: at least so far beyond.
@@ -44,9 +44,9 @@ SURE: Final = 0.9
 LEAST_DOSE_S: Final = 600.0
 # What was told of a box's probe and makes its temperature doubtful. It is told all the same.
 DOUBTS: Final[Mapping[KindName, str]] = {
-    "probe-out": "; its probe was told of as out of its box, so that this may be the air's",
-    "probe-drifting": "; its probe was told of as drifting away from the others of its stack",
-    "probe-jumps": "; its probe was told of as jumping",
+    "probe-out": "Its probe was told as out of its box: this may be the air.",
+    "probe-drifting": "Its probe was told as drifting away from the others.",
+    "probe-jumps": "Its probe was told as jumping.",
 }
 
 
@@ -75,34 +75,81 @@ def _look(snapshot: Snapshot, warm: bool) -> Iterable[Look]:
         if values is not box.temperature_c and up:
             # What is said of a box is not taken back by a probe that lies in the air.
             samples = [replace(s, where=Where.BETWEEN) if s.where is Where.BACK else s for s in samples]
-        line = ""
-        told = ""
-        door: Facts = {}
-        if beyond:
-            told, door = _door(box, snapshot)
-            told += doubt + ahead(box, limit, snapshot, warm)
-        if now_c is not None and box.at_ms is not None:
-            # A plus and minus of two standard uncertainties: about 95 % (GUM 6.2).
-            line = (
-                f"{box.place}: {show_temperature(now_c, snapshot.unit)} "
-                f"± {show_difference(2 * box.uncertainty_c, snapshot.unit)} at "
-                f"{show_time(box.at_ms, snapshot.zone, snapshot.now_ms)}, limit "
-                f"{show_temperature(limit, snapshot.unit)} ({box.limits_from})"
-                + (f"; holds {', '.join(box.occupied_by)}" if box.occupied_by else "; no eggs are entered for it")
-                + (_dose(box, snapshot) if warm else "")
-                + told
-            )
-        yield Look(
+        look = Look(
             box.box.id,
             # What came late is judged when all of it is here, so that what is over is told as over.
             [] if arriving else samples,
             f"box {box.box.id}",
-            line,
-            Rule(box.limits.on_delay_s, box.limits.off_delay_s, gap_s),
-            {**_late_fact(box), "value_c": now_c, "limit_c": limit, "uncertainty_c": box.uncertainty_c, **door},
-            _urgency(box, limit, snapshot.now_ms, warm),
-            again_ms,
+            rule=Rule(box.limits.on_delay_s, box.limits.off_delay_s, gap_s),
+            facts={**_late_fact(box), "value_c": now_c, "limit_c": limit, "uncertainty_c": box.uncertainty_c},
+            urgency=_urgency(box, limit, snapshot.now_ms, warm),
+            again_from_ms=again_ms,
         )
+        yield look if now_c is None else _worded(look, box, now_c, limit, doubt, snapshot, warm)
+
+
+def _worded(look: Look, box: BoxNow, now_c: float, limit_c: float, doubt: str, snapshot: Snapshot, warm: bool) -> Look:
+    """A look with what is said of its box, which is at ``now_c``. ``doubt``: what is doubtful of that."""
+    unit, side = snapshot.unit, 1.0 if warm else -1.0
+    limit, value = show_temperature(limit_c, unit), show_temperature(now_c, unit)
+    cause, door = "", dict[str, str | float | int | None]()
+    more: list[str] = []
+    now = value
+    if side * (now_c - limit_c) >= 0.0:
+        cause, door = _door(box, snapshot)
+        more = [*ahead(box, limit_c, snapshot, warm)]
+    else:
+        cause, value = _was(box, limit_c, snapshot, warm) or ("", value)
+    if warm:
+        more.append(_dose(box, snapshot))
+    # A plus and minus of two standard uncertainties: about 95 % (GUM 6.2).
+    return replace(
+        look,
+        line=f"box {box.box.id}: {show_within(now_c, 2 * box.uncertainty_c, unit)} at "
+        f"{show_time(box.at_ms or 0, snapshot.zone, snapshot.now_ms)}, limit {limit}",
+        doubt=doubt,
+        cause=cause,
+        more=tuple(filter(None, [*more, *inside(box)])),
+        value=value,
+        now=now,
+        limit=limit,
+        worse=side * (now_c - limit_c),
+        facts={**look.facts, **door},
+    )
+
+
+def inside(box: BoxNow) -> Iterable[str]:
+    """Where a box stands, what it holds, and where its limits come from."""
+    yield f"It holds {', '.join(box.occupied_by)}." if box.occupied_by else "No eggs are entered for it."
+    yield f"It stands in stack {box.box.stack} at {box.box.height_cm:.0f} cm."
+    yield f"Its limits are {box.limits_from}."
+
+
+def _was(box: BoxNow, limit_c: float, snapshot: Snapshot, warm: bool) -> tuple[str, str] | None:
+    """How far a box was beyond its limit in the spell that is ending or over, in words and as a value; None: it was
+    not."""
+    found = _spell(box, limit_c, warm)
+    if found is None or box.now_c is None:
+        return None
+    at_ms, most_c = found
+    shown = show_temperature(most_c, snapshot.unit)
+    text = f"{'Highest' if warm else 'Lowest'} was {shown} at {show_time(at_ms, snapshot.zone, snapshot.now_ms)}."
+    band = box.limits.deadband_c
+    safely = box.now_c < limit_c - band if warm else box.now_c > limit_c + band
+    return text if safely else f"Not yet safely back. {text}", f"was {shown}"
+
+
+def _spell(box: BoxNow, limit_c: float, warm: bool) -> tuple[int, float] | None:
+    """When a box was furthest beyond a limit in its last spell beyond it, and how warm it was (C)."""
+    side = 1.0 if warm else -1.0
+    past_c = side * (box.temperature_c - limit_c)
+    beyond = np.flatnonzero(past_c >= 0.0)
+    if not len(beyond):
+        return None
+    back = np.flatnonzero(past_c[: beyond[-1]] < -box.limits.deadband_c)
+    begin = int(back[-1]) + 1 if len(back) else 0
+    k = begin + int(np.argmax(past_c[begin:]))
+    return int(box.time_ms[k]), float(box.temperature_c[k])
 
 
 def _late_fact(box: BoxNow) -> Facts:
@@ -181,8 +228,8 @@ def _of_the_box(box: BoxNow, snapshot: Snapshot) -> tuple[Values, str]:
     if since is not None:
         values = closed_box(own, since)
         return values, (
-            f"; its probe moves as the air does since {show_time(since, snapshot.zone, now_ms)} and may lie outside: "
-            f"a closed box would be at about {show_temperature(float(values[-1]), snapshot.unit)}"
+            f"Its probe may lie outside: it moves as the air does since {show_time(since, snapshot.zone, now_ms)}. A "
+            f"closed box: about {show_temperature(float(values[-1]), snapshot.unit)}."
         )
     for kind, doubt in DOUBTS.items():
         if snapshot.raised(kind, inside[0].probe.id) is not None:
@@ -191,8 +238,8 @@ def _of_the_box(box: BoxNow, snapshot: Snapshot) -> tuple[Values, str]:
     if abs(moved_c) < GUST_C:
         return as_heard, ""
     return as_heard, (
-        f"; its probe {'rose' if moved_c > 0 else 'fell'} by {show_difference(abs(moved_c), snapshot.unit)} within a "
-        "quarter of an hour, as no closed box can: the box is open, or the probe lies outside"
+        f"Its probe {'rose' if moved_c > 0 else 'fell'} {show_difference(abs(moved_c), snapshot.unit)} within 15 min: "
+        "is the box open, or the probe outside?"
     )
 
 
@@ -222,25 +269,27 @@ def _urgency(box: BoxNow, limit_c: float, now_ms: int, warm: bool) -> Urgency | 
     return "today" if box.course.chance(at_harm, SLOW_S, now_ms) <= 1.0 - SURE else None
 
 
-def ahead(box: BoxNow, limit_c: float, snapshot: Snapshot, warm: bool) -> str:
-    """How long until harm begins, in words; nothing where it has not and the course is not known."""
+def ahead(box: BoxNow, limit_c: float, snapshot: Snapshot, warm: bool) -> tuple[str, ...]:
+    """How long until harm begins, and where it is taken to begin, in sentences; none where it has not and the course is
+    not known."""
     if box.now_c is None:
-        return ""
+        return ()
     at_harm, called = harm(box, limit_c, warm, snapshot.unit)
-    shown = f"{show_temperature(at_harm, snapshot.unit)}, {called}"
+    shown = f"{show_temperature(at_harm, snapshot.unit)}, where harm begins"
+    taken = f"Harm is taken to begin at {called}."
     if (box.now_c >= at_harm) if warm else (box.now_c <= at_harm):
-        return f"; it has reached {shown}"
+        return f"It has reached {shown}.", taken
     if box.course is None:
-        return ""
+        return ()
     eta = box.course.time_to(at_harm, snapshot.now_ms)
     if eta is None:
         if box.course.way != "two lags":
-            return ""
-        return f"; as it goes it does not reach {shown}, within a day"
-    return f"; {show_eta(eta)} until it reaches {shown}"
+            return ()
+        return f"As it goes it does not reach {shown}, within a day.", taken
+    return f"{show_eta(eta).capitalize()} until it reaches {shown}.", taken
 
 
-def _door(box: BoxNow, snapshot: Snapshot) -> tuple[str, Facts]:
+def _door(box: BoxNow, snapshot: Snapshot) -> tuple[str, dict[str, str | float | int | None]]:
     """A sudden move of the air in the last hours, in words and as facts: it may be all there is to it."""
     for probe in snapshot.air_probes(box.box.stack):
         if probe.heard is None:
@@ -250,9 +299,9 @@ def _door(box: BoxNow, snapshot: Snapshot) -> tuple[str, Facts]:
         if found is not None:
             moved = show_difference(abs(found.moved_c), snapshot.unit)
             text = (
-                f"; the air of its stack {'rose' if found.moved_c > 0 else 'fell'} by {moved} at about "
-                f"{show_time(found.at_ms, snapshot.zone, snapshot.now_ms)}"
-                f"{', and is coming back' if found.back else ''} (a door, a window, or the heater)"
+                f"The air of its stack {'rose' if found.moved_c > 0 else 'fell'} {moved} at about "
+                f"{show_time(found.at_ms, snapshot.zone, snapshot.now_ms)} (door, window or heater)"
+                f"{' and is coming back' if found.back else ''}."
             )
             return text, {"air_moved_c": round(found.moved_c, 2), "air_moved_ms": found.at_ms}
     return "", {}
@@ -264,8 +313,8 @@ def _dose(box: BoxNow, snapshot: Snapshot) -> str:
     if heat is None or box.profile_high_c is None or heat.total_s < LEAST_DOSE_S:
         return ""
     return (
-        f"; {show_span(heat.total_s)} of the last day at or above "
-        f"{show_temperature(box.profile_high_c, snapshot.unit)}, the highest temperature of its profile"
+        f"{show_span(heat.total_s)} of the last day it was at or above "
+        f"{show_temperature(box.profile_high_c, snapshot.unit)}, the highest of its profile."
     )
 
 
@@ -284,8 +333,8 @@ KINDS = (
         clears="below the limit by more than the deadband for the off-delay",
         why="heat kills faster than cold; a heater that sticks does not stop by itself; it waits until today only "
         "when the box will most likely be back below the limit within two hours",
-        first="Go and look: switch the heater off at the plug, lift the lid a little; do not cool the eggs abruptly.",
-        otherwise="Embryos die within hours when the temperature goes on rising.",
+        first="Go now: heater off at the plug, lid up a little, no sudden cold.",
+        otherwise="Embryos die within hours.",
         look=partial(_look, warm=True),
         groups=True,
         reminds=True,
@@ -301,8 +350,8 @@ KINDS = (
         clears="above the limit by more than the deadband for the off-delay",
         why="a heater or its breaker may have failed; development slows or stops; it waits until today only when "
         "harm is most likely more than twelve hours away",
-        first="Look at the heater, its breaker and its residual-current device; keep the room closed.",
-        otherwise="Development slows and the hatch comes later; long cold kills.",
+        first="Look at heater, breaker and residual-current device; room shut.",
+        otherwise="Development slows, and long cold kills.",
         look=partial(_look, warm=False),
         groups=True,
         reminds=True,

@@ -99,7 +99,7 @@ KINDS = (
         first="Look whether it lies where it should, is dry at its cable and unhurt; then compare: warmtally compare.",
         otherwise="The box's development and its date are wrong by days, and too warm or too cool may go unseen.",
         look=_look_drift,
-        cleared_says="Probe keeps with the others again",
+        cleared_says="Probe steady again",
     ),
     Kind(
         name="calibration-due",

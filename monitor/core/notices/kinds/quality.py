@@ -324,7 +324,7 @@ KINDS = (
     ),
     Kind(
         name="probe-unit",
-        says="Probe speaks another unit",
+        says="Probe in another unit",
         urgency="today",
         raises="three readings that in the other unit are where the probe or its peers were, and as told cannot be",
         clears="its readings fit its unit",
@@ -332,7 +332,7 @@ KINDS = (
         first="Set the probe back, or change its unit in the configuration and start the service again.",
         otherwise="Its readings are taken as impossible, and the box has no probe.",
         look=_look_unit,
-        cleared_says="Probe speaks its unit again",
+        cleared_says="Probe in its unit again",
     ),
     Kind(
         name="probe-jumps",
@@ -349,7 +349,7 @@ KINDS = (
     ),
     Kind(
         name="probe-saturated",
-        says="Humidity probe at its end",
+        says="Humidity probe at 100 %",
         urgency="diary",
         raises="a humidity probe says 99.5 % or more for six hours without a break",
         clears="it says less",
@@ -370,7 +370,7 @@ KINDS = (
         first="Look whether the probe lies beside the eggs; put it back.",
         otherwise="Development is counted at the temperature of the air.",
         look=_look_out,
-        cleared_says="Probe no longer with the air",
+        cleared_says="Probe not with the air",
     ),
     Kind(
         name="probes-swapped",

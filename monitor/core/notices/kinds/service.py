@@ -137,7 +137,7 @@ KINDS = (
     ),
     Kind(
         name="store-failing",
-        says="Readings cannot be written",
+        says="Readings not written",
         urgency="now",
         raises="a commit of readings failed (disk full, file damaged)",
         clears="a commit succeeded again",
@@ -205,7 +205,7 @@ KINDS = (
     ),
     Kind(
         name="heartbeat-unanswered",
-        says="Outside heartbeat unanswered",
+        says="Heartbeat unanswered",
         urgency="today",
         raises="the outside heartbeat's address has not answered for a quarter of an hour",
         clears="it answers again",
@@ -214,11 +214,11 @@ KINDS = (
         otherwise="If this service stops, nobody outside notices; or they notice a stop that is none.",
         look=_heartbeat,
         of_service=True,
-        cleared_says="Outside heartbeat answered again",
+        cleared_says="Heartbeat answered again",
     ),
     Kind(
         name="probe-unread",
-        says="Probe's messages cannot be read",
+        says="Probe unreadable",
         urgency="today",
         raises="three or more messages of a probe within a quarter hour could not be decoded and no good one came",
         clears="a reading of the probe arrives",
@@ -227,6 +227,6 @@ KINDS = (
         otherwise="The box's temperature is only estimated.",
         look=_unread,
         reminds=True,
-        cleared_says="Probe's messages are read again",
+        cleared_says="Probe readable again",
     ),
 )

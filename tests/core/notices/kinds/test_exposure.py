@@ -36,7 +36,7 @@ def test_a_spell_that_was_told_as_too_warm_is_told_once_with_its_length() -> Non
     assert played.of("too-warm")
     assert played.of("heat-exposure") == []
     _, over = played.of("too-warm", "cleared")[-1]
-    assert "of the last day at or above 30.0 °C, the highest temperature of its profile" in over.text
+    assert "of the last day it was at or above 30.0 °C, the highest of its profile" in over.whole
 
 
 def test_without_a_profile_there_is_no_dose() -> None:

@@ -11,7 +11,7 @@ from monitor.core.notices.kinds import Look
 from monitor.core.notices.kinds.limits import KINDS
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.settings import Limits
-from tests.core.timeline import MINUTE, START, Run, Script, a_room
+from tests.core.timeline import MINUTE, START, Run, Script, a_room, said_of
 
 WARM, COOL = KINDS
 
@@ -75,19 +75,21 @@ def test_the_delays_are_those_of_the_box() -> None:
 
 
 def test_the_line_says_what_where_when_how_sure_and_which_limit() -> None:
-    assert look(WARM, a_snapshot(32.04)).line == (
-        "box a (stack left, 40 cm): 32.0 °C ± 0.6 °C at 09:30, limit 31.0 °C (of the room); no eggs are entered for it"
+    assert said_of(look(WARM, a_snapshot(32.04))) == (
+        "box a: 32.0 ± 0.6 °C at 09:30, limit 31.0 °C. No eggs are entered for it. It stands in stack left at 40 cm. "
+        "Its limits are of the room."
     )
     snapshot = a_snapshot(32.0, unit="F")
     box = replace(snapshot.boxes[0], occupied_by=("K01/a", "K02/a"), limits_from="of the profile")
-    assert look(WARM, replace(snapshot, boxes=(box,))).line == (
-        "box a (stack left, 40 cm): 89.6 °F ± 1.0 °F at 09:30, limit 87.8 °F (of the profile); holds K01/a, K02/a"
+    assert said_of(look(WARM, replace(snapshot, boxes=(box,)))) == (
+        "box a: 89.6 ± 1.0 °F at 09:30, limit 87.8 °F. It holds K01/a, K02/a. It stands in stack left at 40 cm. "
+        "Its limits are of the profile."
     )
 
 
 @pytest.mark.parametrize(
     ("kind", "doubt"),
-    [("probe-out", "this may be the air's"), ("probe-drifting", "as drifting away"), ("probe-jumps", "as jumping")],
+    [("probe-out", "this may be the air"), ("probe-drifting", "as drifting away"), ("probe-jumps", "as jumping")],
 )
 def test_a_limit_passed_by_a_doubtful_probe_is_told_with_the_doubt(kind: str, doubt: str) -> None:
     snapshot = a_snapshot(31.5)
@@ -95,8 +97,8 @@ def test_a_limit_passed_by_a_doubtful_probe_is_told_with_the_doubt(kind: str, do
     told_of = Condition(kind, probe, Phase.RAISED, since_ms=START, changed_ms=START, last_ms=START)
     found = look(WARM, replace(snapshot, conditions={told_of.key: told_of}))
     assert {s.where for s in found.samples} == {Where.BEYOND}
-    assert doubt in found.line
-    assert doubt not in look(WARM, snapshot).line
+    assert doubt in found.doubt
+    assert look(WARM, snapshot).doubt == ""
 
 
 def test_a_probe_of_which_every_second_message_is_lost_is_judged_as_long_as_it_is_not_told_as_quiet() -> None:

@@ -242,4 +242,4 @@ def test_a_probe_in_the_air_is_named_by_its_place() -> None:
     room = replace(room, probes=(*room.probes, air))
     script = Script(room, {"air": until(20)})
     run = Run(script).go(0, 60)
-    assert run.notices[0].text.startswith("Probe air (air of stack left, 105 cm): last usable reading")
+    assert run.notices[0].text.splitlines()[1].startswith("Probe air (air of stack left, 105 cm): last usable reading")
