@@ -115,6 +115,13 @@ class StoreCorrupt(StoreError):
     meaning = "the store's file is damaged"
 
 
+class StoreVanished(StoreError):
+    """There was a store here, and there is none, or an empty or another one."""
+
+    id, exit_code = "store-vanished", 15
+    meaning = "the store that was here is gone, empty or another file; no new one is begun in its place"
+
+
 class BrokerUnreachable(MonitorError):
     """Nobody answers at the broker's address."""
 

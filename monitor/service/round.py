@@ -115,7 +115,7 @@ class Round:
         return Service(
             started_ms=self._started_ms,
             link=LinkNow(link.state, link.since_ms, link.detail, link.last_live_ms, link.session_lost_ms),
-            store=StoreNow(link.store_error or self._error, free_mb(parts.settings.data_dir)),
+            store=StoreNow(link.store_error or self._error or parts.store.db.lost(), self._free_mb()),
             clock=ClockNow(clock.trusted, clock.why),
             channels={n: Health(c.failing_since_ms, c.last_error) for n, c in parts.delivery.status().items()},
             shipping=Health(shipping.behind_since_ms, shipping.last_error) if shipping is not None else None,
@@ -124,6 +124,13 @@ class Round:
             away=parts.absence.look(now, self._started_ms, trusted=clock.trusted),
             checks_failed=self._upkeep.damage(),
         )
+
+    def _free_mb(self) -> float | None:
+        """None where the folder itself is gone: then that is told."""
+        try:
+            return free_mb(self._parts.settings.data_dir)
+        except StoreError:
+            return None
 
     def _gathered(self, now: int, service: Service) -> Snapshot:
         """All that is known; or the service alone where the rest cannot be looked at (``_blind`` then says so).

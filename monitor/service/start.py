@@ -16,13 +16,16 @@ from collections.abc import Callable
 from monitor.core.notices.evaluation import Outcome
 from monitor.core.terms.formats import show_span
 from monitor.core.terms.settings import Settings
-from monitor.errors import MonitorError, StoreError
+from monitor.errors import MonitorError, StoreError, StoreVanished
 from monitor.service.parts import start_parts
 from monitor.service.round import Round
 from monitor.service.stopping import Stops
 from monitor.service.watchers import ClockWatch, JudgedClock, RightClock
 
 log = logging.getLogger("warmtally")
+
+REPLACED_S = 120.0
+"""A store that was replaced by another one can be told for so long, through the old one, before all starts anew."""
 
 
 def wall_ms() -> int:
@@ -94,12 +97,18 @@ class RoomService:
         if longest is not None:
             every_s = min(every_s, 0.8 * longest)
         due = time.monotonic()
+        replaced_s: float | None = None
         while not stop.is_set():
             try:
                 self.round()
             except StoreError as error:
                 log.error("the round could not be finished: %s", error)  # noqa: TRY400
             parts.ways_back.tend()
+            replaced_s = (replaced_s or time.monotonic()) if parts.store.db.replaced() else None
+            if replaced_s is not None and time.monotonic() - replaced_s > REPLACED_S:
+                raise StoreVanished(
+                    "another file stands where the store was", fix="the service is started anew with it"
+                )
             if not parts.intake.alive():
                 raise StoreError("the intake of readings has stopped", fix="the service is started anew by systemd")
             due = max(due + every_s, time.monotonic())

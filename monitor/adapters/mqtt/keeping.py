@@ -90,6 +90,11 @@ class Keeping:
                         "the broker does not know this client's session any more: what was published while the "
                         "service was away may be missing"
                     )
+            elif store.db.fact(SESSION_FACT) is None:
+                _log.error(
+                    "the broker knows this client from before, but this store is new: if there was another one, look "
+                    "whether its disk is mounted"
+                )
             if not known:
                 store.db.set_fact(SESSION_FACT, self._session)
 

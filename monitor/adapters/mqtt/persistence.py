@@ -9,7 +9,7 @@ from collections.abc import Callable
 from typing import Final
 
 from monitor.adapters.store import Store
-from monitor.errors import MonitorError, StoreFull, StoreLocked
+from monitor.errors import MonitorError, StoreFull, StoreLocked, StoreVanished
 
 _log = logging.getLogger(__name__)
 
@@ -55,7 +55,8 @@ class Persistence:
                     return False
                 self._ending.wait(pause)
                 pause = min(pause * 2, BACK_OFF_S[1])
-                if not isinstance(error, (StoreFull, StoreLocked)):
+                # With another file in its place the whole service is started anew, not its writer alone.
+                if not isinstance(error, (StoreFull, StoreLocked, StoreVanished)):
                     self._reopen()
                 continue
             if self.error:

@@ -14,13 +14,17 @@ import shutil
 import sqlite3
 import time
 from collections.abc import Callable, Iterator
+from hashlib import blake2b
 from importlib import resources
 from pathlib import Path
 from typing import IO, Any
 
-from monitor.errors import MonitorError, StoreCorrupt, StoreError, StoreFull, StoreLocked, StoreNewer
+from monitor.errors import MonitorError, StoreCorrupt, StoreError, StoreFull, StoreLocked, StoreNewer, StoreVanished
 
 FILE_NAME = "warmtally.db"
+MARK_NAME = "store.mark"
+"""Beside the store once there was one: an empty one is never begun in its place without a word."""
+_BEGIN_ANEW = "put the file back, mount its disk, or restore the last backup; to begin anew delete {} as well"
 # How long one writer waits for another. A fold of an hour takes milliseconds; half a minute means trouble.
 BUSY_S = 30.0
 # What is old is dropped so many rows in one transaction, with a pause in which others may write, and so many
@@ -89,7 +93,8 @@ class Database:
                     where=str(self.dir),
                     fix="give --data DIR, or data_dir under [store], that this user may write to",
                 ) from error
-        elif not self.path.exists():
+        self._refuse_vanished()
+        if not create and not self.path.exists():
             raise StoreError(
                 "there is no store here yet",
                 where=str(self.path),
@@ -97,6 +102,7 @@ class Database:
             )
         if create:
             self._for_its_owner_alone()
+        self._file = (0, 0)
         try:
             self.connection = sqlite3.connect(
                 self.path, isolation_level=None, timeout=BUSY_S, check_same_thread=False, cached_statements=256
@@ -112,15 +118,79 @@ class Database:
                 self.connection.execute("PRAGMA foreign_keys=ON")
                 self.connection.execute("PRAGMA journal_size_limit=33554432")
                 self._migrate()
+            found = self.path.stat()
+            self._file = found.st_dev, found.st_ino
+            self._leave_mark()
+        except OSError as error:
+            self.connection.close()
+            raise StoreError(
+                f"the store cannot be used ({error.strerror})", where=str(self.path), fix="check the disk"
+            ) from error
         except BaseException:
             self.connection.close()
             raise
 
+    def _refuse_vanished(self) -> None:
+        try:
+            there = self.path.stat().st_size > 0
+        except OSError:
+            there = False
+        marks = [mark for mark in self._marks() if mark.exists()]
+        if not there and marks:
+            raise StoreVanished(
+                "there was a store here, and it is gone or empty",
+                where=str(self.path),
+                fix=_BEGIN_ANEW.format(" and ".join(map(str, marks))),
+            )
+
+    def _marks(self) -> list[Path]:
+        """Beside the store, and for a store on another disk in the folder that systemd gives the service."""
+        marks, state = [self.dir / MARK_NAME], os.environ.get("STATE_DIRECTORY", "")
+        if state and ":" not in state and not self.path.absolute().is_relative_to(state):
+            of_path = blake2b(os.fsencode(self.path.absolute()), digest_size=6).hexdigest()
+            marks.append(Path(state) / f"{of_path}.{MARK_NAME}")
+        return marks
+
+    def _leave_mark(self) -> None:
+        for mark in self._marks():
+            # A full or read-only disk is no reason not to look into a store that is there.
+            with contextlib.suppress(OSError):
+                mark.touch(0o600)
+
+    def lost(self) -> str:
+        """How the file under this connection came to be no longer the one that others find; empty when it is."""
+        try:
+            found = self.path.stat()
+        except OSError:
+            return "the store's file was moved away or deleted while it was in use"
+        if found.st_size == 0:
+            return "the store's file was emptied while it was in use"
+        if (found.st_dev, found.st_ino) != self._file:
+            return "another file was put in the place of the store while it was in use"
+        return ""
+
+    def replaced(self) -> bool:
+        """Whether another store has been put in the place of this one."""
+        with contextlib.suppress(OSError):
+            return bool(self.lost()) and self.path.stat().st_size > 0
+        return False
+
+    def must_be_found(self) -> None:
+        """Raises StoreVanished where what is written now would be lost with this connection."""
+        lost = self.lost()
+        if lost:
+            fix = (
+                "put the file back, or mount its disk: the service goes on by itself; nothing is acknowledged meanwhile"
+            )
+            raise StoreVanished(lost, where=str(self.path), fix=fix)
+
     def _for_its_owner_alone(self) -> None:
         """Nobody else reads the store. What SQLite lays beside the file gets the rights of the file."""
-        # Where the rights cannot be set (another's file, a file system without them) the store is still of use.
+        # Where the rights cannot be set (another's file, a file system without them) the store is still of use. A file
+        # that is there must not be opened for this: closing it would end the locks that SQLite holds on it.
         with contextlib.suppress(OSError):
-            os.close(os.open(self.path, os.O_RDWR | os.O_CREAT, 0o600))
+            with contextlib.suppress(FileExistsError):
+                os.close(os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600))
             for path in (self.path, *(self.path.with_name(FILE_NAME + end) for end in ("-wal", "-shm"))):
                 with contextlib.suppress(FileNotFoundError):
                     mode = path.stat().st_mode

@@ -71,7 +71,12 @@ class Journal:
         quarantined: Sequence[Quarantined] = (),
         marks: Sequence[InboxMark] = (),
     ) -> None:
-        """T1: one transaction; after it returns the messages may be acknowledged."""
+        """T1: one transaction; after it returns the messages may be acknowledged.
+
+        Raises StoreVanished where the file is no longer in its place: what goes into it would be lost. (Notices still
+        go through it, so that this can be told.)
+        """
+        self.db.must_be_found()
         names = dict.fromkeys(r.probe for r in readings)
         for name in names:
             self._numbers.known(name)
