@@ -125,7 +125,8 @@ def run_probes(args: argparse.Namespace) -> int:
             for p in probes
         ]
         batteries = [(room.derived.probes.battery(b, now), last.get(b.id)) for b in room.settings.room.batteries]
-        levels = levels_of(room.store.readings, room.settings.room, room.derived.readings.corrections, now)
+        known = room.derived.readings
+        levels = levels_of(room.store.readings, room.settings.room, known.corrections, known.belief, now)
         if args.json:
             print_json(
                 {

@@ -94,7 +94,7 @@ class Boxes:
             return None
         beside = min(heights)[2]
         columns = self._readings.columns([beside], cut_ms - round(LOOK_BACK_S * 1000), cut_ms + 1)[beside.id]
-        return self._readings.series(beside, columns)
+        return self._readings.series(beside, columns, "advice")
 
     def limits(self, box: Box, species: Iterable[str]) -> tuple[Limits, str]:
         """The limits of a box: its own, else the room's, else the strictest of the profiles in it."""
@@ -124,19 +124,24 @@ class Boxes:
         ``of``: of its air anyhow, a single level included.
 
         Like is compared with like: while a room warms or cools, its boxes are hours behind its air, and a
-        difference between the two says nothing about height.
+        difference between the two says nothing about height. A probe that is not believed now is no level; what one
+        said while it was not believed is left out.
         """
         from_ms = now_ms - int((self._room.watch.uneven_over_s if over_s is None else over_s) * 1000)
-        boxes, air = [], []
+        boxes, air, suspect = [], [], 0
         for probe in self._room.probes:
             place = self._room.height_of(probe)
             if probe.quantity == "temperature" and place is not None and place[0] == stack:
-                series = self._readings.series(probe, self._readings.columns([probe], from_ms, now_ms + 1)[probe.id])
+                if self._readings.belief.lasting(probe.id, "advice"):
+                    suspect += probe.box is not None
+                    continue
+                columns = self._readings.columns([probe], from_ms, now_ms + 1)[probe.id]
+                series = self._readings.series(probe, columns, "advice")
                 if probe.box is not None:
                     boxes.append((f"box {probe.box}", place[1], series))
                 else:
                     air.append((f"air at {place[1]:.0f} cm", place[1], series))
-        named = boxes if len(boxes) > 1 else air if len(air) > 1 else boxes + air
+        named = boxes if len(boxes) + suspect > 1 else air if len(air) > 1 else boxes + air
         if of == "air":
             return stacks.profile(stack, air, from_ms, now_ms, least_levels=1)
         return stacks.profile(stack, named, from_ms, now_ms)

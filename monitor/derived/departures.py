@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 
 from monitor.adapters.store import Readings
+from monitor.core.readings.belief import Belief
 from monitor.core.readings.corrections import StandingCorrections
 from monitor.core.readings.drift import LEAST_PROBES, Departure, HeldLevel, day_medians, departing, level
 from monitor.core.terms.arrays import Times, Values
@@ -29,24 +30,31 @@ class Peer:
     first_ms: int | None = None
 
 
-def hourly(probe: Probe, corrections: StandingCorrections, hours: Times, means: Mapping[int, float]) -> Values:
-    """Hourly means of a probe, corrected; NaN where it said nothing or lay elsewhere to be compared."""
+def hourly(
+    probe: Probe, corrections: StandingCorrections, hours: Times, means: Mapping[int, float], belief: Belief
+) -> Values:
+    """Hourly means of a probe, corrected; NaN where it said nothing, lay elsewhere to be compared, or is not to be
+    believed."""
     middle_ms = hours * HOUR_MS + HOUR_MS // 2
     values = np.array([means.get(h, np.nan) for h in hours.tolist()], np.float64) + probe.correction
     values += corrections.offset_c(probe.id, middle_ms)
-    values[corrections.away(probe.id, middle_ms)] = np.nan
+    values[corrections.away(probe.id, middle_ms) | ~belief.hours(probe.id, hours, "sums")] = np.nan
     return values
 
 
-def peers_of(readings: Readings, room: Room, corrections: StandingCorrections, now_ms: int) -> dict[str, Peer]:
+def peers_of(
+    readings: Readings, room: Room, corrections: StandingCorrections, belief: Belief, now_ms: int
+) -> dict[str, Peer]:
     """Every temperature probe that has a place, over the whole days before ``now_ms``."""
     result: dict[str, Peer] = {}
     for stack in room.stacks:
-        result |= _of_stack(stack, readings, room, corrections, now_ms)
+        result |= _of_stack(stack, readings, room, corrections, belief, now_ms)
     return result
 
 
-def levels_of(readings: Readings, room: Room, corrections: StandingCorrections, now_ms: int) -> dict[str, HeldLevel]:
+def levels_of(
+    readings: Readings, room: Room, corrections: StandingCorrections, belief: Belief, now_ms: int
+) -> dict[str, HeldLevel]:
     """Each stack's level of the last days against the middle of the room's limits, where both are set."""
     warm, cool = room.limits.too_warm_c, room.limits.too_cool_c
     if warm is None or cool is None:
@@ -55,7 +63,7 @@ def levels_of(readings: Readings, room: Room, corrections: StandingCorrections, 
     result: dict[str, HeldLevel] = {}
     for stack in room.stacks:
         table = [
-            _daily(readings, probe, corrections, days)
+            _daily(readings, probe, corrections, belief, days)
             for probe in room.probes
             if probe.quantity == "temperature" and (room.height_of(probe) or ("",))[0] == stack
         ]
@@ -69,7 +77,7 @@ def levels_of(readings: Readings, room: Room, corrections: StandingCorrections, 
 
 
 def _of_stack(
-    stack: str, readings: Readings, room: Room, corrections: StandingCorrections, now_ms: int
+    stack: str, readings: Readings, room: Room, corrections: StandingCorrections, belief: Belief, now_ms: int
 ) -> dict[str, Peer]:
     heights: dict[str, float] = {}
     probes: dict[str, Probe] = {}
@@ -78,7 +86,7 @@ def _of_stack(
         place = room.height_of(probe)
         if probe.quantity == "temperature" and place is not None and place[0] == stack:
             probes[probe.id], heights[probe.id] = probe, place[1]
-    table = {name: _daily(readings, probe, corrections, days) for name, probe in probes.items()}
+    table = {name: _daily(readings, probe, corrections, belief, days) for name, probe in probes.items()}
     for name, values in table.items():
         # What is known of it since begins anew, from the next whole day on.
         begun = [c.to_ms or c.from_ms for c in corrections.of(name) if c.from_ms <= now_ms]
@@ -96,10 +104,10 @@ def _of_stack(
     return {name: Peer(state[name], departed.get(name), readings.first_at(name)) for name in probes}
 
 
-def _daily(readings: Readings, probe: Probe, corrections: StandingCorrections, days: Times) -> Values:
+def _daily(readings: Readings, probe: Probe, corrections: StandingCorrections, belief: Belief, days: Times) -> Values:
     """Median of each day's hours; NaN for a day of which too little was measured."""
     if not len(days):
         return np.empty(0)
     hours = np.arange(days[0] * 24, (days[-1] + 1) * 24)
     means = readings.hour_means(probe.id, int(hours[0]), int(hours[-1]) + 1)
-    return day_medians(hourly(probe, corrections, hours, means))
+    return day_medians(hourly(probe, corrections, hours, means, belief))

@@ -74,9 +74,9 @@ class Lots:
         return History.of(way, species.curve)
 
     def _key(self, now_ms: int) -> tuple[object, ...]:
-        """What a forecast hangs on beside the keeper's account: the hour, and what was imported, corrected, learned."""
-        bulks, corrections = self._store.readings.bulks(), self._readings.corrections_version
-        return now_ms // FORECAST_EVERY_MS, bulks, corrections, self._book.stamp
+        """What a forecast hangs on beside the keeper's account: the hour, and what was imported, found, learned."""
+        bulks, knowledge = self._store.readings.bulks(), self._readings.knowledge
+        return now_ms // FORECAST_EVERY_MS, bulks, knowledge, self._book.stamp
 
     def _forecast(self, clutch: Clutch, ways: Mapping[str, Way | None], now_ms: int, plan: Plan | None) -> list[LotNow]:
         """From what was gathered alone."""
@@ -149,7 +149,7 @@ class Lots:
                 probe.id, table.first_hour, table.first_hour + len(table), until_ms=now_ms
             )
             hours = table.first_hour + np.arange(len(table))
-            values = hourly(probe, self._readings.corrections, hours, means)
+            values = hourly(probe, self._readings.corrections, hours, means, self._readings.belief)
             covered = np.where(np.isnan(values), 0.0, 3600.0)
             zero = np.zeros(len(table))
             result.append(HourTable(table.first_hour, zero, zero, values, covered, zero))

@@ -69,9 +69,9 @@ class Probes:
 
     def peers(self, now_ms: int) -> dict[str, Peer]:
         """How each temperature probe stands among those of its stack, by whole days; looked at once a day."""
-        corrections = self._readings.corrections
-        key = now_ms // DAY_MS, self._store.readings.bulks(), self._readings.corrections_version
-        return self._peers.of("", key, lambda: peers_of(self._store.readings, self._room, corrections, now_ms))
+        corrections, belief = self._readings.corrections, self._readings.belief
+        key = now_ms // DAY_MS, self._store.readings.bulks(), self._readings.knowledge
+        return self._peers.of("", key, lambda: peers_of(self._store.readings, self._room, corrections, belief, now_ms))
 
     def battery(self, battery: Probe, now_ms: int) -> BatteryNow:
         """A battery by its newest readings, and by its days how long it lasts; the days are looked at once a day."""

@@ -8,6 +8,7 @@ import numpy as np
 
 from monitor.adapters.store import Columns, Store
 from monitor.core.climate.box_temperature import BoxSeries, Series, box_series, probes_for
+from monitor.core.readings.belief import Belief, Use
 from monitor.core.readings.corrections import StandingCorrections
 from monitor.core.readings.thinning import SLOT_MS
 from monitor.core.terms.settings import Box, Probe, Room
@@ -33,6 +34,8 @@ class RoomReadings:
         self._bulks = ""
         self._around = {box: probes_for(room, box) for box in room.boxes}
         self._corrections = StandingCorrections()
+        self._belief = Belief()
+        self._belief_version = -1
         self.corrections_version = -1
         self._known_by_ms = known_by_ms
 
@@ -42,6 +45,22 @@ class RoomReadings:
         if version != self.corrections_version:
             self._corrections = self._store.corrections.standing(self._known_by_ms)
             self.corrections_version = version
+        version = self._store.disbeliefs.version()
+        if version != self._belief_version:
+            self._belief = self._store.disbeliefs.belief(self._known_by_ms)
+            self._belief_version = version
+
+    @property
+    def knowledge(self) -> tuple[int, int]:
+        """Changes whenever something else is known of a probe: its corrections, or whether it is to be believed."""
+        return self.corrections_version, self._belief_version
+
+    @property
+    def belief(self) -> Belief:
+        """Which readings of which probe may be believed, and for what."""
+        if self._belief_version < 0:
+            self.follow_corrections()
+        return self._belief
 
     @property
     def corrections(self) -> StandingCorrections:
@@ -110,12 +129,15 @@ class RoomReadings:
             return {n: c.take(np.flatnonzero((c.at >= from_ms) & (c.at < to_ms))) for n, c in found.items()}
         return self._store.readings.sparse(names, from_ms, to_ms)
 
-    def series(self, probe: Probe, columns: Columns) -> Series:
+    def series(self, probe: Probe, columns: Columns, believed_for: Use | None) -> Series:
         """Usable readings, corrected as each one's time asks for; the probe is as known at the newest of them.
 
-        What a probe said while it lay elsewhere to be compared belongs to no box.
+        What a probe said while it lay elsewhere to be compared belongs to no box. ``believed_for``: those that may be
+        believed for that; None: all, as limits are judged.
         """
         usable = columns.usable & ~self.corrections.away(probe.id, columns.at)
+        if believed_for is not None:
+            usable &= self.belief.mask(probe.id, columns.at, believed_for)
         at = columns.at[usable]
         value = columns.value[usable] + probe.correction + self.corrections.offset_c(probe.id, at)
         return Series(self.effective(probe, int(at[-1]) if len(at) else 2**62), at, value)
@@ -123,12 +145,14 @@ class RoomReadings:
     def box_series(
         self, box: Box, from_ms: int, to_ms: int, *, as_heard: bool = False, stored: bool = False
     ) -> BoxSeries:
-        """Temperature of a box with ``from_ms <= at < to_ms``, corrected, usable readings only."""
+        """Temperature of a box with ``from_ms <= at < to_ms``, corrected, usable readings only: those that may be
+        believed for sums, or ``as_heard`` all of them."""
         own, around = self.probes_for(box)
+        use: Use | None = None if as_heard else "sums"
         columns = self.columns(own or [p for _, p in around], from_ms, to_ms, stored=stored)
         return box_series(
-            [self.series(p, columns[p.id]) for p in own],
-            [] if own else [(h, self.series(p, columns[p.id])) for h, p in around],
+            [self.series(p, columns[p.id], use) for p in own],
+            [] if own else [(h, self.series(p, columns[p.id], use)) for h, p in around],
             box.height_cm,
             as_heard=as_heard,
         )

@@ -64,7 +64,7 @@ class Derived:
 
     def heaters(self, now_ms: int) -> dict[str, HeaterNow]:
         """Each stack's heater, by its air probe; by whole days, looked at once a day."""
-        return self._heaters.now(self._store.readings, self.readings.corrections, now_ms)
+        return self._heaters.now(self._store.readings, self.readings.corrections, self.readings.belief, now_ms)
 
     def snapshot(self, now_ms: int, service: Service) -> Snapshot:
         """Everything known at ``now_ms``. Call :meth:`follow` before."""
@@ -88,6 +88,7 @@ class Derived:
             away=self._unwatched.now(service, now_ms),
             heaters=self.heaters(now_ms) if room.watch.heater_since_ms is not None else {},
             conditions=conditions,
+            belief=self.readings.belief,
         )
 
 

@@ -50,7 +50,7 @@ class Unwatched:
         boxes = []
         for box in self._room.boxes:
             own = self._room.probes_in(box.id)
-            series = self._readings.box_series(box, from_ms + 1, until_ms, stored=True)
+            series = self._readings.box_series(box, from_ms + 1, until_ms, as_heard=True, stored=True)
             undated_c = np.concatenate([waited[p.id] + p.correction for p in own] or [np.empty(0)])
             lowest = highest = None
             if len(series.temperature_c):

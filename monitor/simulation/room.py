@@ -58,6 +58,7 @@ class Act(enum.StrEnum):
     PROBE_STICKS = "probe sticks at its last code"
     PROBE_IN_FAHRENHEIT = "probe speaks Fahrenheit"
     PROBE_FALLS_OUT = "probe falls out of its box"
+    PROBE_LIES_ELSEWHERE = "probe lies elsewhere"  # value: K that it is warmer there than the air beside its box
     PROBE_BACK_IN = "probe is put back"
     PROBE_OFFSET = "probe is off"  # value: K added to what it measures
     PROBE_DRIFTS = "probe drifts"  # value: K per day
@@ -66,7 +67,15 @@ class Act(enum.StrEnum):
 _OF_PROBE: Final = frozenset(a for a in Act if a.name.startswith("PROBE_"))
 _OF_BOX: Final = frozenset({Act.LID_OPENS, Act.LID_CLOSES, Act.WETNESS})
 _WITH_VALUE: Final = frozenset(
-    {Act.HEATER_FADES, Act.THERMOSTAT_SET, Act.OUTDOORS, Act.WETNESS, Act.PROBE_OFFSET, Act.PROBE_DRIFTS}
+    {
+        Act.HEATER_FADES,
+        Act.THERMOSTAT_SET,
+        Act.OUTDOORS,
+        Act.WETNESS,
+        Act.PROBE_OFFSET,
+        Act.PROBE_DRIFTS,
+        Act.PROBE_LIES_ELSEWHERE,
+    }
 )
 
 
@@ -201,6 +210,7 @@ class _Voice:
     fahrenheit: bool = False
     restarts: bool = False
     inside: bool = True
+    beside_c: float = 0.0
     offset: float = 0.0
     drift_per_s: float = 0.0
     drift_from_s: float = 0.0
@@ -335,8 +345,8 @@ class SimRoom:
         self._moisten(dt_s)
         self._x = step @ self._x
 
-    def _placed(self) -> tuple[bool, ...]:
-        return tuple(v.inside for v in self._voice.values())
+    def _placed(self) -> tuple[tuple[bool, float], ...]:
+        return tuple((v.inside, v.beside_c) for v in self._voice.values())
 
     def _system(self) -> Values:
         """A of ``dx/dt = A x`` as things stand; all inputs are states, held or (the daily wave) turning."""
@@ -364,6 +374,7 @@ class SimRoom:
                 a[row, self._box_at[probe.box]], a[row, row] = 1 / probe.tau_s, -1 / probe.tau_s
             else:
                 self._follow_air(a, row, heights.get(probe.box, probe.height_cm), probe.tau_s)
+                a[row, _ONE] = self._voice[probe.id].beside_c / probe.tau_s
         return a
 
     def _follow_air(self, a: Values, row: int, height_cm: float, tau_s: float) -> None:
@@ -446,7 +457,10 @@ class SimRoom:
             case Act.PROBE_IN_FAHRENHEIT:
                 voice.fahrenheit = True
             case Act.PROBE_FALLS_OUT | Act.PROBE_BACK_IN:
-                voice.inside = act is Act.PROBE_BACK_IN
+                voice.inside, voice.beside_c = act is Act.PROBE_BACK_IN, 0.0
+            case Act.PROBE_LIES_ELSEWHERE:
+                assert value is not None
+                voice.inside, voice.beside_c = False, value
             case Act.PROBE_OFFSET:
                 assert value is not None
                 voice.offset += value

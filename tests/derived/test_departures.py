@@ -9,6 +9,7 @@ import pytest
 
 from monitor.adapters.store import Store
 from monitor.adapters.store.chunks import Columns
+from monitor.core.readings.belief import Belief
 from monitor.core.readings.corrections import Correction, How, StandingCorrections
 from monitor.core.terms.settings import Box, Limits, Probe, Room
 from monitor.core.terms.times import DAY_MS, HOUR_MS
@@ -56,7 +57,7 @@ def test_a_probe_that_leaves_the_others_is_told_unless_heating_could_explain_it(
 ) -> None:
     room = Room("shed", "UTC", "C", ("left",), BOXES, others, limits=Limits())
     with store_with(tmp_path, others, drifting) as store:
-        found = peers_of(store.readings, room, StandingCorrections(), NOW_MS)
+        found = peers_of(store.readings, room, StandingCorrections(), Belief(), NOW_MS)
     departed = {name: peer.departure for name, peer in found.items() if peer.departure is not None}
     assert set(departed) == ({drifting} if told else set())
     if told:
@@ -69,7 +70,7 @@ def test_two_boxes_are_too_few_and_the_air_does_not_make_them_three(tmp_path: Pa
     probes = (*IN_BOXES[:2], probe("air", height_cm=80.0))
     room = Room("shed", "UTC", "C", ("left",), BOXES, probes, limits=Limits())
     with store_with(tmp_path, probes, "low-t") as store:
-        found = peers_of(store.readings, room, StandingCorrections(), NOW_MS)
+        found = peers_of(store.readings, room, StandingCorrections(), Belief(), NOW_MS)
     assert {name: (peer.state, peer.departure) for name, peer in found.items()} == {
         "low-t": ("too few peers", None),
         "middle-t": ("too few peers", None),
@@ -86,10 +87,13 @@ def test_a_probe_that_was_compared_or_corrected_begins_anew(tmp_path: Path, how:
         for found_c in (0.0, -1.5):
             at_ms = NOW_MS - 2 * DAY_MS
             fixed = Correction("middle-t", at_ms, found_c, 0.05, 0.05, how, at_ms, "s", id=1)
-            found = peers_of(store.readings, room, StandingCorrections([fixed]), NOW_MS)
+            found = peers_of(store.readings, room, StandingCorrections([fixed]), Belief(), NOW_MS)
             told[found_c] = {name: (peer.state, peer.departure) for name, peer in found.items()}
         later = NOW_MS + 20 * DAY_MS
-        assert peers_of(store.readings, room, StandingCorrections([fixed]), later)["low-t"].state == "too few days"
+        assert (
+            peers_of(store.readings, room, StandingCorrections([fixed]), Belief(), later)["low-t"].state
+            == "too few days"
+        )
     for states in told.values():
         assert {departure for _, departure in states.values()} == {None}
         assert states["middle-t"][0] == "too few days"

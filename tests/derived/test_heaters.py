@@ -15,6 +15,7 @@ import pytest
 
 from monitor.adapters.store import Store
 from monitor.cli.main import main
+from monitor.core.readings.belief import Belief
 from monitor.core.readings.corrections import StandingCorrections
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.settings import Box, Probe, Room, Watch
@@ -45,6 +46,9 @@ CONFIG = room_text(
 )
 
 
+BELIEVED = Belief()
+
+
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Thirty days, every three minutes; the heater loses a per cent of its power each day from the ninth on."""
@@ -72,7 +76,7 @@ def store(folder: Path) -> Iterator[Store]:
 
 
 def test_the_air_probe_of_a_stack_tells_of_its_heater_and_a_stack_without_one_says_so(store: Store) -> None:
-    found = Heaters(ROOM).now(store.readings, StandingCorrections(), NOW)
+    found = Heaters(ROOM).now(store.readings, StandingCorrections(), BELIEVED, NOW)
     assert found["right"].untold == NO_AIR
     left = found["left"]
     assert left.probe == "air"
@@ -85,12 +89,12 @@ def test_the_air_probe_of_a_stack_tells_of_its_heater_and_a_stack_without_one_sa
 def test_since_when_it_is_good_begins_a_new_reference_and_days_are_looked_at_once(store: Store) -> None:
     served = replace(ROOM, watch=Watch(heater_since_ms=(DAY0 + 19) * DAY_MS + 43_200_000))
     heaters = Heaters(served)
-    found = heaters.now(store.readings, StandingCorrections(), NOW)["left"].wear
+    found = heaters.now(store.readings, StandingCorrections(), BELIEVED, NOW)["left"].wear
     assert found is not None
     assert found.days == DAYS - 20
     assert found.left > 0.9
     began = time.thread_time()
-    assert heaters.now(store.readings, StandingCorrections(), NOW + 60_000)["left"].wear is found
+    assert heaters.now(store.readings, StandingCorrections(), BELIEVED, NOW + 60_000)["left"].wear is found
     assert time.thread_time() - began < 0.05
 
 

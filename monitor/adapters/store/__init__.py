@@ -13,6 +13,7 @@ from monitor.adapters.store.backlog import Backlog
 from monitor.adapters.store.chunks import Columns
 from monitor.adapters.store.corrections import Corrections
 from monitor.adapters.store.database import Database, ServiceLock
+from monitor.adapters.store.disbelief import Disbeliefs
 from monitor.adapters.store.folding import Folding
 from monitor.adapters.store.journal import InboxMark, Journal, ProbeNumbers
 from monitor.adapters.store.ledger import Ledger
@@ -40,6 +41,7 @@ class Store:
         self.answers = AnswerBook(self.ledger, self.outbox)
         self.backlog = Backlog(self.db)
         self.corrections = Corrections(self.db)
+        self.disbeliefs = Disbeliefs(self.db)
         self.parts = Parts(self.db)
         self.shipping = ShippingBook(self.db, self.unread)
 
@@ -63,6 +65,7 @@ __all__ = [
     "Columns",
     "Corrections",
     "Database",
+    "Disbeliefs",
     "Folding",
     "Forgotten",
     "InboxMark",

@@ -11,6 +11,7 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 
 from monitor.adapters.store.database import Database
+from monitor.adapters.store.disbelief import Disbeliefs
 from monitor.core.notices.answers import Answer
 from monitor.core.notices.conditions import Condition, Phase, Transition
 from monitor.core.notices.notices import Notice, Route
@@ -19,10 +20,11 @@ from monitor.errors import UnknownSubject
 
 
 class Ledger:
-    """Conditions and notices."""
+    """Conditions and notices, and with them what is believed of probes."""
 
     def __init__(self, db: Database) -> None:
         self.db = db
+        self._disbeliefs = Disbeliefs(db)
 
     def conditions(self) -> dict[tuple[str, str], Condition]:
         rows = self.db.rows("SELECT kind, subject, body FROM condition")
@@ -42,9 +44,9 @@ class Ledger:
         """
         made: list[Notice] = []
         with self.db.write() as c:
-            moves = list(transitions)
+            moves, changed = list(transitions), list(conditions)
             raised = {(t.kind, t.subject) for t in moves if t.change == "raised"}
-            for condition in conditions:
+            for condition in changed:
                 row = c.execute("SELECT body FROM condition WHERE kind=? AND subject=?", condition.key).fetchone()
                 kept = condition
                 if row is not None:
@@ -54,6 +56,7 @@ class Ledger:
                     "INSERT INTO condition VALUES (?,?,?) ON CONFLICT DO UPDATE SET body=excluded.body",
                     (*condition.key, _condition_body(kept)),
                 )
+            self._disbeliefs.follow(moves, {x.key: x for x in changed})
             c.executemany(
                 "INSERT INTO history(at, kind, subject, change, reason) VALUES (?,?,?,?,?)",
                 [(t.at_ms, t.kind, t.subject, t.change, t.reason) for t in moves],

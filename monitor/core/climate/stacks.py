@@ -129,6 +129,10 @@ class StackProfile:
     hours: int
 
     @property
+    def names(self) -> list[str]:
+        return [level.name for level in self.levels]
+
+    @property
     def beyond_probes(self) -> bool:
         """Whether the difference is more than the probes alone explain: twice its standard uncertainty, and more with
         more than two levels, of which the warmest and the coolest were picked."""

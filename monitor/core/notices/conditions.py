@@ -97,6 +97,7 @@ KindName = Literal[
     "notices-stuck",
     "probe-clock",
     "probe-drifting",
+    "probe-in-air",
     "probe-jumps",
     "probe-out",
     "probe-quiet",

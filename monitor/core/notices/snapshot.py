@@ -22,6 +22,7 @@ from monitor.core.climate.stacks import StackProfile
 from monitor.core.development.lots import LotNow
 from monitor.core.notices.conditions import Condition, KindName
 from monitor.core.readings.batteries import BatteryNow
+from monitor.core.readings.belief import NO_GOOD_FOR, Belief, Use
 from monitor.core.readings.corrections import Correction
 from monitor.core.readings.drift import Departure
 from monitor.core.readings.gateways import Said
@@ -238,7 +239,8 @@ class Service:
 
 @dataclass(frozen=True)
 class Snapshot:
-    """All of it, at ``now_ms``. ``audiences``: stack -> the channels that are told of it, see :meth:`audience`."""
+    """All of it, at ``now_ms``. ``audiences``: stack -> the channels that are told of it, see :meth:`audience`;
+    ``belief``: which readings of which probe may be believed."""
 
     now_ms: int
     room: Room
@@ -254,6 +256,7 @@ class Snapshot:
     heaters: Mapping[str, HeaterNow] = field(default_factory=dict)
     conditions: Mapping[tuple[str, str], Condition] = field(default_factory=dict)
     audiences: Mapping[str, str] = field(default_factory=dict)
+    belief: Belief = field(default_factory=Belief)
 
     def condition(self, kind: KindName, subject: str) -> Condition | None:
         """How a subject stood by a kind when it was judged last; None where it never was."""
@@ -263,6 +266,21 @@ class Snapshot:
         """A condition that is raised; None where it is not."""
         known = self.condition(kind, subject)
         return known if known is not None and known.up else None
+
+    def believes(self, probe: str, use: Use) -> bool:
+        """Whether a probe is believed for a use now."""
+        return not self.belief.lasting(probe, use) and (probe, use) not in self._suspect
+
+    @cached_property
+    def _suspect(self) -> set[tuple[str, Use]]:
+        """Probes by their conditions, which stand before their spans do."""
+        return {
+            (probe, use)
+            for (kind, subject), c in self.conditions.items()
+            if c.up
+            for use in NO_GOOD_FOR.get(kind, ())
+            for probe in subject.split("/")
+        }
 
     def judged_ms(self, kind: KindName, subject: str) -> int | None:
         """The newest moment for which a subject was judged by a kind."""

@@ -10,23 +10,17 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from monitor.core.readings.probe_faults import (
+from monitor.core.readings.out_of_box import (
     CLOSED_BOX_S,
     InAir,
     Series,
     closed_box,
-    errors,
     in_air,
-    jumps,
-    late_by_s,
     left_box,
     opening,
-    other_unit,
-    saturated,
-    stuck,
     sudden_c,
-    swapped,
 )
+from monitor.core.readings.probe_faults import errors, jumps, late_by_s, other_unit, saturated, stuck, swapped
 from monitor.core.readings.quality import Context, judge
 from monitor.core.terms.events import Reading
 from monitor.core.terms.settings import Probe
@@ -273,13 +267,16 @@ def test_a_closed_box_in_air_follows_by_newtons_law() -> None:
     assert closed_box((times, probe), 11 * HOUR).tolist() == probe.tolist()
 
 
-def test_a_sudden_move_has_its_sign_and_is_forgotten_after_three_hours() -> None:
-    times = np.arange(0, 10 * HOUR + 1, 5 * MINUTE, dtype=np.int64)
-    fell = np.where(times > 9 * HOUR, 25.0, 28.0)
-    assert sudden_c((times, fell), 10 * HOUR) == -3.0
-    assert sudden_c((times, 56.0 - fell), 10 * HOUR) == 3.0
-    assert sudden_c((times, np.where(times > 5 * HOUR, 25.0, 28.0)), 10 * HOUR) == 0.0
-    assert sudden_c((times[:0], fell[:0]), 10 * HOUR) == 0.0
+def test_a_sudden_move_has_its_sign_and_is_forgotten_when_it_stands_no_more() -> None:
+    times = np.arange(0, 24 * HOUR + 1, 5 * MINUTE, dtype=np.int64)
+    now = int(times[-1])
+    for since_h in (0.5, 5.0, 20.0):
+        fell = np.where(times > now - since_h * HOUR, 25.0, 28.0)
+        assert sudden_c((times, fell), now) == -3.0
+        assert sudden_c((times, 56.0 - fell), now) == 3.0
+        back = np.where(times > now - since_h * HOUR / 2, 26.6, fell)
+        assert sudden_c((times, back), now) == 0.0
+    assert sudden_c((times[:0], times[:0].astype(np.float64)), now) == 0.0
 
 
 def test_what_is_no_measurement_is_counted_by_spells_and_what_only_came_late_is_not() -> None:

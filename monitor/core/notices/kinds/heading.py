@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 
 from monitor.core.notices.conditions import Condition, KindName, Rule, Sample, Where
+from monitor.core.notices.doubts import blind, judged
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.kinds.limits import ahead, harm, inside, show_eta
 from monitor.core.notices.snapshot import BoxNow, Snapshot
@@ -82,7 +83,8 @@ def _look_heading(snapshot: Snapshot) -> Iterable[Look]:
         urgency: Urgency | None = None
         for warm, limit in _sides(box):
             now_c, course = box.now_c, box.course
-            if now_c is None or course is None:
+            # What a suspect probe says is told at the limit, and no forecast is made of it.
+            if now_c is None or course is None or blind(box.box.id, snapshot):
                 continue
             chance = course.chance(limit, within_s, snapshot.now_ms)
             eta = course.time_to(limit, snapshot.now_ms)
@@ -166,10 +168,12 @@ def _told_sides(box: BoxNow, snapshot: Snapshot) -> Iterable[_ToldSide]:
         at_harm_c, _ = harm(box, limit, warm)
         there = now_c >= at_harm_c if warm else now_c <= at_harm_c
         shown = show_temperature(limit, snapshot.unit)
+        seen = judged(box, snapshot, warm=warm).doubt
         look = replace(
             _plain(box),
+            doubt=seen.text,
             line=f"box {box.box.id}: {show_within(now_c, 2 * box.uncertainty_c, snapshot.unit)}, limit {shown}",
-            first=GO_WARM if warm else GO_COOL,
+            first=seen.first or (GO_WARM if warm else GO_COOL),
             more=(*ahead(box, limit, snapshot, warm), *inside(box)),
             value=show_temperature(now_c, snapshot.unit),
             limit=shown,

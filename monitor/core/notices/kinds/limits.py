@@ -8,7 +8,7 @@ those of a profile are where fewer than half of the eggs hatch when kept so, and
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import replace
 from functools import partial
 from typing import Final
@@ -16,22 +16,12 @@ from typing import Final
 import numpy as np
 
 from monitor.core.climate.course import Eta
-from monitor.core.notices.conditions import Condition, KindName, Rule, Where, above, below
+from monitor.core.notices.conditions import Condition, Rule, Where, above, below
+from monitor.core.notices.doubts import Doubt, Judged, blind_too, judged
 from monitor.core.notices.kinds import Facts, Kind, Look
-from monitor.core.notices.kinds.quality import air_of, boxes_beside
 from monitor.core.notices.snapshot import BoxNow, Snapshot
 from monitor.core.readings.late_readings import LONGEST_S, Late, unjudged
-from monitor.core.readings.probe_faults import (
-    GUST_C,
-    InAir,
-    closed_box,
-    goes_with_air,
-    in_air,
-    opening,
-    still_with_air,
-    sudden_c,
-)
-from monitor.core.terms.arrays import Values
+from monitor.core.readings.out_of_box import opening
 from monitor.core.terms.formats import in_words, show_difference, show_span, show_temperature, show_time, show_within
 from monitor.core.terms.settings import DisplayUnit, Urgency
 
@@ -42,12 +32,6 @@ SLOW_S: Final = 12 * 3600.0
 BACK_WITHIN_S: Final = 2 * 3600.0
 SURE: Final = 0.9
 LEAST_DOSE_S: Final = 600.0
-# What was told of a box's probe and makes its temperature doubtful. It is told all the same.
-DOUBTS: Final[Mapping[KindName, str]] = {
-    "probe-out": "Its probe was told as out of its box: this may be the air.",
-    "probe-drifting": "Its probe was told as drifting away from the others.",
-    "probe-jumps": "Its probe was told as jumping.",
-}
 
 
 def _look(snapshot: Snapshot, warm: bool) -> Iterable[Look]:
@@ -67,13 +51,18 @@ def _look(snapshot: Snapshot, warm: bool) -> Iterable[Look]:
         now_c = box.now_c
         beyond = now_c is not None and (now_c >= limit if warm else now_c <= limit)
         up = condition is not None and condition.up
-        values, doubt = _of_the_box(box, snapshot) if beyond or up else (box.temperature_c, "")
+        several = len(snapshot.room.probes_in(box.box.id)) > 1
+        seen = judged(box, snapshot, warm=warm) if beyond or up or several else Judged(box.temperature_c)
+        values = seen.temperature_c
+        if several and seen.now_c is not None:
+            now_c = seen.now_c
+            beyond = now_c >= limit if warm else now_c <= limit
         samples = [
             judge(t, v, limit, box.limits.deadband_c)
             for t, v in zip(box.time_ms[new].tolist(), values[new].tolist(), strict=True)
         ]
-        if values is not box.temperature_c and up:
-            # What is said of a box is not taken back by a probe that lies in the air.
+        if not seen.sure and up:
+            # What is said of a box is not taken back by a probe that lies in the air, or that is not believed.
             samples = [replace(s, where=Where.BETWEEN) if s.where is Where.BACK else s for s in samples]
         look = Look(
             box.box.id,
@@ -85,10 +74,12 @@ def _look(snapshot: Snapshot, warm: bool) -> Iterable[Look]:
             urgency=_urgency(box, limit, snapshot.now_ms, warm),
             again_from_ms=again_ms,
         )
-        yield look if now_c is None else _worded(look, box, now_c, limit, doubt, snapshot, warm)
+        yield look if now_c is None else _worded(look, box, now_c, limit, seen.doubt, snapshot, warm)
 
 
-def _worded(look: Look, box: BoxNow, now_c: float, limit_c: float, doubt: str, snapshot: Snapshot, warm: bool) -> Look:
+def _worded(
+    look: Look, box: BoxNow, now_c: float, limit_c: float, doubt: Doubt, snapshot: Snapshot, warm: bool
+) -> Look:
     """A look with what is said of its box, which is at ``now_c``. ``doubt``: what is doubtful of that."""
     unit, side = snapshot.unit, 1.0 if warm else -1.0
     limit, value = show_temperature(limit_c, unit), show_temperature(now_c, unit)
@@ -97,7 +88,7 @@ def _worded(look: Look, box: BoxNow, now_c: float, limit_c: float, doubt: str, s
     now = value
     if side * (now_c - limit_c) >= 0.0:
         cause, door = _door(box, snapshot)
-        more = [*ahead(box, limit_c, snapshot, warm)]
+        more = [blind_too(box, snapshot, warm=warm), *ahead(box, limit_c, snapshot, warm)]
     else:
         cause, value = _was(box, limit_c, snapshot, warm) or ("", value)
     if warm:
@@ -107,7 +98,8 @@ def _worded(look: Look, box: BoxNow, now_c: float, limit_c: float, doubt: str, s
         look,
         line=f"box {box.box.id}: {show_within(now_c, 2 * box.uncertainty_c, unit)} at "
         f"{show_time(box.at_ms or 0, snapshot.zone, snapshot.now_ms)}, limit {limit}",
-        doubt=doubt,
+        doubt=doubt.text,
+        first=doubt.first if side * (now_c - limit_c) >= 0.0 else "",
         cause=cause,
         more=tuple(filter(None, [*more, *inside(box)])),
         value=value,
@@ -203,44 +195,6 @@ def _again_from(box: BoxNow, rest: Late | None, condition: Condition, gap_s: flo
         return None
     reach_ms = round((box.limits.on_delay_s + gap_s) * 1000)
     return max(rest.first_ms - reach_ms, (condition.changed_ms or 0) + 1)
-
-
-def _of_the_box(box: BoxNow, snapshot: Snapshot) -> tuple[Values, str]:
-    """The box's temperatures as they are to be judged, and what is doubtful of them in words.
-
-    Where its one probe surely moves as only air does, they are what a closed box would be at in that air: it gets there
-    later, and is told then. Surely: by the air's probe, and against the other boxes or its own past
-    (:func:`in_air`, :func:`goes_with_air`). Whatever is less sure is judged as it is told, with the doubt in its line.
-    """
-    inside = [p for p in snapshot.probes if p.probe.box == box.box.id and p.probe.quantity == "temperature"]
-    as_heard = box.temperature_c
-    if len(inside) != 1 or not len(as_heard):
-        return as_heard, ""
-    own, now_ms = (box.time_ms, as_heard), snapshot.now_ms
-    found, others = air_of(inside[0], snapshot), boxes_beside(inside[0], snapshot)
-    since = None
-    if found is not None:
-        moves, gust = in_air(own, found[1], others, now_ms), goes_with_air(own, found[1], others, now_ms)
-        if isinstance(moves, InAir):
-            since = moves.since_ms
-        elif moves is None and gust is not None and still_with_air(own, found[1], gust.at_ms, now_ms):
-            since = gust.at_ms
-    if since is not None:
-        values = closed_box(own, since)
-        return values, (
-            f"Its probe may lie outside: it moves as the air does since {show_time(since, snapshot.zone, now_ms)}. A "
-            f"closed box: about {show_temperature(float(values[-1]), snapshot.unit)}."
-        )
-    for kind, doubt in DOUBTS.items():
-        if snapshot.raised(kind, inside[0].probe.id) is not None:
-            return as_heard, doubt
-    moved_c = sudden_c(own, now_ms)
-    if abs(moved_c) < GUST_C:
-        return as_heard, ""
-    return as_heard, (
-        f"Its probe {'rose' if moved_c > 0 else 'fell'} {show_difference(abs(moved_c), snapshot.unit)} within 15 min: "
-        "is the box open, or the probe outside?"
-    )
 
 
 def harm(box: BoxNow, limit_c: float, warm: bool, unit: DisplayUnit = "C") -> tuple[float, str]:

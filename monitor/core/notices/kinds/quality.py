@@ -1,4 +1,4 @@
-"""Probes that are heard and yet are not to be believed: stuck, jumping, out of the box, of another unit, late."""
+"""Probes that are heard and yet are not to be believed: stuck, jumping, of another unit, exchanged, late."""
 
 from __future__ import annotations
 
@@ -8,29 +8,31 @@ from typing import Final
 
 import numpy as np
 
-from monitor.core.notices.conditions import Rule, holds
-from monitor.core.notices.kinds import Kind, Look
+from monitor.core.notices.conditions import Condition, Rule, holds
+from monitor.core.notices.kinds import Facts, Kind, Look
 from monitor.core.notices.kinds.service import CLOCK
-from monitor.core.notices.snapshot import Heard, ProbeNow, Snapshot
+from monitor.core.notices.peers import air_of, corrected, heard_of, others_of, said_by, stack_of, usable, where_of
+from monitor.core.notices.snapshot import ProbeNow, Snapshot
+from monitor.core.readings.belief import FROM, RIGHT, UNTIL
+from monitor.core.readings.out_of_box import GRID_MS, OPENING_C, SUDDEN_STEPS, Series, on_grid
 from monitor.core.readings.probe_faults import (
+    CODE_UNKNOWN,
     FULL_PCT,
     JUMPS,
-    InAir,
-    Series,
+    ROOM_C,
+    Stuck,
     errors,
-    goes_with_air,
-    in_air,
     jumps,
     late_by_s,
-    left_box,
     other_unit,
+    room_like,
     saturated,
     stuck,
     swapped,
 )
 from monitor.core.readings.quality import POWER_ON_C
 from monitor.core.terms.formats import as_said, in_words, show_difference, show_span, show_temperature, show_time
-from monitor.core.terms.settings import Probe, Urgency
+from monitor.core.terms.settings import Probe
 
 # Until another reading or two agree; what is found here has been so for long.
 RULE: Final = Rule(on_delay_s=300.0)
@@ -39,270 +41,186 @@ OFTEN_S: Final = 900.0
 FRESH_MS: Final = 3_600_000
 
 
-def _usable(heard: Heard) -> Series:
-    good = heard.flag <= 2
-    return heard.time_ms[good], heard.value[good]
-
-
-def _corrected(probe: ProbeNow) -> Series | None:
-    if probe.heard is None:
-        return None
-    at, value = _usable(probe.heard)
-    return at, value + probe.offset_c
-
-
-def _where(p: Probe) -> str:
-    return f"probe {p.id} (box {p.box})" if p.box is not None else f"probe {p.id}"
-
-
-def _stack_of(probe: ProbeNow, snapshot: Snapshot) -> str | None:
-    place = snapshot.room.height_of(probe.probe)
-    return None if place is None else place[0]
-
-
-def _others(probe: ProbeNow, snapshot: Snapshot) -> list[ProbeNow]:
-    """The probes of the same quantity in the same stack: those in boxes for one in a box, if there are any."""
-    stack = _stack_of(probe, snapshot)
-    found = [
-        p
-        for p in snapshot.probes
-        if p.probe.id != probe.probe.id
-        and p.probe.quantity == probe.probe.quantity
-        and p.heard is not None
-        and _stack_of(p, snapshot) == stack
-    ]
-    alike = [p for p in found if (p.probe.box is None) == (probe.probe.box is None)]
-    return alike or found
-
-
-def _heard(snapshot: Snapshot) -> Iterable[tuple[ProbeNow, Heard]]:
-    for probe in snapshot.probes:
-        if probe.heard is not None:
-            yield probe, probe.heard
-
-
 def _value(probe: Probe, value: float, snapshot: Snapshot) -> str:
     return f"{value:.1f} %" if probe.quantity == "humidity" else show_temperature(value, snapshot.unit, 2)
 
 
 def _look_stuck(snapshot: Snapshot) -> Iterable[Look]:
-    for probe, heard in _heard(snapshot):
-        found = stuck(_usable(heard), [_usable(p.heard) for p in _others(probe, snapshot) if p.heard], snapshot.now_ms)
-        if found is not None and probe.probe.quantity == "humidity" and found.value >= FULL_PCT:
+    for probe, heard in heard_of(snapshot):
+        p, own = probe.probe, usable(heard)
+        often = p.quantity == "temperature" and p.interval_s <= OFTEN_S
+        found = stuck(own, said_by(others_of(probe, snapshot), snapshot), snapshot.now_ms, steps=often)
+        if found is not None and p.quantity == "humidity" and found.value >= FULL_PCT:
             # Told as what it is.
             found = None
-        line = f"{_where(probe.probe)}: its readings change"
+        if found is not None and p.quantity == "temperature" and snapshot.raised("probe-unit", p.id) is not None:
+            found = None
+        before = snapshot.condition("probe-stuck", p.id)
+        line, facts = f"{where_of(p)}: its readings change", _moved_again(own, before)
         if found is not None:
-            moved = (
-                f"{found.others_moved:.1f} %"
-                if probe.probe.quantity == "humidity"
-                else show_difference(found.others_moved, snapshot.unit)
-            )
             line = (
-                f"{_where(probe.probe)}: exactly {_value(probe.probe, found.value, snapshot)} for "
-                f"{show_span((snapshot.now_ms - found.since_ms) / 1000)}, while others of its stack "
-                f"moved by up to {moved}"
+                f"{where_of(p)}: exactly {_value(p, found.value, snapshot)} for "
+                f"{show_span((snapshot.now_ms - found.since_ms) / 1000)}, {_while(found, p, snapshot)}"
             )
-        name = probe.probe.id
-        yield Look(name, holds(snapshot.now_ms, found is not None), f"probe {name}", line, RULE)
+            facts = {FROM: found.since_ms, "value": found.value}
+        yield Look(p.id, holds(snapshot.now_ms, found is not None), f"probe {p.id}", line, RULE, facts)
+
+
+def _while(found: Stuck, probe: Probe, snapshot: Snapshot) -> str:
+    """What shows that it is stuck."""
+    if not found.others_moved:
+        return "to which it stepped in a moment, as nothing in a room does"
+    moved = (
+        f"{found.others_moved:.1f} %"
+        if probe.quantity == "humidity"
+        else show_difference(found.others_moved, snapshot.unit)
+    )
+    return f"while others of its stack moved by up to {moved}"
+
+
+def _moved_again(own: Series, before: Condition | None) -> Facts:
+    """From when a stuck probe says something else, and whether it was right: it goes on within two steps of its code.
+
+    It may have stood still because its box did. What else it had to say meanwhile lay within those two steps.
+    """
+    if before is None or not before.up:
+        return {} if before is None else before.facts
+    at, value = own
+    held, from_ms = before.facts.get("value"), before.facts.get(FROM)
+    if not isinstance(held, float) or not isinstance(from_ms, int):
+        return before.facts
+    moved = np.flatnonzero((at > from_ms) & (value != held))
+    if not len(moved):
+        return before.facts
+    steps = np.abs(np.diff(value))
+    step = float(steps[steps > 1e-9].min(initial=CODE_UNKNOWN))
+    right = abs(float(value[moved[0]]) - held) <= 2.0 * step + 1e-9
+    return {**before.facts, UNTIL: int(at[moved[0]]), RIGHT: int(right)}
 
 
 def _look_unit(snapshot: Snapshot) -> Iterable[Look]:
-    for probe, heard in _heard(snapshot):
+    for probe, heard in heard_of(snapshot):
         if probe.probe.quantity != "temperature":
             continue
-        others = [s for p in _others(probe, snapshot) if p.heard is not None and len((s := _usable(p.heard))[0])]
-        found = other_unit((heard.time_ms, heard.value), others, probe.probe.unit)
+        own, before = (heard.time_ms, heard.value), snapshot.raised("probe-unit", probe.probe.id)
+        found = other_unit(own, said_by(stack_of(probe, snapshot), snapshot), probe.probe.unit)
         if found is not None and bool((heard.value[-3:] == POWER_ON_C).all()):
             # 85 °F would be a box's 29.4 °C; exactly that, again and again, is a probe that does not measure.
             found = None
-        line = f"{_where(probe.probe)}: its readings fit its unit"
+        # What told it leaves the last day, and the probe is as it was.
+        state = None if found is None and before is not None and not room_like(own) else found is not None
+        line = f"{where_of(probe.probe)}: its readings fit its unit"
+        facts: Facts = {} if before is None else before.facts
         if found is not None:
             promised = "Celsius" if found.speaks == "Fahrenheit" else "Fahrenheit"
+            facts = {FROM: found.since_ms}
             line = (
-                f"{_where(probe.probe)}: it says {found.said:.1f}, which as {promised} cannot be, and as "
+                f"{where_of(probe.probe)}: it says {found.said:.1f}, which as {promised} cannot be, and as "
                 f"{found.speaks} is about the {show_temperature(found.would_be_c, snapshot.unit)} that it or others "
                 "had"
             )
+        elif before is not None:
+            line = f"{where_of(probe.probe)}: it still says what is no {probe.probe.unit}" if state is None else line
+            facts = {**facts, **_like_a_room_from(own, facts)}
         name = probe.probe.id
-        yield Look(name, holds(snapshot.now_ms, found is not None), f"probe {name}", line)
+        yield Look(name, holds(snapshot.now_ms, state), f"probe {name}", line, facts=facts)
+
+
+def _like_a_room_from(own: Series, facts: Facts) -> Facts:
+    """From when a probe that spoke another unit says again what a room may have."""
+    from_ms, (at, value) = facts.get(FROM), own
+    strange = np.flatnonzero((value < ROOM_C[0]) | (value > ROOM_C[1]))
+    after = int(strange[-1]) + 1 if len(strange) else 0
+    return {UNTIL: int(at[after])} if isinstance(from_ms, int) and after < len(at) else {}
 
 
 def _look_jumps(snapshot: Snapshot) -> Iterable[Look]:
-    for probe, heard in _heard(snapshot):
+    for probe, heard in heard_of(snapshot):
         p = probe.probe
         if p.interval_s > OFTEN_S:
             continue
         wrong, said = errors((heard.time_ms, heard.value), heard.flag <= 2)
         # Only of a box is it known that it cannot jump.
-        count = jumps(_usable(heard)) if p.quantity == "temperature" and p.box is not None else 0
+        count = jumps(usable(heard)) if p.quantity == "temperature" and p.box is not None else 0
         state = True if max(count, wrong) >= JUMPS else False if count + wrong == 0 else None
         size = in_words("a degree", 1.0, snapshot.unit)
-        line = f"{_where(p)}: {count} single readings of the last day lie more than {size} beside those around them"
+        line = f"{where_of(p)}: {count} single readings of the last day lie more than {size} beside those around them"
         if wrong >= JUMPS:
             shown = as_said(said, p.unit)
-            line = f"{_where(p)}: {wrong} times in the last day it said what is no measurement, as {shown} just now"
+            line = f"{where_of(p)}: {wrong} times in the last day it said what is no measurement, as {shown} just now"
         yield Look(p.id, holds(snapshot.now_ms, state), f"probe {p.id}", line, facts={"jumps": count, "errors": wrong})
 
 
 def _look_saturated(snapshot: Snapshot) -> Iterable[Look]:
-    for probe, heard in _heard(snapshot):
+    for probe, heard in heard_of(snapshot):
         p = probe.probe
         if p.quantity != "humidity":
             continue
-        since = saturated(_usable(heard), snapshot.now_ms)
+        since = saturated(usable(heard), snapshot.now_ms)
         fresh = bool(len(heard.time_ms)) and snapshot.now_ms - int(heard.time_ms[-1]) < FRESH_MS
-        line = f"{_where(p)}: it is below the end of its scale"
+        line = f"{where_of(p)}: it is below the end of its scale"
         if since is not None:
             line = (
-                f"{_where(p)}: at the end of its scale since {show_time(since, snapshot.zone, snapshot.now_ms)}; the "
+                f"{where_of(p)}: at the end of its scale since {show_time(since, snapshot.zone, snapshot.now_ms)}; the "
                 "air in there is saturated, or a drop lies on its sensor: it cannot tell the one from the other"
             )
         yield Look(p.id, holds(snapshot.now_ms, since is not None if fresh else None), f"probe {p.id}", line, RULE)
 
 
-def air_of(probe: ProbeNow, snapshot: Snapshot) -> tuple[str, Series] | None:
-    """The air probe of a box's stack that is nearest in height, with its corrected readings; None without any."""
-    box = snapshot.room.box(probe.probe.box) if probe.probe.box is not None else None
-    near = [
-        (abs(q.probe.height_cm - box.height_cm), q.probe.id, s)
-        for q in (snapshot.air_probes(box.stack) if box is not None else ())
-        if box is not None and q.probe.height_cm is not None and (s := _corrected(q)) is not None
-    ]
-    return min(near, key=lambda x: x[:2])[1:] if near else None
-
-
-def boxes_beside(probe: ProbeNow, snapshot: Snapshot) -> list[Series]:
-    """Corrected readings of the probes in the other boxes of the stack."""
-    return [s for q in _others(probe, snapshot) if q.probe.box is not None and (s := _corrected(q)) is not None]
-
-
-def _look_out(snapshot: Snapshot) -> Iterable[Look]:
-    for probe, _ in _heard(snapshot):
-        p, own = probe.probe, _corrected(probe)
-        if p.quantity != "temperature" or p.box is None or snapshot.room.box(p.box) is None or own is None:
-            continue
-        before = snapshot.raised("probe-out", p.id)
-        by, text = _out(probe, own, snapshot)
-        line = f"{_where(p)}: it does not follow the air"
-        state: bool | None = bool(text)
-        if not text and by is None and before is not None and before.facts.get("by") != "left":
-            # The air is too still to tell: what was found stands.
-            state = None
-        urgency: Urgency | None = None
-        if text:
-            beyond = _beyond(probe, own, snapshot)
-            urgency = "now" if beyond else "diary" if by == "alone" else None
-            line = f"{_where(p)}: {text}{beyond}"
-        yield Look(p.id, holds(snapshot.now_ms, state), f"probe {p.id}", line, RULE, {"by": by or ""}, urgency)
-
-
-def _out(probe: ProbeNow, own: Series, snapshot: Snapshot) -> tuple[str | None, str]:
-    """By what it shows that a probe lies in the air, and in words; no words: it does not show, and by None: nor that it
-    does not."""
-    name, now_ms = probe.probe.id, snapshot.now_ms
-    found = air_of(probe, snapshot)
-    others = boxes_beside(probe, snapshot)
-    moves = in_air(own, None if found is None else found[1], others, now_ms)
-    since = "" if not isinstance(moves, InAir) else show_time(moves.since_ms, snapshot.zone, now_ms)
-    if found is None:
-        if isinstance(moves, InAir) and not _explained(name, moves.since_ms, snapshot):
-            return "alone", (
-                f"since about {since} its temperature goes up and down as no closed box can, as it did not before and "
-                "the other boxes do not; either it lies in the air, or the box is open, or something blows at it"
-            )
-        return (None if moves is None else "moves"), ""
-    air_id, air = found
-    left = left_box(own, air, now_ms)
-    if left is not None and not _explained(name, left.at_ms, snapshot):
-        sure = "rather sure" if left.before_c >= 4 * max(left.since_c, 0.1) else "likely"
-        return "left", (
-            f"it went to the temperature of the air (probe {air_id}) faster than a box can, and has "
-            f"stayed within {show_difference(left.since_c, snapshot.unit)} of it since "
-            f"{show_time(left.at_ms, snapshot.zone, now_ms)}; before it was "
-            f"{show_difference(left.before_c, snapshot.unit)} away ({sure}, not certain)"
-        )
-    before = snapshot.raised("probe-out", name)
-    if moves is False or (before is not None and before.facts.get("by") == "left"):
-        return "moves", ""
-    if isinstance(moves, InAir) and not _explained(name, moves.since_ms, snapshot):
-        was = "" if moves.before is None else f", before {100 * max(moves.before, 0.0):.0f} %"
-        beside = "" if moves.others is None else f", the other boxes {100 * max(moves.others, 0.0):.0f} %"
-        return "moves", (
-            f"since about {since} it follows each rise and fall of the air (probe {air_id}) at once, by "
-            f"{100 * moves.share:.0f} %{was}{beside}; a closed box does not (rather sure, not certain)"
-        )
-    gust = goes_with_air(own, air, others, now_ms)
-    if gust is not None and not _explained(name, gust.at_ms, snapshot):
-        return "gust", (
-            f"it followed the air (probe {air_id}) by {show_difference(abs(gust.moved_c), snapshot.unit)} of "
-            f"{show_difference(abs(gust.air_c), snapshot.unit)} within a quarter of an hour, at "
-            f"{show_time(gust.at_ms, snapshot.zone, now_ms)}, as no box can and the others did not"
-        )
-    return None, ""
-
-
-def _beyond(probe: ProbeNow, own: Series, snapshot: Snapshot) -> str:
-    """In words, when what it says is beyond a limit of its box; else nothing."""
-    box = next((b for b in snapshot.boxes if b.box.id == probe.probe.box), None)
-    if box is None or not len(own[1]):
-        return ""
-    value, low, high = float(own[1][-1]), box.limits.too_cool_c, box.limits.too_warm_c
-    limit = low if low is not None and value <= low else high if high is not None and value >= high else None
-    if limit is None:
-        return ""
-    return (
-        f"; it says {show_temperature(value, snapshot.unit)}, beyond the limit of "
-        f"{show_temperature(limit, snapshot.unit)}: if the box is closed, its eggs follow slowly, and are told of when "
-        "they too may be beyond it; if it is open, they are as warm as that now"
-    )
-
-
-def _explained(probe: str, left_ms: int, snapshot: Snapshot) -> bool:
-    """Whether it was told already that the probe left the box then, and came back; or it was told as stuck until then.
-
-    Box and air are often equally warm: then being with the air comes and goes, and only the first time is news.
-    """
-    before = snapshot.condition("probe-out", probe)
-    if before is not None and not before.up and before.changed_ms is not None and before.changed_ms >= left_ms:
-        return True
-    held = snapshot.condition("probe-stuck", probe)
-    if held is None or held.changed_ms is None:
-        return False
-    return held.up or abs(held.changed_ms - left_ms) <= FRESH_MS
-
-
 def _look_swapped(snapshot: Snapshot) -> Iterable[Look]:
     inside = [
-        (p.probe, s)
+        (p, s)
         for p in snapshot.probes
-        if p.probe.quantity == "temperature" and p.probe.box is not None and (s := _corrected(p)) is not None
+        if p.probe.quantity == "temperature" and p.probe.box is not None and (s := corrected(p)) is not None
     ]
-    for (one, a), (other, b) in combinations(inside, 2):
+    for (first, a), (second, b) in combinations(inside, 2):
+        one, other = first.probe, second.probe
         if one.box == other.box:
             continue
         at = swapped(a, b, snapshot.now_ms)
+        if at is not None and any(_goes_with_air(p, at, snapshot) for p in (first, second)):
+            at = None
         subject = f"{one.id}/{other.id}"
+        before = snapshot.condition("probes-swapped", subject)
         line = f"probes {one.id} and {other.id}: each in its place"
+        facts: Facts = before.facts if before is not None else {}
         if at is not None:
+            facts = {FROM: at}
             line = (
-                f"{_where(one)} and {_where(other)}: at about {show_time(at, snapshot.zone, snapshot.now_ms)} each "
+                f"{where_of(one)} and {where_of(other)}: at about {show_time(at, snapshot.zone, snapshot.now_ms)} each "
                 "took on the temperature of the other within a quarter of an hour"
             )
-        yield Look(subject, holds(snapshot.now_ms, at is not None), f"probes {one.id} and {other.id}", line)
+        yield Look(
+            subject, holds(snapshot.now_ms, at is not None), f"probes {one.id} and {other.id}", line, facts=facts
+        )
+
+
+def _goes_with_air(probe: ProbeNow, at_ms: int, snapshot: Snapshot) -> bool:
+    """Whether a probe is one that the air moves, or the air moved at that time: two such cross without changing
+    places."""
+    if snapshot.raised("probe-in-air", probe.probe.id) is not None or not snapshot.believes(probe.probe.id, "peers"):
+        return True
+    air = air_of(probe, snapshot)
+    if air is None:
+        return False
+    held = on_grid(air[1], at_ms + GRID_MS * np.arange(-SUDDEN_STEPS, SUDDEN_STEPS + 1, dtype=np.int64))
+    known = held[~np.isnan(held)]
+    return bool(len(known)) and float(np.ptp(known)) >= OPENING_C
 
 
 def _look_clock(snapshot: Snapshot) -> Iterable[Look]:
     doubtful = snapshot.raised("clock-untrusted", CLOCK) is not None or snapshot.behind_s is not None
-    for probe, heard in _heard(snapshot):
+    for probe, heard in heard_of(snapshot):
         # What was received in the future came while this computer's clock was ahead.
         timed = heard.timed & (heard.flag <= 2) & (heard.received_ms <= snapshot.now_ms)
         received = heard.received_ms[timed]
         late_s = late_by_s(heard.time_ms[timed], received)
         fresh = bool(len(received)) and snapshot.now_ms - int(np.max(received)) < FRESH_MS
-        line = f"{_where(probe.probe)}: its clock is right"
+        line = f"{where_of(probe.probe)}: its clock is right"
         if late_s is not None:
-            line = f"{_where(probe.probe)}: its readings carry times that are {show_span(late_s)} old when they arrive"
+            line = (
+                f"{where_of(probe.probe)}: its readings carry times that are {show_span(late_s)} old when they arrive"
+            )
         name = probe.probe.id
         # While this computer's clock is in doubt, and told as that, it says nothing of another one.
         known = fresh and snapshot.service.clock.trusted and not doubtful
@@ -358,19 +276,6 @@ KINDS = (
         otherwise="A box that dries out is told of late or not at all.",
         look=_look_saturated,
         tell_cleared=False,
-    ),
-    Kind(
-        name="probe-out",
-        says="Probe out of its box",
-        urgency="today",
-        raises="a box's probe goes to the temperature of the air faster than a box can, and stays with it; or for "
-        "three hours, or in one sudden move, it follows the air at once, as the other boxes do not",
-        clears="it leaves the air again or no longer follows it",
-        why="a probe that fell out, or was not put back, tells of the room and not of the eggs",
-        first="Look whether the probe lies beside the eggs; put it back.",
-        otherwise="Development is counted at the temperature of the air.",
-        look=_look_out,
-        cleared_says="Probe not with the air",
     ),
     Kind(
         name="probes-swapped",

@@ -7,13 +7,17 @@ cause is the broker, the gateway or the power, and one condition says so instead
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Final
 
 from monitor.core.notices.after_silence import Facts, arrived, facts_of, heard_again
 from monitor.core.notices.conditions import Rule, Sample, Where, holds
+from monitor.core.notices.doubts import others_of_blind
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import UNREAD_LEAST, ProbeNow, Snapshot
 from monitor.core.readings.late_readings import LONGEST_S
 from monitor.core.terms.formats import as_said, show_span, show_time
+
+LOOK_AT_BOX: Final = "Look at the box's own thermometer and at the heat; then at the probe."
 
 
 def _delay_s(probe: ProbeNow) -> float:
@@ -62,6 +66,9 @@ def _look_probes(snapshot: Snapshot) -> Iterable[Look]:
             last += f" (it sends {as_said(probe.last_value, probe.probe.unit)}, which is no reading)"
         line = f"{probe.place}: {last}; expected every {show_span(probe.probe.interval_s)}"
         line += _battery(probe, snapshot)
+        told, beyond = "", False
+        if probe.probe.box is not None and probe.probe.quantity == "temperature":
+            told, beyond = others_of_blind(probe.probe.box, snapshot)
         if probe.unread:
             line += f"; {probe.unread} messages came that could not be read: {probe.unread_reason}"
         yield Look(
@@ -71,6 +78,9 @@ def _look_probes(snapshot: Snapshot) -> Iterable[Look]:
             line,
             Rule(on_delay_s=_delay_s(probe)),
             facts={"last_ms": probe.usable_ms},
+            urgency="now" if beyond else None,
+            first=LOOK_AT_BOX if beyond else "",
+            doubt=told,
         )
 
 

@@ -8,7 +8,7 @@ from monitor.core.climate.stacks import StackProfile
 from monitor.core.development.lots import LotNow
 from monitor.core.development.remedies import DRIES, Siblings, advise, fanned, in_short, siblings_in
 from monitor.core.development.siblings import apart
-from monitor.core.notices.conditions import Phase, Rule, above
+from monitor.core.notices.conditions import Rule, Where, above
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.formats import show_difference, show_temperature
@@ -47,16 +47,23 @@ def describe(profile: StackProfile, unit: DisplayUnit) -> str:
     )
 
 
-def _doubtful(snapshot: Snapshot) -> set[str]:
-    """Levels whose probe was told of as stuck, or as out of its box, within the span of the mean: what they are apart
-    by is no matter of the air."""
+def _whole(snapshot: Snapshot, profile: StackProfile) -> bool:
+    """Whether the mean holds every box of the stack that has a probe, from end to end: else it may be uneven by what is
+    not in it, and is not even again."""
     from_ms = snapshot.now_ms - snapshot.room.watch.uneven_over_s * 1000
-    return {
-        f"box {p.probe.box}"
-        for p in snapshot.probes
-        for c in (snapshot.condition("probe-stuck", p.probe.id), snapshot.condition("probe-out", p.probe.id))
-        if c is not None and (c.up or (c.phase is Phase.CLEAR and c.since_ms is not None and c.since_ms >= from_ms))
-    }
+    boxes = {b.id for b in snapshot.room.boxes if b.stack == profile.stack}
+    ids = [p.probe.id for p in snapshot.probes if p.probe.box in boxes and p.probe.quantity == "temperature"]
+    return all(
+        snapshot.believes(name, "advice")
+        and not any(s.to_ms is not None and s.to_ms >= from_ms for s in snapshot.belief.spans(name, "advice"))
+        for name in ids
+    )
+
+
+def _believed(snapshot: Snapshot, *lots: LotNow) -> bool:
+    """Whether the boxes of lots are measured by probes that are believed now."""
+    boxes = {x.lot.box for x in lots}
+    return all(snapshot.believes(p.probe.id, "advice") for p in snapshot.probes if p.probe.box in boxes)
 
 
 def _look_stacks(snapshot: Snapshot) -> Iterable[Look]:
@@ -70,8 +77,9 @@ def _look_stacks(snapshot: Snapshot) -> Iterable[Look]:
         if profile is not None and profile.hours * 3600.0 >= watch.uneven_over_s / 4.0:
             deadband_c = min(DEADBAND_C, watch.uneven_c / 2.0)
             samples = [above(snapshot.now_ms, profile.difference_c, watch.uneven_c, deadband_c)]
-            if {profile.warmest, profile.coolest} & _doubtful(snapshot):
-                samples = []
+            if not _whole(snapshot, profile):
+                suspect = {f"box {p.probe.box}" for p in snapshot.probes if not snapshot.believes(p.probe.id, "advice")}
+                samples = [s for s in samples if s.where is Where.BEYOND and not suspect & set(profile.names)]
         if profile is not None:
             more = mended(snapshot, profile)
             limit = show_difference(watch.uneven_c, snapshot.unit)
@@ -135,9 +143,11 @@ def _look_siblings(snapshot: Snapshot) -> Iterable[Look]:
             f"{late.lot.id}{warm}; {doubt(days > 2 * sd, all(x.compared for x in past))}; limit {limit:.1f} days; "
             f"{in_short(advice(snapshot, early, late), snapshot.now_ms, snapshot.zone)}"
         )
+        # What is filled for a suspect probe moves no box and raises nothing.
+        known = _believed(snapshot, early, late)
         yield Look(
             early.clutch.id,
-            [above(snapshot.now_ms, days, limit, _APART_DEADBAND_DAYS)],
+            [above(snapshot.now_ms, days, limit, _APART_DEADBAND_DAYS)] if known else [],
             f"clutch {early.clutch.id}",
             line,
             Rule(_DELAY_S, _DELAY_S),

@@ -32,7 +32,7 @@ def test_a_probe_that_changes_its_unit_is_told_as_that_and_not_as_quiet() -> Non
     assert played.kinds == {"probe-unit"}
     ((at_h, notice),) = played.of("probe-unit")
     assert at_h < 1.5
-    assert "which as Celsius cannot be, and as Fahrenheit is about the 27.8 °C" in notice.text
+    assert "which as Celsius cannot be, and as Fahrenheit is about the 27.7 °C" in notice.text
     back = play([act(0, Act.PROBE_IN_FAHRENHEIT, "low-t"), act(1, Act.PROBE_WORKS, "low-t")], 2.0)
     assert [n.change for _, n in back.told if n.kind == "probe-unit"] == ["raised", "cleared"]
 
@@ -53,7 +53,7 @@ def test_a_probe_that_falls_out_is_told_and_its_return_too() -> None:
     (at_h, notice), *_ = played.of("probe-out")
     assert 0.5 < at_h < 1.2
     assert "not certain" in notice.text
-    assert "it does not follow the air" in played.of("probe-out", "cleared")[0][1].text
+    assert "it is back where its box must be" in played.of("probe-out", "cleared")[0][1].text
 
 
 def test_a_clock_that_is_behind_is_told() -> None:

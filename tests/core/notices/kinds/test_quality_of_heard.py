@@ -9,8 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from monitor.core.notices.conditions import Condition, Phase, Where
-from monitor.core.notices.kinds import Look
-from monitor.core.notices.kinds.quality import KINDS
+from monitor.core.notices.kinds import Look, all_kinds
 from monitor.core.notices.snapshot import ClockNow, Heard, LinkNow, ProbeNow, Service, Snapshot
 from monitor.core.terms.settings import Box, Probe, Room
 
@@ -46,7 +45,7 @@ def snapshot(low: Heard, air: Heard, conditions: Mapping[tuple[str, str], Condit
 
 
 def look(kind: str, at: Snapshot, subject: str = "low-t") -> Look:
-    (found,) = [k for k in KINDS if k.name == kind]
+    (found,) = [k for k in all_kinds() if k.name == kind]
     return next(x for x in found.look(at) if x.subject == subject)
 
 

@@ -13,6 +13,7 @@ from monitor.core.development.window import ExpectedRates
 from monitor.core.notices.conditions import Condition, Phase, Where
 from monitor.core.notices.kinds.uneven import KINDS, describe, doubt, pairs
 from monitor.core.notices.snapshot import Snapshot
+from monitor.core.readings.belief import Belief, Disbelief
 from monitor.core.terms.settings import Room
 from tests.core.lots import changed
 from tests.core.timeline import MINUTE, START, Run, Script, a_lot, a_profile, a_room, without_minutes
@@ -51,20 +52,27 @@ def test_a_stack_without_a_profile_is_not_judged() -> None:
     assert run.conditions.get(("stack-uneven", "left")) is None
 
 
-@pytest.mark.parametrize("kind", ["probe-stuck", "probe-out"])
-def test_a_level_whose_probe_is_not_to_be_believed_is_no_level_for_as_long_as_the_mean_holds_it(kind: str) -> None:
-    snapshot = replace(Script(a_room(("a", "e"))).snapshot(START, {}), stacks=(a_profile(1.5),))
+@pytest.mark.parametrize("kind", ["probe-stuck", "probe-out", "probe-unit", "probes-swapped"])
+@pytest.mark.parametrize("difference_c", [0.1, 1.5])
+def test_a_stack_is_not_even_again_by_what_its_mean_leaves_out(kind: str, difference_c: float) -> None:
+    """A level whose probe is not believed is in no mean; what the others are apart by is told all the same."""
+    snapshot = replace(Script(a_room(("a", "e", "x"))).snapshot(START, {}), stacks=(a_profile(difference_c),))
     (stacks,) = (k for k in KINDS if k.name == "stack-uneven")
-    (own,) = (p.probe.id for p in snapshot.probes if p.probe.box == "e")
+    probe = {p.probe.box: p.probe.id for p in snapshot.probes}
+    beyond = [Where.BEYOND] if difference_c > 1.0 else []
 
-    def judged(phase: Phase, since_ms: int) -> list[Where]:
-        c = Condition(kind, own, phase, since_ms, since_ms, last_ms=since_ms)
-        (found,) = stacks.look(replace(snapshot, conditions={c.key: c}))
+    def judged(box: str, from_ms: int, to_ms: int | None) -> list[Where]:
+        belief = Belief([Disbelief(probe[box], kind, from_ms, to_ms)])
+        (found,) = stacks.look(replace(snapshot, belief=belief))
         return [s.where for s in found.samples]
 
-    assert judged(Phase.RAISED, START - 60_000) == []
-    assert judged(Phase.CLEAR, START - 23 * 3_600_000) == []
-    assert judged(Phase.CLEAR, START - 25 * 3_600_000) == [Where.BEYOND]
+    assert judged("x", START - 60_000, None) == beyond
+    assert judged("x", START - 40 * 3_600_000, START - 23 * 3_600_000) == beyond
+    assert judged("x", START - 40 * 3_600_000, START - 25 * 3_600_000) == (beyond or [Where.BACK])
+    assert judged("e", START - 60_000, None) == [], "it would be in the mean"
+    told = Condition(kind, probe["e"], Phase.RAISED, START, START, last_ms=START)
+    (found,) = stacks.look(replace(snapshot, conditions={told.key: told}))
+    assert list(found.samples) == []
 
 
 def test_a_difference_is_told_with_its_uncertainty_and_what_may_be_said_of_it() -> None:

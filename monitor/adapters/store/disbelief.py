@@ -1,0 +1,74 @@
+"""Spans in which probes are not believed, on the disk: written with the conditions that they follow from.
+
+Whoever sums up the past asks here, and finds the same after a restart. An hour that a span begins to hold, or no longer
+holds, is marked to be summed up again like one in which a reading came.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from monitor.adapters.store.database import Database
+from monitor.core.notices.conditions import Condition, Transition
+from monitor.core.readings.belief import Belief, Disbelief, begun, ended
+from monitor.core.terms.times import HOUR_MS
+
+
+class Disbeliefs:
+    """The account of what was not believed, and when."""
+
+    def __init__(self, db: Database) -> None:
+        self.db = db
+
+    def version(self) -> int:
+        """Grows whenever a span begins or ends."""
+        return int(self.db.rows("SELECT COALESCE(MAX(id), 0) + COUNT(ended) FROM disbelief")[0][0])
+
+    def belief(self, by_ms: int | None = None) -> Belief:
+        """What may be believed. ``by_ms``: as it was known at that moment."""
+        until = 2**62 if by_ms is None else by_ms
+        rows = self.db.rows(
+            "SELECT probe, kind, from_at, CASE WHEN ended<=? THEN to_at END FROM disbelief WHERE recorded<=? "
+            "ORDER BY id",
+            until,
+            until,
+        )
+        return Belief(Disbelief(str(p), str(k), int(a), None if b is None else int(b)) for p, k, a, b in rows)
+
+    def follow(self, transitions: Iterable[Transition], conditions: Mapping[tuple[str, str], Condition]) -> None:
+        """What begins and ends with changes of conditions; only inside the transaction that writes those."""
+        for t in transitions:
+            known = conditions.get((t.kind, t.subject))
+            facts = known.facts if known is not None else {}
+            if t.change == "raised":
+                for span in begun(t.kind, t.subject, t.since_ms, facts):
+                    self._begin(span, t.at_ms)
+            else:
+                for probe in t.subject.split("/"):
+                    self._end(probe, t, facts)
+
+    def _begin(self, span: Disbelief, now_ms: int) -> None:
+        self.db.connection.execute(
+            "INSERT INTO disbelief(probe, kind, from_at, recorded) VALUES (?,?,?,?)",
+            (span.probe, span.kind, span.from_ms, now_ms),
+        )
+        self._mark(span.probe, *span.changed(None), now_ms)
+
+    def _end(self, probe: str, t: Transition, facts: Mapping[str, str | float | int | None]) -> None:
+        c = self.db.connection
+        rows = c.execute(
+            "SELECT id, from_at FROM disbelief WHERE probe=? AND kind=? AND to_at IS NULL", (probe, t.kind)
+        ).fetchall()
+        for number, from_ms in rows:
+            before = Disbelief(probe, t.kind, int(from_ms))
+            after = ended(before, t.since_ms, facts)
+            c.execute("UPDATE disbelief SET to_at=?, ended=? WHERE id=?", (after.to_ms, t.at_ms, number))
+            self._mark(probe, *after.changed(before), t.at_ms)
+
+    def _mark(self, probe: str, from_ms: int, to_ms: int | None, now_ms: int) -> None:
+        c = self.db.connection
+        row = c.execute("SELECT id FROM probe WHERE name=?", (probe,)).fetchone()
+        if row is not None:
+            until_ms = now_ms if to_ms is None else min(to_ms, now_ms)
+            hours = range(from_ms // HOUR_MS, until_ms // HOUR_MS + 1)
+            c.executemany("INSERT OR IGNORE INTO dirty VALUES (?,?)", [(int(row[0]), hour) for hour in hours])

@@ -1,0 +1,518 @@
+"""Probes that lie in the air, or anywhere but in their box: seen by how they move, beside the air and the other boxes.
+
+Each function looks at one sign, from the readings as they came, and says what it found or None. They are slow to
+suspect: a fault that is missed costs a look at the box, one that is made up costs the keeper's trust. Times are int64
+milliseconds in increasing order, values of equal shape (n,).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from monitor.core.terms.arrays import Times, Values
+from monitor.core.terms.times import HOUR_MS
+
+Series = tuple[Times, Values]
+
+GRID_MS: Final = 300_000
+# What a box of damp substrate does not make within a quarter of an hour, and how far it has to have been from the air.
+# Air itself was seen to do the one and the other by 0.93 C when a heater stopped (IEA Annex 58 twin houses, 187 cm).
+SUDDEN_C: Final = 0.8
+SUDDEN_STEPS: Final = 3
+AWAY_C: Final = 1.2
+OPENING_C: Final = 1.0
+NEAR_C: Final = 0.3
+# Air that moves by so much within a quarter of an hour: a door or a window. A box whose lid is open follows by 40 %,
+# with a time constant of half an hour; what follows by more is in the air. Both are judgement.
+GUST_C: Final = 1.5
+WITH_AIR: Final = 0.7
+NOT_WITH_AIR: Final = 0.3
+# The fast part of a temperature: what it changes by within two readings, ten minutes at least. Blocks of an hour and a
+# half, of which the newest two are judged against those before. The air has to move by so much (root mean square) that
+# the steps of a code (1/16 degree) are no more than a fifth of it. A box keeps less than NOT_WITH_AIR of the air's fast
+# part with any time constant above three quarters of an hour, at the quarter to half hour that heaters switch by
+# (first-order lag: 1 / sqrt(1 + (2 pi tau / period)^2)). Set on simulated rooms and judged on a real heated one of 41
+# days; only what is asked of a stack without an air probe was made stricter after a look at that one.
+BLOCK_S: Final = 5400.0
+BLOCK_STEPS: Final = 6
+AIR_MOVES_C: Final = 0.12
+OWN_MOVES_C: Final = 0.15
+BLOCKS_BEFORE: Final = 3
+ALIKE: Final = 0.85
+SELDOM_S: Final = 900.0
+# A closed box of damp substrate takes hours to follow the air, an open one half an hour (judgement, no source). This is
+# the quickest that a closed one is taken to be.
+CLOSED_BOX_S: Final = 7200.0
+OPEN_BOX_S: Final = 1800.0
+# A probe that goes to another place is there within a quarter of an hour, an open box is not half way. It has to go so
+# far beyond what an open box would in the air that is known, most of its way in that quarter of an hour; and to have
+# been there for so long, which an open box takes for three quarters of its way. Judgement.
+ELSEWHERE_C: Final = 2.0
+AT_ONCE: Final = 0.75
+ELSEWHERE_S: Final = 2700.0
+ALONE: Final = 0.3
+# Is back when so near, as a share of how far it went.
+BACK_SHARE: Final = 0.25
+# Sudden moves of the day before that show a probe to be one that always makes them.
+RESTLESS: Final = 3
+
+
+@dataclass(frozen=True, slots=True)
+class WithAir:
+    """When the air moved last, by how much within a quarter of an hour, and by how much the probe did."""
+
+    at_ms: int
+    air_c: float
+    moved_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class InAir:
+    """A probe whose fast part is that of air, since about ``since_ms``.
+
+    ``share``: of the air's fast part (of its own, without an air probe: then ``by_air`` is False) it follows now,
+    ``before``: what it did before, None where that is not known; ``others``: what the others do, None without any.
+    ``news``: it did not before; else it has done so as far as is known.
+    """
+
+    since_ms: int
+    share: float
+    before: float | None
+    others: float | None
+    by_air: bool
+    news: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Jumped:
+    """When a box's probe went by ``moved_c`` faster than any box can, from ``was_c``; ``apart_c``: how far it was from
+    the middle of the other boxes then (None: without any)."""
+
+    at_ms: int
+    was_c: float
+    moved_c: float
+    apart_c: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Back:
+    """From when a probe that went elsewhere is back; ``suddenly``, as it went, or as slowly as a box goes: then it
+    never was elsewhere, and the box itself had been moved so far."""
+
+    at_ms: int
+    suddenly: bool
+
+
+@dataclass(frozen=True, slots=True)
+class LeftBox:
+    """When it left, how far it was from the air of the stack in the hour before, and how near since; and the move."""
+
+    at_ms: int
+    before_c: float
+    since_c: float
+    move: Jumped
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """When the air moved suddenly, by how much at most, and whether it is half way back or more."""
+
+    at_ms: int
+    moved_c: float
+    back: bool
+
+
+def jumped(own: Series, air: Series | None, others: Sequence[Series], now_ms: int) -> Jumped | None:
+    """The newest move of a box's probe to another level that neither a closed nor an open box can make, while the other
+    boxes (their middle) made less than a third of it; None where it is back, or is not there for three quarters of an
+    hour yet.
+
+    The surroundings are the air's probe and the other boxes: in them a box may go by as much as an open one does.
+    Beside a probe that reports each quarter of an hour or less often it has to go beyond all of them.
+    """
+    at, value = own
+    if len(at) < 6:
+        return None
+    grid = np.arange(now_ms - 24 * HOUR_MS, now_ms + 1, GRID_MS, dtype=np.int64)
+    p = joined(own, grid)
+    span = np.diff(at)
+    seldom = float(np.median(span)) > 0.7 * SELDOM_S * 1000
+    steps = max(SUDDEN_STEPS, -(-round(float(np.median(span))) // GRID_MS))
+    moved = p[steps:] - p[:-steps]
+    sudden = np.flatnonzero(np.abs(moved) >= ELSEWHERE_C)
+    if not len(sudden):
+        return None
+    around = [joined(s, grid) for s in others]
+    beside = _middle(around, len(grid))
+    near = np.vstack([*around, *([] if air is None else [joined(air, grid)]), np.full(len(grid), np.nan)])
+    apart = p - beside
+    usual = np.full(len(grid), np.nanmedian(p)) if np.isnan(apart).all() else beside + np.nanmedian(apart)
+    rows = round(ELSEWHERE_S * 1000 / GRID_MS)
+    for k in sudden[::-1].tolist():
+        since, before = p[k + steps :], p[max(k - rows, 0) : k + 1]
+        there, before = since[~np.isnan(since)], before[~np.isnan(before)]
+        if 2 * len(there) <= len(since) or len(since) <= rows or not len(before):
+            continue
+        was = float(np.median(before[-4:]))
+        went = float(np.median(there[: 2 * rows])) - was
+        side = np.sign(went)
+        if side == 0.0 or side * moved[k] < AT_ONCE * abs(went):
+            continue
+        known = near[:, k : k + steps + rows]
+        reach = max(float(np.nanmax(side * (known - was))), 0.0) if not np.isnan(known).all() else 0.0
+        share = 1.0 if seldom else 1.0 - float(np.exp(-steps * GRID_MS / 1000.0 / OPEN_BOX_S))
+        theirs = float(beside[k + steps] - beside[k]) if not np.isnan(beside[[k, k + steps]]).any() else 0.0
+        if side * moved[k] < ELSEWHERE_C + share * reach or side * theirs > ALONE * abs(went):
+            continue
+        if abs(usual[k + steps] - was - went) < abs(usual[k] - was):
+            # It came back from elsewhere.
+            return None
+        if float(np.median(side * (there[-3:] - was))) < 0.5 * abs(went):
+            return None
+        # The quarter of an hour in which most of it happened may begin up to a step before.
+        first = int(at[max(int(np.searchsorted(at, grid[k], "right")) - 1, 0)])
+        from_others = None if np.isnan(beside[k]) else was - float(beside[k])
+        begins = np.flatnonzero((at > first) & (side * (value - was) >= ALONE * abs(went)))
+        return Jumped(int(at[begins[0]]) if len(begins) else first, was, went, from_others)
+    return None
+
+
+def back_again(
+    own: Series, others: Sequence[Series], since_ms: int, was_c: float, moved_c: float, apart_c: float | None
+) -> Back | None:
+    """Whether a probe that went elsewhere at ``since_ms`` is where its box must be by now: as far from the other boxes
+    as it was, or without any where it was; None: not yet."""
+    at, value = own
+    there = np.flatnonzero(at > since_ms)
+    if len(there) < 3:
+        return None
+    now = float(np.median(value[-3:]))
+    beside = [float(np.median(v[-3:])) for _, v in others if len(v) >= 3]
+    box_c = was_c if apart_c is None or not beside else float(np.median(beside)) + apart_c
+    side, far = np.sign(moved_c), abs(moved_c)
+    if side * (now - was_c) > 0.5 * far and side * (now - box_c) > BACK_SHARE * far:
+        return None
+    earlier = np.maximum(np.searchsorted(at, at[there] - SUDDEN_STEPS * GRID_MS, "left"), there[0])
+    earlier = np.minimum(earlier, there - 1)
+    came = side * (value[earlier] - value[there])
+    most = int(np.argmax(came))
+    if came[most] >= 0.5 * far:
+        return Back(int(at[earlier[most] + 1]), True)
+    return Back(int(at[there[-1]]), False) if side * (now - box_c) <= BACK_SHARE * far else None
+
+
+def restless(own: Series, before_ms: int, now_ms: int) -> bool:
+    """Whether a probe often moves as suddenly as no closed box can: three times or more in its last day, each an hour
+    from the next, before the hour of a moment."""
+    grid = np.arange(now_ms - 24 * HOUR_MS, before_ms - HOUR_MS + 1, GRID_MS, dtype=np.int64)
+    if len(grid) <= SUDDEN_STEPS:
+        return False
+    held = on_grid(own, grid)
+    sudden = grid[SUDDEN_STEPS:][np.abs(held[SUDDEN_STEPS:] - held[:-SUDDEN_STEPS]) >= SUDDEN_C]
+    return bool(len(sudden)) and 1 + int((np.diff(sudden) >= HOUR_MS).sum()) >= RESTLESS
+
+
+def left_box(box: Series, air: Series, now_ms: int, others: Sequence[Series] = ()) -> LeftBox | None:
+    """A box's probe that went, faster than a box can, to the air's temperature, and has stayed with it since; the other
+    boxes did not go along.
+
+    Seen only where box and air were well apart before; where they are equally warm nothing shows, until one moves.
+    """
+    grid = np.arange(now_ms - 24 * HOUR_MS, now_ms + 1, GRID_MS, dtype=np.int64)
+    p, a = on_grid(box, grid), on_grid(air, grid)
+    away = p - a
+    recent = away[-6:]
+    if np.isnan(recent).all() or float(np.nanmedian(np.abs(recent))) > NEAR_C:
+        return None
+    moved = np.abs(p[SUDDEN_STEPS:] - p[:-SUDDEN_STEPS])
+    air_moved = np.abs(a[SUDDEN_STEPS:] - a[:-SUDDEN_STEPS])
+    sudden = np.flatnonzero((moved >= SUDDEN_C) & (air_moved <= 0.5 * moved))
+    beside = _middle([on_grid(s, grid) for s in others], len(grid)) if len(sudden) else p
+    for k in sudden[::-1].tolist():
+        before, since = away[max(k - 12, 0) : k], away[k + 2 * SUDDEN_STEPS :]
+        if np.isnan(before).all() or len(since) < 6 or np.isnan(since).all():
+            continue
+        was, has_been = float(np.nanmedian(before)), float(np.nanquantile(np.abs(since), 0.9))
+        if abs(was) < AWAY_C or has_been > 2 * NEAR_C:
+            continue
+        theirs = abs(float(beside[k + SUDDEN_STEPS] - beside[k]))
+        if theirs > ALONE * moved[k]:
+            continue
+        was_c = float(np.nanmedian(p[max(k - 12, 0) : k]))
+        apart = None if np.isnan(beside[k]) else was_c - float(beside[k])
+        move = Jumped(int(grid[k]), was_c, float(np.nanmedian(p[k + 2 * SUDDEN_STEPS :])) - was_c, apart)
+        return LeftBox(int(grid[k]), abs(was), float(np.nanmedian(np.abs(since))), move)
+    return None
+
+
+def opening(air: Series, now_ms: int) -> Opening | None:
+    """The newest time within three hours at which the air fell or rose by a degree or more within a quarter of an hour,
+    against its hour before: a door or a window, or a heater that was switched. No fault of a probe."""
+    grid = np.arange(now_ms - 4 * HOUR_MS, now_ms + 1, GRID_MS, dtype=np.int64)
+    a = on_grid(air, grid)
+    steps = a[SUDDEN_STEPS:] - a[:-SUDDEN_STEPS]
+    sudden = np.flatnonzero(np.abs(steps) >= OPENING_C)
+    sudden = sudden[sudden >= 12]
+    if not len(sudden):
+        return None
+    # Where the newest run of such steps began.
+    first = int(sudden[np.flatnonzero(np.diff(sudden, prepend=sudden[0] - 10) > SUDDEN_STEPS)[-1]])
+    before = float(np.nanmedian(a[first - 12 : first + 1])) if not np.isnan(a[first - 12 : first + 1]).all() else np.nan
+    away = a[first:] - before
+    if np.isnan(before) or np.isnan(away).all():
+        return None
+    most = float(away[int(np.nanargmax(np.abs(away)))])
+    back = abs(float(away[~np.isnan(away)][-1])) <= 0.5 * abs(most)
+    return Opening(int(grid[first]), most, back)
+
+
+def goes_with_air(own: Series, air: Series, others: Sequence[Series], now_ms: int) -> WithAir | None:
+    """A box's probe that followed the air's newest sudden move, while at least half of the other boxes did not.
+
+    Shows a probe that lies beside its box where box and air are equally warm, as soon as a door is opened. Where all
+    boxes follow, that is how they are made, and says nothing.
+    """
+    grid = np.arange(now_ms - 24 * HOUR_MS, now_ms + 1, GRID_MS, dtype=np.int64)
+    a, p = on_grid(air, grid), on_grid(own, grid)
+    air_moved = a[SUDDEN_STEPS:] - a[:-SUDDEN_STEPS]
+    gusts = np.flatnonzero(np.abs(air_moved) >= GUST_C)
+    if not len(gusts):
+        return None
+    # The steepest quarter hour where the newest gust began: later an open box that follows late catches up.
+    began = int(gusts[np.flatnonzero(np.diff(gusts, prepend=-10) > SUDDEN_STEPS)[-1]])
+    newest = gusts[(gusts >= began) & (gusts <= began + SUDDEN_STEPS)]
+    k = int(newest[np.argmax(np.abs(air_moved[newest]))])
+    moved = float(p[k + SUDDEN_STEPS] - p[k])
+    kept = [float(o[k + SUDDEN_STEPS] - o[k]) / air_moved[k] for o in (on_grid(s, grid) for s in others)]
+    kept = [share for share in kept if not np.isnan(share)]
+    if np.isnan(moved) or not kept or moved / air_moved[k] < WITH_AIR or float(np.median(kept)) > NOT_WITH_AIR:
+        return None
+    return WithAir(int(grid[k]), float(air_moved[k]), moved)
+
+
+def in_air(own: Series, air: Series | None, others: Sequence[Series], now_ms: int) -> InAir | bool | None:
+    """Whether a box's probe lies in the air, told by how it moves: a box damps what is fast, air does not.
+
+    With an air probe: it follows the air's fast part at once and by WITH_AIR or more, over three hours, which half of
+    the others do not, and it did not either; where its own past is not known, two others at least are asked. Without
+    one: over four and a half hours its own fast part is smooth, which noise is not, and more than three times what it
+    was before and what those of two others or more are.
+
+    False: it does not follow. None: the air is too still to tell, or nothing says that it is news.
+    """
+    step_ms = _step_ms(own, *(() if air is None else (air,)))
+    if step_ms is None:
+        return None
+    grid = np.arange(now_ms - 24 * HOUR_MS, now_ms + 1, step_ms, dtype=np.int64)
+    rows = max(round(BLOCK_S * 1000 / step_ms), BLOCK_STEPS)
+    mine = _fast(own, grid, rows)
+    if air is None:
+        found = _moves_like_air(mine, others, grid, rows)
+        noise = isinstance(found, InAir) and not _smooth(_fast(own, grid, rows, 1)[-3:])
+        return None if noise else found
+    drawn = _fast(air, grid, rows)
+    shares = [_follows(x, y) for x, y in zip(mine, drawn, strict=True)]
+    known = [s for s in shares[-2:] if s is not None]
+    if (
+        shares
+        and shares[-1] is not None
+        and shares[-1][0] <= 0.5 * WITH_AIR
+        and not (shares[-2:-1] and _with(shares[-2]))
+    ):
+        return False
+    if len(known) < 2 or not all(_with(s) for s in known) or _late(mine[-2:], drawn[-2:]):
+        return None
+    first = len(shares)
+    while first > 0 and (shares[first - 1] is None or _with(shares[first - 1])):
+        first -= 1
+    while shares[first] is None:
+        first += 1
+    past = [s[0] for s in shares[:first] if s is not None]
+    news = bool(past) and float(np.median(past)) <= NOT_WITH_AIR
+    before = float(np.median(past)) if len(past) >= BLOCKS_BEFORE else None
+    # The others are asked only here, since nearly always nothing is to be asked.
+    beside = [_fast(s, grid, rows)[-2:] for s in others]
+    now = [[s[0] for x, y in zip(b, drawn[-2:], strict=True) if (s := _follows(x, y))] for b in beside]
+    kept = [float(np.mean(n)) for n in now if n]
+    damped = float(np.median(kept)) if kept else None
+    if damped is not None and damped > NOT_WITH_AIR:
+        return None
+    if (before is None or before > NOT_WITH_AIR) and len(kept) < 2:
+        return None
+    since = int(grid[len(grid) - 1 - (len(shares) - first) * rows])
+    return InAir(since, float(np.mean([s for s, _ in known])), before, damped, True, news)
+
+
+def _moves_like_air(mine: list[Values], others: Sequence[Series], grid: Times, rows: int) -> InAir | bool | None:
+    """Without an air probe: by the size of what is fast."""
+    sizes = [_size(b) for b in mine]
+    known = [s for s in sizes[-3:] if s is not None]
+    if len(known) < 3 or len(others) < 2:
+        return None
+    if max(known) < OWN_MOVES_C:
+        return False
+    if min(known) < OWN_MOVES_C:
+        return None
+    around = [[s for b in _fast(other, grid, rows)[-3:] if (s := _size(b)) is not None] for other in others]
+    theirs = [float(np.mean(s)) for s in around if s]
+    beside = float(np.median(theirs)) if len(theirs) >= 2 else np.inf
+    if beside > NOT_WITH_AIR * min(known):
+        return None
+    moved = [s is not None and s >= OWN_MOVES_C for s in sizes]
+    first = len(moved)
+    while first > 0 and moved[first - 1]:
+        first -= 1
+    # Air that was still for a night is no box: all blocks but one, of a door or of the fall, have to have been slow.
+    past = sorted(s for s in sizes[:first] if s is not None)
+    if len(past) <= BLOCKS_BEFORE or past[-2] > NOT_WITH_AIR * min(known):
+        return None
+    before = past[-2]
+    mean = float(np.mean(known))
+    return InAir(int(grid[len(grid) - 1 - (len(moved) - first) * rows]), 1.0, before / mean, beside / mean, False)
+
+
+def _step_ms(*series: Series) -> int | None:
+    """The step of the common grid: the longest usual interval, five minutes at least; None where that is too long."""
+    steps = [float(np.median(np.diff(at))) if len(at) > 2 else np.inf for at, _ in series]
+    return max(GRID_MS, round(max(steps))) if max(steps) <= SELDOM_S * 1000 else None
+
+
+def _fast(series: Series, grid: Times, rows: int, steps: int = 2) -> list[Values]:
+    """Changes over so many steps of a grid, in blocks of ``rows``, the newest last; without what each block does
+    evenly.
+
+    A room that only warms or cools takes its boxes along in the end: that is no fast part.
+    """
+    held = on_grid(series, grid)
+    moved = held[steps:] - held[:-steps]
+    count = len(moved) // rows
+    blocks = moved[len(moved) - count * rows :].reshape(count, rows)
+    known = ~np.isnan(blocks)
+    mean = np.where(known, blocks, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
+    return list(blocks - mean[:, None])
+
+
+def _follows(own: Values, air: Values) -> tuple[float, float] | None:
+    """By how much of the air's fast part, and how alike (correlation); None where the air is still or unknown."""
+    both = ~(np.isnan(own) | np.isnan(air))
+    if both.sum() < BLOCK_STEPS:
+        return None
+    x, y = air[both], own[both]
+    power = float(x @ x)
+    if np.sqrt(power / len(x)) < AIR_MOVES_C:
+        return None
+    return float(x @ y) / power, float(x @ y) / float(np.sqrt(power * max(float(y @ y), 1e-12)))
+
+
+def _with(share: tuple[float, float] | None) -> bool:
+    return share is not None and share[0] >= WITH_AIR and share[1] >= ALIKE
+
+
+def _late(own: list[Values], air: list[Values]) -> bool:
+    """Whether it is more like the air of one step before: an open box follows half an hour later."""
+
+    def alike(x: Values, y: Values) -> float:
+        both = ~(np.isnan(x) | np.isnan(y))
+        return float(x[both] @ y[both]) / max(float(np.linalg.norm(x[both]) * np.linalg.norm(y[both])), 1e-12)
+
+    now = alike(np.concatenate([x[1:] for x in own]), np.concatenate([y[1:] for y in air]))
+    before = alike(np.concatenate([x[1:] for x in own]), np.concatenate([y[:-1] for y in air]))
+    return before >= now
+
+
+def _size(moved: Values) -> float | None:
+    known = moved[~np.isnan(moved)]
+    return float(np.sqrt(np.mean(known**2))) if len(known) >= BLOCK_STEPS else None
+
+
+def _smooth(blocks: list[Values]) -> bool:
+    """Whether changes from reading to reading go on, and are no noise.
+
+    Correlation of a change with the next one: -1/2 for white noise, above 0 for a wave of more than four steps.
+    """
+    a, b = np.concatenate([x[:-1] for x in blocks]), np.concatenate([x[1:] for x in blocks])
+    both = ~(np.isnan(a) | np.isnan(b))
+    return float(a[both] @ b[both]) > 0.1 * float(np.linalg.norm(a[both]) * np.linalg.norm(b[both]))
+
+
+def still_with_air(own: Series, air: Series, since_ms: int, now_ms: int) -> bool:
+    """Whether a probe is still moved from where it was before a gust by WITH_AIR or more of what the air is."""
+    grid = np.array([since_ms, now_ms], np.int64)
+    (p0, p1), (a0, a1) = on_grid(own, grid), on_grid(air, grid)
+    return bool(abs(a1 - a0) >= NEAR_C and (p1 - p0) / (a1 - a0) >= WITH_AIR)
+
+
+def sudden_c(own: Series, now_ms: int) -> float:
+    """The largest move of a probe within a quarter of an hour in its last day, with its sign, that still stands: it is
+    no nearer to where it was before than half way, and did not itself come back from one. 0 without any."""
+    grid = np.arange(now_ms - 24 * HOUR_MS, now_ms + 1, GRID_MS, dtype=np.int64)
+    held = on_grid(own, grid)
+    steps = held[SUDDEN_STEPS:] - held[:-SUDDEN_STEPS]
+    newest = float(own[1][-1]) if len(own[1]) else np.nan
+    stands = (newest - held[:-SUDDEN_STEPS]) * np.sign(steps) >= 0.5 * np.abs(steps)
+    steps = np.where(np.isnan(steps), 0.0, steps)
+    before = np.vstack([np.maximum.accumulate(steps), np.maximum.accumulate(-steps)])
+    returns = np.where(steps < 0.0, before[0], before[1]) >= 0.5 * np.abs(steps)
+    steps = np.where(stands & ~returns, steps, 0.0)
+    return float(steps[int(np.argmax(np.abs(steps)))])
+
+
+def closed_box(own: Series, since_ms: int) -> Values:
+    """What a closed box would be at, at each of a probe's readings, if from ``since_ms`` on the probe lay in its air.
+
+    Newton's law of cooling with CLOSED_BOX_S, from the probe's reading at ``since_ms``; before it, the readings.
+    Shape (n,).
+    """
+    at, value = own
+    box = value.copy()
+    for k in range(max(int(np.searchsorted(at, since_ms, "right")), 1), len(at)):
+        kept = np.exp(-(at[k] - at[k - 1]) / 1000.0 / CLOSED_BOX_S)
+        box[k] = box[k - 1] * kept + 0.5 * (value[k] + value[k - 1]) * (1.0 - kept)
+    return box
+
+
+def damps(own: Series, air: Series, now_ms: int) -> bool:
+    """Whether a probe damps what is fast in the air, in all that its last day tells of it."""
+    step_ms = _step_ms(own, air)
+    if step_ms is None:
+        return False
+    grid = np.arange(now_ms - 24 * HOUR_MS, now_ms + 1, step_ms, dtype=np.int64)
+    rows = max(round(BLOCK_S * 1000 / step_ms), BLOCK_STEPS)
+    shares = [_follows(x, y) for x, y in zip(_fast(own, grid, rows), _fast(air, grid, rows), strict=True)]
+    known = [s[0] for s in shares if s is not None]
+    return len(known) > BLOCKS_BEFORE and max(known) <= 0.5 * WITH_AIR
+
+
+def _middle(series: Sequence[Values], n: int) -> Values:
+    """Median of several at each of ``n`` moments, of those that are known; NaN without any."""
+    result = np.full(n, np.nan)
+    if series:
+        table = np.vstack(series)
+        known = ~np.isnan(table).all(axis=0)
+        result[known] = np.nanmedian(table[:, known], axis=0)
+    return result
+
+
+def joined(series: Series, grid: Times) -> Values:
+    """The newest reading at each moment of a grid, held for two of the probe's intervals, half an hour at least."""
+    at, value = series
+    if len(at) < 2:
+        return np.full(len(grid), np.nan)
+    newest = np.searchsorted(at, grid, "right") - 1
+    reach_ms = max(HOUR_MS // 2, 2 * int(np.median(np.diff(at))))
+    fresh = (newest >= 0) & (grid - at[np.maximum(newest, 0)] <= reach_ms)
+    return np.where(fresh, value[np.maximum(newest, 0)], np.nan)
+
+
+def on_grid(series: Series, grid: Times) -> Values:
+    """The newest reading at each moment of a grid, held for half an hour at most; NaN without one."""
+    at, value = series
+    if not len(at):
+        return np.full(len(grid), np.nan)
+    newest = np.searchsorted(at, grid, "right") - 1
+    fresh = (newest >= 0) & (grid - at[np.maximum(newest, 0)] <= HOUR_MS // 2)
+    return np.where(fresh, value[np.maximum(newest, 0)], np.nan)
