@@ -189,11 +189,12 @@ def test_nobody_speaks_in_the_name_of_another(broker: Broker) -> None:
         "probes": PROBES,
         **{who: (broker.folder / f"{who}.password").read_text().strip() for who in ("keeper", "gateways")},
     }
+    reports = {"left/upper", "answers", "gateways/attic", "warmtally2"}
     own = {
         "warmtally": {"answer/reply", "warmtally"},
         "keeper": {"answer"},
-        "gateways": {"gateway", "gateway/attic", "gateway/attic/state"},
-        "probes": {"left/upper", "answers", "gateways/attic", "warmtally2"},
+        "gateways": {"gateway", "gateway/attic", "gateway/attic/state", *reports},
+        "probes": reports,
     }
     topics = sorted({*set().union(*own.values()), "answer/x", "answer/reply/x", "warmtally/x"})
     with connected(broker.port, ("warmtally", SERVICE), "warmtally") as service:
