@@ -129,11 +129,12 @@ def one_shot(published: list[tuple[int, dict[str, float]]], probe: str) -> tuple
     return by_trapezoid, degree_days(at, temperature, curve.base_c)
 
 
-def measure(days: int = 41) -> Figures:
-    """Stream so many days; every count by name, and what is missing or unexpected in ``falls_short``."""
+def measure(days: int = 41, first_day: int = 0) -> Figures:
+    """Stream so many days, from a day of the series on; every count by name, and what is missing or unexpected in
+    ``falls_short``."""
     published = stream()
-    start = published[0][0]
-    published = [row for row in published if row[0] <= start + days * 1440 * MINUTE_MS]
+    start = published[0][0] + first_day * 1440 * MINUTE_MS
+    published = [row for row in published if start <= row[0] <= start + days * 1440 * MINUTE_MS]
     short: list[str] = []
     figures: dict[str, float | str] = {"rows": len(published), "readings_published": len(published) * len(PROBES)}
     with http_sink() as http, smtp_sink() as mail, tempfile.TemporaryDirectory() as name:
@@ -153,7 +154,7 @@ def measure(days: int = 41) -> Figures:
             run.replay(topics, 10 * MINUTE_MS)
             run.app.parts.delivery.drain(60)
             figures |= _sums(run, published, short)
-            figures |= _notices(run, published, short)
+            figures |= _notices(run, published, short, whole=first_day == 0)
             keys = {n.key for n in run.notices}
             for label, sink in (("http", http), ("mail", mail)):
                 got = Counter(sink.keys())
@@ -189,7 +190,9 @@ def _sums(run: object, published: list[tuple[int, dict[str, float]]], short: lis
     return figures
 
 
-def _notices(run: object, published: list[tuple[int, dict[str, float]]], short: list[str]) -> dict[str, float | str]:
+def _notices(
+    run: object, published: list[tuple[int, dict[str, float]]], short: list[str], *, whole: bool
+) -> dict[str, float | str]:
     from tests.bench.stepped import Stepped
 
     assert isinstance(run, Stepped)
@@ -207,14 +210,15 @@ def _notices(run: object, published: list[tuple[int, dict[str, float]]], short: 
             short.append(f"{subject}: raised {raised[subject]} times, {n} expected")
         figures[f"raised {subject}"] = raised[subject]
     allowed = {"too-cool", "too-warm", "room-quiet", "stack-uneven", "siblings-apart", "window-near", "window-open"}
-    # The probes here were never compared, and the stack is uneven.
-    allowed.add("calibration-due")
+    # The probes here were never compared, and the stack is uneven; those of the boxes do hang in the air.
+    allowed |= {"calibration-due", "probe-in-air"}
     for i, notice in enumerate(run.notices):
         at = datetime.fromtimestamp(notice.at_ms / 1000, UTC)
         figures[f"notice {i + 1:02d}"] = f"{at:%m-%d %H:%M} [{notice.urgency}] {notice.title}"
         if notice.kind not in allowed and not _came_true(notice, published):
             short.append(f"unexpected: {notice.title}")
-    for kind in ("stack-uneven", "siblings-apart"):
+    # Eggs that are set on a later day have not been apart for long enough.
+    for kind in ("stack-uneven", "siblings-apart") if whole else ("stack-uneven",):
         if not any(n.kind == kind for n in run.notices):
             short.append(f"{kind} did not come")
     figures["notices"] = len(run.notices)

@@ -234,8 +234,13 @@ class Transition:
     reason: str
 
 
-def advance(condition: Condition, samples: Iterable[Sample], rule: Rule) -> tuple[Condition, list[Transition]]:
-    """Run samples through the table.
+def advance(
+    condition: Condition,
+    samples: Iterable[Sample],
+    rule: Rule,
+    facts: Mapping[str, str | float | int | None] | None = None,
+) -> tuple[Condition, list[Transition]]:
+    """Run samples through the table. ``facts``: what is known with the newest of them; None: as before.
 
     Samples not later than the last one judged are dropped and counted: a late reading is not judged twice.
     Returns the new state and the transitions in order.
@@ -285,6 +290,7 @@ def advance(condition: Condition, samples: Iterable[Sample], rule: Rule) -> tupl
         acknowledged_ms=acknowledged,
         told_ms=told_ms,
         told=told,
+        facts=condition.facts if facts is None else facts,
     )
     return new, transitions
 

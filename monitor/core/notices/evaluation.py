@@ -40,13 +40,16 @@ def evaluate(snapshot: Snapshot, kinds: Sequence[Kind] | None = None) -> Outcome
     transitions: list[Transition] = []
     notices: list[Notice] = []
     failed: dict[str, str] = {}
+    by_kind: dict[str, dict[str, Condition]] = {}
+    for (name, subject), condition in snapshot.conditions.items():
+        by_kind.setdefault(name, {})[subject] = condition
     # That checks failed is known when all others were made.
     for kind in sorted(all_kinds() if kinds is None else kinds, key=lambda k: k.name == CHECKS):
         if kind.name == CHECKS:
             service = replace(snapshot.service, checks_failed={**snapshot.service.checks_failed, **failed})
             snapshot = replace(snapshot, service=service)
         try:
-            after, moves, made = _judge(kind, snapshot)
+            after, moves, made = _judge(kind, by_kind.get(kind.name, {}), snapshot)
         except Exception as error:  # noqa: BLE001 - whatever is wrong with one kind, the others must be looked at
             failed[kind.name] = place_of(error)
             continue
@@ -57,10 +60,12 @@ def evaluate(snapshot: Snapshot, kinds: Sequence[Kind] | None = None) -> Outcome
     return Outcome(snapshot, tuple(changed), tuple(transitions), tuple(notices), failed)
 
 
-def _judge(kind: Kind, snapshot: Snapshot) -> tuple[Mapping[str, Condition], list[Transition], list[Notice]]:
+def _judge(
+    kind: Kind, before: Mapping[str, Condition], snapshot: Snapshot
+) -> tuple[Mapping[str, Condition], list[Transition], list[Notice]]:
     """One kind: its conditions by subject, what changed, and what is told of it."""
     looks = {look.subject: look for look in kind.look(snapshot)}
-    after, moves = _advance_kind(kind, looks, snapshot)
+    after, moves = _advance_kind(kind, before, looks, snapshot)
     told = tell(kind, after, moves, looks, snapshot)
     return told.conditions, [*moves, *told.along], compose(kind, told, looks, snapshot)
 
@@ -113,17 +118,16 @@ def _rewound(condition: Condition, again_from_ms: int | None) -> Condition:
 
 
 def _advance_kind(
-    kind: Kind, looks: Mapping[str, Look], snapshot: Snapshot
+    kind: Kind, before: Mapping[str, Condition], looks: Mapping[str, Look], snapshot: Snapshot
 ) -> tuple[dict[str, Condition], list[Transition]]:
-    before = {s: c for (k, s), c in snapshot.conditions.items() if k == kind.name}
     after: dict[str, Condition] = {}
     moves: list[Transition] = []
     for subject, look in looks.items():
         old = before.get(subject) or Condition(kind.name, subject)
         after[subject] = old
         if look.samples:
-            new, made = advance(_rewound(old, look.again_from_ms), look.samples, look.rule)
-            after[subject] = replace(new, facts=dict(look.facts))
+            rewound = _rewound(old, look.again_from_ms)
+            after[subject], made = advance(rewound, look.samples, look.rule, dict(look.facts))
             moves += made
     for subject, condition in before.items():
         if subject not in looks and condition.phase is Phase.CLEAR and condition.over_ms is not None:

@@ -67,6 +67,8 @@ def tell(
     snapshot: Snapshot,
 ) -> Telling:
     """Decide it for one kind. ``advanced``: its conditions by subject, advanced to now by ``moves``."""
+    if not moves and not any(c.up or c.over_ms is not None for c in advanced.values()):
+        return Telling(advanced)
     after = dict(advanced)
     along: list[Transition] = []
     now_ms, watch = snapshot.now_ms, snapshot.room.watch
