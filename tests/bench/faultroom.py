@@ -320,10 +320,18 @@ class World:
             for topic, payload, retain in mangle(self, probe, minute, value) if mangle else plain:
                 if self.reachable:
                     self.publish(topic, payload, retain=retain, counts=topic in known)
-        if with_round and not self.away:
+        if with_round:
+            self.look()
+
+    def look(self, minute: float | None = None) -> None:
+        """A round at the moment of the last readings, or at a later one before the next."""
+        if minute is not None:
+            self.minute = minute
+            self.clock.at_ms = ms(minute) + self.off_ms
+        if not self.away:
             self.settle()
             made = list(self.app.round().notices)
-            self.notices += [(minute, notice) for notice in made]
+            self.notices += [(self.minute, notice) for notice in made]
             if self.given.channels:
                 self.app.parts.delivery.drain(20)
 

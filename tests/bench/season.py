@@ -58,6 +58,8 @@ from tests.sinks import Sink, http_sink
 SPECIES: Final = "elaphe-taeniura"
 SHELF: Final = {"near": 60.0, "far": 130.0}
 DAY_MIN: Final = 24 * 60
+# In busy times so many steps have a round between their readings and the next.
+BETWEEN_SHARE: Final = 0.25
 # The room is calm for so long before the first fault, and between two; what lasts is put right in between.
 FIRST_MIN: Final = 30 * 60
 CALM_MIN: Final = 18 * 60
@@ -292,7 +294,7 @@ def _play(
     # Kills at drawn moments of the calm times, so that a fault's own account is its own.
     calm = [e.end_min + 5 * 60 for e in episodes]
     kills = sorted(m + dice.randrange(0, 60, 5) for m in calm[:: max(1, round(kill_every / 1.5))])
-    hatch = Hatching(world, "K01", "near", dice)
+    hatch, between = Hatching(world, "K01", "near", dice), random.Random(2)
     for minute in range(STEP_MIN, round(days * DAY_MIN) + 1, STEP_MIN):
         while acts and acts[0][0] <= minute:
             at, act, subject, value = acts.pop(0)
@@ -316,6 +318,8 @@ def _play(
         # In calm times a round every twenty minutes, as seldom as a keeper would not notice.
         busy = any(e.start_min - LEAD_MIN <= minute < e.end_min + 4 * 60 for e in episodes)
         world.step(minute, _noted(account, mangle), with_round=minute % (10 if busy else 20) == 0)
+        if busy and between.random() < BETWEEN_SHARE:
+            world.look(minute + between.uniform(0.01, 0.99) * STEP_MIN)
         hatch.look(minute, account)
         account.minutes.append(minute)
         account.seen.append(room.power and world.reachable)

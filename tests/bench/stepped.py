@@ -1,12 +1,14 @@
 """The real service on a clock of its own, fed through a real broker in lock-step.
 
 A series is published row by row; the service's clock is set to the row's time once all of the row is stored, and then
-one round is made. So a season passes in seconds, and twice the same way.
+one round is made, and others at drawn moments before the next row where that is asked for. So a season passes in
+seconds, and twice the same way.
 """
 
 from __future__ import annotations
 
 import json
+import random
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
@@ -65,10 +67,21 @@ class Stepped:
         self.notices += made
         return made
 
-    def replay(self, rows: Iterable[tuple[int, Mapping[str, float]]], every_ms: int) -> None:
-        """A whole series; between rows that are far apart the rounds go on every ``every_ms``."""
+    def between(self, until_ms: int, dice: random.Random, most: int = 3) -> list[Notice]:
+        """Rounds at up to so many drawn moments after the last one and before ``until_ms``; the notices they made."""
+        span = range(self.clock.at_ms + 1, until_ms)
+        moments = sorted(dice.sample(span, min(dice.randrange(most + 1), len(span))))
+        return [notice for at_ms in moments for notice in self.round(at_ms)]
+
+    def replay(
+        self, rows: Iterable[tuple[int, Mapping[str, float]]], every_ms: int, dice: random.Random | None = None
+    ) -> None:
+        """A whole series; between rows that are far apart the rounds go on every ``every_ms``, and with ``dice`` also
+        at drawn moments between any two."""
         last: int | None = None
         for at_ms, values in rows:
+            if last is not None and dice is not None:
+                self.between(min(at_ms, last + every_ms), dice)
             while last is not None and at_ms - last > every_ms:
                 last += every_ms
                 if last < at_ms:

@@ -3,10 +3,11 @@
 They come in any order, mixed with new ones, for seconds or minutes. A limit that was passed meanwhile is judged when
 they have come, and not from a part of them.
 
-Nothing that arrives can push that back for ever: **a reading is judged ten minutes (`LONGEST_S`) after it was there, or
-at the first round after that, whatever else comes**. So a limit that was passed for its on-delay, by the readings that
-are there, is judged within ten minutes. There: received, and its time is no longer to come. A start of the service
-counts as the arrival of what was there before.
+Nothing that arrives can push that back for ever. The promise: **a limit is judged at most N = ten minutes
+(`LONGEST_S`) after its on-delay, or at the first round after that, whatever arrives**. On-delay: by the readings that
+are there. There: received, and its time is no longer to come. A start of the service, or a clock that is set, puts
+nothing off; only after an absence that is long enough to be told what was there before counts from its end.
+(`deploy/measure late-judged` draws arrivals against it.)
 """
 
 from __future__ import annotations

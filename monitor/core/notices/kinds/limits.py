@@ -179,10 +179,18 @@ def _gap_s(box: BoxNow, snapshot: Snapshot) -> float:
 
 
 def _waits(box: BoxNow, rest: Late | None, snapshot: Snapshot) -> bool:
-    """Whether more of what came late may be on the way, and nothing has waited for it for too long."""
+    """Whether more of what came late may be on the way, and nothing has waited for it for too long.
+
+    Counted from the arrival, or from the end of an absence that is told: a start alone puts nothing off, or a service
+    that is started anew each ten minutes would never judge.
+    """
     if box.late is None or not box.late.arriving(snapshot.now_ms):
         return False
-    return rest is None or snapshot.now_ms - max(rest.began_ms, snapshot.service.started_ms) < LONGEST_S * 1000
+    if rest is None:
+        return True
+    away = snapshot.service.away
+    began_ms = rest.began_ms if away is None else max(rest.began_ms, away[1])
+    return snapshot.now_ms - began_ms < LONGEST_S * 1000
 
 
 def _again_from(box: BoxNow, rest: Late | None, condition: Condition, gap_s: float) -> int | None:
