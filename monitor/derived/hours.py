@@ -146,7 +146,14 @@ class Hours:
     def _dirty(self, box: Box) -> Times:
         """Hours in which something came for the box since they were summed up."""
         own, around = self._readings.probes_for(box)
-        hours = self._store.parts.dirty(p.id for p in (own or [p for _, p in around]))
+        names = [p.id for p in (own or [p for _, p in around])]
+        hours = self._store.parts.dirty(names)
+        for name in names:
+            # What came with the times of a wrong clock lies in other hours than it is marked in.
+            for clock in self._readings.clocks(name):
+                for hour in self._store.parts.dirty([name]):
+                    first = hour + clock.behind_ms // HOUR_MS
+                    hours |= {first, first + 1}
         return np.array(sorted(hours), np.int64)
 
     def _dirty_mask(self, box: Box, dirty: Times, first: int, n: int) -> NDArray[np.bool_]:

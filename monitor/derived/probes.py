@@ -60,6 +60,8 @@ class Probes:
             peer.first_ms,
             _heard(c, now_ms),
             None if paces is None else paces.get(probe.id, 0.0),
+            self._readings.clock(probe.id),
+            self._readings.came_ms(probe.id),
         )
 
     def gateway(self, gateway: Gateway, probes: tuple[ProbeNow, ...]) -> GatewayNow:

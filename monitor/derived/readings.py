@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -10,12 +11,16 @@ from monitor.adapters.store import Columns, Store
 from monitor.core.climate.box_temperature import BoxSeries, Series, box_series, probes_for
 from monitor.core.readings.belief import Belief, Use
 from monitor.core.readings.corrections import StandingCorrections
+from monitor.core.readings.probe_clocks import MOST_CLOCKS, Log, WrongClock, after_step, looked_at, righted
 from monitor.core.readings.thinning import SLOT_MS
+from monitor.core.terms.arrays import Times
 from monitor.core.terms.settings import Box, Probe, Room
 from monitor.core.terms.times import HOUR_MS
 
 # The service keeps so much of the newest readings in memory.
 RECENT_MS = 26 * HOUR_MS
+# Clocks differ by so much without being wrong.
+TO_COME_MS = 300_000
 
 
 class RoomReadings:
@@ -32,6 +37,9 @@ class RoomReadings:
         self._recent: dict[str, Columns] = {}
         self.recent_from = 0
         self._bulks = ""
+        self._clocks: dict[str, tuple[WrongClock, ...]] = {}
+        self._clocks_version: tuple[int, ...] = ()
+        self._logs: dict[str, Log] = {}
         self._around = {box: probes_for(room, box) for box in room.boxes}
         self._corrections = StandingCorrections()
         self._belief = Belief()
@@ -79,22 +87,25 @@ class RoomReadings:
     def follow(self, now_ms: int) -> None:
         """Bring what is in memory up to date: corrections and the newest readings."""
         self.follow_corrections()
-        names = [p.id for p in self._room.all_probes]
         bulks = self._store.readings.bulks()
-        if self.seen_seq < 0 or bulks != self._bulks or now_ms - RECENT_MS < self.recent_from - RECENT_MS:
+        version = self._store.clocks.version()
+        known = self.seen_seq >= 0 and bulks == self._bulks and version == self._clocks_version
+        if not known or now_ms < self.recent_from:
             self.seen_seq = self._store.journal.last_seq()
             self._bulks = bulks
+            self._follow_clocks(version)
             self.recent_from = now_ms - RECENT_MS
-            self._recent = self._store.readings.sparse(names, self.recent_from, 2**62)
+            names = [p.id for p in self._room.all_probes]
+            # What was given a time to come before this computer's clock was set back is no reading of now.
+            self._recent = self._stored(names, self.recent_from, now_ms + TO_COME_MS)
             return
         fresh = self._store.journal.since(self.seen_seq)
         while fresh:
             self.seen_seq = fresh[-1][0]
             by_probe: dict[str, list[tuple[int, float, int, int, bool, str]]] = {}
             for _, r in fresh:
-                if r.at_ms >= self.recent_from:
-                    row = (r.at_ms, r.value, r.received_ms, int(r.flag), r.timed, r.test)
-                    by_probe.setdefault(r.probe, []).append(row)
+                row = (r.at_ms, r.value, r.received_ms, int(r.flag), r.timed, r.test)
+                by_probe.setdefault(r.probe, []).append(row)
             for probe, rows in by_probe.items():
                 at, value, received, flag, timed, test = zip(*rows, strict=True)
                 new = Columns(
@@ -105,6 +116,11 @@ class RoomReadings:
                     np.array(timed, bool),
                     tuple(test),
                 )
+                self._logs[probe] = _logged(self._logs.get(probe, Log.empty()), new)
+                right = self._times(probe, new)
+                new = new.take(np.flatnonzero(right >= self.recent_from))
+                if not len(new):
+                    continue
                 old = self._recent.get(probe, Columns.empty())
                 # Of what is there already only the slots that something came into are thinned anew.
                 slot_ms = int(new.at.min()) // SLOT_MS * SLOT_MS
@@ -114,20 +130,103 @@ class RoomReadings:
             fresh = self._store.journal.since(self.seen_seq)
         if now_ms - self.recent_from > RECENT_MS + HOUR_MS:
             self.recent_from = now_ms - RECENT_MS
-            self._recent = {name: c.take(np.flatnonzero(c.at >= self.recent_from)) for name, c in self._recent.items()}
+            self._recent = {
+                name: c.take(np.flatnonzero(self._times(name, c) >= self.recent_from))
+                for name, c in self._recent.items()
+            }
 
     def recent(self, probe: str, until_ms: int = 2**62) -> Columns:
         """What is in memory of a probe, up to a moment, that one included."""
-        c = self._recent.get(probe, Columns.empty())
+        c = self._righted(probe, self._recent.get(probe, Columns.empty()))
         return c.take(np.flatnonzero(c.at <= until_ms))
 
     def columns(self, probes: Iterable[Probe], from_ms: int, to_ms: int, *, stored: bool = False) -> dict[str, Columns]:
         """``stored``: as the store has it now, not as it was at the last :meth:`follow`."""
         names = [p.id for p in probes]
         if self.seen_seq >= 0 and from_ms >= self.recent_from and not stored:
-            found = {n: self._recent.get(n, Columns.empty()) for n in names}
+            found = {n: self._righted(n, self._recent.get(n, Columns.empty())) for n in names}
             return {n: c.take(np.flatnonzero((c.at >= from_ms) & (c.at < to_ms))) for n, c in found.items()}
-        return self._store.readings.sparse(names, from_ms, to_ms)
+        if not self._clocks_version:
+            self._follow_clocks(self._store.clocks.version())
+        found = {n: self._righted(n, c) for n, c in self._stored(names, from_ms, to_ms).items()}
+        return {n: c.take(np.flatnonzero((c.at >= from_ms) & (c.at < to_ms))) for n, c in found.items()}
+
+    # -- the clocks of probes
+
+    def clock(self, probe: str) -> WrongClock | None:
+        """How a probe's clock is wrong now; None: it is not, so far as is known."""
+        clocks = self._clocks.get(probe, ())
+        return next((c for c in clocks if c.to_ms is None), None)
+
+    def clocks(self, probe: str) -> tuple[WrongClock, ...]:
+        """How a probe's clock was and is wrong."""
+        return self._clocks.get(probe, ())
+
+    def came_ms(self, probe: str) -> int | None:
+        """When a usable reading of a probe with a time of its own came last, to half a minute; None: not since the
+        start."""
+        log = self._logs.get(probe)
+        return int(log.received_ms[-1]) if log is not None and len(log.received_ms) else None
+
+    def look_at_clocks(self, now_ms: int, *, trusted: bool) -> None:
+        """What arrived lately says of clocks; what is new of it is written down. Call it after :meth:`follow`.
+
+        ``trusted``: whether this computer's clock is. What was found while it was not is taken back when it ends.
+        """
+        found: list[WrongClock] = []
+        over: list[WrongClock] = []
+        for probe, log in self._logs.items():
+            clock = self.clock(probe)
+            if clock is None and len(self.clocks(probe)) >= MOST_CLOCKS:
+                continue
+            before, wrong = looked_at(probe, clock, log, trusted=trusted)
+            over += [] if before is None else [before]
+            found += [] if wrong is None or wrong == clock else [wrong]
+        if found or over:
+            ended = [c for c in over if c.trusted]
+            withdrawn = [c for c in over if not c.trusted]
+            self._store.clocks.change(now_ms, found=found, ended=ended, withdrawn=withdrawn)
+            self.follow(now_ms)
+
+    def clock_set(self, now_ms: int, step_s: float) -> None:
+        """This computer's clock was set by so much: what it made seem wrong of other clocks is taken back, and all that
+        is in memory is read again."""
+        open_ = [c for clocks in self._store.clocks.all().values() for c in clocks if c.to_ms is None]
+        back, end = after_step(open_, round(step_s * 1000))
+        before_ms = now_ms - round(step_s * 1000)
+        ended = [replace(c, to_ms=max(before_ms, c.from_ms)) for c in end]
+        if back or ended:
+            self._store.clocks.change(max(now_ms, before_ms), ended=ended, withdrawn=back)
+        self._logs = {}
+        self.seen_seq = -1
+
+    def _follow_clocks(self, version: tuple[int, ...]) -> None:
+        self._clocks, self._clocks_version = self._store.clocks.all(), version
+
+    def _times(self, probe: str, columns: Columns) -> Times:
+        return righted(columns.at, columns.received, columns.timed, self._clocks.get(probe, ()))
+
+    def _righted(self, probe: str, columns: Columns) -> Columns:
+        """With the times that a right clock would have given."""
+        if probe not in self._clocks or not len(columns):
+            return columns
+        return replace(columns, at=self._times(probe, columns)).sorted_first_wins()
+
+    def _stored(self, names: Sequence[str], from_ms: int, to_ms: int) -> dict[str, Columns]:
+        """Readings as they are stored, those at least that rightly lie in a span."""
+        found = self._store.readings.sparse(names, from_ms, to_ms)
+        for name in names:
+            parts = [found[name]]
+            for clock in self._clocks.get(name, ()):
+                if (clock.to_ms is None or clock.to_ms >= from_ms) and clock.behind_ms:
+                    reach = from_ms - clock.behind_ms, to_ms - clock.behind_ms
+                    parts.append(self._store.readings.sparse([name], *reach)[name])
+            if len(parts) > 1:
+                joined = Columns.joined(parts).sorted_first_wins()
+                found[name] = joined.take(np.flatnonzero(self._times(name, joined) >= from_ms))
+        return found
+
+    # -- as they are used
 
     def series(self, probe: Probe, columns: Columns, believed_for: Use | None) -> Series:
         """Usable readings, corrected as each one's time asks for; the probe is as known at the newest of them.
@@ -156,3 +255,9 @@ class RoomReadings:
             box.height_cm,
             as_heard=as_heard,
         )
+
+
+def _logged(log: Log, columns: Columns) -> Log:
+    """With the arrivals of readings that have a time of their own."""
+    timed = columns.timed & columns.usable
+    return log.with_more(columns.at[timed], columns.received[timed]) if timed.any() else log

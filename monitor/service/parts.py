@@ -101,7 +101,7 @@ def start_parts(
     stops.floor(store.close)
     store.readings.damaged = {}
     derived = Derived(store, settings, lambda name: load_profile(name, settings.profiles_dir))
-    watched = clock(max(store.readings.last_at().values(), default=None))
+    watched = clock(store.readings.newest_come_ms())
     absence = Absence(store)
     stops.floor(lambda: absence.end(now_ms(), trusted=watched.last.trusted))
     reserve = Reserve(settings.data_dir)
@@ -124,7 +124,7 @@ def start_parts(
         settings,
         now_ms=now_ms,
         urgent=last.urgent,
-        clock_trusted=lambda: watched.last.trusted,
+        clock_trusted=lambda: watched.last.trusted and not watched.stepped(),
         # A rehearsal's broker is on this computer, and silent to MQTT 5.
         answer_s=1.5 if simulated else ANSWER_S,
         answering=ways_back.topic,

@@ -7,6 +7,7 @@ round, one in which the boxes could be looked at.
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import queue
 import time
@@ -22,6 +23,7 @@ from monitor.core.notices.kinds.checks import WHOLE
 from monitor.core.notices.notices import Notice, Route, daily, drill
 from monitor.core.notices.routing import LOG, audiences, routes
 from monitor.core.notices.snapshot import ClockNow, Health, LinkNow, Service, Snapshot, StoreNow
+from monitor.core.readings.probe_clocks import CLOCK_SWAYS_S
 from monitor.derived.room import zone_of
 from monitor.errors import StoreError, StoreFull
 from monitor.service.parts import ServiceParts
@@ -44,6 +46,7 @@ class Round:
         self._failed: dict[str, str] = {}
         self._blind = False
         self._error = ""
+        self._step_s = 0.0
         if parts.clock.last.trusted:
             self._upkeep.hourly(self._started_ms)
 
@@ -105,6 +108,12 @@ class Round:
                 parts.calendar.stop()
         if look.trusted and parts.calendar is not None and not parts.calendar.running:
             parts.calendar.start(parts.now_ms())
+        self._step_s += look.step_s
+        if abs(self._step_s) > CLOCK_SWAYS_S:
+            # Until it could be written down it is tried again.
+            with contextlib.suppress(StoreError):
+                parts.derived.readings.clock_set(parts.now_ms(), self._step_s)
+                self._step_s = 0.0
 
     def _service(self, now: int) -> Service:
         """How the service itself fares."""
@@ -141,6 +150,8 @@ class Round:
         apart = audiences(settings.channels, settings.room.stacks)
         try:
             derived.follow(now)
+            with contextlib.suppress(StoreFull):
+                derived.readings.look_at_clocks(now, trusted=self._parts.clock.last.trusted)
             snapshot = replace(derived.snapshot(now, service), audiences=apart)
         except Exception as error:
             # Whatever keeps the boxes from being looked at, it must be told.

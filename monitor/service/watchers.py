@@ -278,6 +278,9 @@ class JudgedClock(Protocol):
     def look(self) -> ClockLook:
         """To be called once a round."""
 
+    def stepped(self) -> bool:
+        """Whether it was set since the last look; in any thread."""
+
 
 class RightClock:
     """The clock of a simulation: right, and never set."""
@@ -286,6 +289,9 @@ class RightClock:
 
     def look(self) -> ClockLook:
         return self.last
+
+    def stepped(self) -> bool:
+        return False
 
 
 class ClockWatch:
@@ -301,6 +307,9 @@ class ClockWatch:
     3. A time service that is there and has not synchronised yet gets ten minutes; then the clock is taken as it is,
        because a room without internet must work as well.
     4. Where nobody can say (no systemd: a container), the clock is taken as it is: the host keeps it.
+    5. A clock that was set back by more than ten minutes while the service runs is not trusted until a time service
+       has said since that it is right, or it has come to where it stood before. It may be set back to where it would
+       have been without being set forward.
 
     ``wall_ms`` and ``monotonic`` (seconds) are the two clocks; ``newest_ms`` the newest reading's time when the
     service started. A sleep of the computer shows as a step forward, rightly: readings are missing and waits are stale.
@@ -329,24 +338,54 @@ class ClockWatch:
         self._asked: float | None = None
         self._began = monotonic()
         self._read = (wall_ms(), self._began)
+        # Where it stood before it was set back; the mark as it was then; and how far it was from the other clock when
+        # nothing was said against it.
+        self._stood_ms = 0
+        self._void = 0.0
+        self._apart_ms = wall_ms() - self._began * 1000
+        self._marked = self._mark_at()
         self.last = ClockLook(0.0, *self._judge(*self._read))
 
     def look(self) -> ClockLook:
         """To be called once a round."""
         wall, now = self._wall_ms(), self._monotonic()
-        step_s = (wall - self._read[0]) / 1000.0 - (now - self._read[1])
+        step_s = self._step_s(wall, now)
+        stood_ms = wall - round(step_s * 1000)
         self._read = (wall, now)
         if abs(step_s) <= self.STEP_S:
             step_s = 0.0
         else:
             log.warning("the clock was set by %+.1f s", step_s)
+        if step_s < -self.BEHIND_S:
+            # Whatever was said of it was said of the time before.
+            self._said = self._asked = None
+            self._stood_ms, self._void = max(stood_ms, self._stood_ms), self._marked
+        self._marked = self._mark_at()
         self.last = ClockLook(step_s, *self._judge(wall, now))
         return self.last
 
+    def stepped(self) -> bool:
+        return abs(self._step_s(self._wall_ms(), self._monotonic())) > self.STEP_S
+
+    def _step_s(self, wall: int, now: float) -> float:
+        read_ms, read_s = self._read
+        return (wall - read_ms) / 1000.0 - (now - read_s)
+
+    def _mark_at(self) -> float:
+        """When the time service left its mark, by whatever clock; 0.0: it has not."""
+        try:
+            return self._mark.stat().st_mtime
+        except OSError:
+            return 0.0
+
     def _judge(self, wall: int, now: float) -> tuple[bool, str]:
         synchronised = self._synchronised(now)
+        apart_ms = wall - now * 1000
         if synchronised:
+            self._stood_ms, self._apart_ms = 0, apart_ms
             return True, "synchronised"
+        if wall < self._stood_ms and apart_ms < self._apart_ms - self.BEHIND_S * 1000:
+            return False, "set back while the service runs"
         if wall < EARLIEST_MS:
             return False, "earlier than this program"
         # As the clock would have stood when the service started: time that passes does not make it right.
@@ -363,7 +402,8 @@ class ClockWatch:
         """None: nobody can say."""
         if self._said:
             return True
-        if self._mark.exists():
+        marked = self._mark_at()
+        if marked and marked != self._void:
             self._said = True
         elif self._asked is None or now - self._asked >= self.ASK_EVERY_S:
             self._asked = now

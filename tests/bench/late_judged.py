@@ -25,7 +25,8 @@ from monitor.core.notices.conditions import Condition, Rule, advance, below
 from monitor.core.notices.evaluation import evaluate
 from monitor.core.notices.kinds import Kind
 from monitor.core.notices.kinds.limits import KINDS
-from monitor.core.notices.snapshot import Service
+from monitor.core.notices.notices import Notice
+from monitor.core.notices.snapshot import LinkNow, Service
 from monitor.core.readings.late_readings import LONGEST_S
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.settings import Box, Broker, Limits, Probe, Room, Settings, Watch
@@ -54,10 +55,12 @@ RESTARTS_S: Final = [0, 0, 170, 470, 590, 1300]
 
 @dataclass
 class Judged:
-    """When too cool was raised, in ms, the changes (minute, kind, subject, change), and the conditions at the end."""
+    """When too cool was raised, in ms, the changes (minute, kind, subject, change), what was told (minute, notice), and
+    the conditions at the end."""
 
     raised: list[int] = field(default_factory=list)
     moves: list[tuple[float, str, str, str]] = field(default_factory=list)
+    notices: list[tuple[float, Notice]] = field(default_factory=list)
     conditions: dict[tuple[str, str], Condition] = field(default_factory=dict)
 
 
@@ -86,6 +89,7 @@ def played(
     due = sorted(readings, key=lambda r: r.received_ms)
     starts = sorted(restarts)
     started_ms = START - 86_400_000
+    live_ms = started_ms
     written: dict[tuple[str, str], Condition] = {}
     with Store(folder) as store:
         store.db.connection.execute("PRAGMA synchronous=OFF")
@@ -100,8 +104,10 @@ def played(
             due = due[len(came) :]
             if came:
                 store.journal.ingest(came)
+                live_ms = came[-1].received_ms
             derived.follow(now_ms)
-            snapshot = derived.snapshot(now_ms, Service(started_ms))
+            derived.readings.look_at_clocks(now_ms, trusted=True)
+            snapshot = derived.snapshot(now_ms, Service(started_ms, LinkNow(last_live_ms=live_ms)))
             outcome = evaluate(replace(snapshot, conditions=found.conditions), kinds)
             assert not outcome.failed
             for c in outcome.conditions:
@@ -110,6 +116,7 @@ def played(
                 found.conditions[c.key] = c
             minute = (now_ms - START) / MINUTE
             found.moves += [(minute, t.kind, t.subject, t.change) for t in outcome.transitions]
+            found.notices += [(minute, notice) for notice in outcome.notices]
             found.raised += [now_ms for t in outcome.transitions if (t.kind, t.change) == ("too-cool", "raised")]
     return found
 

@@ -13,6 +13,7 @@ from monitor.core.notices.conditions import Condition
 from monitor.core.notices.evaluation import evaluate
 from monitor.core.notices.notices import Notice
 from monitor.core.notices.snapshot import BoxNow, Heard, ProbeNow, Service, Snapshot
+from monitor.core.readings.probe_clocks import Log, looked_at, righted
 from monitor.core.terms.settings import Box, Limits, Probe, Room, Watch
 from monitor.core.terms.times import HOUR_MS
 from monitor.simulation.room import Act, Action, Heater, SimBox, SimProbe, SimRoom, SimSetting
@@ -137,7 +138,9 @@ def _snapshot(
         low, high = (0.0, 100.0) if probe.quantity == "humidity" else (-40.0, 80.0)
         good = (value >= low) & (value <= high)
         flag = np.where(good, 1, 4).astype(np.uint8)
-        heard = Heard(at - late_ms, value, flag, at, np.ones(len(at), bool))
+        timed = np.ones(len(at), bool)
+        clock = looked_at(probe.id, None, Log.empty().with_more(at - late_ms, at), trusted=True)[1]
+        heard = Heard(righted(at - late_ms, at, timed, [clock] if clock else []), value, flag, at, timed)
         fine = np.flatnonzero(good)
         probes.append(
             ProbeNow(
@@ -148,6 +151,7 @@ def _snapshot(
                 int(at[fine[-1]]) if len(fine) else None,
                 first_ms=0,
                 heard=heard,
+                clock=clock,
             )
         )
         series[probe.id] = at[good], value[good]

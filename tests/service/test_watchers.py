@@ -411,3 +411,61 @@ def test_the_free_space_is_that_of_the_stores_disk(tmp_path: Path) -> None:
 def test_no_folder_no_free_space(tmp_path: Path) -> None:
     with pytest.raises(StoreError, match="free space cannot be read"):
         free_mb(tmp_path / "nowhere")
+
+
+# -- set back while the service runs ---------------------------------------------------------------------------------
+
+
+def test_a_clock_that_was_set_back_is_not_trusted_until_it_is_where_it_stood(tmp_path: Path) -> None:
+    """Also in a young store, where no reading says that it is behind."""
+    clocks = Clocks()
+    clock = watch(clocks, tmp_path, says=None)
+    clocks.pass_s(15)
+    clocks.wall_ms -= 3_600_000
+    assert clock.stepped(), "seen at once, without a look"
+    look = clock.look()
+    assert (look.step_s, look.trusted, look.why) == (-3600.0, False, "set back while the service runs")
+    assert not clock.stepped()
+    clocks.pass_s(3_500)
+    assert not clock.look().trusted
+    clocks.pass_s(110)
+    assert clock.look().trusted
+
+
+def test_a_clock_that_was_set_back_and_forward_again_is_trusted(tmp_path: Path) -> None:
+    clocks = Clocks()
+    clock = watch(clocks, tmp_path, says=None)
+    for set_ms, trusted in ((-3_600_000, False), (-3_600_000, False), (3_600_000, False), (3_600_000, True)):
+        clocks.pass_s(15)
+        clocks.wall_ms += set_ms
+        assert clock.look().trusted is trusted
+    clocks.pass_s(15)
+    clocks.wall_ms -= 500_000
+    assert clock.look().trusted, "under ten minutes"
+
+
+def test_a_clock_that_was_set_forward_wrongly_may_be_set_back(tmp_path: Path) -> None:
+    clocks = Clocks()
+    clock = watch(clocks, tmp_path, says=None)
+    for set_ms in (86_400_000, -86_400_000):
+        clocks.pass_s(15)
+        clocks.wall_ms += set_ms
+        assert clock.look().trusted
+
+
+def test_a_time_service_that_set_the_clock_back_is_believed_when_it_says_so_afterwards(tmp_path: Path) -> None:
+    clocks = Clocks()
+    mark = tmp_path / "mark"
+    mark.touch()
+    os.utime(mark, (1000, 1000))
+    clock = watch(clocks, tmp_path, says=None)
+    assert clock.look().why == "synchronised"
+    clocks.pass_s(15)
+    clocks.wall_ms -= 3_600_000
+    assert not clock.look().trusted, "its mark is of the time before"
+    os.utime(mark, (2000, 2000))
+    assert clock.look().why == "synchronised"
+    clocks.pass_s(15)
+    clocks.wall_ms -= 3_600_000
+    os.utime(mark, (3000, 3000))
+    assert clock.look().why == "synchronised", "it was the one who set it"

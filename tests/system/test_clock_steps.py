@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import random
 from collections import Counter
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -101,3 +103,61 @@ def test_a_clock_that_is_set_in_the_night_loses_and_doubles_nothing(tmp_path: Pa
         stuck = [c for c in ledger.conditions().values() if c.shelved(run.clock.at_ms)]
         assert stuck == []
         assert not [o for o in run.app.parts.store.outbox.outgoing() if o.state in ("waiting", "leased", "given-up")]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_clock_set_back_in_a_young_store_costs_no_reading_and_no_limit(tmp_path: Path, seed: int) -> None:
+    """An hour, while the service runs; the probes' own clocks are right. Rounds at drawn moments as well."""
+    true_ms, off_ms, dice = START_MS, 0, random.Random(seed)
+    made = settings(1)
+    probes = tuple(replace(p, time_pointer="/at", interval_s=300.0) for p in made.room.probes)
+    made = replace(made, room=replace(made.room, probes=probes), channels=())
+
+    def watch(clock: Clock, _: int | None) -> ClockWatch:
+        def mono_s() -> float:
+            return (clock.at_ms - off_ms) / 1000
+
+        return ClockWatch(clock, mono_s, mark=tmp_path / "no mark", ask=lambda: None)
+
+    with stepped(made, tmp_path, START_MS, watch) as run:
+        warm_from = {"a": 80, "b": 30}
+        told: list[tuple[int, str, str, tuple[str, ...]]] = []
+        published: dict[str, list[int]] = {b: [] for b in BOXES}
+
+        def go(until: int) -> None:
+            nonlocal true_ms
+            while (true_ms - START_MS) // MINUTE_MS < until:
+                true_ms += 5 * MINUTE_MS
+                minute = (true_ms - START_MS) // MINUTE_MS
+                notices = run.between(true_ms + off_ms, dice)
+                run.clock.at_ms = true_ms + off_ms
+                for box in BOXES:
+                    run.publish(f"room/{box}", true_ms, 28.6 if minute >= warm_from.get(box, 10_000) else 28.0)
+                    published[box].append(true_ms)
+                notices += run.round(true_ms + off_ms)
+                told.extend((minute, n.kind, n.change, n.subjects) for n in notices)
+
+        go(60)
+        off_ms = -HOUR_MS
+        run.clock.at_ms += off_ms
+        go(65)
+        assert not run.app.parts.clock.last.trusted
+        go(120)
+        off_ms = 0
+        run.clock.at_ms += HOUR_MS
+        go(160)
+        assert run.app.parts.intake.link().counts.quarantined == 0
+        warm = [(m, c, s) for m, kind, c, s in told if kind == "too-warm" and c != "still"]
+        # When the clock is right again the hour is judged once more by its own times: told twice rather than never.
+        assert [c for _, c, _ in warm] == ["raised"] * len(warm), told
+        assert len(warm) <= 3
+        assert min(m for m, _, boxes in warm if "b" in boxes) <= 30 + 10 + 10
+        assert 80 <= min(m for m, _, boxes in warm if "a" in boxes) <= 80 + 10 + 10
+        assert not [t for t in told if t[1] in ("probe-quiet", "room-quiet", "too-cool", "probe-clock")]
+        assert [t for t in told if t[1] == "clock-untrusted"]
+        # Once it is right, nothing of it is left.
+        store = run.app.parts.store
+        assert store.clocks.all() == {}
+        series = run.app.parts.derived.readings.box_series(made.room.boxes[0], START_MS, true_ms + 1, stored=True)
+        assert series.time_ms.tolist() == published["a"]

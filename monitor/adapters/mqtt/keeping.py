@@ -11,13 +11,15 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+import numpy as np
+
 from monitor.adapters.crashpoints import crash_point
 from monitor.adapters.mqtt.answers import AnswerTopic
 from monitor.adapters.mqtt.line import Connected, Line
 from monitor.adapters.mqtt.persistence import Persistence
 from monitor.adapters.mqtt.wills import Wills
 from monitor.adapters.store import InboxMark, Quarantined, Store
-from monitor.core.readings.arrivals import Arrival, Arrivals, Settled
+from monitor.core.readings.arrivals import SAID, Arrival, Arrivals, Settled
 from monitor.core.readings.decode import Decoded
 from monitor.core.readings.quality import Context
 from monitor.core.terms.settings import Broker, Probe
@@ -218,21 +220,25 @@ def _failed(arrival: Arrival, error: Exception) -> Decoded:
 
 
 def _remembered(store: Store, probes: Sequence[Probe]) -> Arrivals:
-    """What the store knows of earlier messages: contexts, packet identifiers, when each probe was heard."""
-    heard = store.readings.last_at()
+    """What the store knows of earlier messages: contexts, packet identifiers, when each probe was heard.
+
+    A reading that carries a time still to come counts for when it came.
+    """
+    heard: dict[str, int] = {}
     contexts: dict[str, Context] = {}
-    placed: dict[str, tuple[int, int]] = {}
-    for probe in probes:
-        last_ms = heard.get(probe.id)
-        if last_ms is None:
-            continue
-        columns = store.readings.load([probe.id], last_ms - HOUR_MS, last_ms + 1)[probe.id]
-        good = [i for i, usable in enumerate(columns.usable) if usable]
-        if good:
-            contexts[probe.id] = Context(int(columns.at[good[-1]]), float(columns.value[good[-1]]), last_ms)
+    placed: dict[str, list[int]] = {}
+    said: dict[str, dict[int, float]] = {}
+    for probe, last_ms in store.readings.last_at().items():
+        columns = store.readings.load([probe], last_ms - HOUR_MS, last_ms + 1)[probe]
+        came = np.minimum(columns.at, columns.received)
+        heard[probe] = int(came.max())
+        good = np.flatnonzero(columns.usable)
+        if len(good):
+            newest = good[np.argmax(came[good])]
+            contexts[probe] = Context(int(came[newest]), float(columns.value[newest]), heard[probe])
         else:
-            contexts[probe.id] = Context(seen_ms=last_ms)
-        untimed = [i for i, timed in enumerate(columns.timed) if not timed]
-        if untimed:
-            placed[probe.id] = int(columns.received[untimed[-1]]), int(columns.at[untimed[-1]])
-    return Arrivals(probes, contexts=contexts, marks=store.journal.inbox(), heard_ms=heard, placed=placed)
+            contexts[probe] = Context(seen_ms=heard[probe])
+        placed[probe] = columns.at[~columns.timed].tolist()
+        timed = columns.timed
+        said[probe] = dict(zip(columns.at[timed][-SAID:].tolist(), columns.value[timed][-SAID:].tolist(), strict=True))
+    return Arrivals(probes, contexts=contexts, marks=store.journal.inbox(), heard_ms=heard, placed=placed, said=said)

@@ -11,6 +11,7 @@ from monitor.adapters.store.account import KeepersAccount
 from monitor.adapters.store.answers import AnswerBook, secret_of
 from monitor.adapters.store.backlog import Backlog
 from monitor.adapters.store.chunks import Columns
+from monitor.adapters.store.clocks import ProbeClocks
 from monitor.adapters.store.corrections import Corrections
 from monitor.adapters.store.database import Database, ServiceLock
 from monitor.adapters.store.disbelief import Disbeliefs
@@ -42,6 +43,7 @@ class Store:
         self.backlog = Backlog(self.db)
         self.corrections = Corrections(self.db)
         self.disbeliefs = Disbeliefs(self.db)
+        self.clocks = ProbeClocks(self.db, self.probes)
         self.parts = Parts(self.db)
         self.shipping = ShippingBook(self.db, self.unread)
 
@@ -75,6 +77,7 @@ __all__ = [
     "Outbox",
     "Outgoing",
     "Parts",
+    "ProbeClocks",
     "Quarantined",
     "Readings",
     "ServiceLock",

@@ -200,6 +200,21 @@ class Readings:
                     result[name] = max(known)
         return result
 
+    def newest_come_ms(self) -> int | None:
+        """A moment that has surely been: of each probe's newest readings when they were made, or came if that is
+        earlier. A probe's clock may be ahead."""
+        newest: list[int] = []
+        with self.db.read():
+            for (at,) in self.db.rows("SELECT MAX(MIN(at, received)) FROM journal"):
+                newest += [] if at is None else [int(at)]
+            for number in self._numbers.names():
+                for hour, blob in self.db.rows(
+                    "SELECT hour, blob FROM chunk WHERE probe=? ORDER BY hour DESC LIMIT 1", number
+                ):
+                    c = self._readable(blob, number, hour)
+                    newest += [int(np.minimum(c.at, c.received).max())] if len(c) else []
+        return max(newest, default=None)
+
     def last_usable_at(self, probe: str, until_ms: int) -> int | None:
         """Measured time of a probe's newest usable reading by a moment."""
         number = self._numbers.known(probe)

@@ -46,6 +46,7 @@ class Forgotten:
 def forget(store: Store, now_ms: int, keep_days: int) -> Forgotten:
     """Drop what is older than it is kept. ``keep_days``: of readings."""
     told_before_ms = now_ms - TOLD_DAYS * DAY_MS
+    store.clocks.drop_before(now_ms - keep_days * DAY_MS)
     return Forgotten(
         hours=store.folding.drop_before(now_ms - keep_days * DAY_MS),
         unread=store.unread.drop_before(now_ms - UNREAD_DAYS * DAY_MS),

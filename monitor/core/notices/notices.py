@@ -221,7 +221,8 @@ def _first(subjects: Sequence[str], looks: Mapping[str, Look]) -> dict[str, str]
 
 def _line(key: str, kind: Kind, look: Look, snapshot: Snapshot, **more: str) -> str:
     """One subject in a text: what is known of it, and since when."""
-    places = {"line": _capital(look.line or look.where), "where": look.where, "subject": look.subject}
+    line = (look.line or look.where) + snapshot.clock_words(look.subject)
+    places = {"line": _capital(line), "where": look.where, "subject": look.subject}
     return snapshot.room.texts.fill(key, places | _values(kind, look, snapshot) | more, kind.name).strip()
 
 

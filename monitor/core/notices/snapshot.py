@@ -27,7 +27,9 @@ from monitor.core.readings.corrections import Correction
 from monitor.core.readings.drift import Departure
 from monitor.core.readings.gateways import Said
 from monitor.core.readings.late_readings import Late
+from monitor.core.readings.probe_clocks import WrongClock, one_clock_s
 from monitor.core.terms.arrays import Flags, Times, Values
+from monitor.core.terms.formats import show_span
 from monitor.core.terms.settings import Box, DisplayUnit, Gateway, Limits, Probe, Room
 
 # So many messages of a probe that could not be read within a quarter hour are no accident.
@@ -57,7 +59,8 @@ class ProbeNow:
 
     ``correction`` is the dated one that holds now; ``drift`` says how it stands among its peers, and ``departure``
     by how much it has left them. ``first_ms``: its oldest reading. ``pace_per_min``: how many readings a minute
-    it gives now, None where that is not known.
+    it gives now, None where that is not known. ``clock``: how its clock is wrong; all times here are righted.
+    ``came_ms``: when a usable reading with a time of its own came last, whatever that is.
     """
 
     probe: Probe
@@ -73,6 +76,8 @@ class ProbeNow:
     first_ms: int | None = None
     heard: Heard | None = None
     pace_per_min: float | None = None
+    clock: WrongClock | None = None
+    came_ms: int | None = None
 
     @property
     def offset_c(self) -> float:
@@ -108,6 +113,11 @@ class GatewayNow:
         if self.said is None:
             return None
         return self.said.gone and not any(_heard_since(p, self.said.since_ms) for p in self.probes)
+
+
+def clock_off(behind_s: float) -> str:
+    """How wrong a clock is, in words."""
+    return f"{show_span(abs(behind_s))} {'behind' if behind_s > 0 else 'ahead'}"
 
 
 def _heard_since(probe: ProbeNow, since_ms: int) -> bool:
@@ -337,10 +347,14 @@ class Snapshot:
 
     @property
     def behind_s(self) -> float | None:
-        """By how much all that arrives is older than this computer's clock says; None: it is not, or nothing arrives.
+        """By how much all that arrives is older than this computer's clock says (less than 0: still to come); None: it
+        is not, or nothing arrives.
 
         Then either this clock was set wrong, or whatever gives the readings their times has a wrong one.
         """
+        together_s = self._one_clock_s
+        if together_s is not None:
+            return together_s
         live_ms = self.service.link.last_live_ms
         newest_ms = self.newest_ms
         if self.service.link.state != "up" or live_ms is None or newest_ms is None:
@@ -349,6 +363,21 @@ class Snapshot:
             return None
         arrives = 0 <= self.now_ms - live_ms < self._patience_ms
         return (live_ms - newest_ms) / 1000 if arrives and self.now_ms - newest_ms >= self._patience_ms else None
+
+    @cached_property
+    def _one_clock_s(self) -> float | None:
+        """By how much the clocks of all probes that gave times of their own in the last day are behind, as one."""
+        return one_clock_s([p.clock for p in self.probes if p.heard is not None and bool(p.heard.timed.any())])
+
+    def clock_words(self, subject: str) -> str:
+        """What a notice of a box or of a probe says of the clocks of its probes, where one is wrong; else nothing."""
+        wrong = [p for p in self.probes if p.clock is not None and subject in (p.probe.id, p.probe.box)]
+        if wrong and self._one_clock_s is not None:
+            return f"; the times that readings carry are {clock_off(self._one_clock_s)}: judged by arrival"
+        return "".join(
+            f"; the clock of probe {name} is {clock_off(behind_ms / 1000)}: judged by arrival"
+            for name, behind_ms in ((p.probe.id, p.clock.behind_ms) for p in wrong if p.clock is not None)
+        )
 
     @property
     def room_quiet(self) -> bool | None:

@@ -8,7 +8,7 @@ Known limits. A broker that sends a message again without saying so (against [MQ
 has no time of its own. A broker that gives the same packet identifier to the next message, loses the connection
 before that one arrives, and finds in it exactly the same content as in the one before, loses the repetition.
 If the computer's clock is set back, a reading without a time of its own may fall on the millisecond of an earlier
-one, which then stands.
+one, which then stands; and so may one of a probe that sends more than a thousand a second, for as long as that lasts.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from hashlib import blake2b
-from typing import Final, NamedTuple
+from typing import Final, NamedTuple, TypeAlias
 
 from monitor.core.readings.decode import Decoded, decode
 from monitor.core.readings.quality import Context, judge
@@ -32,6 +32,12 @@ AGAIN_WITHIN: Final = 32_768
 """Packet identifiers are 16 bits: half a round later an equal one is another message's."""
 AWAY_INTERVALS: Final = 1.5
 _UNHEARD: Final = Context()
+SAID: Final = 2048
+"""So many of a probe's newest times are remembered: an hour of one that reports each two seconds."""
+MOST_RUNS: Final = 16
+RUNS_AHEAD_MS: Final = 60_000
+Runs: TypeAlias = tuple[tuple[int, int], ...]
+"""Moments that are taken, as runs of milliseconds without a gap, rising: first and last of each, the newest few."""
 
 
 class Arrival(NamedTuple):
@@ -88,7 +94,8 @@ class Settled:
     live_ms: int | None = None
     _contexts: Mapping[str, Context] = field(default_factory=dict, repr=False)
     _lines: Mapping[str, _TopicHeard] = field(default_factory=dict, repr=False)
-    _last_at: Mapping[str, tuple[int, int]] = field(default_factory=dict, repr=False)
+    _taken: Mapping[str, Runs] = field(default_factory=dict, repr=False)
+    _said: Mapping[str, Mapping[int, float]] = field(default_factory=dict, repr=False)
 
 
 class Arrivals:
@@ -96,8 +103,8 @@ class Arrivals:
 
     ``contexts``: the quality context of each probe. ``marks``: packet identifier to (ordinal, digest) of what was
     stored in this broker session. ``heard_ms``: when each probe was heard last, from the store.
-    ``placed``: of each probe's newest reading without a time of its own, when it was received and the moment that it
-    was given.
+    ``placed``: the moments that each probe's newest readings without a time of their own were given, rising; ``said``:
+    the times that its newest ones carried, with the value.
     """
 
     def __init__(
@@ -107,7 +114,8 @@ class Arrivals:
         contexts: Mapping[str, Context] | None = None,
         marks: Mapping[int, tuple[int, bytes]] | None = None,
         heard_ms: Mapping[str, int] | None = None,
-        placed: Mapping[str, tuple[int, int]] | None = None,
+        placed: Mapping[str, Sequence[int]] | None = None,
+        said: Mapping[str, Mapping[int, float]] | None = None,
     ) -> None:
         self._probes = {p.id: p for p in probes}
         self._by_topic: dict[str, tuple[Probe, ...]] = {}
@@ -121,7 +129,8 @@ class Arrivals:
             topic: _TopicHeard(last_ms=max((heard[p.id] for p in claiming if p.id in heard), default=None))
             for topic, claiming in self._by_topic.items()
         }
-        self._last_at = dict(placed or {})
+        self._taken = {probe: _runs(moments) for probe, moments in (placed or {}).items()}
+        self._said = {probe: dict(values) for probe, values in (said or {}).items()}
         self._intervals_ms = {
             topic: min(p.interval_s for p in claiming) * 1000.0 for topic, claiming in self._by_topic.items()
         }
@@ -153,7 +162,8 @@ class Arrivals:
         marks: dict[int, tuple[int, bytes]] = {}
         new_marks: list[tuple[int, bytes]] = []
         lines: dict[str, _TopicHeard] = {}
-        last_at: dict[str, tuple[int, int]] = {}
+        untimed: dict[str, list[int]] = {}
+        said: dict[str, dict[int, float]] = {}
         fresh: list[tuple[Arrival, Decoded]] = []
         strangers: list[str] = []
         untimed_retained: list[str] = []
@@ -187,11 +197,13 @@ class Arrivals:
                 lines[arrival.topic] = line
             for reading in decoded.readings:
                 if reading.timed:
-                    found.append(reading)
+                    found.append(self._apart(reading, said))
                 elif arrival.retained:
                     untimed_retained.append(arrival.topic)
                 else:
-                    found.append(self._placed(reading, last_at, waited=waited))
+                    untimed.setdefault(reading.probe, []).append(len(found))
+                    found.append(reading._replace(flag=Flag.SUSPECT, test=WAITED) if waited else reading)
+        taken = {probe: self._place(found, indices) for probe, indices in untimed.items()}
         readings, contexts = self._judged(found)
         return Settled(
             readings,
@@ -204,7 +216,8 @@ class Arrivals:
             live_ms,
             contexts,
             lines,
-            last_at,
+            taken,
+            said,
         )
 
     def stored(self, settled: Settled) -> None:
@@ -214,7 +227,12 @@ class Arrivals:
         self._top += len(settled.marks)
         self._contexts.update(settled._contexts)
         self._lines.update(settled._lines)
-        self._last_at.update(settled._last_at)
+        self._taken.update(settled._taken)
+        for probe, values in settled._said.items():
+            known = self._said.setdefault(probe, {})
+            known |= values
+            for at_ms in list(known)[: max(len(known) - SAID, 0)]:
+                del known[at_ms]
 
     # ------------------------------------------------------------ the parts of settle
 
@@ -257,25 +275,72 @@ class Arrivals:
                 waited = away_ms is None or away_ms - came * interval_ms > AWAY_INTERVALS * interval_ms
         return _TopicHeard(arrival.received_ms, line.before_ms, arrival.received_ms, came, waiting), waited
 
-    def _placed(self, reading: Reading, last_at: dict[str, tuple[int, int]], *, waited: bool) -> Reading:
-        """A reading without a time of its own, one millisecond further when its millisecond is taken."""
-        received_ms, at_ms = last_at.get(reading.probe) or self._last_at.get(reading.probe) or (reading.at_ms, -1)
-        at_ms = at_ms + 1 if received_ms <= reading.at_ms <= at_ms else reading.at_ms
-        last_at[reading.probe] = (reading.at_ms, at_ms)
-        if waited:
-            return reading._replace(at_ms=at_ms, flag=Flag.SUSPECT, test=WAITED)
+    def _apart(self, reading: Reading, said: dict[str, dict[int, float]]) -> Reading:
+        """A reading with a time of its own, at the next millisecond that is free where its own had another value: a
+        clock that was set back by an hour says the same times again."""
+        known, new = self._said.get(reading.probe, {}), said.setdefault(reading.probe, {})
+        at_ms = reading.at_ms
+        while (value := new.get(at_ms, known.get(at_ms))) is not None and value != reading.value:
+            at_ms += 1
+        new[at_ms] = reading.value
         return reading if at_ms == reading.at_ms else reading._replace(at_ms=at_ms)
 
+    def _place(self, found: list[Reading], indices: Sequence[int]) -> Runs:
+        """Readings of one probe without a time of their own, each at a millisecond that is free, in the order in which
+        they came and none later than it came; what is taken then."""
+        runs = self._taken.get(found[indices[0]].probe, ())
+        moments = []
+        for index in indices:
+            at_ms, runs = _free(runs, found[index].at_ms)
+            moments.append(at_ms)
+        for index, at_ms in zip(indices, sorted(moments), strict=True):
+            if at_ms != found[index].at_ms:
+                found[index] = found[index]._replace(at_ms=at_ms)
+        return runs
+
     def _judged(self, found: Sequence[Reading]) -> tuple[tuple[Reading, ...], dict[str, Context]]:
-        """Flagged in the order in which they were measured, given back in the order in which they came."""
+        """Flagged in the order in which they were measured, given back in the order in which they came.
+
+        One that carries a time still to come counts for when it came: else all others would count as late until then.
+        """
         contexts: dict[str, Context] = {}
         judged = list(found)
-        measured = [reading.at_ms for reading in found]
+        measured = [min(reading.at_ms, reading.received_ms) for reading in found]
         for index in sorted(range(len(found)), key=measured.__getitem__):
-            reading = found[index]
+            reading, at_ms = found[index], measured[index]
             context = contexts.get(reading.probe) or self._contexts.get(reading.probe, _UNHEARD)
-            judged[index], contexts[reading.probe] = judge(reading, context, self._probes[reading.probe])
+            ahead = reading.at_ms != at_ms
+            if ahead:
+                reading = reading._replace(at_ms=at_ms)
+            told, contexts[reading.probe] = judge(reading, context, self._probes[reading.probe])
+            judged[index] = told._replace(at_ms=found[index].at_ms) if ahead else told
         return tuple(judged), contexts
+
+
+def _free(runs: Runs, at_ms: int) -> tuple[int, Runs]:
+    """The newest free millisecond at or before a moment, and the runs with it."""
+    if not runs or at_ms > runs[-1][1] + 1:
+        return at_ms, (*runs[1 - MOST_RUNS :], (at_ms, at_ms))
+    before = [run for run in runs if run[0] <= at_ms]
+    # What lies far ahead was given before the clock was set back.
+    after = [run for run in runs if at_ms < run[0] <= at_ms + RUNS_AHEAD_MS]
+    free_ms = high = at_ms
+    while before and before[-1][1] >= free_ms:
+        first, last = before.pop()
+        high, free_ms = max(high, last), first - 1
+    low = free_ms
+    if before and before[-1][1] == free_ms - 1:
+        low = before.pop()[0]
+    if after and after[0][0] == high + 1:
+        high = after.pop(0)[1]
+    return free_ms, (*before, (low, high), *after)[-MOST_RUNS:]
+
+
+def _runs(moments: Sequence[int]) -> Runs:
+    runs: Runs = ()
+    for at_ms in moments:
+        _, runs = _free(runs, at_ms)
+    return runs
 
 
 def _unreadable(arrival: Arrival, decoded: Decoded) -> list[Unreadable]:

@@ -19,6 +19,7 @@ from typing import Final, Literal, NamedTuple, TypeAlias
 
 from monitor.core.terms.events import Reading
 from monitor.core.terms.settings import Probe, Quantity, Unit
+from monitor.core.terms.times import DAY_MS
 from monitor.errors import PayloadError
 
 Json: TypeAlias = "dict[str, Json] | list[Json] | str | int | float | bool | None"
@@ -26,9 +27,14 @@ Json: TypeAlias = "dict[str, Json] | list[Json] | str | int | float | bool | Non
 LARGEST_PAYLOAD: Final = 256 * 1024
 """Bytes. A logger's whole day, a value a minute with its time, is about 100 KiB."""
 AHEAD_MS: Final = 5 * 60_000
-"""A measured time may be so far ahead of the received one: clocks differ, the future does not report."""
+"""A measured time may be so far ahead of the received one: clocks differ, the future does not report. What is further
+ahead shows that a clock is wrong (:mod:`monitor.core.readings.probe_clocks`)."""
+KEPT_AHEAD_MS: Final = 2 * DAY_MS
+"""What is further ahead than this is no reading: a zone that was mixed up is half a day, a date one."""
 EARLIEST_MS: Final = 978_307_200_000
 """2001-01-01: an earlier time comes from a clock that was never set (1970, 2000)."""
+LATEST_MS: Final = 4_102_444_800_000
+"""2100-01-01: no clock that is worth anything says so, whatever this computer's says."""
 REASONS_SHOWN: Final = 5
 LONGEST_NUMBER: Final = 1000
 """Characters. Every value of a double can be written out exactly with fewer than 800 digits."""
@@ -68,8 +74,8 @@ def decode(probes: Sequence[Probe], payload: bytes, received_ms: int, *, clock_t
     """Readings of the probes that claim this payload's topic.
 
     Values come out in degrees Celsius or per cent, rounded to six places. A reading without a time of its own
-    gets the received one and ``timed`` False. With ``clock_trusted`` False a measured time is not compared with
-    the received one: then it is the receiver that may be wrong.
+    gets the received one and ``timed`` False. A measured time may be two days ahead of the received one; with
+    ``clock_trusted`` False they are not compared: then it is the receiver that may be wrong.
 
     Raises PayloadError when nothing of the payload can be read by any of the probes: too large, not text, or not
     JSON although all of them need it.
@@ -86,7 +92,7 @@ def decode(probes: Sequence[Probe], payload: bytes, received_ms: int, *, clock_t
     tree: Json = None
     broken = ""
     parsed = False
-    latest_ms = received_ms + AHEAD_MS if clock_trusted else None
+    latest_ms = received_ms + KEPT_AHEAD_MS if clock_trusted else LATEST_MS
     for probe in probes:
         bare = _is_bare(probe)
         if not bare and not parsed:
@@ -154,7 +160,7 @@ def _bare(probe: Probe, text: str, received_ms: int) -> tuple[list[Reading], _Re
     return [Reading(probe.id, received_ms, value, received_ms, timed=False)], []
 
 
-def _from_tree(probe: Probe, tree: Json, received_ms: int, latest_ms: int | None) -> tuple[list[Reading], _Reasons]:
+def _from_tree(probe: Probe, tree: Json, received_ms: int, latest_ms: int) -> tuple[list[Reading], _Reasons]:
     readings: list[Reading] = []
     reasons: _Reasons = []
     if probe.list_pointer is None:
@@ -187,14 +193,14 @@ def _untold(probe: Probe, tree: Json) -> bool:
         return True
 
 
-def _one(probe: Probe, tree: Json, received_ms: int, latest_ms: int | None) -> Reading:
+def _one(probe: Probe, tree: Json, received_ms: int, latest_ms: int) -> Reading:
     value = to_unit(_number(_at(tree, probe.pointer or "")), probe.unit)
     if probe.time_pointer is None:
         return Reading(probe.id, received_ms, value, received_ms, timed=False)
     at_ms = _time_ms(_at(tree, probe.time_pointer), probe.time_form)
     if at_ms < EARLIEST_MS:
         raise _Refusal(f"the probe's clock says {_shown_time(at_ms)}: it was never set")
-    if latest_ms is not None and at_ms > latest_ms:
+    if at_ms > latest_ms:
         raise _Refusal(
             f"the probe's clock says {_shown_time(at_ms)}, which is still to come; received {_shown_time(received_ms)}"
         )
@@ -464,7 +470,7 @@ def _time_form(pointer: str, value: Json) -> Literal["iso", "s", "ms"] | None:
     forms: tuple[Literal["iso", "s", "ms"], ...] = ("iso",) if isinstance(value, str) else ("s", "ms")
     for form in forms:
         try:
-            if EARLIEST_MS <= _time_ms(value, form) < 4_102_444_800_000:
+            if EARLIEST_MS <= _time_ms(value, form) < LATEST_MS:
                 return form
         except _Refusal:
             continue

@@ -45,10 +45,6 @@ JUMP_C: Final = 1.0
 JUMPS: Final = 5
 SWAP_C: Final = 0.5
 SWAP_WITHIN_C: Final = 0.3
-CLOCK_S: Final = 600.0
-CLOCK_SWAYS_S: Final = 120.0
-CLOCK_SPAN_S: Final = 1500.0
-CLOCK_MESSAGES: Final = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,24 +215,3 @@ def swapped(one: Series, other: Series, now_ms: int) -> int | None:
         if abs(a0 - b0) >= SWAP_C and abs(a1 - b0) <= SWAP_WITHIN_C and abs(b1 - a0) <= SWAP_WITHIN_C:
             return int(grid[k])
     return None
-
-
-def late_by_s(time_ms: Times, received_ms: Times) -> float | None:
-    """How much a probe's own clock is behind: its newest messages all come by the same time late, more than ten
-    minutes.
-
-    A message that waited, or a logger that gathers, comes late by times that differ, and the newest is fresh: only the
-    newest reading of each moment of arrival counts, and all that arrived within twenty-five minutes, four at least,
-    have to agree within two minutes.
-    """
-    arrived, first = np.unique(received_ms[::-1], return_index=True)
-    if len(arrived) < CLOCK_MESSAGES:
-        return None
-    from_ms = min(int(arrived[-1]) - round(CLOCK_SPAN_S * 1000), int(arrived[-CLOCK_MESSAGES]))
-    judged = arrived >= from_ms
-    late = (arrived[judged] - time_ms[::-1][first][judged]) / 1000.0
-    if arrived[-1] - arrived[0] < CLOCK_SPAN_S * 1000:
-        return None
-    if float(late.min()) < CLOCK_S or float(np.ptp(late)) > CLOCK_SWAYS_S:
-        return None
-    return float(np.median(late))

@@ -136,22 +136,58 @@ def test_readings_of_one_millisecond_are_set_apart_so_that_none_vanishes() -> No
     arrivals = Arrivals(PROBES)
     first = put(arrivals, [warm(28.0, 0), warm(28.1, 0), warm(28.2, 1)])
     second = put(arrivals, [warm(28.3, 1), warm(28.4, 50)])
-    assert [r.at_ms - T0 for r in (*first.readings, *second.readings)] == [0, 1, 2, 3, 50]
+    assert [r.at_ms - T0 for r in first.readings] == [-1, 0, 1]
+    assert [r.at_ms - T0 for r in second.readings] == [-2, 50]
+
+
+def test_a_time_that_is_told_again_with_another_value_costs_no_reading() -> None:
+    """The clock of the probe was set back by an hour; what is only sent again is the same reading."""
+    arrivals = Arrivals(PROBES)
+    first = put(arrivals, [timed(28.0, 0, 0), timed(28.1, 60_000, 60_000)])
+    again = [timed(20.0, 0, 3_600_000), timed(28.1, 60_000, 3_660_000), timed(20.0, 0, 3_700_000)]
+    second = put(arrivals, again)
+    assert [r.at_ms - T0 for r in (*first.readings, *second.readings)] == [0, 60_000, 1, 60_000, 1]
+    started = Arrivals(PROBES, said={"t": {T0: 28.0, T0 + 1: 20.0}})
+    assert [r.at_ms - T0 for r in put(started, [timed(19.0, 0, 3_900_000)]).readings] == [2]
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 40), st.integers(1, 30)), min_size=1, max_size=30),
+    st.lists(st.integers(1, 5), min_size=1, max_size=30),
+)
+def test_however_many_come_in_a_millisecond_none_vanishes_and_none_lies_in_the_future(
+    bursts: list[tuple[int, int]], cuts: list[int]
+) -> None:
+    """Bursts (wait in ms, how many), in batches of some bursts each."""
+    arrivals, now = Arrivals(PROBES), 0
+    made: list[Reading] = []
+    waiting: list[Arrival] = []
+    for index, (wait, count) in enumerate(bursts):
+        now += wait
+        waiting += [warm(28.0, now)] * count
+        if index % cuts[index % len(cuts)] == 0:
+            made += put(arrivals, waiting).readings
+            waiting = []
+    made += put(arrivals, waiting).readings
+    assert len({r.at_ms for r in made}) == len(made) == sum(count for _, count in bursts)
+    assert all(r.at_ms <= r.received_ms for r in made)
+    # No further back than there are readings.
+    assert all(r.received_ms - r.at_ms < len(made) for r in made)
 
 
 def test_a_restart_soon_after_a_flood_gives_no_reading_a_moment_that_is_taken() -> None:
     flood = put(Arrivals(PROBES), [warm(28.0, 0)] * 3_000)
     newest = flood.readings[-1]
-    assert newest.at_ms == T0 + 2_999
-    arrivals = Arrivals(PROBES, placed={"w": (newest.received_ms, newest.at_ms)})
-    later = put(arrivals, [warm(28.1, 1_000), warm(28.2, 1_001), warm(28.3, 9_000)])
-    assert [r.at_ms - T0 for r in later.readings] == [3_000, 3_001, 9_000]
+    assert (flood.readings[0].at_ms, newest.at_ms) == (T0 - 2_999, T0)
+    arrivals = Arrivals(PROBES, placed={"w": sorted(r.at_ms for r in flood.readings)})
+    later = put(arrivals, [warm(28.1, -1_000), warm(28.2, 0), warm(28.3, 9_000)])
+    assert [r.at_ms - T0 for r in later.readings] == [-3_001, -3_000, 9_000]
 
 
 def test_a_clock_set_back_gives_readings_their_own_time_again() -> None:
     arrivals = Arrivals(PROBES)
     put(arrivals, [warm(28.0, 3_600_000)])
-    assert [r.at_ms - T0 for r in put(arrivals, [warm(28.1, 0), warm(28.2, 0)]).readings] == [0, 1]
+    assert [r.at_ms - T0 for r in put(arrivals, [warm(28.1, 0), warm(28.2, 0)]).readings] == [-1, 0]
 
 
 def test_judging_follows_the_measured_time_and_the_order_of_arrival_is_kept() -> None:

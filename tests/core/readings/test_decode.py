@@ -210,17 +210,23 @@ def test_a_measured_time_is_read_in_its_form(form: str, text: str, expected: int
         ("iso", '"2000-12-31T23:59:59Z"', "it was never set"),
         ("iso", '"2031-02-03T04:05:00Z"', "says 2031-02-03 04:05 UTC, which is still to come"),
         ("ms", "9007199254740992", "still to come"),
-        ("s", "1777615501", "still to come"),
+        ("s", "1777788001", "still to come"),
     ],
 )
 def test_a_time_that_cannot_be_is_refused_and_named(form: str, text: str, words: str) -> None:
     assert words in reason(at("/v", time_pointer="/at", time_form=form), f'{{"v": 28, "at": {text}}}')
 
 
-def test_a_clock_five_minutes_ahead_is_still_believed() -> None:
+def test_a_clock_two_days_ahead_costs_no_reading() -> None:
     probe = at("/v", time_pointer="/at", time_form="ms")
-    assert len(decode([probe], f'{{"v": 28, "at": {NOW + 300_000}}}'.encode(), NOW).readings) == 1
-    assert len(decode([probe], f'{{"v": 28, "at": {NOW + 300_001}}}'.encode(), NOW).refused) == 1
+    assert len(decode([probe], f'{{"v": 28, "at": {NOW + 2 * 86_400_000}}}'.encode(), NOW).readings) == 1
+    assert len(decode([probe], f'{{"v": 28, "at": {NOW + 2 * 86_400_000 + 1}}}'.encode(), NOW).refused) == 1
+
+
+def test_a_time_after_2100_is_none_whatever_this_computers_clock_says() -> None:
+    probe = at("/v", time_pointer="/at", time_form="s")
+    payload = b'{"v": 28, "at": 4294967295}'
+    assert decode([probe], payload, NOW, clock_trusted=False).readings == ()
 
 
 def test_while_the_computers_own_clock_is_not_trusted_a_later_measured_time_is_believed() -> None:

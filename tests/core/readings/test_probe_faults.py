@@ -20,7 +20,7 @@ from monitor.core.readings.out_of_box import (
     opening,
     sudden_c,
 )
-from monitor.core.readings.probe_faults import errors, jumps, late_by_s, other_unit, saturated, stuck, swapped
+from monitor.core.readings.probe_faults import errors, jumps, other_unit, saturated, stuck, swapped
 from monitor.core.readings.quality import Context, judge
 from monitor.core.terms.events import Reading
 from monitor.core.terms.settings import Probe
@@ -303,42 +303,6 @@ def test_a_humidity_probe_at_the_end_of_its_scale_is_seen_after_six_hours() -> N
     assert saturated((times, np.where(times == 7 * HOUR, 98.0, full)), int(times[-1])) is None
     assert saturated((times, full), int(times[-1]) + 2 * HOUR) is None, "not heard"
     assert saturated((times[:0], full[:0]), 0) is None
-
-
-def clock(delays_s: list[float]) -> float | None:
-    received = np.arange(len(delays_s), dtype=np.int64) * MINUTE
-    return late_by_s(received - (np.array(delays_s) * 1000).astype(np.int64), received)
-
-
-def test_a_clock_that_is_behind_shows_when_all_comes_late_by_the_same() -> None:
-    assert clock([3600.0] * 26) == 3600.0
-    assert clock([3600.0, 3640.0] * 14) == pytest.approx(3620.0)
-    assert clock([3600.0] * 25) is None, "not yet 25 minutes"
-    assert clock([500.0] * 40) is None, "under ten minutes"
-    assert clock([3600.0 - 60 * i for i in range(40)]) is None, "a queue that empties"
-
-
-def test_a_probe_that_reports_seldom_needs_four_messages_to_show_a_wrong_clock() -> None:
-    received = np.arange(4, dtype=np.int64) * HOUR
-    assert late_by_s(received - 2 * HOUR, received) == 7200.0
-    assert late_by_s(received[1:] - 2 * HOUR, received[1:]) is None
-
-
-def test_a_probe_that_was_away_and_sends_what_it_kept_has_a_right_clock() -> None:
-    """Two hours of five minutes, sent within four minutes: the lag shrinks to nothing with the newest message."""
-    measured = np.arange(0, 125, 5, dtype=np.int64) * MINUTE
-    received = 120 * MINUTE + np.arange(len(measured), dtype=np.int64) * 10_000
-    assert late_by_s(measured, received) is None
-    before = np.arange(-60, 0, 5, dtype=np.int64) * MINUTE
-    assert late_by_s(np.append(before, measured), np.append(before, received)) is None
-    slowly = 120 * MINUTE + np.arange(len(measured), dtype=np.int64) * MINUTE
-    assert late_by_s(measured, slowly) is None
-
-
-def test_a_logger_that_gathers_has_a_right_clock() -> None:
-    times = np.arange(0, 240, 5, dtype=np.int64) * MINUTE
-    received = (times // HOUR + 1) * HOUR
-    assert late_by_s(times, received) is None
 
 
 def _quiet() -> tuple[NDArray[np.int64], NDArray[np.float64]]:

@@ -1,4 +1,4 @@
-"""Probes that are heard and yet are not to be believed: stuck, jumping, of another unit, exchanged, late."""
+"""Probes that are heard and yet are not to be believed: stuck, jumping, of another unit, exchanged."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ import numpy as np
 
 from monitor.core.notices.conditions import Condition, Rule, holds
 from monitor.core.notices.kinds import Facts, Kind, Look
-from monitor.core.notices.kinds.service import CLOCK
 from monitor.core.notices.peers import air_of, corrected, heard_of, others_of, said_by, stack_of, usable, where_of
 from monitor.core.notices.snapshot import ProbeNow, Snapshot
 from monitor.core.readings.belief import FROM, RIGHT, UNTIL
@@ -23,7 +22,6 @@ from monitor.core.readings.probe_faults import (
     Stuck,
     errors,
     jumps,
-    late_by_s,
     other_unit,
     room_like,
     saturated,
@@ -208,25 +206,6 @@ def _goes_with_air(probe: ProbeNow, at_ms: int, snapshot: Snapshot) -> bool:
     return bool(len(known)) and float(np.ptp(known)) >= OPENING_C
 
 
-def _look_clock(snapshot: Snapshot) -> Iterable[Look]:
-    doubtful = snapshot.raised("clock-untrusted", CLOCK) is not None or snapshot.behind_s is not None
-    for probe, heard in heard_of(snapshot):
-        # What was received in the future came while this computer's clock was ahead.
-        timed = heard.timed & (heard.flag <= 2) & (heard.received_ms <= snapshot.now_ms)
-        received = heard.received_ms[timed]
-        late_s = late_by_s(heard.time_ms[timed], received)
-        fresh = bool(len(received)) and snapshot.now_ms - int(np.max(received)) < FRESH_MS
-        line = f"{where_of(probe.probe)}: its clock is right"
-        if late_s is not None:
-            line = (
-                f"{where_of(probe.probe)}: its readings carry times that are {show_span(late_s)} old when they arrive"
-            )
-        name = probe.probe.id
-        # While this computer's clock is in doubt, and told as that, it says nothing of another one.
-        known = fresh and snapshot.service.clock.trusted and not doubtful
-        yield Look(name, holds(snapshot.now_ms, late_s is not None if known else None), f"probe {name}", line, RULE)
-
-
 KINDS = (
     Kind(
         name="probe-stuck",
@@ -287,20 +266,6 @@ KINDS = (
         first="Look which probe lies in which box. If boxes were moved, record it: warmtally record moved.",
         otherwise="Each box is counted at the temperature of the other.",
         look=_look_swapped,
-        tell_cleared=False,
-    ),
-    Kind(
-        name="probe-clock",
-        says="Probe's clock behind",
-        urgency="diary",
-        raises="all messages of a probe within 25 minutes, four at least, carry times that are more than ten minutes "
-        "old, by the same time",
-        clears="its times are right",
-        why="development is a sum over time, and what is too old is no watch over the present",
-        first="Set the probe's clock, or leave its time out of the configuration: then the time of arrival counts.",
-        otherwise="Its readings count for a time at which they were not made, and every notice comes so much later.",
-        look=_look_clock,
-        groups=True,
         tell_cleared=False,
     ),
 )

@@ -9,6 +9,7 @@ from monitor.core.notices.conditions import Rule, Sample, Where, holds
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import UNREAD_LEAST, Health, Snapshot
 from monitor.core.terms.formats import show_span, show_time
+from monitor.core.terms.times import HOUR_MS
 
 CLOCK: Final = "clock"
 """The clock of this machine, as a subject."""
@@ -43,11 +44,17 @@ def _clock(snapshot: Snapshot) -> Iterable[Look]:
     if not clock.trusted:
         line = f"the clock of this machine cannot be trusted{why}"
     elif behind_s is not None:
+        here, there = ("ahead", "behind") if behind_s > 0 else ("behind", "ahead")
+        told = f"{show_span(abs(behind_s))} {'old' if behind_s > 0 else 'ahead'}"
         line = (
-            f"all readings that arrive carry times that are {show_span(behind_s)} old: the clock of this machine is "
-            "ahead, or that of whatever gives them their times is behind"
+            f"all readings that arrive carry times that are {told}: the clock of this machine is {here}, or that of "
+            f"whatever gives them their times is {there}"
         )
-    untrusted = not clock.trusted or behind_s is not None
+    untrusted: bool | None = not clock.trusted or behind_s is not None
+    found = any(p.clock is not None and snapshot.now_ms - p.clock.from_ms < HOUR_MS for p in snapshot.probes)
+    if not untrusted and found and snapshot.raised("clock-untrusted", CLOCK):
+        # The clocks of the others are still being found to be wrong by the same.
+        untrusted = None
     yield Look(CLOCK, holds(snapshot.now_ms, untrusted), "the clock", line, Rule(on_delay_s=300.0))
 
 
@@ -173,6 +180,7 @@ KINDS = (
         first="Look at the machine's time and its time service.",
         otherwise="Readings without a time of their own get a wrong one.",
         look=_clock,
+        reminds=True,
         tell_cleared=False,
     ),
     Kind(

@@ -15,6 +15,7 @@ from monitor.core.notices.doubts import others_of_blind
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import UNREAD_LEAST, ProbeNow, Snapshot
 from monitor.core.readings.late_readings import LONGEST_S
+from monitor.core.readings.probe_clocks import CLOCK_MESSAGES, CLOCK_SPAN_S, CLOCK_SWAYS_S
 from monitor.core.terms.formats import as_said, show_span, show_time
 
 LOOK_AT_BOX: Final = "Look at the box's own thermometer and at the heat; then at the probe."
@@ -33,6 +34,8 @@ def _quiet(probe: ProbeNow, newest_ms: int | None, snapshot: Snapshot) -> Where:
     # Only a usable reading counts: a probe that sends its error value all night is no watch.
     if probe.usable_ms is not None and snapshot.now_ms - probe.usable_ms < after_ms:
         return Where.BACK
+    if _only_old(probe, snapshot, after_ms):
+        return Where.BETWEEN
     # After a start the probe is given its time again: the absence was ours.
     if snapshot.now_ms - snapshot.service.started_ms < after_ms:
         return Where.BETWEEN
@@ -49,6 +52,18 @@ def _quiet(probe: ProbeNow, newest_ms: int | None, snapshot: Snapshot) -> Where:
         return Where.BETWEEN
     heard = newest_ms is not None and snapshot.now_ms - newest_ms < 0.5 * probe.probe.quiet_after_s * 1000
     return Where.BEYOND if heard else Where.BETWEEN
+
+
+def _only_old(probe: ProbeNow, snapshot: Snapshot, after_ms: float) -> bool:
+    """Whether it sends, but readings that are too old, and for no longer than it takes to know its clock for wrong."""
+    if probe.usable_ms is None or not _came_within(probe, snapshot.now_ms, after_ms):
+        return False
+    proof_ms = 1000 * max(CLOCK_SPAN_S + CLOCK_SWAYS_S, (CLOCK_MESSAGES + 1) * probe.probe.interval_s)
+    return snapshot.now_ms - probe.usable_ms < after_ms + proof_ms
+
+
+def _fresh(probe: ProbeNow, snapshot: Snapshot) -> bool:
+    return probe.usable_ms is not None and snapshot.now_ms - probe.usable_ms < probe.probe.quiet_after_s * 1000
 
 
 def _look_probes(snapshot: Snapshot) -> Iterable[Look]:
@@ -69,6 +84,8 @@ def _look_probes(snapshot: Snapshot) -> Iterable[Look]:
         told, beyond = "", False
         if probe.probe.box is not None and probe.probe.quantity == "temperature":
             told, beyond = others_of_blind(probe.probe.box, snapshot)
+        if _came_within(probe, snapshot.now_ms, probe.probe.quiet_after_s * 1000) and not _fresh(probe, snapshot):
+            line += "; it sends, but with times that are older"
         if probe.unread:
             line += f"; {probe.unread} messages came that could not be read: {probe.unread_reason}"
         yield Look(
@@ -143,11 +160,17 @@ def _back(snapshot: Snapshot, before: Facts) -> tuple[Sample, ...]:
 
 def _speaks(probe: ProbeNow, now_ms: int) -> bool:
     """Whether a usable reading came lately, whatever the probe's clock says."""
+    return _came_within(probe, now_ms, 1500.0 * probe.probe.interval_s)
+
+
+def _came_within(probe: ProbeNow, now_ms: int, within_ms: float) -> bool:
     came_ms = probe.usable_ms
     if probe.heard is not None:
         came = probe.heard.received_ms[(probe.heard.flag <= 2) & (probe.heard.received_ms <= now_ms)]
         came_ms = int(came.max()) if len(came) else came_ms
-    return came_ms is not None and now_ms - came_ms < 1500.0 * probe.probe.interval_s
+    if probe.came_ms is not None and probe.came_ms <= now_ms:
+        came_ms = max(probe.came_ms, came_ms or 0)
+    return came_ms is not None and now_ms - came_ms < within_ms
 
 
 KINDS = (

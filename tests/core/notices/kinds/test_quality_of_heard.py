@@ -11,6 +11,7 @@ import numpy as np
 from monitor.core.notices.conditions import Condition, Phase, Where
 from monitor.core.notices.kinds import Look, all_kinds
 from monitor.core.notices.snapshot import ClockNow, Heard, LinkNow, ProbeNow, Service, Snapshot
+from monitor.core.readings.probe_clocks import WrongClock
 from monitor.core.terms.settings import Box, Probe, Room
 
 STEP_MS = 300_000
@@ -147,6 +148,8 @@ def test_a_humidity_probe_at_its_end_is_told_as_that_and_not_as_stuck() -> None:
 def test_a_probe_is_not_told_of_for_a_clock_of_this_computer_that_is_in_doubt() -> None:
     late = heard(28.0, AT + 3_600_000)
     behind = replace(snapshot(late, heard(28.0)), now_ms=NOW + 3_600_000)
+    wrong = replace(behind.probes[0], clock=WrongClock("low-t", NOW - 86_400_000, 3_600_000))
+    behind = replace(behind, probes=(wrong, *behind.probes[1:]))
     assert states(look("probe-clock", behind)) == [Where.BEYOND]
     doubtful = replace(behind, service=replace(behind.service, clock=ClockNow(trusted=False)))
     assert states(look("probe-clock", doubtful)) == []
