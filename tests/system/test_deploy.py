@@ -182,6 +182,39 @@ def test_probes_may_report_and_the_service_may_read_and_nothing_else(broker: Bro
         assert probe.came == []
 
 
+def test_nobody_speaks_in_the_name_of_another(broker: Broker) -> None:
+    """Each login publishes on every topic of all; only what is its own arrives."""
+    words = {
+        "warmtally": SERVICE,
+        "probes": PROBES,
+        **{who: (broker.folder / f"{who}.password").read_text().strip() for who in ("keeper", "gateways")},
+    }
+    reports = {"left/upper", "answers", "gateways/attic", "warmtally2"}
+    own = {
+        "warmtally": {"answer/reply", "warmtally"},
+        "keeper": {"answer"},
+        "gateways": {"gateway", "gateway/attic", "gateway/attic/state", *reports},
+        "probes": reports,
+    }
+    topics = sorted({*set().union(*own.values()), "answer/x", "answer/reply/x", "warmtally/x"})
+    with connected(broker.port, ("warmtally", SERVICE), "warmtally") as service:
+        service.subscribe("eggroom/#")
+        for who, word in words.items():
+            client = service if who == "warmtally" else Client(broker.port, (who, word), who)
+            if client is not service:
+                assert client.connect() == "Success"
+            for topic in topics:
+                # A broker may end the connection at what it refuses, so each goes without asking for an answer.
+                client.line.publish(f"eggroom/{topic}", f"{who} {topic}", qos=0)
+            if client is not service:
+                client.line.publish("eggroom/" + sorted(own[who])[0], f"{who} done", qos=0)
+                wait_for(lambda w=who: f"{w} done" in service.came, f"the last of {who}")  # type: ignore[misc]
+                client.close()
+        wait_for(lambda: "warmtally warmtally" in service.came, "the service's own")
+        came = {text for text in service.came if not text.endswith(" done")}
+        assert came == {f"{who} {topic}" for who, theirs in own.items() for topic in theirs}
+
+
 @pytest.mark.parametrize("mixed", [False, True], ids=["alike", "mixed with readings that do not wait"])
 def test_readings_wait_for_the_service_and_outlive_a_killed_broker(broker: Broker, mixed: bool) -> None:
     login = ("warmtally", SERVICE)
@@ -229,7 +262,10 @@ def test_passwords_are_on_no_command_line_no_screen_and_in_no_file_for_others(tm
     told = (spy / "seen").read_text() + done.stdout + done.stderr
     assert "passwords" in (spy / "seen").read_text()
     files = [p for p in folder.rglob("*") if p.is_file()]
-    assert {p.name for p in files} == {"mosquitto.conf", "rights.acl", "passwords", "broker.password"}
+    assert {p.name for p in files} == {
+        *("mosquitto.conf", "rights.acl", "passwords"),
+        *("broker.password", "keeper.password", "gateways.password"),
+    }
     for word in (SERVICE, PROBES):
         assert word not in told
         holders = [p.name for p in files if word in p.read_text(encoding="utf-8")]
@@ -244,6 +280,14 @@ def test_set_up_again_keeps_the_passwords_until_new_ones_are_wanted(tmp_path: Pa
     first = (folder / "passwords").read_text(), (folder / "broker.password").read_text()
     assert re.fullmatch(r"[A-Za-z2-9]{24}\n", first[1])
     assert (folder / "probes.password").read_text() != first[1]
+    # One of before, which had fewer logins.
+    old = "".join(line for line in first[0].splitlines(True) if not line.startswith("keeper:"))
+    (folder / "passwords").write_text(old)
+    assert set_up(folder).returncode == 0
+    again = (folder / "passwords").read_text()
+    assert again.startswith(old)
+    assert again[len(old) :].startswith("keeper:$")
+    (folder / "passwords").write_text(first[0])
     assert set_up(folder, "--topic", "room/eggs").returncode == 0
     assert ((folder / "passwords").read_text(), (folder / "broker.password").read_text()) == first
     assert "topic write room/eggs/#" in (folder / "rights.acl").read_text()

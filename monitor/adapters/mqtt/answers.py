@@ -20,7 +20,12 @@ from monitor.errors import PayloadError
 _log = logging.getLogger(__name__)
 
 WRONG_A_MINUTE: Final = 30
-_WAIT: Final = "Nothing was answered: too many wrong messages came on this topic. Try again in a minute."
+"""So many wrong messages are replied to. A right one is taken whatever came before it: MQTT names no sender, so that
+one who guesses would else keep the keeper out. What guesses come to is told in :mod:`monitor.core.notices.codes`."""
+_NO_MORE: Final = (
+    "Nothing was answered: too many wrong messages came on this topic; none is replied to for a minute. A right code "
+    "is still taken."
+)
 
 
 class AnswerTopic:
@@ -33,7 +38,7 @@ class AnswerTopic:
         self._secret = secret
         self._zone = zone
         self._guesses = Guesses(most=WRONG_A_MINUTE)
-        self._told_to_wait = False
+        self._told = False
 
     def take(self, store: Store, arrival: Arrival) -> str | None:
         """Answer what a message answers; what is to be replied, in plain words. None: nothing.
@@ -45,26 +50,29 @@ class AnswerTopic:
             _log.warning("a retained message on %s answers nothing; publish answers without retain", self.topic)
             return None
         now_ms = arrival.received_ms
-        if self._guesses.enough(self.topic, now_ms):
-            if self._told_to_wait:
-                return None
-            self._told_to_wait = True
-            _log.warning("too many wrong messages on %s; none is looked at for a minute", self.topic)
-            return _WAIT
-        self._told_to_wait = False
         try:
             message = read_message(arrival.payload, numbers=self._numbers)
         except PayloadError as error:
-            self._guesses.wrong(self.topic, now_ms)
-            _log.warning("a message on %s answers nothing: %s", self.topic, error.what)
-            return f"Nothing was answered: {error.what}."
+            return self._wrong(now_ms, f"Nothing was answered: {error.what}.", error.what)
         if message.number:
             found = store.answers.give_number(message.number, now_ms, message.by, again=arrival.again)
         else:
             found = store.answers.give(self._secret, message.code, now_ms, "message", message.by, again=arrival.again)
         if found.status == "unknown":
-            self._guesses.wrong(self.topic, now_ms)
-            _log.warning("a message on %s answers nothing: no notice has this code or number", self.topic)
-        elif found.status == "given" and found.notice is not None:
+            return self._wrong(now_ms, reply(found, self._zone), "no notice has this code or number")
+        if found.status == "given" and found.notice is not None:
             _log.info("notice %d answered by %s", found.notice.id, found.notice.answer)
         return reply(found, self._zone)
+
+    def _wrong(self, now_ms: int, told: str, why: str) -> str | None:
+        """What is replied to a wrong message: why it is none; of too many that, once, and then nothing."""
+        if self._guesses.enough(self.topic, now_ms):
+            if self._told:
+                return None
+            self._told = True
+            _log.warning("too many wrong messages on %s; for a minute no more of them are named", self.topic)
+            return _NO_MORE
+        self._told = False
+        self._guesses.wrong(self.topic, now_ms)
+        _log.warning("a message on %s answers nothing: %s", self.topic, why)
+        return told

@@ -202,7 +202,9 @@ class _Server(socketserver.TCPServer):
         caller = caller_of(client_address[0])
         with self._lock:
             of_each = Counter(c for _, c in self._open.values())
-            room = len(self._open) < CONNECTIONS and of_each[caller] < CONNECTIONS_OF_ONE
+            room = of_each[caller] < CONNECTIONS_OF_ONE and (
+                len(self._open) < CONNECTIONS or self._make_room(of_each, caller)
+            )
             if room:
                 self._open[request] = time.monotonic() + REQUEST_S, caller
         if not room:
@@ -221,6 +223,21 @@ class _Server(socketserver.TCPServer):
             with self._lock:
                 self._open.pop(request, None)
             raise
+
+    def _make_room(self, of_each: Counter[str], caller: str) -> bool:
+        """Cut the oldest connection of whoever has the most, if that is more than this caller has.
+
+        So callers who hold all they can get keep nobody out who needs one, and what takes a moment is done before it is
+        the oldest.
+        """
+        most = max(of_each.values())
+        if most <= of_each[caller]:
+            return False
+        oldest = min((r for r, (_, c) in self._open.items() if of_each[c] == most), key=lambda r: self._open[r][0])
+        del self._open[oldest]
+        with contextlib.suppress(OSError):
+            oldest.shutdown(socket.SHUT_RDWR)
+        return True
 
     def _one(self, request: socket.socket, client_address: tuple[str, int]) -> None:
         try:

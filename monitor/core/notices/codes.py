@@ -9,9 +9,11 @@ Crockford's base 32, in which I and L are read as 1 and O as 0, in either case, 
     signature   10 signs: the first 50 bits of HMAC-SHA256 (RFC 2104) under the room's secret
 
 The channel does not stand in the code; it is signed with it, and found again by trying those that the notice went to.
-A guess is right for one of them with a chance of 2^-50 each: after ten guesses a minute over the fortnight that a code
-lives, and four channels, 7e-10; after a thousand a second, 4e-6. What a code can do is to end the reminders of
-one notice.
+A guess is right for one of them with a chance of 2^-50 each. The page looks at ten wrong ones a minute of each caller:
+over the fortnight that a code lives, and four channels, 7e-10. A message at the broker names no sender; there every one
+that has the form of a code is looked at, since whoever guesses would else keep the keeper out. At a thousand a second,
+which is as many as are stored, that comes to 4e-6 in a fortnight. What a code can do is to end the reminders of one
+notice.
 """
 
 from __future__ import annotations

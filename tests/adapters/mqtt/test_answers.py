@@ -258,6 +258,20 @@ def test_of_many_guesses_few_are_looked_at_and_readings_do_not_suffer(
         assert [r.value for _, r in store.journal.since(0)] == [28.5]
 
 
+@pytest.mark.parametrize("guess", ["forged", "nonsense", "other"])
+def test_no_number_of_wrong_messages_keeps_a_right_one_out(
+    tmp_path: Path, keeper: Keeper, running: Intake, guess: str
+) -> None:
+    notice = tell(tmp_path)
+    wrong = {"forged": code(notice)[:-4] + "{:04d}", "nonsense": "no code {}", "other": '{{"token": "1-{}"}}'}[guess]
+    keeper.send(*[wrong.format(n) for n in range(WRONG_A_MINUTE + 170)], code(notice))
+    wait_for(
+        lambda: any("is answered" in reply for reply in keeper.replies), f"the answer, heard {keeper.replies[-2:]}"
+    )
+    assert answered(tmp_path).answered_ms is not None
+    assert len(keeper.replies) == WRONG_A_MINUTE + 2
+
+
 def test_a_retained_message_answers_nothing(tmp_path: Path) -> None:
     notice = tell(tmp_path)
     topic = AnswerTopic(Answers(topic=TOPIC), SECRET, zone_of("UTC"))

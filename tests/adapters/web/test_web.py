@@ -336,6 +336,50 @@ def test_slow_clients_are_cut_and_meanwhile_others_are_served(room: Room, monkey
     wait_for(lambda: room.ask()[0] == 200, "room for this caller again")
 
 
+def _holds(port: int, source: str, stop: threading.Event) -> None:
+    """A client that holds as many connections as it gets, drips into them, and comes back whenever it is cut."""
+    held: list[socket.socket] = []
+    while not stop.wait(0.005):
+        with contextlib.suppress(OSError):
+            held.append(socket.create_connection(("127.0.0.1", port), timeout=1, source_address=(source, 0)))
+            held[-1].settimeout(0.001)
+        for each in held[:]:
+            try:
+                each.sendall(b"G")
+                if not each.recv(1000):
+                    raise ConnectionError
+            except TimeoutError:
+                continue
+            except OSError:
+                held.remove(each)
+                each.close()
+    for each in held:
+        each.close()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("hostile", [1, 2, 3, 7])
+def test_those_who_hold_all_they_can_get_keep_nobody_else_out(room: Room, hostile: int) -> None:
+    stop = threading.Event()
+    holders = [
+        threading.Thread(target=_holds, args=(room.port, f"127.0.1.{k}", stop), daemon=True)
+        for k in range(1, hostile + 1)
+        for _ in range(2)
+    ]
+    for each in holders:
+        each.start()
+    served = 0
+    try:
+        for k in range(30):
+            with contextlib.suppress(OSError, http.client.HTTPException):
+                served += room.ask(source=f"127.0.0.{2 + k % 3}")[0] == 200
+    finally:
+        stop.set()
+        for each in holders:
+            each.join(MOMENT_S)
+    assert served == 30
+
+
 def test_clients_that_go_away_leave_nothing_behind(room: Room) -> None:
     for _ in range(300):
         with socket.create_connection(("127.0.0.1", room.port)) as s:
