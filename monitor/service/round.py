@@ -186,7 +186,10 @@ class Round:
         try:
             return commit(worth, outcome.transitions, notices, channels)
         except StoreFull:
-            # The reserve is for this: that a full disk can be told.
+            # Rubbish makes room first. Then the reserve is for this: that a full disk can be told.
+            with contextlib.suppress(StoreFull):
+                if parts.store.unread.give_up():
+                    return commit(worth, outcome.transitions, notices, channels)
             if not parts.reserve.spend(urgent=any(n.urgency == "now" for n in notices)):
                 raise
             return commit(worth, outcome.transitions, notices, channels)

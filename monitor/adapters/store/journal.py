@@ -14,6 +14,7 @@ from monitor.adapters.store.unread import Quarantined, Unread
 from monitor.core.readings.arrivals import AGAIN_WITHIN
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.times import HOUR_MS
+from monitor.errors import StoreFull
 
 ROWS_A_STATEMENT = 50
 
@@ -77,6 +78,22 @@ class Journal:
         go through it, so that this can be told.)
         """
         self.db.must_be_found()
+        try:
+            self._write(readings, quarantined, marks, count_only=False)
+        except StoreFull:
+            # Rubbish goes first: what is kept of it, and what would have been.
+            if not self._unread.give_up() and not quarantined:
+                raise
+            self._write(readings, quarantined, marks, count_only=True)
+
+    def _write(
+        self,
+        readings: Sequence[Reading],
+        quarantined: Sequence[Quarantined],
+        marks: Sequence[InboxMark],
+        *,
+        count_only: bool,
+    ) -> None:
         names = dict.fromkeys(r.probe for r in readings)
         for name in names:
             self._numbers.known(name)
@@ -94,7 +111,7 @@ class Journal:
                 "INSERT OR IGNORE INTO dirty VALUES (?,?)",
                 sorted({(numbers[r.probe], r.at_ms // HOUR_MS) for r in readings}),
             )
-            self._unread.keep(quarantined)
+            self._unread.keep(quarantined, count_only=count_only)
             if marks:
                 top = c.execute("SELECT COALESCE(MAX(ordinal), 0) FROM inbox").fetchone()[0]
                 _insert(

@@ -3,7 +3,7 @@
 One device may send rubbish for weeks, at any size and rate. Of each source (a probe and a topic) the first messages are
 kept, which show how it began, the newest ones, which show how it is now, and the number of all; those between make
 room. There is a bound for each source and one for all together, and on a disk that is nearly full messages are counted
-only, so that rubbish never takes the room of a reading or a notice.
+only, so that rubbish never takes the room of a reading or a notice; where there is none left it makes room for them.
 """
 
 from __future__ import annotations
@@ -67,7 +67,7 @@ class Unread:
 
     # -- keeping -------------------------------------------------------------------------------------------
 
-    def keep(self, messages: Sequence[Quarantined]) -> None:
+    def keep(self, messages: Sequence[Quarantined], *, count_only: bool = False) -> None:
         """Keep and count messages, in order of coming; only inside a transaction of the caller (``db.write()``)."""
         if not messages:
             return
@@ -75,7 +75,7 @@ class Unread:
         sources: dict[tuple[str, str], list[int]] = {}
         for number, message in enumerate(messages):
             sources.setdefault((message.probe, message.topic), []).append(number)
-        room = shutil.disk_usage(self.db.dir).free >= LEAVES_FREE
+        room = not count_only and shutil.disk_usage(self.db.dir).free >= LEAVES_FREE
         first, rest = set[int](), set[int]()
         for source, numbers in sources.items():
             group = {number: messages[number] for number in numbers}
@@ -211,6 +211,21 @@ class Unread:
         dropped = self.db.in_steps(some) + self.db.in_steps(beyond)
         with self.db.write() as c:
             c.execute("DELETE FROM unread WHERE last_at<? AND kept=0", (before_ms,))
+        return dropped
+
+    def give_up(self) -> int:
+        """Drop every message that is kept, where its room is needed for what counts; how many there were. What is
+        counted stays. Raises StoreFull where there is not even room for that."""
+
+        def some(c: Connection) -> int:
+            return c.execute(
+                "DELETE FROM quarantine WHERE seq IN (SELECT seq FROM quarantine ORDER BY seq LIMIT ?)", (ROWS_A_STEP,)
+            ).rowcount
+
+        dropped = self.db.in_steps(some)
+        if dropped:
+            with self.db.write() as c:
+                c.execute("UPDATE unread SET kept=0, kept_first=0")
         return dropped
 
     # -- looking -------------------------------------------------------------------------------------------

@@ -17,6 +17,7 @@ from monitor.adapters.store.unread import ALL_BYTES, FIRST_BYTES, SOURCE_BYTES
 from monitor.core.readings.arrivals import KEPT_BYTES
 from monitor.core.terms.events import Reading
 from monitor.core.terms.times import DAY_MS, HOUR_MS
+from monitor.errors import StoreFull
 
 T0 = 1_780_000_000_000 // HOUR_MS * HOUR_MS
 QUARTER_MS = 900_000
@@ -142,6 +143,34 @@ def test_rubbish_takes_no_room_from_readings(store: Store, monkeypatch: pytest.M
     store.journal.ingest([], [junk(T0 + 9)])
     assert [q.received_ms for q in store.unread.messages()] == [T0 + 9]
     assert store.unread.sources()[0].n == 6
+
+
+def test_where_no_room_is_left_rubbish_makes_room_for_readings_and_notices(store: Store) -> None:
+    """Whatever bounds the file (here SQLite's own bound on its pages), and whatever the disk says of itself."""
+    for start in range(60):
+        store.journal.ingest([], [junk(T0 + start * 1000 + k, 20_000, f"p{k}") for k in range(60)])
+    kept = sum(s.kept_bytes for s in store.unread.sources())
+    assert kept > ALL_BYTES / 2
+    pages = store.db.rows("PRAGMA page_count")[0][0]
+    store.db.rows(f"PRAGMA max_page_count={pages}")
+    stored = 0
+
+    def until_full() -> None:
+        nonlocal stored
+        while stored < 10**6:
+            batch = [Reading("a", T0 + stored + k, 28.0, T0) for k in range(1000)]
+            store.journal.ingest(batch, [junk(T0 + 10**6 + stored, 20_000)])
+            stored += 1000
+
+    with pytest.raises(StoreFull):
+        until_full()
+    assert store.readings.counts() == {"a": stored}
+    # A row of the journal with its index takes less than 100 bytes.
+    assert stored > kept / 100
+    assert store.unread.messages() == []
+    (mine,) = (s for s in store.unread.sources() if s.probe == "a")
+    assert (mine.n, mine.kept_bytes) == (stored // 1000, 0)
+    books_balance(store)
 
 
 def steps_of(store: Store, since_ms: int) -> int:
