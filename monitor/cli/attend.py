@@ -8,7 +8,9 @@ import difflib
 import getpass
 import os
 from collections.abc import Iterable
+from dataclasses import asdict
 from pathlib import Path
+from typing import Final
 
 from pydantic_core import PydanticCustomError
 
@@ -17,12 +19,16 @@ from monitor.cli.room import now_ms, number, parse_time, room_at_hand, settings_
 from monitor.config.in_force import in_force
 from monitor.config.room_file import find_config
 from monitor.config.shape import seconds
-from monitor.core.notices.attention import WAKING_A_WEEK, account
+from monitor.core.notices.attention import MESSAGES_A_WEEK, WAKING_A_WEEK, account, quieter
 from monitor.core.notices.conditions import LONGEST_SHELF_MS
+from monitor.core.notices.fitting import fit_list
 from monitor.core.notices.kinds import Kind, all_kinds
 from monitor.core.terms.formats import differences_in, show_time
 from monitor.core.terms.settings import DisplayUnit
 from monitor.errors import ConfigError, UnknownSubject, UsageError
+
+# Of so many kinds it is said what would make them quieter.
+MOST_ADVISED: Final = 5
 
 
 def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
@@ -155,6 +161,7 @@ def run_attention(args: argparse.Namespace) -> int:
         raise UsageError(f"{args.days:g} days are not a span to account for", fix="give 1 to 3650")
     with room_at_hand(args) as room:
         ledger = room.store.ledger
+        set_by = {kind.name: kind.keys for kind in all_kinds()}
         found = account(
             ledger.notices(100_000), ledger.history(100_000), ledger.conditions().values(), now_ms(), args.days
         )
@@ -165,9 +172,14 @@ def run_attention(args: argparse.Namespace) -> int:
                 "notices": found.notices,
                 "waking": found.waking,
                 "waking_a_week": round(found.waking_a_week, 3),
+                "a_week": round(found.messages_a_week, 3),
                 "within_budget": found.within_budget,
                 "repeated": found.reminders,
-                "by_kind": found.by_kind,
+                "by_kind": {a.kind: a.messages for a in found.asked},
+                "asked": [
+                    {**asdict(a), "messages": a.messages, "what_to_do": quieter(a, set_by.get(a.kind, ()))}
+                    for a in found.asked
+                ],
                 "standing": [list(x) for x in found.standing],
                 "chattering": [list(x) for x in found.chattering],
                 "shelved": [list(x) for x in found.shelved],
@@ -178,13 +190,24 @@ def run_attention(args: argparse.Namespace) -> int:
         )
         return 0
     print(f"the last {found.days:g} days: {found.notices} notices, {found.reminders} of them reminders")
-    verdict = "within" if found.within_budget else "more than"
-    print(f'urgency "now": {found.waking}, {found.waking_a_week:.1f} a week ({verdict} the aim of {WAKING_A_WEEK:g})')
+    for said, a_week, aim in (
+        ("beside the daily line and the drill", found.messages_a_week, MESSAGES_A_WEEK),
+        (f'urgency "now": {found.waking}', found.waking_a_week, WAKING_A_WEEK),
+    ):
+        verdict = "within" if a_week <= aim else "more than"
+        print(f"{said}, {a_week:.1f} a week ({verdict} the aim of {aim:g})")
     if found.answered_after_min is not None:
         print(f"answered: {found.answered}, half of them within {found.answered_after_min:.0f} min")
         print(f"  by {', '.join(f'{way}: {n}' for way, n in found.answered_by.items())}")
-    if found.by_kind:
-        print(table(["kind", "notices"], [[k, str(n)] for k, n in found.by_kind.items()]))
+    if found.asked:
+        rows = [
+            [a.kind, str(a.begun), str(a.again), str(a.over), fit_list(a.subjects, 30) if a.subjects else ""]
+            for a in found.asked
+        ]
+        print(table(["kind", "begun", "told again", "over", "about"], rows))
+        print("what asked most, and what would make it quieter:")
+        for a in found.asked[:MOST_ADVISED]:
+            print(f"  {a.kind}: {quieter(a, set_by.get(a.kind, ()))}")
     for label, keys, advice in (
         ("standing for more than a day", found.standing, "mend the cause, or set the limit so that it means something"),
         ("chattering", found.chattering, "widen the deadband or the delays"),

@@ -1,14 +1,15 @@
 """What the notices cost the keeper: an account of the attention that was asked for.
 
 Measures after ISA-18.2 and EEMUA 191 (as restated in public self-audit guides), brought to one person who also sleeps:
-the aim is at most one notice a week that wakes anybody. Standing: true for more than 24 hours. Chattering:
+the aim is at most one notice a week that wakes anybody, and two in all in a steady room, beside the daily line and the
+drill. Standing: true for more than 24 hours. Chattering:
 raised three times or more within a day.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from statistics import median
 from typing import Final
@@ -18,20 +19,41 @@ from monitor.core.notices.notices import Notice
 from monitor.core.terms.times import DAY_MS
 
 WAKING_A_WEEK: Final = 1.0
+MESSAGES_A_WEEK: Final = 2.0
 CHATTER: Final = 3
+# A spell that is over so soon was perhaps none that needed a hand. Judgement, no source.
+SHORT_MIN: Final = 60.0
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What one kind asked of the keeper: how often it began, was told again and was over; about whom, most often first;
+    and how long its spells were in the middle (minutes, None: none has ended)."""
+
+    kind: str
+    begun: int
+    again: int
+    over: int
+    subjects: tuple[str, ...]
+    middle_min: float | None
+
+    @property
+    def messages(self) -> int:
+        return self.begun + self.again + self.over
 
 
 @dataclass(frozen=True)
 class Account:
-    """Counts over ``days``. ``by_kind``: notices of each kind; ``answered_by``: ways of answering; ``chattering`` and
-    ``standing``: (kind, subject)."""
+    """Counts over ``days``. ``asked``: the kinds, what asked most first; ``answered_by``: ways of answering;
+    ``chattering`` and ``standing``: (kind, subject)."""
 
     days: float
     notices: int
     waking: int
     waking_a_week: float
     reminders: int
-    by_kind: dict[str, int]
+    messages_a_week: float
+    asked: tuple[Asked, ...]
     standing: tuple[tuple[str, str], ...]
     chattering: tuple[tuple[str, str], ...]
     shelved: tuple[tuple[str, str], ...]
@@ -41,7 +63,7 @@ class Account:
 
     @property
     def within_budget(self) -> bool:
-        return self.waking_a_week <= WAKING_A_WEEK
+        return self.waking_a_week <= WAKING_A_WEEK and self.messages_a_week <= MESSAGES_A_WEEK
 
 
 def account(
@@ -57,9 +79,13 @@ def account(
     waking = [n for n in told if n.urgency == "now"]
     waits = [(n.answered_ms - n.at_ms) / 60_000 for n in told if n.answered_ms is not None]
     raises: dict[tuple[str, str], list[int]] = {}
-    for t in history:
+    spells: dict[str, list[float]] = {}
+    for t in sorted(history, key=lambda t: t.at_ms):
+        began = raises.get((t.kind, t.subject))
         if t.change == "raised" and since <= t.at_ms <= now_ms:
             raises.setdefault((t.kind, t.subject), []).append(t.at_ms)
+        elif t.change == "cleared" and began and began[-1] <= t.at_ms <= now_ms:
+            spells.setdefault(t.kind, []).append((t.at_ms - began[-1]) / 60_000)
     chattering = [key for key, at in raises.items() if _most_in_a_day(sorted(at)) >= CHATTER]
     known = list(conditions)
     return Account(
@@ -68,7 +94,8 @@ def account(
         waking=len(waking),
         waking_a_week=len(waking) / days * 7.0,
         reminders=sum(n.change == "still" for n in told),
-        by_kind=dict(Counter(n.kind for n in told).most_common()),
+        messages_a_week=len(told) / days * 7.0,
+        asked=_asked(told, spells),
         standing=tuple(
             sorted(c.key for c in known if c.up and c.since_ms is not None and now_ms - c.since_ms > DAY_MS)
         ),
@@ -78,6 +105,39 @@ def account(
         answered_after_min=median(waits) if waits else None,
         answered_by=dict(Counter(_way(n) for n in told if n.answered_ms is not None).most_common()),
     )
+
+
+def _asked(told: Sequence[Notice], spells: Mapping[str, Sequence[float]]) -> tuple[Asked, ...]:
+    changes = Counter((n.kind, n.change) for n in told)
+    subjects: dict[str, Counter[str]] = {}
+    for n in told:
+        subjects.setdefault(n.kind, Counter()).update(n.subjects)
+    found = [
+        Asked(
+            kind,
+            changes[kind, "raised"],
+            changes[kind, "still"],
+            changes[kind, "cleared"],
+            tuple(s for s, _ in of.most_common()),
+            median(spells[kind]) if kind in spells else None,
+        )
+        for kind, of in subjects.items()
+    ]
+    return tuple(sorted(found, key=lambda a: (-a.messages, a.kind)))
+
+
+def quieter(asked: Asked, keys: Sequence[str]) -> str:
+    """What would have a kind ask less, in words. ``keys``: those of the configuration that set its numbers."""
+    delays = [k for k in keys if k.rpartition(".")[2] in ("on_delay", "off_delay", "deadband_c", "uneven_over")]
+    limits = [k for k in keys if k not in delays]
+    if asked.again > asked.begun:
+        return "answer it when you have seen it (warmtally answer): that ends the reminders"
+    if asked.middle_min is not None and asked.middle_min < SHORT_MIN and asked.begun >= CHATTER and delays:
+        return f"over again soon: lengthen {' or '.join(delays)}"
+    if limits:
+        return f"mend the cause, or set {' or '.join(limits)} so that it means something"
+    subject = asked.subjects[0] if len(asked.subjects) == 1 else "SUBJECT"
+    return f'mend the cause; until then: warmtally shelve {asked.kind} {subject} --for "7 d"'
 
 
 def _way(notice: Notice) -> str:

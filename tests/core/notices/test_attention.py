@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from monitor.core.notices.attention import account
+from monitor.core.notices.attention import Asked, account, quieter
 from monitor.core.notices.conditions import Condition, Phase, Transition
 from monitor.core.notices.notices import Notice, NoticeChange
 from monitor.core.terms.settings import Urgency
@@ -121,4 +121,37 @@ def test_one_waking_notice_a_week_is_within_the_budget() -> None:
     told = [notice(day) for day in (3, 10, 17, 24)] + [notice(5, "today"), notice(6, change="digest")]
     found = account(told, (), (), NOW)
     assert (found.waking, found.waking_a_week, found.within_budget) == (4, 1.0, True)
-    assert found.by_kind == {"too-warm": 5}
+    assert [(a.kind, a.messages) for a in found.asked] == [("too-warm", 5)]
+
+
+def spell(kind: str, hours_ago: float, minutes: float, subject: str = "a") -> list[Transition]:
+    at = NOW - round(hours_ago * 3_600_000)
+    over = at + round(minutes * 60_000)
+    return [Transition(kind, subject, "raised", at, at, ""), Transition(kind, subject, "cleared", over, over, "")]
+
+
+def test_what_asked_most_comes_first_with_its_spells_and_subjects() -> None:
+    told = [replace(notice(d), kind="probe-quiet", subjects=("p",), urgency="today") for d in (1, 2)]
+    told += [notice(3), notice(4, change="still"), notice(5, change="cleared")]
+    told.append(replace(notice(6), subjects=("b", "a")))
+    history = [*spell("too-warm", 100, 30), *spell("too-warm", 60, 50), *spell("too-warm", 30, 600, "b")]
+    history += spell("too-warm", 24 * 40, 5)
+    first, second = account(told, history, (), NOW, 28.0).asked
+    assert first == Asked("too-warm", 2, 1, 1, ("a", "b"), 50.0)
+    assert second == Asked("probe-quiet", 2, 0, 0, ("p",), None)
+
+
+def test_all_messages_count_for_the_budget_of_a_week() -> None:
+    calm = account([notice(d, "diary") for d in range(1, 9)], (), (), NOW, 28.0)
+    assert (calm.messages_a_week, calm.within_budget) == (2.0, True)
+    loud = account([notice(d, "diary") for d in range(1, 10)], (), (), NOW, 28.0)
+    assert (loud.messages_a_week, loud.within_budget) == (2.25, False)
+
+
+def test_each_kind_is_told_what_would_make_it_quieter() -> None:
+    keys = ("limits.too_warm_c", "limits.on_delay")
+    assert "warmtally answer" in quieter(Asked("too-warm", 2, 3, 0, ("a",), None), keys)
+    assert quieter(Asked("too-warm", 3, 0, 3, ("a",), 20.0), keys) == "over again soon: lengthen limits.on_delay"
+    assert "limits.too_warm_c so that" in quieter(Asked("too-warm", 3, 0, 3, ("a",), 600.0), keys)
+    assert quieter(Asked("probe-out", 1, 0, 0, ("p",), None), ()).endswith('shelve probe-out p --for "7 d"')
+    assert "SUBJECT" in quieter(Asked("probe-out", 2, 0, 0, ("p", "q"), None), ())
