@@ -26,7 +26,7 @@ SHORT_MIN: Final = 60.0
 
 
 @dataclass(frozen=True)
-class Asked:
+class AskedOfKeeper:
     """What one kind asked of the keeper: how often it began, was told again and was over; about whom, most often first;
     and how long its spells were in the middle (minutes, None: none has ended)."""
 
@@ -53,7 +53,7 @@ class Account:
     waking_a_week: float
     reminders: int
     messages_a_week: float
-    asked: tuple[Asked, ...]
+    asked: tuple[AskedOfKeeper, ...]
     standing: tuple[tuple[str, str], ...]
     chattering: tuple[tuple[str, str], ...]
     shelved: tuple[tuple[str, str], ...]
@@ -107,13 +107,13 @@ def account(
     )
 
 
-def _asked(told: Sequence[Notice], spells: Mapping[str, Sequence[float]]) -> tuple[Asked, ...]:
+def _asked(told: Sequence[Notice], spells: Mapping[str, Sequence[float]]) -> tuple[AskedOfKeeper, ...]:
     changes = Counter((n.kind, n.change) for n in told)
     subjects: dict[str, Counter[str]] = {}
     for n in told:
         subjects.setdefault(n.kind, Counter()).update(n.subjects)
     found = [
-        Asked(
+        AskedOfKeeper(
             kind,
             changes[kind, "raised"],
             changes[kind, "still"],
@@ -126,7 +126,7 @@ def _asked(told: Sequence[Notice], spells: Mapping[str, Sequence[float]]) -> tup
     return tuple(sorted(found, key=lambda a: (-a.messages, a.kind)))
 
 
-def quieter(asked: Asked, keys: Sequence[str]) -> str:
+def quieter(asked: AskedOfKeeper, keys: Sequence[str]) -> str:
     """What would have a kind ask less, in words. ``keys``: those of the configuration that set its numbers."""
     delays = [k for k in keys if k.rpartition(".")[2] in ("on_delay", "off_delay", "deadband_c", "uneven_over")]
     limits = [k for k in keys if k not in delays]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from monitor.core.notices.attention import Asked, account, quieter
+from monitor.core.notices.attention import AskedOfKeeper, account, quieter
 from monitor.core.notices.conditions import Condition, Phase, Transition
 from monitor.core.notices.notices import Notice, NoticeChange
 from monitor.core.terms.settings import Urgency
@@ -137,8 +137,8 @@ def test_what_asked_most_comes_first_with_its_spells_and_subjects() -> None:
     history = [*spell("too-warm", 100, 30), *spell("too-warm", 60, 50), *spell("too-warm", 30, 600, "b")]
     history += spell("too-warm", 24 * 40, 5)
     first, second = account(told, history, (), NOW, 28.0).asked
-    assert first == Asked("too-warm", 2, 1, 1, ("a", "b"), 50.0)
-    assert second == Asked("probe-quiet", 2, 0, 0, ("p",), None)
+    assert first == AskedOfKeeper("too-warm", 2, 1, 1, ("a", "b"), 50.0)
+    assert second == AskedOfKeeper("probe-quiet", 2, 0, 0, ("p",), None)
 
 
 def test_all_messages_count_for_the_budget_of_a_week() -> None:
@@ -150,8 +150,10 @@ def test_all_messages_count_for_the_budget_of_a_week() -> None:
 
 def test_each_kind_is_told_what_would_make_it_quieter() -> None:
     keys = ("limits.too_warm_c", "limits.on_delay")
-    assert "warmtally answer" in quieter(Asked("too-warm", 2, 3, 0, ("a",), None), keys)
-    assert quieter(Asked("too-warm", 3, 0, 3, ("a",), 20.0), keys) == "over again soon: lengthen limits.on_delay"
-    assert "limits.too_warm_c so that" in quieter(Asked("too-warm", 3, 0, 3, ("a",), 600.0), keys)
-    assert quieter(Asked("probe-out", 1, 0, 0, ("p",), None), ()).endswith('shelve probe-out p --for "7 d"')
-    assert "SUBJECT" in quieter(Asked("probe-out", 2, 0, 0, ("p", "q"), None), ())
+    assert "warmtally answer" in quieter(AskedOfKeeper("too-warm", 2, 3, 0, ("a",), None), keys)
+    assert (
+        quieter(AskedOfKeeper("too-warm", 3, 0, 3, ("a",), 20.0), keys) == "over again soon: lengthen limits.on_delay"
+    )
+    assert "limits.too_warm_c so that" in quieter(AskedOfKeeper("too-warm", 3, 0, 3, ("a",), 600.0), keys)
+    assert quieter(AskedOfKeeper("probe-out", 1, 0, 0, ("p",), None), ()).endswith('shelve probe-out p --for "7 d"')
+    assert "SUBJECT" in quieter(AskedOfKeeper("probe-out", 2, 0, 0, ("p", "q"), None), ())
