@@ -43,7 +43,7 @@ MOST_FALSE: Final = 0.5
 
 
 @dataclass(frozen=True)
-class Drawn:
+class DrawnStack:
     """A room: its probes' heights (cm), and what each says by the hour (probes x hours), C, without a drift."""
 
     heights_cm: Mapping[str, float]
@@ -60,7 +60,7 @@ def _wander(rng: np.random.Generator, n: int, sd: float, hours: float) -> Values
     return made
 
 
-def drawn(seed: int, count: int, days: int = LENGTH, *, falls: bool = False) -> Drawn:
+def drawn(seed: int, count: int, days: int = LENGTH, *, falls: bool = False) -> DrawnStack:
     """``falls``: stratification falls from 1.0 to 0.2 K, once."""
     rng = np.random.default_rng(seed)
     hours = np.arange(days * 24, dtype=np.float64)
@@ -101,7 +101,7 @@ def drawn(seed: int, count: int, days: int = LENGTH, *, falls: bool = False) -> 
     for at in rng.uniform(0, n, rng.poisson(days / 4.0)):  # looked into: a box is open for a while
         which, from_h = rng.integers(count), int(at)
         truth[which, from_h : from_h + 3] -= rng.uniform(0.3, 3.0)
-    return Drawn({f"p{i}": float(h) for i, h in enumerate(steps)}, _said(rng, truth))
+    return DrawnStack({f"p{i}": float(h) for i, h in enumerate(steps)}, _said(rng, truth))
 
 
 def _said(rng: np.random.Generator, truth: Values) -> Values:
@@ -122,13 +122,13 @@ def _said(rng: np.random.Generator, truth: Values) -> Values:
     return said
 
 
-def with_drift(room: Drawn, index: int, c_per_day: float, from_day: int) -> Drawn:
+def with_drift(room: DrawnStack, index: int, c_per_day: float, from_day: int) -> DrawnStack:
     said = room.hourly_c.copy()
     said[index] += c_per_day * np.maximum(np.arange(said.shape[1]) / 24.0 - from_day, 0.0)
-    return Drawn(room.heights_cm, said)
+    return DrawnStack(room.heights_cm, said)
 
 
-def told(room: Drawn, first: int = 12, every: int = EVERY) -> Iterator[tuple[int, Departure | None]]:
+def told(room: DrawnStack, first: int = 12, every: int = EVERY) -> Iterator[tuple[int, Departure | None]]:
     """What is said at the end of every other day."""
     table = np.array([day_medians(row) for row in room.hourly_c])
     days = np.arange(DAY0, DAY0 + table.shape[1])
@@ -138,25 +138,25 @@ def told(room: Drawn, first: int = 12, every: int = EVERY) -> Iterator[tuple[int
 
 
 @dataclass(frozen=True)
-class Quiet:
+class DriftQuiet:
     """Of a room without a drift: how often a drift was told, and for how many days in all."""
 
     times: int
     days: int
 
 
-def quiet(room: Drawn) -> Quiet:
+def quiet(room: DrawnStack) -> DriftQuiet:
     times, days, before = 0, 0, ""
     for _, departure in told(room):
         name = departure.probe if departure is not None else ""
         times += bool(name) and name != before
         days += EVERY * bool(name)
         before = name
-    return Quiet(times, days)
+    return DriftQuiet(times, days)
 
 
 @dataclass(frozen=True)
-class Found:
+class DriftFound:
     """After how many days a drift was told of the right probe (None: never), and whether another one was told of
     before, or beside it as one that it may be as well."""
 
@@ -164,33 +164,33 @@ class Found:
     other_before: bool
 
 
-def found(room: Drawn, index: int, c_per_day: float, from_day: int) -> Found:
+def found(room: DrawnStack, index: int, c_per_day: float, from_day: int) -> DriftFound:
     name = list(room.heights_cm)[index]
     other = False
     for end, departure in told(with_drift(room, index, c_per_day, from_day), from_day + 1):
         if departure is not None and name in (departure.probe, departure.or_probe):
-            return Found(end - from_day, other)
+            return DriftFound(end - from_day, other)
         other |= departure is not None
-    return Found(None, other)
+    return DriftFound(None, other)
 
 
 @dataclass(frozen=True)
-class Played:
+class DriftPlayed:
     count: int
-    quiet: Quiet
-    found: Mapping[float, Found]
+    quiet: DriftQuiet
+    found: Mapping[float, DriftFound]
 
 
-def _play(seed: int, count: int) -> Played:
+def _play(seed: int, count: int) -> DriftPlayed:
     room, dice = drawn(seed, count), np.random.default_rng((seed, 1))
     drifts = {}
     for size in SIZES_C_PER_DAY:
         index, from_day = int(dice.integers(count)), int(dice.integers(11, 28))
         drifts[size] = found(room, index, size * float(dice.choice([-1.0, 1.0])), from_day)
-    return Played(count, quiet(room), drifts)
+    return DriftPlayed(count, quiet(room), drifts)
 
 
-def _falls(seed: int, count: int) -> Quiet:
+def _falls(seed: int, count: int) -> DriftQuiet:
     return quiet(drawn(seed, count, falls=True))
 
 
@@ -237,7 +237,7 @@ def measure(rooms: int = 80, seed: int = 1) -> Figures:
     return Figures(figures, short, notes)
 
 
-def _of(name: str, cases: Sequence[Found]) -> dict[str, float | int | str | bool | None]:
+def _of(name: str, cases: Sequence[DriftFound]) -> dict[str, float | int | str | bool | None]:
     after = [f.after for f in cases if f.after is not None]
     return {
         f"{name}_found_share": _share([f.after is not None for f in cases]),
@@ -263,7 +263,7 @@ def _real(figures: dict[str, float | int | str | bool | None], short: list[str])
         inside = values[(hours == hour) | (hours == hour.replace("T", " "))]
         if len(inside) and not np.isnan(inside).all():
             said[:, i] = np.nanmean(inside, axis=0)
-    room = Drawn(TWIN_HOUSE, said)
+    room = DrawnStack(TWIN_HOUSE, said)
     figures["real_room_false_drifts"] = false = quiet(room).times
     if false:
         short.append(f"{false} drifts told in the real room, whose probes do not drift")

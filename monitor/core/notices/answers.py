@@ -11,11 +11,9 @@ import json
 import re
 from dataclasses import dataclass
 from datetime import tzinfo
-from functools import cache
 from typing import Final, Literal
 
 from monitor.core.notices.codes import LONGEST_TEXT, make
-from monitor.core.notices.kinds import all_kinds
 from monitor.core.notices.notices import Notice
 from monitor.core.terms.formats import show_time
 from monitor.core.terms.settings import Answers
@@ -77,16 +75,11 @@ class Message:
     by: str = ""
 
 
-@cache
-def _reminding() -> frozenset[str]:
-    return frozenset(kind.name for kind in all_kinds() if kind.reminds)
-
-
 def asks(notice: Notice) -> bool:
-    """Whether a notice waits for an answer: a drill, and what is true, pressing, or comes with reminders."""
+    """Whether a notice waits for an answer: a drill, and what is true and told again without one."""
     if notice.change == "drill":
         return True
-    return notice.change in ("raised", "still") and (notice.urgency != "diary" or notice.kind in _reminding())
+    return notice.change in ("raised", "still") and notice.urgency != "diary"
 
 
 def line_of(notice: Notice, channel: str, answers: Answers, secret: bytes, texts: Texts | None = None) -> str:

@@ -210,10 +210,9 @@ def _again(
 ) -> tuple[list[Condition], bool]:
     """What is still true and unanswered, and whether it is due to be told again by itself.
 
-    Where subjects have one cause, all are told again with the first that is due: a warm room is one notice each time.
+    By its urgency alone, of whatever kind (:func:`remind_after_s`). Where subjects have one cause, all are told again
+    with the first that is due: a warm room is one notice each time.
     """
-    if not kind.reminds:
-        return [], False
     found, due = [], []
     for subject, c in after.items():
         if subject not in looks or not c.up or c.told == 0 or c.acknowledged_ms is not None or c.shelved(now_ms):

@@ -194,7 +194,7 @@ def departing(days: Times, table: Mapping[str, Values], heights_cm: Mapping[str,
 
 
 @dataclass(frozen=True, slots=True)
-class _Found:
+class _Change:
     """Of the probe at ``index``: the most likely change over its ``day``, and whether it is one to be told."""
 
     index: int
@@ -204,7 +204,7 @@ class _Found:
     doubtful: bool
 
 
-def _found(values: Values, metres: Values, day: Values) -> list[_Found | None]:
+def _found(values: Values, metres: Values, day: Values) -> list[_Change | None]:
     """For each probe of ``values`` (probes x days, NaN where nothing is known); None where it said too little."""
     x = metres - metres.mean()
     filled, covariance = _completed(values, x)
@@ -237,7 +237,7 @@ def _completed(values: Values, x: Values) -> tuple[Values, Values]:
 
 def _judged(
     index: int, use: NDArray[np.bool_], filled: Values, covariance: Values, x: Values, day: Values
-) -> _Found | None:
+) -> _Change | None:
     if int(use.sum()) < LEAST_DAYS + PERSISTS_DAYS:
         return None
     precision = np.linalg.inv(covariance)
@@ -265,7 +265,7 @@ def _judged(
     lasts = float(tail.min()) > sd_c and float(np.median(tail)) > LEAST_DRIFT_C / 2.0
     enough = slow or found.index >= LEAST_DAYS - 1
     large = abs(found.change) > least_c
-    return _Found(
+    return _Change(
         index,
         at,
         found,

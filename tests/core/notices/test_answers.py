@@ -21,9 +21,10 @@ from monitor.core.notices.answers import (
     reply,
 )
 from monitor.core.notices.codes import make
-from monitor.core.notices.kinds import all_kinds
+from monitor.core.notices.grouping import remind_after_s
+from monitor.core.notices.kinds import Kind, all_kinds
 from monitor.core.notices.notices import Notice, NoticeChange
-from monitor.core.terms.settings import Answers, Urgency
+from monitor.core.terms.settings import URGENCIES, Answers, Urgency, Watch
 from monitor.core.terms.texts import Texts
 from monitor.derived.room import zone_of
 from monitor.errors import PayloadError
@@ -54,10 +55,12 @@ def test_what_is_pressing_and_true_asks_for_an_answer_and_so_does_a_drill(
     assert asks(notice(change, urgency, kind="window-near")) is asked
 
 
-def test_a_kind_that_is_repeated_asks_whatever_its_urgency() -> None:
-    repeating = [kind.name for kind in all_kinds() if kind.reminds]
-    assert "too-warm" in repeating
-    assert all(asks(notice("still", "diary", kind=name)) for name in repeating)
+@pytest.mark.parametrize("kind", all_kinds(), ids=lambda kind: kind.name)
+def test_what_asks_for_an_answer_is_what_is_told_again_without_one(kind: Kind) -> None:
+    """By its urgency alone, of whatever kind it is."""
+    for urgency in URGENCIES:
+        repeats = remind_after_s(urgency, 1, Watch()) is not None
+        assert asks(notice("raised", urgency, kind=kind.name)) is repeats
 
 
 @pytest.mark.parametrize(

@@ -50,7 +50,7 @@ def a_kind(states: Mapping[str, State], *, delay_s: float = 0.0, **more: object)
             sample = Sample(snapshot.now_ms, where)
             yield Look(box, [sample], f"box {box}", f"box {box} is bad", Rule(delay_s, 0.0), urgency=urgency)
 
-    base = Kind("bad", "Bad", "now", "r", "c", "w", "Mend it.", "Worse.", look, groups=True, reminds=True)
+    base = Kind("bad", "Bad", "now", "r", "c", "w", "Mend it.", "Worse.", look, groups=True)
     return replace(base, **more)  # type: ignore[arg-type]
 
 
@@ -95,6 +95,9 @@ def heater_dead(run: Run, crossing: Mapping[str, float], until: float = 300.0) -
 
 
 ONE = replace(ROOM, stacks=("left",), boxes=tuple(Box(b, "left", 10.0) for b in BOXES))
+# A keeper who has switched the repeats off.
+NEVER = Watch(repeat_now_s=0.0, repeat_today_s=0.0)
+ONCE = replace(ONE, watch=NEVER)
 DYING = {"a": 0.0, "b": 20.0, "c": 45.0, "d": 80.0}
 
 
@@ -114,10 +117,10 @@ def test_with_the_heater_dead_a_box_that_follows_is_told_again_after_half_an_hou
 
 
 def test_with_the_first_answered_the_others_come_in_one_notice_each_half_hour() -> None:
-    run, shown = Run(ONE), []
+    run, shown = Run(ONCE), []
     for minute in range(0, 200, 5):
         states: dict[str, State] = {box: (minute >= at, "now") for box, at in DYING.items()}
-        shown += [(minute, n.change, n.subjects) for n in run.tick(minute, a_kind(states, reminds=False))]
+        shown += [(minute, n.change, n.subjects) for n in run.tick(minute, a_kind(states))]
         if minute == 0:
             run.answer("a", 1)
     assert shown == [(0, "raised", ("a",)), (50, "raised", ("b", "c")), (110, "raised", ("d",))]
@@ -177,10 +180,10 @@ def test_who_was_told_that_it_began_is_told_that_it_is_over_and_nobody_else_for_
 
 
 def test_who_was_told_of_the_first_is_told_of_the_rest() -> None:
-    run = Run(ONE, (Channel("loud", "x://", urgencies=("now",)),))
-    run.tick(0, a_kind({"a": (True, "now"), "b": (False, "today")}, reminds=False))
+    run = Run(ONCE, (Channel("loud", "x://", urgencies=("now",)),))
+    run.tick(0, a_kind({"a": (True, "now"), "b": (False, "today")}))
     for minute in (10, 45):
-        run.tick(minute, a_kind({"a": (True, "now"), "b": (True, "today")}, reminds=False))
+        run.tick(minute, a_kind({"a": (True, "now"), "b": (True, "today")}))
     assert [(n.subjects, n.urgency, "loud" in ways) for _, n, ways in run.told] == [
         (("a",), "now", True), (("b",), "today", True),
     ]  # fmt: skip
@@ -197,26 +200,26 @@ def test_what_comes_and_goes_while_it_waits_is_told_as_over_with_its_times() -> 
 
 
 def test_the_ends_of_one_cause_wait_for_each_other() -> None:
-    run, ends = Run(ONE), []
-    run.tick(0, a_kind(dict.fromkeys(BOXES, (True, "now")), reminds=False))
+    run, ends = Run(ONCE), []
+    run.tick(0, a_kind(dict.fromkeys(BOXES, (True, "now"))))
     back = {"a": 100, "b": 110, "c": 125, "d": 170}
     for minute in range(5, 300, 5):
         states: dict[str, State] = {box: (minute < at, "now") for box, at in back.items()}
-        made = run.tick(minute, a_kind(states, reminds=False))
+        made = run.tick(minute, a_kind(states))
         ends += [(minute, n.change, n.subjects) for n in made]
     assert ends == [(130, "cleared", ("a", "b", "c")), (170, "cleared", ("d",))]
 
 
 def test_an_end_that_waits_survives_a_restart_and_is_told_when_it_is_bad_again() -> None:
-    run = Run(ONE)
-    run.tick(0, a_kind({"a": (True, "now"), "b": (True, "now")}, reminds=False))
-    assert run.tick(10, a_kind({"a": (False, "now"), "b": (True, "now")}, reminds=False)) == []
+    run = Run(ONCE)
+    run.tick(0, a_kind({"a": (True, "now"), "b": (True, "now")}))
+    assert run.tick(10, a_kind({"a": (False, "now"), "b": (True, "now")})) == []
     kept = dict(run.conditions)
-    run = Run(ONE)
+    run = Run(ONCE)
     run.conditions = kept
-    made = run.tick(15, a_kind({"a": (True, "now"), "b": (True, "now")}, reminds=False))
+    made = run.tick(15, a_kind({"a": (True, "now"), "b": (True, "now")}))
     assert [(n.change, n.subjects) for n in made] == [("cleared", ("a",))]
-    made = run.tick(45, a_kind({"a": (True, "now"), "b": (True, "now")}, reminds=False))
+    made = run.tick(45, a_kind({"a": (True, "now"), "b": (True, "now")}))
     assert [(n.change, n.subjects) for n in made] == [("raised", ("a",))]
 
 
@@ -287,7 +290,7 @@ STEP = st.tuples(
 def test_every_change_is_told_to_everybody_whom_it_concerns_whatever_happens(
     steps: list[tuple[int, dict[str, State], str, str]], groups: bool, repeats: bool, ends: bool, delay_s: float
 ) -> None:
-    run = Run()
+    run = Run(ROOM if repeats else replace(ROOM, watch=NEVER))
     minute = 0.0
     # What must be told, of whom, and since when: (box, change) -> the urgencies it had while it waited.
     open_: dict[tuple[str, str], set[Urgency]] = {}
@@ -295,7 +298,7 @@ def test_every_change_is_told_to_everybody_whom_it_concerns_whatever_happens(
     states: dict[str, State] = dict.fromkeys(BOXES, (False, "now"))
 
     def tick(states: Mapping[str, State]) -> None:
-        kind = a_kind(states, delay_s=delay_s, groups=groups, reminds=repeats, tell_cleared=ends)
+        kind = a_kind(states, delay_s=delay_s, groups=groups, tell_cleared=ends)
         made = run.tick(minute, kind)
         now_ms = START + round(minute * MINUTE)
         for t in run.outcomes[-1].transitions:

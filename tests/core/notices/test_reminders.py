@@ -5,28 +5,28 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 from datetime import UTC
+from itertools import pairwise
 
+import numpy as np
 import pytest
 
 from monitor.core.notices.conditions import Condition, holds
 from monitor.core.notices.evaluation import Outcome, evaluate
 from monitor.core.notices.grouping import LONGEST_REMINDER_S, remind_after_s
-from monitor.core.notices.kinds import Kind, Look
+from monitor.core.notices.kinds import Kind, Look, all_kinds
 from monitor.core.notices.snapshot import Service, Snapshot
-from monitor.core.terms.settings import Room, Watch
+from monitor.core.terms.settings import Room, Urgency, Watch
 
 START = 1_780_000_000_000
 MINUTE = 60_000
 
 
-def kind(bad: set[str], subjects: Iterable[str] = ("a", "b"), *, reminds: bool = True) -> Kind:
+def kind(bad: set[str], subjects: Iterable[str] = ("a", "b"), urgency: Urgency = "now") -> Kind:
     def look(snapshot: Snapshot) -> Iterable[Look]:
         for subject in subjects:
             yield Look(subject, holds(snapshot.now_ms, subject in bad), f"thing {subject}", f"thing {subject} is bad")
 
-    return Kind(
-        "bad", "Bad", "now", "it is bad", "it is good", "because", "Mend it.", "It stays bad.", look, reminds=reminds
-    )
+    return Kind("bad", "Bad", urgency, "it is bad", "it is good", "because", "Mend it.", "It stays bad.", look)
 
 
 class Run:
@@ -78,8 +78,27 @@ def test_what_cleared_is_not_repeated() -> None:
     assert run.course(range(15, 300, 5), kind(set())) == []
 
 
-def test_a_kind_that_does_not_repeat_is_told_once() -> None:
-    assert Run().course(range(0, 500, 5), kind({"a"}, reminds=False)) == [(0, "raised")]
+def test_what_is_for_the_diary_is_told_once() -> None:
+    assert Run().course(range(0, 500, 5), kind({"a"}, urgency="diary")) == [(0, "raised")]
+
+
+DAY_MIN = 24 * 60
+
+
+@pytest.mark.parametrize("real", all_kinds(), ids=lambda k: k.name)
+def test_every_kind_is_told_again_by_its_urgency_and_none_more_than_once_a_day_for_long(real: Kind) -> None:
+    """As the guide has it: now after half an hour, today after six hours, then after twice as long, once a day at
+    least, whatever the kind; and what is for the diary never, but in the daily line."""
+    look = kind({"a"}).look
+    told = [m for m, _ in Run().course(range(0, 9 * DAY_MIN, 30), replace(real, look=look))]
+    first = {"now": 30, "today": 360, "diary": None}[real.urgency]
+    if first is None:
+        assert told == [0]
+        return
+    apart = np.diff(told)
+    assert apart[0] == first
+    assert all(b == min(2 * a, DAY_MIN) for a, b in pairwise(apart.tolist()))
+    assert told[-1] > 8 * DAY_MIN
 
 
 def test_several_that_are_due_are_told_in_one_notice_with_its_own_key() -> None:
@@ -143,7 +162,7 @@ def test_shelved_when_raised_it_is_told_when_the_shelf_ends() -> None:
     assert run.course(range(0, 75, 5), kind({"a"})) == [(60, "raised")]
     run = Run()
     run.conditions["bad", "a"] = Condition("bad", "a", shelved_until_ms=START + 60 * MINUTE)
-    assert run.course(range(0, 75, 5), kind({"a"}, reminds=False)) == [(60, "raised")], "also where it is told once"
+    assert run.course(range(0, 75, 5), kind({"a"}, urgency="diary")) == [(60, "raised")], "also where it is told once"
 
 
 @pytest.mark.parametrize("restart_at", [10, 45])

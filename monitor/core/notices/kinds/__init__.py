@@ -65,11 +65,12 @@ class Kind:
 
     ``says`` is the short heading of a notice; ``raises``, ``clears`` and ``why`` explain the kind; ``first`` is
     the first thing to do, one short action, ``otherwise`` what happens if nothing is done, and ``after`` what is left
-    to do when it is over. ``dated``: its lines say by themselves since when. ``groups``: when one subject is
-    raised, others whose delay is running are raised with it, because they have one cause. ``reminds``: told again
-    while nobody answers. ``shows``: facts of its looks, temperatures in C, that a keeper's own text may show by itself.
-    ``keys``: the keys of the configuration that set its numbers, as "part.key". ``of_service``: it looks at the service
-    alone, and so can be judged when nothing of the room can be looked at.
+    to do when it is over. ``urgency``: what is told as now or today is told again while nobody answers, whatever its
+    kind; so a kind that leaves nothing to do today is for the diary. ``dated``: its lines say by themselves since when.
+    ``groups``: when one subject is raised, others whose delay is running are raised with it, because they have one
+    cause. ``shows``: facts of its looks, temperatures in C, that a keeper's own text may show by itself. ``keys``: the
+    keys of the configuration that set its numbers, as "part.key". ``of_service``: it looks at the service alone, and so
+    can be judged when nothing of the room can be looked at.
     """
 
     name: str
@@ -82,7 +83,6 @@ class Kind:
     otherwise: str
     look: Callable[[Snapshot], Iterable[Look]]
     groups: bool = False
-    reminds: bool = False
     tell_cleared: bool = True
     cleared_says: str = ""
     after: str = "Nothing to do."

@@ -44,7 +44,6 @@ KIND = Kind(
     otherwise="Conditions of this kind are neither told nor ended; those that stand are kept as they are.",
     look=_look,
     groups=True,
-    reminds=True,
     of_service=True,
     cleared_says="A check works again",
 )

@@ -50,6 +50,5 @@ KIND = Kind(
     otherwise="Its readings are dated by what its clock is wrong by now; when that changes, some are dated wrongly.",
     look=_look,
     groups=True,
-    reminds=True,
     tell_cleared=False,
 )

@@ -73,7 +73,7 @@ KINDS = (
     Kind(
         name="heat-sum",
         says="Much heat in sum",
-        urgency="today",
+        urgency="diary",
         raises="ten hours in sum over the incubation at or above the highest temperature of the eggs' profile",
         clears="the lot has ended",
         why="many warm spells that each were short enough add up; ten hours is the sum that indicators on vaccine "

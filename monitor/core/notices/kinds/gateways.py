@@ -107,6 +107,5 @@ KIND = Kind(
     otherwise="Nothing is heard of its probes; their boxes are only estimated.",
     look=_look,
     groups=True,
-    reminds=True,
     cleared_says="Gateway here again",
 )

@@ -68,6 +68,8 @@ def _look_due(snapshot: Snapshot) -> Iterable[Look]:
         if not why and any(stack in homes[clutch] and snapshot.raised("siblings-apart", clutch) for clutch in homes):
             why = "boxes of one clutch are expected apart"
         never = [p.probe.id for p in probes if not p.probe.compared]
+        # Once asked for it stays so until it is done, however often the stack is even meanwhile.
+        asked = snapshot.raised("calibration-due", stack) is not None
         old = [
             p.probe.id
             for p in probes
@@ -78,11 +80,12 @@ def _look_due(snapshot: Snapshot) -> Iterable[Look]:
         line = f"stack {stack}: its probes were compared"
         if old:
             line = f"stack {stack}: {', '.join(old)} were last compared more than {CALIBRATED_FOR_DAYS} days ago"
-        elif why and never:
-            line = f"stack {stack}: {', '.join(never)} were never compared with the others, and {why}"
+        elif never and (why or asked):
+            line = f"stack {stack}: {', '.join(never)} were never compared with the others"
+            line += f", and {why}" if why else ""
         yield Look(
             stack,
-            holds(snapshot.now_ms, len(probes) > 1 and bool(old or (why and never))),
+            holds(snapshot.now_ms, len(probes) > 1 and bool(old or (never and (why or asked)))),
             f"stack {stack}",
             line,
         )
@@ -106,7 +109,7 @@ KINDS = (
         says="Compare the probes",
         urgency="diary",
         raises="probes of a stack were last compared a year ago, or never, while its boxes seem unequally warm",
-        clears="they were compared side by side, or the boxes are even again",
+        clears="they were compared side by side",
         why="what two probes differ by looks like a difference between two boxes",
         first="Put all probes of the stack together in one box and run: warmtally compare.",
         otherwise="A difference between boxes may be one between probes, and nobody knows which.",

@@ -139,7 +139,6 @@ KINDS = (
         otherwise="Nobody watches the eggs.",
         look=_broker,
         of_service=True,
-        reminds=True,
         cleared_says="The broker accepts again",
     ),
     Kind(
@@ -153,7 +152,6 @@ KINDS = (
         otherwise="The broker's own queue fills and readings are lost there.",
         look=_store,
         of_service=True,
-        reminds=True,
         cleared_says="Readings are written again",
     ),
     Kind(
@@ -180,7 +178,6 @@ KINDS = (
         first="Look at the machine's time and its time service.",
         otherwise="Readings without a time of their own get a wrong one.",
         look=_clock,
-        reminds=True,
         tell_cleared=False,
     ),
     Kind(
@@ -194,7 +191,6 @@ KINDS = (
         otherwise="You are not told through this channel; the other channels are used.",
         look=_stuck,
         of_service=True,
-        reminds=True,
         cleared_says="Notices arrive again",
     ),
     Kind(
@@ -234,7 +230,6 @@ KINDS = (
         first="See what arrives: warmtally listen. Correct the probe's pointer, unit or time in the configuration.",
         otherwise="The box's temperature is only estimated.",
         look=_unread,
-        reminds=True,
         cleared_says="Probe readable again",
     ),
 )

@@ -13,9 +13,13 @@ from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.formats import show_difference, show_temperature
 from monitor.core.terms.settings import DisplayUnit
+from monitor.core.terms.times import HOUR_MS
 
 # Half an hour of ticks: the profile itself is a mean over hours, so the delay only bridges a restart.
 _DELAY_S = 1800.0
+# A mean is judged when it rests on so much of its span: in part of a day the heating's night or noon is all there is.
+# Judgement, no source.
+_LEAST_SHARE = 0.75
 # A stack is even again so far below its limit, in C, so that a mean that sways about it is told once. Judgement, no
 # source.
 DEADBAND_C = 0.2
@@ -34,17 +38,31 @@ def doubt(beyond_probes: bool, compared: bool) -> str:
     return "the probes alone could explain it; to find out, put them side by side in one box: warmtally compare"
 
 
-def describe(profile: StackProfile, unit: DisplayUnit) -> str:
-    """A stack's profile in one sentence."""
+def describe(profile: StackProfile, unit: DisplayUnit, *, advised: bool = False) -> str:
+    """A stack's profile in one sentence. ``advised``: that its probes are to be compared is told elsewhere."""
+    said = doubt(profile.beyond_probes, profile.compared)
+    if advised:
+        said = said.partition("; to find out")[0]
     levels = ", ".join(
         f"{level.name} ({level.height_cm:.0f} cm) {show_temperature(level.mean_c, unit)}" for level in profile.levels
     )
     return (
         f"stack {profile.stack}: {profile.warmest} is {show_difference(profile.difference_c, unit)} "
-        f"± {show_difference(2 * profile.difference_sd_c, unit)} warmer than {profile.coolest}, averaged over "
-        f"{profile.hours} h; {levels}; "
-        f"{doubt(profile.beyond_probes, profile.compared)}"
+        f"± {show_difference(2 * profile.difference_sd_c, unit)} warmer than {profile.coolest}, {_span(profile)}; "
+        f"{levels}; {said}"
     )
+
+
+def _hours(profile: StackProfile) -> tuple[int, int]:
+    """Hours in which all levels were measured, and of how many; the first and last of them are parts of hours."""
+    whole = max(round((profile.to_ms - profile.from_ms) / HOUR_MS), 1)
+    return min(profile.hours, whole), whole
+
+
+def _span(profile: StackProfile) -> str:
+    """What the mean rests on, in words."""
+    measured, whole = _hours(profile)
+    return f"averaged over {measured} h" + (f" of the last {whole} h" if measured < whole else "")
 
 
 def _whole(snapshot: Snapshot, profile: StackProfile) -> bool:
@@ -73,8 +91,7 @@ def _look_stacks(snapshot: Snapshot) -> Iterable[Look]:
         profile = seen.get(stack)
         samples = []
         line = f"stack {stack}"
-        # A quarter of the span at least: half an hour after the start says nothing of a day.
-        if profile is not None and profile.hours * 3600.0 >= watch.uneven_over_s / 4.0:
+        if profile is not None and _hours(profile)[0] * 3600.0 >= watch.uneven_over_s * _LEAST_SHARE:
             deadband_c = min(DEADBAND_C, watch.uneven_c / 2.0)
             samples = [above(snapshot.now_ms, profile.difference_c, watch.uneven_c, deadband_c)]
             if not _whole(snapshot, profile):
@@ -83,7 +100,8 @@ def _look_stacks(snapshot: Snapshot) -> Iterable[Look]:
         if profile is not None:
             more = mended(snapshot, profile)
             limit = show_difference(watch.uneven_c, snapshot.unit)
-            line = describe(profile, snapshot.unit) + f"; limit {limit}" + (f"; {more}" if more else "")
+            # That the probes are to be compared is told once, by calibration-due.
+            line = describe(profile, snapshot.unit, advised=True) + f"; limit {limit}" + (f"; {more}" if more else "")
         yield Look(
             stack,
             samples,
@@ -159,11 +177,12 @@ KINDS = (
     Kind(
         name="stack-uneven",
         says="Stack uneven",
-        urgency="today",
-        raises="warmest and coolest level of a stack differ by the limit or more, averaged over a day (unless set)",
+        urgency="diary",
+        raises="warmest and coolest level of a stack differ by the limit or more, averaged over a day (unless set) of "
+        "which three quarters at least were measured",
         clears="the difference falls below the limit by more than its deadband",
         why="warm air rises; boxes of one clutch on different shelves then hatch days apart",
-        first="Look at the fan and what blocks the air; compare the probes before boxes are moved: warmtally stack.",
+        first="Look at the fan and at what blocks the air; see: warmtally stack.",
         otherwise="The boxes drift apart, by days of hatch date over a whole incubation.",
         look=_look_stacks,
         cleared_says="Stack even again",

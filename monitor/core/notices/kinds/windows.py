@@ -106,6 +106,7 @@ KINDS = (
         first="Look in once or twice a day without disturbing the eggs; record what you see: warmtally record pipped.",
         otherwise="The first pip may go unseen; nothing else.",
         look=partial(_look, kind="window-open"),
+        groups=True,
         tell_cleared=False,
     ),
     Kind(
@@ -118,6 +119,7 @@ KINDS = (
         first="Wait, look and candle; a late box is waited for. " + _CANDLING,
         otherwise="Waiting costs little; opening too early costs lives.",
         look=partial(_look, kind="window-past"),
+        groups=True,
         tell_cleared=False,
     ),
 )

@@ -156,9 +156,12 @@ def warmed(from_min: float, harm_min: float) -> Course:
 @pytest.mark.parametrize("answered_min", [None, 60])
 def test_a_box_that_reaches_harm_is_told_at_once_answered_or_not(answered_min: float | None) -> None:
     run = reached({"a": warmed(10, 110), "b": warmed(40, 128)}, answered_min)
-    told = [(box, minute) for kind, _, box, minute in run.told() if kind == "harm-reached"]
-    assert [box for box, _ in told] == ["a", "b"]
-    assert [minute for _, minute in told] == pytest.approx([110.0, 128.0], abs=1.01)
+    told = [(change, box, minute) for kind, change, box, minute in run.told() if kind == "harm-reached"]
+    raised = [(box, minute) for change, box, minute in told if change == "raised"]
+    assert [box for box, _ in raised] == ["a", "b" if answered_min else "a b"]
+    assert [minute for _, minute in raised] == pytest.approx([110.0, 128.0], abs=1.01)
+    # Told again while nobody answers, as everything that is urgent.
+    assert told[2:] == ([] if answered_min else [("still", "a b", raised[1][1] + 30.0)])
     notice = next(n for n in run.notices if n.kind == "harm-reached")
     assert notice.urgency == "now"
     assert "It has reached 33.0 °C, where harm begins" in notice.text

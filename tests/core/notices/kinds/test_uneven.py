@@ -38,12 +38,37 @@ def test_a_difference_that_stays_is_told_once_and_its_end_too() -> None:
     run = uneven((0, 0.4), (20, 1.0), (90, 0.85), (100, 0.79))
     assert without_minutes(told(run)) == [("stack-uneven", "raised", "left"), ("stack-uneven", "cleared", "left")]
     assert [x[3] for x in told(run)] == [50, 130]
-    assert run.notices[0].urgency == "today"
+    assert run.notices[0].urgency == "diary"
 
 
 def test_a_passing_difference_or_one_of_an_hour_only_is_not_told() -> None:
     assert uneven((0, 0.4), (20, 1.5), (45, 0.4)).notices == []
     assert uneven((0, 1.5), hours=3).notices == []
+
+
+@pytest.mark.parametrize("hours", [1, 6, 12, 17, 18, 23, 24, 25])
+def test_a_mean_is_judged_when_it_rests_on_most_of_its_span_and_says_on_how_much(hours: int) -> None:
+    run = uneven((0, 1.5), hours=hours)
+    assert [n.kind for n in run.notices] == (["stack-uneven", "calibration-due"] if hours >= 18 else [])
+    rests = f"averaged over {min(hours, 24)} h" + (" of the last 24 h" if hours < 24 else "") + ";"
+    assert rests in describe(a_profile(1.5, hours=hours), "C")
+    assert all(rests in n.text for n in run.notices[:1])
+
+
+def test_that_the_probes_are_to_be_compared_is_advised_once_however_often_the_stack_is_uneven() -> None:
+    """A heating that is changed every other day, for six weeks; probes that could explain the difference."""
+    day = 24 * 60
+    course = [(i * day, 1.2 if i % 2 else 0.3) for i in range(42)]
+
+    def more(now_ms: int) -> dict[str, object]:
+        now = [d for m, d in course if START + m * MINUTE <= now_ms]
+        return {"stacks": (a_profile(now[-1], sd_c=0.7),)}
+
+    run = Run(Script(a_room(("a", "e")), more=more)).go(0, 42 * day, 3600)
+    assert sum(n.kind == "stack-uneven" and n.change == "raised" for n in run.notices) > 10
+    assert sum("warmtally compare" in n.text for n in run.notices) == 1
+    assert {n.kind for n in run.notices if "warmtally compare" in n.text} == {"calibration-due"}
+    assert run.conditions["calibration-due", "left"].up
 
 
 def test_a_stack_without_a_profile_is_not_judged() -> None:
@@ -159,10 +184,10 @@ def test_notices_advise_nothing_that_the_probes_could_have_made_up() -> None:
     assert "swapping" not in text
 
 
-def test_a_profile_of_a_quarter_of_the_span_is_enough_and_less_is_not() -> None:
-    """Of a day six hours: half an hour after the start says nothing of a day."""
-    assert uneven((0, 1.5), hours=5).notices == []
-    assert "stack-uneven" in {n.kind for n in uneven((0, 1.5), hours=6).notices}
+def test_a_profile_of_three_quarters_of_the_span_is_enough_and_less_is_not() -> None:
+    """Of a day eighteen hours: six of them are a night or a noon."""
+    assert uneven((0, 1.5), hours=17).notices == []
+    assert "stack-uneven" in {n.kind for n in uneven((0, 1.5), hours=18).notices}
 
 
 @pytest.mark.parametrize(
