@@ -22,9 +22,9 @@ def test_from_when_to_when_nobody_watched_and_what_each_box_went_through_is_told
         assert (notice.kind, notice.urgency, notice.subjects) == ("was-away", "today", ("shed",))
         assert notice.at_ms == START + 135 * MINUTE
         assert "Nobody watched room shed from 06:09 to 08:1" in notice.text
-        assert "240 readings of that time came late" in notice.text
-        assert "box low: lowest 28.0 °C at 06:10, highest 30.0 °C at 07:00" in notice.text
-        assert "box top: lowest 27.5 °C at 07:30, highest 28.5 °C at 06:10" in notice.text
+        assert "240 readings of that time came late" in notice.whole
+        assert "Box low: lowest 28.0 °C at 06:10, highest 30.0 °C at 07:00" in notice.whole
+        assert "Box top: lowest 27.5 °C at 07:30, highest 28.5 °C at 06:10" in notice.whole
         # A restart, and a second absence that is short, say nothing more.
         with room.service(145) as app:
             room.run(app, range(146, 156))
@@ -61,8 +61,8 @@ def test_readings_without_a_time_of_their_own_are_told_without_one(tmp_path: Pat
             wait_for(lambda: app.parts.intake.link().counts.stored == 240, "what waited at the broker")
             room.run(app, range(131, 140))
     (notice,) = room.notices
-    assert "readings waited at the broker, and when they were made is not known" in notice.text
-    assert "box low: 27.0 °C to 27.9 °C at times that are not known" in notice.text
+    assert "readings waited at the broker, and when they were made is not known" in notice.whole
+    assert "Box low: 27.0 °C to 27.9 °C at times that are not known" in notice.whole
 
 
 def test_nothing_came_meanwhile_and_the_process_dies_before_it_could_tell(tmp_path: Path) -> None:
@@ -75,8 +75,8 @@ def test_nothing_came_meanwhile_and_the_process_dies_before_it_could_tell(tmp_pa
             room.run(app, range(134, 145))
     (notice,) = room.notices
     assert "from 06:09 to 08:1" in notice.text
-    assert "no reading of that time has come" in notice.text
-    assert "box low: nothing is known of that time" in notice.text
+    assert "No reading of that time has come" in notice.whole
+    assert "Box low: nothing is known of that time" in notice.whole
 
 
 def test_a_new_store_and_an_older_one_that_never_noted_its_rounds_were_not_away(tmp_path: Path) -> None:

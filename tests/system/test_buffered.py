@@ -140,8 +140,8 @@ def test_a_room_that_was_away_and_gives_its_readings_back_is_told_once_of_each(
     limit = next(n for n in room.notices if n.kind == "too-cool")
     assert "Too cool from Thu 07:00 to Thu 08:00" in limit.text
     end = next(n for n in room.notices if (n.kind, n.change) == ("room-quiet", "cleared"))
-    assert "nothing was heard from 06:29 to 08:30 (2 h 01 min)" in end.text
-    assert "box low: 28.0 °C before, lowest 24.0 °C at 07:00, 4.0 °C cooler" in end.text
+    assert "Nothing was heard from 06:29 to 08:30 (2 h 01 min)" in end.text
+    assert "Box low: 28.0 °C before, lowest 24.0 °C at 07:00, 4.0 °C cooler" in end.whole
     assert found == pytest.approx(as_live, rel=1e-9)
 
 

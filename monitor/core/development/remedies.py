@@ -361,23 +361,26 @@ def gain(remedy: Remedy) -> str:
     return f"gains {remedy.gains_days:.1f} ± {2 * remedy.sd_days:.1f} days"
 
 
-def in_short(found: Siblings, now_ms: int, zone: tzinfo) -> str:
-    """One part of a sentence: what would bring two lots together, or why nothing is advised."""
+def in_short(found: Siblings, now_ms: int, zone: tzinfo) -> tuple[str, ...]:
+    """What would bring two lots together, or why nothing is advised, in short sentences."""
     if found.refused:
-        return f"no advice: {found.refused}"
+        return (f"No advice: {found.refused}.",)
     if not found.remedies:
-        return "no advice: what a fan, a swap or another shelf would gain is less than their uncertainty"
+        return ("No advice: what a fan, a swap or another shelf would gain is less than their uncertainty.",)
     boxes = f"{found.early.lot.box} and {found.late.lot.box}"
     said = []
     for remedy in found.remedies:
         match remedy.way:
             case "fan":
-                said.append(f"a fan ({gain(remedy)}; {DRIES})")
+                said.append(f"a fan ({gain(remedy)})")
             case "swap":
                 said.append(f"swapping boxes {boxes} {_when(remedy, now_ms, zone)} ({gain(remedy)})")
             case "shelf":
                 said.append(f"box {found.late.lot.box} at about {_height(remedy)} ({gain(remedy)})")
-    return f"what would bring {found.early.lot.id} and {found.late.lot.id} together: {'; or '.join(said)}"
+    careful = [f"{DRIES[:1].upper()}{DRIES[1:]}."] if any(r.way == "fan" for r in found.remedies) else []
+    first, *others = said
+    together = f"{found.early.lot.id} and {found.late.lot.id}"
+    return (f"What would bring {together} together: {first}.", *(f"Or {way}." for way in others), *careful)
 
 
 def in_full(remedy: Remedy, found: Siblings, now_ms: int, zone: tzinfo, unit: DisplayUnit) -> str:

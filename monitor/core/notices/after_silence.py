@@ -5,6 +5,7 @@ A broker that was restarted and a breaker that tripped look alike while they las
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Final
 
@@ -19,10 +20,8 @@ Facts = Mapping[str, str | float | int | None]
 # A box that has cooled by so much was without heat; less is a thermostat's swing.
 COOLED_C: Final = 0.5
 MOST_BOXES: Final = 12
-RESIDUAL: Final = (
-    "first: if the power was gone, check the residual-current device and see that every heater draws current again; "
-    "what has tripped stays off when the power is back"
-)
+RESIDUAL: Final = "See that every heater draws current; check the residual-current device."
+TRIPPED: Final = "If the power was gone: what has tripped stays off when the power is back."
 
 
 def facts_of(snapshot: Snapshot, newest_ms: int | None, before: Facts | None) -> dict[str, str | float | int | None]:
@@ -37,24 +36,25 @@ def facts_of(snapshot: Snapshot, newest_ms: int | None, before: Facts | None) ->
     return {"last_ms": newest_ms, "quiet_from_ms": newest_ms, **boxes}
 
 
-def heard_again(snapshot: Snapshot, facts: Facts) -> str:
-    """The story of a quiet that is over; empty when it is not known when it began."""
+def heard_again(snapshot: Snapshot, facts: Facts) -> tuple[tuple[str, ...], bool]:
+    """The story of a quiet that is over, in sentences, and whether the heat may have been gone; none when it is not
+    known when it began."""
     quiet_ms = facts.get("quiet_from_ms")
     if not isinstance(quiet_ms, int):
-        return ""
+        return (), False
     back_ms = min((_first_after(b, quiet_ms) for b in snapshot.boxes), default=snapshot.now_ms)
     back_ms = arrived(snapshot, quiet_ms) or min(back_ms, snapshot.now_ms)
     zone, now_ms = snapshot.zone, snapshot.now_ms
-    line = (
-        f"nothing was heard from {show_time(quiet_ms, zone, now_ms)} to {show_time(back_ms, zone, now_ms)} "
-        f"({show_span((back_ms - quiet_ms) / 1000)})"
-    )
-    fared = [_box(box, facts, quiet_ms, snapshot) for box in snapshot.boxes]
-    known = [t for t in fared if t is not None]
-    line += "".join(f"; {text}" for text, _ in known[:MOST_BOXES])
+    fared = [t for box in snapshot.boxes if (t := _box(box, facts, quiet_ms, snapshot)) is not None]
+    # The coldest first, and before them those of which nothing is known.
+    known = sorted(fared, key=lambda t: -t[1])
+    away = f"{show_time(quiet_ms, zone, now_ms)} to {show_time(back_ms, zone, now_ms)}"
+    story = [f"Nothing was heard from {away} ({show_span((back_ms - quiet_ms) / 1000)})."]
+    story += [f"{text}." for text, _ in known[:MOST_BOXES]]
     if len(known) > MOST_BOXES:
-        line += f"; and {len(known) - MOST_BOXES} more boxes"
-    return line + (f"; {RESIDUAL}" if any(cold for _, cold in known) else "")
+        story.append(f"And {len(known) - MOST_BOXES} more boxes.")
+    cold = any(cooler_c >= COOLED_C for _, cooler_c in known)
+    return (*story, *([TRIPPED] if cold else [])), cold
 
 
 def _first_after(box: BoxNow, at_ms: int) -> int:
@@ -72,30 +72,30 @@ def arrived(snapshot: Snapshot, quiet_ms: int) -> int | None:
     return min(came) if came else None
 
 
-def _box(box: BoxNow, facts: Facts, quiet_ms: int, snapshot: Snapshot) -> tuple[str, bool] | None:
-    """How a box fared, and whether its heat may have been gone; None where nothing was ever known of it."""
+def _box(box: BoxNow, facts: Facts, quiet_ms: int, snapshot: Snapshot) -> tuple[str, float] | None:
+    """How a box fared, and by how much (C) it cooled, infinite where that is not known; None where nothing was ever known of it."""
     before = facts.get(f"before_c {box.box.id}")
     if not isinstance(before, int | float):
         return None
     unit = snapshot.unit
     k = int(np.searchsorted(box.time_ms, quiet_ms, "right"))
     at_ms, values = box.time_ms[k:], box.temperature_c[k:]
-    name = f"box {box.box.id}"
+    name = f"Box {box.box.id}"
     if not len(values):
         found = cooled((snapshot.now_ms - quiet_ms) / 1000)
         if found is None:
-            return f"{name}: {show_temperature(before, unit)} before, no reading since", True
+            return f"{name}: {show_temperature(before, unit)} before, no reading since", math.inf
         spread = f"{show_difference(found.low_c, unit)} to {show_difference(found.high_c, unit)}, 8 in 10"
         text = (
-            f"{name}: {show_temperature(before, unit)} before, no reading since; without heat it would have cooled by "
+            f"{name}: {show_temperature(before, unit)} before, no reading since. Without heat it would have cooled by "
             f"about {show_difference(found.mid_c, unit)} ({spread})"
         )
-        return text, True
+        return text, math.inf
     low = int(np.argmin(values))
     dropped = before - float(values[low])
     when = show_time(int(at_ms[low]), snapshot.zone, snapshot.now_ms)
     text = f"{name}: {show_temperature(before, unit)} before, "
     if dropped < COOLED_C:
-        return text + f"never below {show_temperature(float(values[low]), unit)} since", False
+        return text + f"never below {show_temperature(float(values[low]), unit)} since", dropped
     text += f"lowest {show_temperature(float(values[low]), unit)} at {when}, {show_difference(dropped, unit)} cooler"
-    return text + f" (± {show_difference(2 * box.uncertainty_c, unit)})", True
+    return text + f" (± {show_difference(2 * box.uncertainty_c, unit)})", dropped

@@ -42,6 +42,12 @@ def said(text: str, most: int = SAID_MOST) -> str:
     return (head.rsplit(" ", 1)[0] if " " in head else head[:-1]).rstrip(",;:. ") + _DOTS
 
 
+def in_full(text: str, most: int = SAID_MOST) -> tuple[str, ...]:
+    """The whole of words of others that :func:`said` has cut, as a sentence; nothing where it has not."""
+    line = " ".join(text.split())
+    return () if said(text, most) == line.rstrip(".") else (f"In full: {line}",)
+
+
 def against(value: str, limit: str) -> tuple[str, str]:
     """A value and its limit in two lengths: "31.9 °C, limit 31.0" and "31.9/31.0 °C"."""
     if not limit:

@@ -168,7 +168,7 @@ class _Told:
 
     @property
     def among(self) -> str:
-        doubtful = " (doubtful)" if self.look.doubt else ""
+        doubtful = " (?)" if self.look.doubt else ""
         return f"{self.look.where} {self.look.value}".strip() + doubtful
 
 

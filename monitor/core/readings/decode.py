@@ -141,7 +141,9 @@ def _parsed(text: str) -> Json:
     except RecursionError:
         raise _Refusal("not JSON: nested too deeply") from None
     except json.JSONDecodeError as error:
-        raise _Refusal(f"not JSON: {error.msg} at character {error.pos} of {_shown(text)}") from None
+        if text[0] not in "{[":
+            raise _Refusal(f"{_shown(text)} is not JSON") from None
+        raise _Refusal(f"not JSON: it breaks at character {error.pos} of {_shown(text)}") from None
     except ValueError:
         # Python reads no integer of more than 4300 digits.
         raise _Refusal("not JSON that can be read: an integer has too many digits") from None

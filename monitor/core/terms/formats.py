@@ -28,6 +28,12 @@ def show_within(temperature_c: float, half_c: float, unit: DisplayUnit) -> str:
     return f"{show_temperature(temperature_c, unit).removesuffix(f' °{unit}')} ± {show_difference(half_c, unit)}"
 
 
+def show_within_difference(difference_c: float, half_c: float, unit: DisplayUnit) -> str:
+    """A difference with its plus and minus: "1.4 ± 0.8 °C"."""
+    bare = show_difference(difference_c, unit).removesuffix(f" °{unit}")
+    return f"{bare} ± {show_difference(half_c, unit)}"
+
+
 def show_signed(difference_c: float, unit: DisplayUnit, places: int = 1) -> str:
     """A difference with its sign."""
     return ("+" if difference_c >= 0 else "") + show_difference(difference_c, unit, places)
@@ -80,6 +86,16 @@ def as_said(value: float, unit: Unit) -> str:
 def show_eggs(count: int) -> str:
     """A number of eggs in words."""
     return "1 egg" if count == 1 else f"{count} eggs"
+
+
+def show_readings(count: int) -> str:
+    """A number of readings in words."""
+    return "1 reading" if count == 1 else f"{count} readings"
+
+
+def show_messages(count: int) -> str:
+    """A number of messages in words."""
+    return "1 message" if count == 1 else f"{count} messages"
 
 
 def show_time(at_ms: int, zone: tzinfo, now_ms: int | None = None) -> str:

@@ -150,7 +150,7 @@ def test_nothing_is_advised_that_the_probes_alone_could_have_made_up() -> None:
     found = advise(vague[0], vague[1], poor)
     assert (found.remedies, found.refused) == ((), PROBES_ALONE)
     assert fanned(poor, vague) == ()
-    assert "warmtally compare" in in_short(found, START, UTC)
+    assert "warmtally compare" in " ".join(in_short(found, START, UTC))
 
 
 def test_a_level_that_stands_out_comes_before_any_advice() -> None:
@@ -233,7 +233,7 @@ def test_each_way_is_said_with_what_remains_and_its_caution() -> None:
     assert "dries eggs" in said["fan"]
     assert "do not turn an egg" in said["swap"]
     assert all("remain (gains" in text for text in said.values())
-    short = in_short(found, START, UTC)
-    assert short.startswith("what would bring K01/top and K01/low together: ")
+    short = " ".join(in_short(found, START, UTC))
+    assert short.startswith("What would bring K01/top and K01/low together: ")
     assert "swapping boxes top and low in" in short
     assert "a fan (gains" in short

@@ -495,7 +495,7 @@ def test_a_failed_check_says_which_one_why_and_where() -> None:
     kinds = [replace(a_kind([]), look=look), *(k for k in all_kinds() if k.name == "check-failed")]
     run = {c.key: c for c in evaluate(a_snapshot(), kinds).conditions}
     (notice,) = evaluate(a_snapshot(START + 300_000, conditions=run), kinds).notices
-    assert notice.title == "A check failed: check made-up"
+    assert notice.title == "A check failed: made-up"
     assert "KeyError: 'x' (test_evaluation.py, line" in notice.text
 
 

@@ -18,7 +18,7 @@ def _look(snapshot: Snapshot) -> Iterable[Look]:
             snapshot.service.answers,
             snapshot.room.watch.stuck_after_s,
             well="notices can be answered by their links",
-            ill="the links in notices have led nowhere",
+            ill="the links in notices lead nowhere",
         )
 
 
@@ -29,9 +29,10 @@ KIND = Kind(
     raises="the page of answers could not be served for a quarter of an hour (unless set)",
     clears="the page is served again",
     why="a notice that cannot be answered is repeated, and the next person is called for nothing",
-    first="Look whether another program has the port, and at listen under [answers] in the configuration.",
-    otherwise="Notices can be answered at the computer alone, with `warmtally answer`.",
+    first="See whether another program has the port of [answers].",
+    otherwise="Notices are answered at the computer alone: warmtally answer.",
     look=_look,
+    dated=True,
     of_service=True,
     cleared_says="Links work again",
 )

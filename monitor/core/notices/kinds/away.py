@@ -12,7 +12,7 @@ from typing import Final
 from monitor.core.notices.conditions import Sample, Where
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import AwayNow, BoxAway, Snapshot
-from monitor.core.terms.formats import show_span, show_temperature, show_time
+from monitor.core.terms.formats import show_readings, show_span, show_temperature, show_time
 
 # What waited at the broker has come by then: it is sent as soon as there is a line again.
 SETTLED_MS: Final = 5 * 60_000
@@ -42,26 +42,32 @@ def _look(snapshot: Snapshot) -> Iterable[Look]:
         samples,
         f"room {snapshot.room.name}",
         _line(away, snapshot),
+        more=tuple(_more(away, snapshot)),
+        name="",
+        value=show_span((away.until_ms - away.from_ms) / 1000),
         facts={"from_ms": away.from_ms, "until_ms": away.until_ms},
     )
 
 
 def _line(away: AwayNow, snapshot: Snapshot) -> str:
     zone, now_ms = snapshot.zone, snapshot.now_ms
-    line = (
+    return (
         f"nobody watched room {snapshot.room.name} from {show_time(away.from_ms, zone, now_ms)} to "
-        f"{show_time(away.until_ms, zone, now_ms)} ({show_span((away.until_ms - away.from_ms) / 1000)}): the service "
-        "was not running"
+        f"{show_time(away.until_ms, zone, now_ms)} ({show_span((away.until_ms - away.from_ms) / 1000)})"
     )
+
+
+def _more(away: AwayNow, snapshot: Snapshot) -> Iterable[str]:
     if away.late:
-        line += f"; {away.late} readings of that time came late"
+        yield f"{show_readings(away.late)} of that time came late."
     if away.undated:
-        line += f"; {away.undated} readings waited at the broker, and when they were made is not known"
+        yield f"{show_readings(away.undated)} waited at the broker, and when they were made is not known."
     if not away.late and not away.undated:
-        line += "; no reading of that time has come"
+        yield "No reading of that time has come."
+    yield from (f"{_box(box, snapshot)}." for box in away.boxes)
+    yield "The service was not running."
     if away.broker_forgot:
-        line += "; the broker kept nothing for the service meanwhile"
-    return line + "".join(f"; {_box(box, snapshot)}" for box in away.boxes)
+        yield "The broker kept nothing for the service meanwhile."
 
 
 def _box(box: BoxAway, snapshot: Snapshot) -> str:
@@ -69,11 +75,11 @@ def _box(box: BoxAway, snapshot: Snapshot) -> str:
         return f"{show_temperature(value_c, snapshot.unit)} at {show_time(at_ms, snapshot.zone, snapshot.now_ms)}"
 
     if box.lowest is not None and box.highest is not None:
-        return f"box {box.box}: lowest {at(*box.lowest)}, highest {at(*box.highest)}"
+        return f"Box {box.box}: lowest {at(*box.lowest)}, highest {at(*box.highest)}"
     if box.undated_c is not None:
         low, high = (show_temperature(c, snapshot.unit) for c in box.undated_c)
-        return f"box {box.box}: {low} to {high} at times that are not known"
-    return f"box {box.box}: nothing is known of that time"
+        return f"Box {box.box}: {low} to {high} at times that are not known"
+    return f"Box {box.box}: nothing is known of that time"
 
 
 KIND = Kind(
@@ -83,8 +89,9 @@ KIND = Kind(
     raises="the service starts and its last round was half an hour ago or more",
     clears="six hours have passed",
     why="what happened meanwhile was told to nobody, and may not be known at all",
-    first="Look at the boxes whose time is not known. Find out why the service was not running.",
-    otherwise="It happens again, and the next time the heat may fail with it.",
+    first="Look at the boxes; find out why the service was not running.",
+    otherwise="It happens again, and the heat may fail with it.",
     look=_look,
+    dated=True,
     tell_cleared=False,
 )

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from typing import Final
 
 from monitor.core.notices.conditions import KindName, Rule, Sample, Where
+from monitor.core.notices.fitting import in_full, said
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import Snapshot
 
@@ -22,7 +23,7 @@ def _look(snapshot: Snapshot) -> Iterable[Look]:
     for name in sorted(known | failed.keys()):
         why = failed.get(name)
         sample = Sample(snapshot.now_ms, Where.BACK if why is None else Where.BEYOND)
-        line = f"check {name} works" if why is None else f"check {name} cannot be made: {why}"
+        line = f"check {name} works" if why is None else f"check {name} cannot be made: {said(why)}"
         yield Look(
             name,
             (sample,),
@@ -30,6 +31,8 @@ def _look(snapshot: Snapshot) -> Iterable[Look]:
             line,
             Rule(on_delay_s=DELAY_S),
             urgency="now" if name == WHOLE else None,
+            more=() if why is None else in_full(why),
+            name=name,
         )
 
 
@@ -40,8 +43,8 @@ KIND = Kind(
     raises="a kind of condition could not be looked at for five minutes",
     clears="it can be looked at again",
     why="what is not looked at cannot be told; the other kinds are looked at as always",
-    first="Look at what it names; with a newer version of the program it may be mended. Watch by hand meanwhile.",
-    otherwise="Conditions of this kind are neither told nor ended; those that stand are kept as they are.",
+    first="Watch by hand what it names; a newer version may mend it.",
+    otherwise="Conditions of this kind are neither told nor ended.",
     look=_look,
     groups=True,
     of_service=True,

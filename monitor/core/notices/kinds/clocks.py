@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Final
 
 import numpy as np
 
@@ -13,6 +14,7 @@ from monitor.core.notices.snapshot import Snapshot, clock_off
 from monitor.core.terms.times import HOUR_MS
 
 RULE = Rule(on_delay_s=300.0)
+LEFT_OUT: Final = "Where its time is left out, the time of arrival counts."
 
 
 def _look(snapshot: Snapshot) -> Iterable[Look]:
@@ -24,17 +26,24 @@ def _look(snapshot: Snapshot) -> Iterable[Look]:
         timed = probe.heard.timed & (probe.heard.flag <= 2) & (probe.heard.received_ms <= snapshot.now_ms)
         received_ms = probe.heard.received_ms[timed]
         fresh = bool(len(received_ms)) and snapshot.now_ms - int(np.max(received_ms)) < HOUR_MS
-        line = f"{probe.place}: its clock is right"
+        line, off = f"{probe.place}: its clock is right", ""
         if probe.clock is not None:
-            line = (
-                f"{probe.place}: the times of its readings are {clock_off(probe.clock.behind_ms / 1000)} when they "
-                "arrive; they are taken for as much later or earlier"
-            )
+            off = clock_off(probe.clock.behind_ms / 1000)
+            line = f"{probe.place}: the times of its readings are {off} when they arrive"
         # While this computer's clock is in doubt, and told as that, it says nothing of another one.
         known = fresh and snapshot.service.clock.trusted and not doubtful
         state = probe.clock is not None if known else None
         name = probe.probe.id
-        yield Look(name, holds(snapshot.now_ms, state), f"probe {name}", line, RULE)
+        yield Look(
+            name,
+            holds(snapshot.now_ms, state),
+            f"probe {name}",
+            line,
+            RULE,
+            more=("They are taken for as much later or earlier.", LEFT_OUT) if off else (),
+            value=off,
+            worse=0.0 if probe.clock is None else abs(probe.clock.behind_ms),
+        )
 
 
 KIND = Kind(
@@ -46,8 +55,8 @@ KIND = Kind(
     clears="its times are right",
     why="development is a sum over time; meanwhile its readings count for when they came, but what it kept during an "
     "outage cannot be dated well",
-    first="Set the probe's clock, or leave its time out of the configuration: then the time of arrival counts.",
-    otherwise="Its readings are dated by what its clock is wrong by now; when that changes, some are dated wrongly.",
+    first="Set the probe's clock, or leave its time out of the room's file.",
+    otherwise="When its error changes, some readings are dated wrongly.",
     look=_look,
     groups=True,
     tell_cleared=False,

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from functools import partial
 from typing import Final
 
 from monitor.core.climate.humid_air import dew_point_c
 from monitor.core.notices.conditions import Rule, Sample, Where, above, below
 from monitor.core.notices.kinds import Kind, Look
+from monitor.core.notices.kinds.limits import inside
 from monitor.core.notices.snapshot import BoxNow, Snapshot
 from monitor.core.terms.formats import in_words, show_difference, show_temperature
 from monitor.errors import ModelOutOfRange
@@ -21,6 +23,7 @@ NEAR_C: Final = 0.5
 AWAY_C: Final = 1.0
 # A lid is taken to be so much cooler than the box where no probe tells how cool the room is. Judgement, no source.
 LID_C: Final = 0.5
+HANDS: Final = "Wash your hands afterwards."
 RULE: Final = Rule(DELAY_S, DELAY_S)
 
 
@@ -30,16 +33,21 @@ def _look(snapshot: Snapshot, damp: bool) -> Iterable[Look]:
         if limit is None or not snapshot.room.probes_in(box.box.id, "humidity"):
             continue
         samples: list[Sample] = []
-        line = box.place
+        look = Look(box.box.id, samples, f"box {box.box.id}", f"box {box.box.id}")
         if box.humidity_pct is not None:
             judge = above if damp else below
             samples = [judge(snapshot.now_ms, box.humidity_pct, limit, DEADBAND_PCT)]
             probe = snapshot.room.probes_in(box.box.id, "humidity")[0]
-            line = (
-                f"{box.place}: {box.humidity_pct:.0f} % ± {2 * probe.standard_uncertainty:.0f} % relative humidity, "
-                f"limit {limit:g} %"
+            look = replace(
+                look,
+                line=f"box {box.box.id}: {box.humidity_pct:.0f} ± {2 * probe.standard_uncertainty:.0f} % relative "
+                f"humidity, limit {limit:g} %",
+                more=(*([HANDS] if damp else []), *inside(box)),
+                value=f"{box.humidity_pct:.0f} %",
+                limit=f"{limit:g} %",
+                worse=abs(box.humidity_pct - limit),
             )
-        yield Look(box.box.id, samples, f"box {box.box.id}", line, RULE, {"humidity_pct": box.humidity_pct})
+        yield replace(look, samples=samples, rule=RULE, facts={"humidity_pct": box.humidity_pct})
 
 
 def coolest_c(box: BoxNow, snapshot: Snapshot) -> tuple[float, str] | None:
@@ -68,7 +76,7 @@ def _look_drips(snapshot: Snapshot) -> Iterable[Look]:
         if box.limits.too_damp_pct is None or not snapshot.room.probes_in(box.box.id, "humidity"):
             continue
         samples: list[Sample] = []
-        line, facts = box.place, {}
+        look, facts = Look(box.box.id, samples, f"box {box.box.id}", f"box {box.box.id}"), {}
         lid = coolest_c(box, snapshot)
         if lid is not None and box.humidity_pct is not None and box.now_c is not None:
             try:
@@ -79,13 +87,21 @@ def _look_drips(snapshot: Snapshot) -> Iterable[Look]:
             away_c = lid[0] - dew_c
             where = Where.BEYOND if away_c <= NEAR_C else Where.BACK if away_c > AWAY_C else Where.BETWEEN
             samples = [Sample(snapshot.now_ms, where, away_c)]
-            line = (
-                f"{box.place}: dew point {show_temperature(dew_c, snapshot.unit)} at {box.humidity_pct:.0f} %; the "
-                f"lid, {lid[1]}, is at about {show_temperature(lid[0], snapshot.unit)}, "
-                f"{show_difference(away_c, snapshot.unit)} above it; limit {show_difference(NEAR_C, snapshot.unit)}"
+            value, limit = show_difference(away_c, snapshot.unit), show_difference(NEAR_C, snapshot.unit)
+            look = replace(
+                look,
+                line=f"box {box.box.id}: the lid is about {value} above the dew point, limit {limit}",
+                more=(
+                    f"The dew point is {show_temperature(dew_c, snapshot.unit)} at {box.humidity_pct:.0f} %.",
+                    f"The lid, at about {show_temperature(lid[0], snapshot.unit)}, is {lid[1]}.",
+                    *inside(box),
+                ),
+                value=value,
+                limit=limit,
+                worse=-away_c,
             )
             facts = {"dew_point_c": dew_c, "lid_c": lid[0]}
-        yield Look(box.box.id, samples, f"box {box.box.id}", line, RULE, facts)
+        yield replace(look, samples=samples, rule=RULE, facts=facts)
 
 
 KINDS = (
@@ -96,7 +112,7 @@ KINDS = (
         raises="a box with a humidity probe at or below too_dry_pct for half an hour (off unless set)",
         clears="above it by more than 2 % for half an hour",
         why="eggs with parchment shells lose water to dry air and dent; a lid may be off",
-        first="See whether the lid is closed; damp the substrate beside the eggs, never on them.",
+        first="Close the lid; damp the substrate beside the eggs, never on them.",
         otherwise="Eggs dent and dry out over days.",
         look=partial(_look, damp=False),
         cleared_says="No longer too dry",
@@ -109,7 +125,7 @@ KINDS = (
         raises="a box with a humidity probe at or above too_damp_pct for half an hour (off unless set)",
         clears="below it by more than 2 % for half an hour",
         why="very damp air drips and lets mould grow; humidity probes read high after weeks in such air",
-        first="Look for drops on the lid and for mould; a little more air does it. Wash your hands afterwards.",
+        first="Look for drops and mould, and let in a little air.",
         otherwise="Water may drip on the eggs, and mould may grow.",
         look=partial(_look, damp=True),
         cleared_says="No longer too damp",
@@ -123,7 +139,7 @@ KINDS = (
         "where too_damp_pct is set",
         clears="the surface is 1 °C above the dew point again for half an hour",
         why="a lid colder than the dew point drips; its temperature is an estimate, since no probe is on it",
-        first="Look whether the lid drips onto the eggs; tilt it, or lay it so that drops run to the wall.",
+        first="See whether the lid drips; tilt it so that drops run to the wall.",
         otherwise="Drops fall on the eggs where the lid is lowest.",
         look=_look_drips,
         tell_cleared=False,

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import Final
 
 from monitor.core.climate.exposure import HEAT_SINGLE_H, HEAT_SUM_H
 from monitor.core.notices.conditions import Sample, Where
 from monitor.core.notices.kinds import Kind, Look
+from monitor.core.notices.kinds.limits import inside
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.formats import show_span, show_temperature
+
+HIGHEST: Final = "That is the highest temperature of its profile."
 
 
 def _look_single(snapshot: Snapshot) -> Iterable[Look]:
@@ -27,10 +31,17 @@ def _look_single(snapshot: Snapshot) -> Iterable[Look]:
             box.box.id,
             [Sample(snapshot.now_ms, where, found.lasting_s)],
             f"box {box.box.id}",
-            f"{box.place}: at or above {show_temperature(box.profile_high_c, snapshot.unit)}, the highest temperature "
-            f"of its profile, for {show_span(found.lasting_s)} in one go (limit {HEAT_SINGLE_H:g} h), "
-            f"{show_span(found.total_s)} within the last day; now {show_temperature(box.now_c, snapshot.unit)}; holds "
-            f"{', '.join(box.occupied_by)}",
+            f"box {box.box.id}: {show_span(found.lasting_s)} at or above "
+            f"{show_temperature(box.profile_high_c, snapshot.unit)} in one go, limit {HEAT_SINGLE_H:g} h",
+            more=(
+                f"Now it is at {show_temperature(box.now_c, snapshot.unit)}.",
+                f"Within the last day it was {show_span(found.total_s)}.",
+                HIGHEST,
+                *inside(box),
+            ),
+            value=show_span(found.lasting_s),
+            limit=f"{HEAT_SINGLE_H:g} h",
+            worse=found.lasting_s,
             facts={"lasting_s": round(found.lasting_s), "total_s": round(found.total_s)},
         )
 
@@ -48,9 +59,16 @@ def _look_sum(snapshot: Snapshot) -> Iterable[Look]:
                 )
             ],
             lot.lot.id,
-            f"{lot.lot.id} in box {lot.lot.box}: {show_span(heat.total_s)} so far at or above "
-            f"{show_temperature(lot.heat.limit_c, snapshot.unit)}, the highest temperature of its profile (limit "
-            f"{HEAT_SUM_H:g} h), {show_span(heat.longest_s)} of them in one go; counted by hourly means",
+            f"{lot.lot.id} in box {lot.lot.box}: {show_span(heat.total_s)} at or above "
+            f"{show_temperature(lot.heat.limit_c, snapshot.unit)} in sum, limit {HEAT_SUM_H:g} h",
+            more=(
+                f"{show_span(heat.longest_s)} of them were in one go, counted by hourly means.",
+                HIGHEST,
+                "Note it for candling.",
+            ),
+            value=show_span(heat.total_s),
+            limit=f"{HEAT_SUM_H:g} h",
+            worse=heat.total_s,
             facts={"total_s": round(heat.total_s), "longest_s": round(heat.longest_s)},
         )
 
@@ -64,8 +82,8 @@ KINDS = (
         "while it is told as too warm",
         clears="the box is below that temperature",
         why="heat harms as a dose, by how hot and how long; the two hours are judgement, no source",
-        first="Lower the set point, or give the limits of the box a look; do not cool the eggs abruptly.",
-        otherwise="Each further hour adds to the harm; embryos die or hatch deformed.",
+        first="Lower the set point, or look at the box's limits; no sudden cold.",
+        otherwise="Each further hour adds harm: embryos die or hatch deformed.",
         look=_look_single,
         groups=True,
         tell_cleared=False,
@@ -78,7 +96,7 @@ KINDS = (
         clears="the lot has ended",
         why="many warm spells that each were short enough add up; ten hours is the sum that indicators on vaccine "
         "shipments allow above their limit (WHO type I); that it suits eggs is judgement, no source",
-        first="Lower the set point or move the lot to a cooler place in the stack; note it for candling.",
+        first="Lower the set point, or move the lot to a cooler place.",
         otherwise="The lot may lose eggs although no single spell was long.",
         look=_look_sum,
         tell_cleared=False,

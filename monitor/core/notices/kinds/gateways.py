@@ -11,15 +11,17 @@ from typing import Final
 
 from monitor.core.climate.box_temperature import probes_for
 from monitor.core.notices.conditions import Rule, holds
+from monitor.core.notices.fitting import fit_list
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import GatewayNow, Snapshot
-from monitor.core.terms.formats import show_span, show_time
+from monitor.core.terms.formats import show_since, show_span, show_time
 from monitor.core.terms.settings import Urgency
 
 # A gateway that restarts, or finds its network again, is back within this time, and no news. Judgement: the broker
 # itself waits for one and a half keep-alives before it tells of a line that died in silence (MQTT 3.1.1, 3.1.2.10).
 GONE_S: Final = 120.0
-MOST_NAMED: Final = 8
+# Of names, in characters.
+MOST_NAMED: Final = 120
 
 
 def _look(snapshot: Snapshot) -> Iterable[Look]:
@@ -39,6 +41,10 @@ def _look(snapshot: Snapshot) -> Iterable[Look]:
             Rule(on_delay_s=_delay_s(gateway), off_delay_s=GONE_S),
             facts={"since_ms": gateway.said.since_ms if gateway.said is not None and gateway.said.gone else None},
             urgency=urgency if gateway.gone else None,
+            more=tuple(_more(gateway, snapshot)) if gateway.gone else (),
+            name=gateway.gateway.id,
+            value=_since(gateway, snapshot) if gateway.gone else "",
+            worse=len(gateway.probes),
         )
 
 
@@ -76,23 +82,31 @@ def _line(gateway: GatewayNow, snapshot: Snapshot) -> str:
         return f"gateway {name} has said nothing yet"
     if not gateway.gone:
         return f"gateway {name} is here" if not said.gone else f"gateway {name} is here: its probes are heard"
-    when = show_time(said.since_ms, snapshot.zone, snapshot.now_ms)
-    how = f"found so at {when}, when its will was there already" if said.kept else f"by its last will of {when}"
-    line = f"gateway {name} is gone ({how}); "
-    if not gateway.probes:
-        return line + "no probe names it"
-    named = [p.probe.id for p in gateway.probes]
-    shown = ", ".join(named[:MOST_NAMED]) + (f" and {len(named) - MOST_NAMED} more" if len(named) > MOST_NAMED else "")
-    line += f"not heard meanwhile: {shown}"
-    heard = [p.last_ms for p in gateway.probes if p.last_ms is not None]
-    if heard:
-        line += (
-            f"; last reading {show_time(max(heard), snapshot.zone, snapshot.now_ms)}, "
-            f"{show_span(max(snapshot.now_ms - max(heard), 0) / 1000)} ago"
-        )
+    return f"gateway {name} is gone {_since(gateway, snapshot)}"
+
+
+def _since(gateway: GatewayNow, snapshot: Snapshot) -> str:
+    since_ms = snapshot.now_ms if gateway.said is None else gateway.said.since_ms
+    return f"since {show_since(since_ms, snapshot.zone, snapshot.now_ms)}"
+
+
+def _more(gateway: GatewayNow, snapshot: Snapshot) -> Iterable[str]:
     boxes = sorted({p.probe.box for p in gateway.probes if p.probe.box is not None})
     eggs = [b.box.id for b in snapshot.boxes if b.occupied_by and b.box.id in boxes]
-    return line + (f"; boxes with eggs behind it: {', '.join(eggs)}" if eggs else "")
+    if eggs:
+        yield f"Boxes with eggs behind it: {fit_list(eggs, MOST_NAMED)}."
+    named = [p.probe.id for p in gateway.probes]
+    yield f"Not heard meanwhile: {fit_list(named, MOST_NAMED)}." if named else "No probe names it."
+    heard = [p.last_ms for p in gateway.probes if p.last_ms is not None]
+    if heard:
+        yield (
+            f"Last reading {show_time(max(heard), snapshot.zone, snapshot.now_ms)}, "
+            f"{show_span(max(snapshot.now_ms - max(heard), 0) / 1000)} ago."
+        )
+    if gateway.said is not None and gateway.said.kept:
+        yield "Its last will was there already when it was looked for."
+    else:
+        yield "The broker tells so by its last will."
 
 
 KIND = Kind(
@@ -103,9 +117,10 @@ KIND = Kind(
     "eggs hang on what is gone, else today",
     clears="for two minutes it has said that it is here again, or a fresh reading of one of its probes has come",
     why="one cause for the silence of all of its probes, known long before they are missed",
-    first="Look at the gateway's power, then at its network; start it again.",
-    otherwise="Nothing is heard of its probes; their boxes are only estimated.",
+    first="Look at the gateway's power and network; start it again.",
+    otherwise="Its probes are not heard, their boxes only estimated.",
     look=_look,
+    dated=True,
     groups=True,
     cleared_says="Gateway here again",
 )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Final
 
-from monitor.core.climate.heater import FULL_DUTY, HeaterNow
+from monitor.core.climate.heater import FULL_DUTY, LEAST_LOSS, HeaterNow
 from monitor.core.notices.conditions import holds
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import Snapshot
@@ -37,6 +37,26 @@ def in_words(heater: HeaterNow, unit: DisplayUnit) -> str:
     return said
 
 
+def _more(heater: HeaterNow, snapshot: Snapshot) -> Iterable[str]:
+    w, unit = heater.wear, snapshot.unit
+    if w is None:
+        return
+    if w.most_duty >= FULL_DUTY:
+        yield "It has no reserve left."
+    elif w.full_in_days is not None:
+        yield f"If that goes on, it has no reserve left in about {w.full_in_days:.0f} days."
+    yield f"So since about {show_day(w.since_day * DAY_MS, snapshot.zone)}."
+    yield (
+        f"It warms the air by {show_difference(w.c_per_h, unit)} an hour at full power, at first by "
+        f"{show_difference(w.first_c_per_h, unit)}."
+    )
+    yield (
+        f"It is on for {100 * w.duty:.0f} % of the time, at first {100 * w.first_duty:.0f} %, in the hardest hours "
+        f"{100 * w.most_duty:.0f} %."
+    )
+    yield f"Seen by probe {heater.probe or '-'}. Was it moved or covered?"
+
+
 def soon(heater: HeaterNow) -> bool:
     """Whether a weak heater is about to have no reserve."""
     w = heater.wear
@@ -48,14 +68,22 @@ def _look(snapshot: Snapshot) -> Iterable[Look]:
         return
     for stack, heater in snapshot.heaters.items():
         w = heater.wear
-        since = f"; since about {show_day(w.since_day * DAY_MS, snapshot.zone)}" if w is not None and w.weak else ""
+        weak = w is not None and w.weak
+        line = f"the heater of stack {stack}, by probe {heater.probe or '-'}: {in_words(heater, snapshot.unit)}"
+        if w is not None and weak:
+            line = f"the heater of stack {stack} gives {100 * w.left:.0f} % of what it gave at first"
         yield Look(
             stack,
             holds(snapshot.now_ms, True if w is not None and w.weak else False if w and w.left >= WELL else None),
             f"heater of stack {stack}",
-            f"the heater of stack {stack}, by probe {heater.probe or '-'}: {in_words(heater, snapshot.unit)}{since}",
+            line,
             facts={"left": None if w is None else round(w.left, 3)},
-            urgency="today" if w is not None and w.weak and soon(heater) else None,
+            urgency="today" if weak and soon(heater) else None,
+            more=tuple(_more(heater, snapshot)) if weak else (),
+            name=stack,
+            value="" if w is None else f"{100 * w.left:.0f} %",
+            limit=f"{100 * (1 - LEAST_LOSS):.0f} %" if weak else "",
+            worse=0.0 if w is None else -w.left,
         )
 
 
@@ -67,8 +95,8 @@ KIND = Kind(
     "swing of the air that its thermostat keeps; today, when the trend leaves no reserve within two weeks",
     clears="it gives as much again, or heater_since is set anew",
     why="a heater that ages is on for longer, until it is on all the time and the room cools in the next cold night",
-    first="Look at the heater, its fan, its filter and its plug; was it moved or covered? Have a spare one at hand.",
-    otherwise="One cold night the room cannot be kept warm any more, and the boxes cool.",
+    first="Look at the heater, its fan, filter and plug; have a spare at hand.",
+    otherwise="One cold night the room cannot be kept warm any more.",
     look=_look,
     cleared_says="Heater as strong as before",
     keys=("watch.heater_since",),

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from typing import Final
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from typing import Any, Final
 
 from monitor.core.notices.conditions import holds
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import ProbeNow, Snapshot
-from monitor.core.readings.drift import LEAST_DRIFT_C
+from monitor.core.readings.drift import LEAST_DRIFT_C, Departure
 from monitor.core.terms.formats import show_day, show_difference
 from monitor.core.terms.times import DAY_MS
 
@@ -28,27 +29,36 @@ def _look_drift(snapshot: Snapshot) -> Iterable[Look]:
             since = None if known is None else known.since_ms
             found = probe.correction
             state = False if since is not None and found is not None and found.recorded_ms >= since else None
-        line = f"{probe.place} keeps with the others of its stack"
-        if left is not None:
-            size = show_difference(abs(left.shift_c), snapshot.unit, 2)
-            how = "at once"
-            if left.rate_c_per_day is not None:
-                rate = show_difference(abs(left.rate_c_per_day), snapshot.unit, 3)
-                how = f"{rate} a day for {left.until_day - left.since_day} days"
-            line = (
-                f"{probe.place} says {size} {'more' if left.shift_c > 0 else 'less'} than the others of its stack "
-                f"explain: {how}, since about {show_day(left.since_day * DAY_MS, snapshot.zone)}; "
-                f"{left.days} days judged, limit {show_difference(LEAST_DRIFT_C, snapshot.unit, 2)}"
-            )
-            if left.or_probe:
-                line += f"; it may be {left.or_probe} instead"
-        yield Look(
-            probe.probe.id,
+        name = probe.probe.id
+        look = Look(
+            name,
             holds(snapshot.now_ms, state),
-            f"probe {probe.probe.id}",
-            line,
+            f"probe {name}",
+            f"{probe.place} keeps with the others of its stack",
             facts={"shift_c": left.shift_c if left else None},
         )
+        yield look if left is None else replace(look, **_drifted(probe, left, snapshot))
+
+
+def _drifted(probe: ProbeNow, left: Departure, snapshot: Snapshot) -> dict[str, Any]:
+    """What is said of a probe that has left the others."""
+    size, limit = (show_difference(c, snapshot.unit, 2) for c in (abs(left.shift_c), LEAST_DRIFT_C))
+    how = "It came at once"
+    if left.rate_c_per_day is not None:
+        rate = show_difference(abs(left.rate_c_per_day), snapshot.unit, 3)
+        how = f"It came by {rate} a day for {left.until_day - left.since_day} days"
+    return {
+        "line": f"{probe.place} says {size} {'more' if left.shift_c > 0 else 'less'} than the others of its stack "
+        f"explain, limit {limit}",
+        "cause": f"It may be {left.or_probe} instead." if left.or_probe else "",
+        "more": (
+            f"{how}, since about {show_day(left.since_day * DAY_MS, snapshot.zone)}.",
+            f"{left.days} days were judged.",
+        ),
+        "value": size,
+        "limit": limit,
+        "worse": abs(left.shift_c),
+    }
 
 
 def _look_due(snapshot: Snapshot) -> Iterable[Look]:
@@ -77,18 +87,24 @@ def _look_due(snapshot: Snapshot) -> Iterable[Look]:
             and p.correction.how == "side by side"
             and snapshot.now_ms - p.correction.from_ms > CALIBRATED_FOR_DAYS * DAY_MS
         ]
-        line = f"stack {stack}: its probes were compared"
+        line, more = f"stack {stack}: its probes were compared", tuple[str, ...]()
         if old:
-            line = f"stack {stack}: {', '.join(old)} were last compared more than {CALIBRATED_FOR_DAYS} days ago"
+            line = f"stack {stack}: {_probes(old)} last compared more than {CALIBRATED_FOR_DAYS} days ago"
+            more = (f"They are: {', '.join(old)}.",)
         elif never and (why or asked):
-            line = f"stack {stack}: {', '.join(never)} were never compared with the others"
-            line += f", and {why}" if why else ""
+            line = f"stack {stack}: {_probes(never)} never compared with the others" + (f", and {why}" if why else "")
+            more = (f"They are: {', '.join(never)}.",)
         yield Look(
             stack,
             holds(snapshot.now_ms, len(probes) > 1 and bool(old or (never and (why or asked)))),
             f"stack {stack}",
             line,
+            more=more,
         )
+
+
+def _probes(ids: Sequence[str]) -> str:
+    return f"{ids[0]} was" if len(ids) == 1 else f"{len(ids)} probes were"
 
 
 KINDS = (
@@ -99,8 +115,8 @@ KINDS = (
         raises="one of three probes or more has left what the others explain by 0.25 °C or more, for five days",
         clears="the others explain it again, or it was compared or corrected",
         why="a probe that ages, gets wet or has slipped out of its place says something a little more wrong each day",
-        first="Look whether it lies where it should, is dry at its cable and unhurt; then compare: warmtally compare.",
-        otherwise="The box's development and its date are wrong by days, and too warm or too cool may go unseen.",
+        first="See that it lies right, dry and unhurt; then: warmtally compare.",
+        otherwise="Its box's date is wrong by days; heat or cold may go unseen.",
         look=_look_drift,
         cleared_says="Probe steady again",
     ),
@@ -111,8 +127,8 @@ KINDS = (
         raises="probes of a stack were last compared a year ago, or never, while its boxes seem unequally warm",
         clears="they were compared side by side",
         why="what two probes differ by looks like a difference between two boxes",
-        first="Put all probes of the stack together in one box and run: warmtally compare.",
-        otherwise="A difference between boxes may be one between probes, and nobody knows which.",
+        first="Put all probes of the stack into one box: warmtally compare.",
+        otherwise="A difference between boxes may be one between probes.",
         look=_look_due,
         tell_cleared=False,
     ),

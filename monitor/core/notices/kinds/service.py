@@ -3,29 +3,39 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Final
 
 from monitor.core.notices.conditions import Rule, Sample, Where, holds
+from monitor.core.notices.fitting import in_full, said
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import UNREAD_LEAST, Health, Snapshot
-from monitor.core.terms.formats import show_span, show_time
+from monitor.core.terms.formats import show_messages, show_since, show_span
 from monitor.core.terms.times import HOUR_MS
 
 CLOCK: Final = "clock"
 """The clock of this machine, as a subject."""
 
+# So much of what others say stands in a title.
+SHORT: Final = 26
+
 
 def _broker(snapshot: Snapshot) -> Iterable[Look]:
     link = snapshot.service.link
     state = {"refused": True, "up": False}.get(link.state)
-    line = f"the broker says no: {link.detail or 'no reason given'}" if state else "the broker lets us in"
-    yield Look("broker", holds(snapshot.now_ms, state), "the broker", line)
+    why = link.detail or "no reason given"
+    look = Look("broker", holds(snapshot.now_ms, state), "the broker", "the broker lets us in", name="")
+    if state:
+        look = replace(look, line=f"the broker says no: {said(why)}", more=in_full(why), value=said(why, SHORT))
+    yield look
 
 
 def _store(snapshot: Snapshot) -> Iterable[Look]:
     error = snapshot.service.store.error
-    line = f"readings cannot be written: {error}" if error else "readings are written"
-    yield Look("store", holds(snapshot.now_ms, bool(error)), "the store", line)
+    look = Look("store", holds(snapshot.now_ms, bool(error)), "the store", "readings are written", name="")
+    if error:
+        look = replace(look, line=f"the store says: {said(error)}", more=in_full(error), value=said(error, SHORT))
+    yield look
 
 
 def _disk(snapshot: Snapshot) -> Iterable[Look]:
@@ -34,44 +44,55 @@ def _disk(snapshot: Snapshot) -> Iterable[Look]:
     if free is not None:
         where = Where.BEYOND if free <= least else Where.BACK if free > 1.1 * least else Where.BETWEEN
         samples = [Sample(snapshot.now_ms, where, free)]
-    yield Look("disk", samples, "the disk", f"{free or 0:.0f} MB free where the store lies, limit {least:.0f} MB")
+    value, limit = f"{free or 0:.0f} MB", f"{least:.0f} MB"
+    line = f"{value} are free where the store lies, limit {limit}"
+    yield Look("disk", samples, "the disk", line, name="", value=value, limit=limit)
 
 
 def _clock(snapshot: Snapshot) -> Iterable[Look]:
     clock, behind_s = snapshot.service.clock, snapshot.behind_s
-    why = f": {clock.detail}" if clock.detail else ""
-    line = "the clock of this machine is trusted"
-    if not clock.trusted:
-        line = f"the clock of this machine cannot be trusted{why}"
-    elif behind_s is not None:
-        here, there = ("ahead", "behind") if behind_s > 0 else ("behind", "ahead")
-        told = f"{show_span(abs(behind_s))} {'old' if behind_s > 0 else 'ahead'}"
-        line = (
-            f"all readings that arrive carry times that are {told}: the clock of this machine is {here}, or that of "
-            f"whatever gives them their times is {there}"
-        )
     untrusted: bool | None = not clock.trusted or behind_s is not None
     found = any(p.clock is not None and snapshot.now_ms - p.clock.from_ms < HOUR_MS for p in snapshot.probes)
     if not untrusted and found and snapshot.raised("clock-untrusted", CLOCK):
         # The clocks of the others are still being found to be wrong by the same.
         untrusted = None
-    yield Look(CLOCK, holds(snapshot.now_ms, untrusted), "the clock", line, Rule(on_delay_s=300.0))
+    samples = holds(snapshot.now_ms, untrusted)
+    look = Look(CLOCK, samples, "the clock", "the clock of this machine is trusted", Rule(on_delay_s=300.0), name="")
+    if not clock.trusted:
+        why = clock.detail or "it is not set"
+        line = f"the clock of this machine cannot be trusted: {said(why)}"
+        look = replace(look, line=line, more=in_full(why), value=said(why, SHORT))
+    elif behind_s is not None:
+        here, there = ("ahead", "behind") if behind_s > 0 else ("behind", "ahead")
+        told = f"{show_span(abs(behind_s))} {'old' if behind_s > 0 else 'ahead'}"
+        look = replace(
+            look,
+            line=f"all readings that arrive carry times that are {told}",
+            more=(f"The clock of this machine is {here}, or that of whatever gives them their times is {there}.",),
+            value=f"{show_span(abs(behind_s))} off",
+        )
+    yield look
 
 
 def failing(
-    snapshot: Snapshot, subject: str, where: str, health: Health, after_s: float, *, well: str, ill: str
+    snapshot: Snapshot, subject: str, where: str, health: Health, after_s: float, *, well: str, ill: str, name: str = ""
 ) -> Look:
     """A part of the service that may have failed, told by ``well`` or by ``ill``, since when, and why. Until it has
     failed for long enough nothing is known: it may be a passing trouble."""
     since_ms = health.failing_since_ms
     if since_ms is None:
-        return Look(subject, holds(snapshot.now_ms, False), where, well)
+        return Look(subject, holds(snapshot.now_ms, False), where, well, name=name)
     lasts_s = (snapshot.now_ms - since_ms) / 1000
-    line = (
-        f"{ill} since {show_time(since_ms, snapshot.zone, snapshot.now_ms)}, for {show_span(lasts_s)}: "
-        f"{health.why or 'no answer'}"
+    return Look(
+        subject,
+        holds(snapshot.now_ms, True if lasts_s >= after_s else None),
+        where,
+        f"{ill} since {show_since(since_ms, snapshot.zone, snapshot.now_ms)} ({show_span(lasts_s)})",
+        more=(f"The reason: {said(health.why or 'no answer')}", *in_full(health.why)),
+        name=name,
+        value=f"for {show_span(lasts_s)}",
+        worse=lasts_s,
     )
-    return Look(subject, holds(snapshot.now_ms, True if lasts_s >= after_s else None), where, line)
 
 
 def _stuck(snapshot: Snapshot) -> Iterable[Look]:
@@ -84,6 +105,7 @@ def _stuck(snapshot: Snapshot) -> Iterable[Look]:
             snapshot.room.watch.stuck_after_s,
             well=f"channel {channel} takes notices",
             ill=f"channel {channel} has taken nothing",
+            name=channel,
         )
 
 
@@ -96,7 +118,7 @@ def _shipping(snapshot: Snapshot) -> Iterable[Look]:
             snapshot.service.shipping,
             snapshot.room.watch.shipping_behind_s,
             well="the outside database has caught up",
-            ill="the outside database is behind",
+            ill="the outside database has taken nothing",
         )
 
 
@@ -118,13 +140,17 @@ def _unread(snapshot: Snapshot) -> Iterable[Look]:
         # Readings that do come show that the form is right: then single bad messages are only kept.
         fresh = probe.usable_ms is not None and snapshot.now_ms - probe.usable_ms < probe.probe.quiet_after_s * 1000
         state: bool | None = False if fresh else (True if probe.unread >= UNREAD_LEAST else None)
-        line = f"probe {probe.probe.id}: a reading came"
+        name = probe.probe.id
+        look = Look(name, holds(snapshot.now_ms, state), f"probe {name}", f"probe {name}: a reading came")
         if not fresh:
-            line = (
-                f"probe {probe.probe.id}: {probe.unread} messages of the last quarter hour could not be read: "
-                f"{probe.unread_reason}"
+            look = replace(
+                look,
+                line=f"probe {name}: {show_messages(probe.unread)} of the last 15 min could not be read",
+                more=(f"The newest: {said(probe.unread_reason)}", *in_full(probe.unread_reason)),
+                value=show_messages(probe.unread),
+                worse=probe.unread,
             )
-        yield Look(probe.probe.id, holds(snapshot.now_ms, state), f"probe {probe.probe.id}", line)
+        yield look
 
 
 KINDS = (
@@ -135,7 +161,7 @@ KINDS = (
         raises="the broker refuses the login or the subscription",
         clears="the broker accepts again",
         why="without the broker no reading arrives",
-        first="Check the login in the configuration and at the broker; the service tries again by itself.",
+        first="Check the login in the configuration and at the broker.",
         otherwise="Nobody watches the eggs.",
         look=_broker,
         of_service=True,
@@ -148,7 +174,7 @@ KINDS = (
         raises="a commit of readings failed (disk full, file damaged)",
         clears="a commit succeeded again",
         why="nothing is acknowledged that is not on the disk; readings wait at the broker meanwhile",
-        first="Free some space on the disk or mend the store as the message says.",
+        first="Free some space on the disk, or mend the store.",
         otherwise="The broker's own queue fills and readings are lost there.",
         look=_store,
         of_service=True,
@@ -182,26 +208,28 @@ KINDS = (
     ),
     Kind(
         name="notices-stuck",
+        dated=True,
         says="Notices do not arrive",
         urgency="now",
         raises="a channel has taken no notice for a quarter of an hour though one waits",
         clears="the channel takes notices again",
         why="a notice that does not arrive is no notice",
-        first="Try: warmtally drill. Look at the network and the channel's address.",
-        otherwise="You are not told through this channel; the other channels are used.",
+        first="Try: warmtally drill. Look at the network and the address.",
+        otherwise="You are told through the other channels alone.",
         look=_stuck,
         of_service=True,
         cleared_says="Notices arrive again",
     ),
     Kind(
         name="shipping-behind",
+        dated=True,
         says="Outside database behind",
         urgency="diary",
         raises="the outside database has taken nothing for half an hour though readings wait",
         clears="it has caught up",
         why="the local store stays the one that is read; only outside charts are late",
         first="Look at the database's address, login and disk.",
-        otherwise="Nothing is lost: what is missing is sent when it answers.",
+        otherwise="Nothing is lost: the rest is sent when it answers.",
         look=_shipping,
         of_service=True,
         tell_cleared=True,
@@ -209,13 +237,14 @@ KINDS = (
     ),
     Kind(
         name="heartbeat-unanswered",
+        dated=True,
         says="Heartbeat unanswered",
         urgency="today",
         raises="the outside heartbeat's address has not answered for a quarter of an hour",
         clears="it answers again",
         why="that address is who would notice if this service were gone",
-        first="Look at the network and at the address's own page.",
-        otherwise="If this service stops, nobody outside notices; or they notice a stop that is none.",
+        first="Look at the network, then at the address's own page.",
+        otherwise="If this service stops, nobody outside notices.",
         look=_heartbeat,
         of_service=True,
         cleared_says="Heartbeat answered again",
@@ -227,7 +256,7 @@ KINDS = (
         raises="three or more messages of a probe within a quarter hour could not be decoded and no good one came",
         clears="a reading of the probe arrives",
         why="a changed form of message looks like a dead probe, but is mended in the configuration",
-        first="See what arrives: warmtally listen. Correct the probe's pointer, unit or time in the configuration.",
+        first="See what arrives: warmtally listen. Then correct the probe's keys.",
         otherwise="The box's temperature is only estimated.",
         look=_unread,
         cleared_says="Probe readable again",

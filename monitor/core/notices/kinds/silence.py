@@ -7,16 +7,18 @@ cause is the broker, the gateway or the power, and one condition says so instead
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Final
 
-from monitor.core.notices.after_silence import Facts, arrived, facts_of, heard_again
+from monitor.core.notices.after_silence import RESIDUAL, Facts, arrived, facts_of, heard_again
 from monitor.core.notices.conditions import Rule, Sample, Where, holds
 from monitor.core.notices.doubts import others_of_blind
+from monitor.core.notices.fitting import in_full, said
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import UNREAD_LEAST, ProbeNow, Snapshot
 from monitor.core.readings.late_readings import LONGEST_S
 from monitor.core.readings.probe_clocks import CLOCK_MESSAGES, CLOCK_SPAN_S, CLOCK_SWAYS_S
-from monitor.core.terms.formats import as_said, show_span, show_time
+from monitor.core.terms.formats import as_said, show_messages, show_since, show_span
 
 LOOK_AT_BOX: Final = "Look at the box's own thermometer and at the heat; then at the probe."
 
@@ -69,44 +71,51 @@ def _fresh(probe: ProbeNow, snapshot: Snapshot) -> bool:
 def _look_probes(snapshot: Snapshot) -> Iterable[Look]:
     newest = snapshot.newest_ms
     for probe in snapshot.probes:
-        last = (
-            "no usable reading yet"
-            if probe.usable_ms is None
-            else (
-                f"last usable reading {show_time(probe.usable_ms, snapshot.zone, snapshot.now_ms)}, "
-                f"{show_span(max(snapshot.now_ms - probe.usable_ms, 0) / 1000)} ago"
-            )
-        )
-        if probe.last_ms is not None and probe.last_ms != probe.usable_ms and probe.last_value is not None:
-            last += f" (it sends {as_said(probe.last_value, probe.probe.unit)}, which is no reading)"
-        line = f"{probe.place}: {last}; expected every {show_span(probe.probe.interval_s)}"
-        line += _battery(probe, snapshot)
         told, beyond = "", False
         if probe.probe.box is not None and probe.probe.quantity == "temperature":
             told, beyond = others_of_blind(probe.probe.box, snapshot)
-        if _came_within(probe, snapshot.now_ms, probe.probe.quiet_after_s * 1000) and not _fresh(probe, snapshot):
-            line += "; it sends, but with times that are older"
-        if probe.unread:
-            line += f"; {probe.unread} messages came that could not be read: {probe.unread_reason}"
-        yield Look(
+        look = Look(
             probe.probe.id,
             (Sample(snapshot.now_ms, _quiet(probe, newest, snapshot)),),
             f"probe {probe.probe.id}",
-            line,
+            f"{probe.place}: no usable reading yet",
             Rule(on_delay_s=_delay_s(probe)),
             facts={"last_ms": probe.usable_ms},
             urgency="now" if beyond else None,
             first=LOOK_AT_BOX if beyond else "",
             doubt=told,
+            more=tuple(_more(probe, snapshot)),
+            limit=show_span(probe.probe.quiet_after_s),
         )
+        if probe.usable_ms is not None:
+            silent_s = max(snapshot.now_ms - probe.usable_ms, 0) / 1000
+            at = show_since(probe.usable_ms, snapshot.zone, snapshot.now_ms)
+            line = f"{probe.place}: last usable reading {at}, {show_span(silent_s)} ago, limit {look.limit}"
+            look = replace(look, line=line, value=show_span(silent_s), worse=silent_s)
+        yield _by_battery(look, probe, snapshot)
 
 
-def _battery(probe: ProbeNow, snapshot: Snapshot) -> str:
-    """What its battery said last, where that is low: the likely reason."""
+def _more(probe: ProbeNow, snapshot: Snapshot) -> Iterable[str]:
+    """What else is known of a probe that is quiet."""
+    if _came_within(probe, snapshot.now_ms, probe.probe.quiet_after_s * 1000) and not _fresh(probe, snapshot):
+        yield "It sends, but with times that are older."
+    if probe.last_ms is not None and probe.last_ms != probe.usable_ms and probe.last_value is not None:
+        yield f"It sends {as_said(probe.last_value, probe.probe.unit)}, which is no reading."
+    if probe.unread:
+        yield f"{show_messages(probe.unread)} could not be read: {said(probe.unread_reason)}."
+        yield from in_full(probe.unread_reason)
+    yield f"A reading is expected every {show_span(probe.probe.interval_s)}."
+    if probe.probe.box is not None:
+        yield "Look at the box's own thermometer meanwhile."
+
+
+def _by_battery(look: Look, probe: ProbeNow, snapshot: Snapshot) -> Look:
+    """With what its battery said last, where that is low: the likely cause."""
     for battery in snapshot.batteries:
         if battery.battery.battery_of == probe.probe.id and snapshot.raised("battery-low", battery.battery.id):
-            return "; its battery was told as low"
-    return ""
+            first = look.first or "Renew or charge the probe's battery."
+            return replace(look, cause="Its battery was told as low.", first=first)
+    return look
 
 
 def _look_room(snapshot: Snapshot) -> Iterable[Look]:
@@ -114,27 +123,33 @@ def _look_room(snapshot: Snapshot) -> Iterable[Look]:
     heard = (
         "nothing was heard since the start"
         if newest is None
-        else (f"last reading {show_time(newest, snapshot.zone, snapshot.now_ms)}")
+        else (f"last reading {show_since(newest, snapshot.zone, snapshot.now_ms)}")
     )
     quiet = snapshot.room_quiet
     known = snapshot.raised("room-quiet", snapshot.room.name)
     before = None if known is None else known.facts
-    line = f"room {snapshot.room.name} is heard: {heard}"
-    if quiet is False and before is not None:
-        story = heard_again(snapshot, before)
-        line += f"; {story}" if story else ""
-    if quiet is not False:
-        line = f"no probe of room {snapshot.room.name} is heard: {heard}; broker: " + (
-            snapshot.service.link.detail or snapshot.service.link.state
-        )
-    yield Look(
+    look = Look(
         snapshot.room.name,
         _back(snapshot, before) if quiet is False and before is not None else holds(snapshot.now_ms, quiet),
         f"room {snapshot.room.name}",
-        line,
+        f"room {snapshot.room.name} is heard: {heard}",
         Rule(off_delay_s=_back_s(snapshot)),
         facts={"last_ms": newest} if quiet is False and before is None else facts_of(snapshot, newest, before),
+        name="",
     )
+    if quiet is False and before is not None:
+        story, cold = heard_again(snapshot, before)
+        look = replace(look, more=story, after=RESIDUAL if cold else "")
+    if quiet is not False:
+        why = snapshot.service.link.detail or snapshot.service.link.state
+        since = "" if newest is None else f"since {show_since(newest, snapshot.zone, snapshot.now_ms)}"
+        look = replace(
+            look,
+            line=f"no probe of room {snapshot.room.name} is heard: {heard}",
+            more=(f"The line to the broker: {said(why)}.", *in_full(why)),
+            value=since,
+        )
+    yield look
 
 
 def _back_s(snapshot: Snapshot) -> float:
@@ -181,9 +196,10 @@ KINDS = (
         raises="no usable reading of a probe for its quiet time (three intervals, ten minutes at least, unless set)",
         clears="its next usable reading",
         why="a box without a probe is a box nobody watches; its development goes on and is filled from its neighbours",
-        first="Look at the probe's battery, cable and place; look at the box's own thermometer meanwhile.",
-        otherwise="The box's temperature is only estimated, and its window gets wider each day.",
+        first="Look at the probe's battery, cable and place.",
+        otherwise="The box is only estimated; its window gets wider each day.",
         look=_look_probes,
+        dated=True,
         groups=True,
         cleared_says="Probe heard again",
     ),
@@ -194,9 +210,10 @@ KINDS = (
         raises="no reading of any probe, or no link to the broker, for 15 minutes (unless set)",
         clears="readings arrive again, for three intervals of its slowest probe (half the quiet time at most)",
         why="the broker, the gateway, the network or the power of the room is gone, and with it perhaps the heat",
-        first="Look whether the room has power; then at the gateway, the network and the broker.",
+        first="See whether the room has power; then gateway, network, broker.",
         otherwise="Nobody watches the eggs. If the power is gone, they cool.",
         look=_look_room,
+        dated=True,
         cleared_says="Room heard again",
         keys=("watch.room_quiet_after",),
     ),

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from typing import Final
 
 from monitor.core.climate.stacks import StackProfile
 from monitor.core.development.lots import LotNow
-from monitor.core.development.remedies import DRIES, Siblings, advise, fanned, in_short, siblings_in
+from monitor.core.development.remedies import DRIES, PROBES_ALONE, Siblings, advise, fanned, in_short, siblings_in
 from monitor.core.development.siblings import apart
 from monitor.core.notices.conditions import Rule, Where, above
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import Snapshot
-from monitor.core.terms.formats import show_difference, show_temperature
+from monitor.core.terms.formats import show_difference, show_temperature, show_within_difference
 from monitor.core.terms.settings import DisplayUnit
 from monitor.core.terms.times import HOUR_MS
 
@@ -25,6 +27,8 @@ _LEAST_SHARE = 0.75
 DEADBAND_C = 0.2
 # Boxes of one clutch must come together by so much again before the condition clears, in days.
 _APART_DEADBAND_DAYS = 0.25
+ALONE: Final = "The probes alone could explain it: put them side by side, warmtally compare."
+WITHIN: Final = "It is within the uncertainty of the probes."
 
 
 def doubt(beyond_probes: bool, compared: bool) -> str:
@@ -34,7 +38,7 @@ def doubt(beyond_probes: bool, compared: bool) -> str:
             "" if beyond_probes else ", yet it is within their uncertainty"
         )
     if beyond_probes:
-        return "more than the probes' stated uncertainty explains; they were not compared side by side"
+        return "more than the probes' stated uncertainty; they were never compared side by side"
     return "the probes alone could explain it; to find out, put them side by side in one box: warmtally compare"
 
 
@@ -90,26 +94,56 @@ def _look_stacks(snapshot: Snapshot) -> Iterable[Look]:
     for stack in snapshot.room.stacks:
         profile = seen.get(stack)
         samples = []
-        line = f"stack {stack}"
         if profile is not None and _hours(profile)[0] * 3600.0 >= watch.uneven_over_s * _LEAST_SHARE:
             deadband_c = min(DEADBAND_C, watch.uneven_c / 2.0)
             samples = [above(snapshot.now_ms, profile.difference_c, watch.uneven_c, deadband_c)]
             if not _whole(snapshot, profile):
                 suspect = {f"box {p.probe.box}" for p in snapshot.probes if not snapshot.believes(p.probe.id, "advice")}
                 samples = [s for s in samples if s.where is Where.BEYOND and not suspect & set(profile.names)]
-        if profile is not None:
-            more = mended(snapshot, profile)
-            limit = show_difference(watch.uneven_c, snapshot.unit)
-            # That the probes are to be compared is told once, by calibration-due.
-            line = describe(profile, snapshot.unit, advised=True) + f"; limit {limit}" + (f"; {more}" if more else "")
-        yield Look(
+        look = Look(
             stack,
             samples,
             f"stack {stack}",
-            line,
+            f"stack {stack}: how even it is, is not known",
             Rule(_DELAY_S, _DELAY_S),
             {"difference_c": profile.difference_c if profile else None},
         )
+        yield look if profile is None else _of_profile(look, profile, snapshot)
+
+
+def _of_profile(look: Look, profile: StackProfile, snapshot: Snapshot) -> Look:
+    unit = snapshot.unit
+    limit = show_difference(snapshot.room.watch.uneven_c, unit)
+    apart_by = show_within_difference(profile.difference_c, 2 * profile.difference_sd_c, unit)
+    levels = ", ".join(
+        f"{level.name} ({level.height_cm:.0f} cm) {show_temperature(level.mean_c, unit)}" for level in profile.levels
+    )
+    doubtful, told = _by_probes(profile.beyond_probes, profile.compared)
+    return replace(
+        look,
+        line=f"stack {profile.stack}: {profile.warmest} is {apart_by} warmer than {profile.coolest}, limit {limit}",
+        doubt=doubtful,
+        more=(
+            *_advised(mended(snapshot, profile), doubtful),
+            told,
+            f"{_span(profile)[:1].upper()}{_span(profile)[1:]}: {levels}.",
+        ),
+        value=show_difference(profile.difference_c, unit),
+        limit=limit,
+        worse=profile.difference_c,
+    )
+
+
+def _by_probes(beyond_probes: bool, compared: bool) -> tuple[str, str]:
+    """What is doubtful of a difference, given the probes behind it, and what else is to be said of them."""
+    if compared:
+        return "" if beyond_probes else WITHIN, "The probes were compared side by side."
+    return "" if beyond_probes else ALONE, "The probes were never compared side by side."
+
+
+def _advised(sentences: Sequence[str], doubtful: str) -> list[str]:
+    """The advice; that there is none, since the probes alone could explain it, is said once."""
+    return [] if doubtful == ALONE and any(PROBES_ALONE in x for x in sentences) else list(sentences)
 
 
 def pairs(snapshot: Snapshot) -> Iterable[tuple[LotNow, LotNow]]:
@@ -131,8 +165,8 @@ def advice(snapshot: Snapshot, early: LotNow, late: LotNow) -> Siblings:
     return advise(early, late, profile, min(highs, default=None), taken, snapshot.unit)
 
 
-def mended(snapshot: Snapshot, profile: StackProfile) -> str:
-    """What would mend a stack, in short: for the siblings in it that are furthest apart, else for its boxes."""
+def mended(snapshot: Snapshot, profile: StackProfile) -> tuple[str, ...]:
+    """What would mend a stack, in short sentences: for the siblings in it furthest apart, else for its boxes."""
     boxes = {b.id for b in snapshot.room.boxes if b.stack == profile.stack}
     inside = [x for x in snapshot.lots if x.lot.box in boxes]
     advised = [advice(snapshot, early, late) for early, late in siblings_in(inside)]
@@ -140,12 +174,12 @@ def mended(snapshot: Snapshot, profile: StackProfile) -> str:
         return in_short(max(advised, key=lambda x: x.apart_days), snapshot.now_ms, snapshot.zone)
     odd = profile.odd
     if odd is not None:
-        return f"{odd.level.name} stands out from the others: first look at its probe"
+        return (f"{odd.level.name[:1].upper()}{odd.level.name[1:]} stands out from the others: look at its probe.",)
     stirred = fanned(profile, inside)
     if not stirred:
-        return ""
+        return ()
     to = show_temperature(sum(x.to_c for x in stirred) / len(stirred), snapshot.unit)
-    return f"what would mend it: a fan, which would bring the boxes to about {to} ({DRIES})"
+    return f"What would mend it: a fan, which would bring the boxes to about {to}.", f"{DRIES.capitalize()}."
 
 
 def _look_siblings(snapshot: Snapshot) -> Iterable[Look]:
@@ -153,23 +187,27 @@ def _look_siblings(snapshot: Snapshot) -> Iterable[Look]:
     for early, late in pairs(snapshot):
         days, sd = apart(early, late)
         past = [x.past for x in (early, late) if x.past is not None]
-        warm, means = "", [show_temperature(x.mean_c, snapshot.unit, 2) for x in past if x.mean_c is not None]
-        if len(means) == 2:
-            warm = f" ({means[0]} against {means[1]} on average so far)"
-        line = (
-            f"clutch {early.clutch.id}: {early.lot.id} is expected {days:.1f} ± {2 * sd:.1f} days before "
-            f"{late.lot.id}{warm}; {doubt(days > 2 * sd, all(x.compared for x in past))}; limit {limit:.1f} days; "
-            f"{in_short(advice(snapshot, early, late), snapshot.now_ms, snapshot.zone)}"
-        )
+        means = [show_temperature(x.mean_c, snapshot.unit, 2) for x in past if x.mean_c is not None]
+        doubtful, told = _by_probes(days > 2 * sd, all(x.compared for x in past))
+        advised = in_short(advice(snapshot, early, late), snapshot.now_ms, snapshot.zone)
         # What is filled for a suspect probe moves no box and raises nothing.
         known = _believed(snapshot, early, late)
         yield Look(
             early.clutch.id,
             [above(snapshot.now_ms, days, limit, _APART_DEADBAND_DAYS)] if known else [],
             f"clutch {early.clutch.id}",
-            line,
+            f"{early.lot.id} is expected {days:.1f} ± {2 * sd:.1f} days before {late.lot.id}, limit {limit:.1f} days",
             Rule(_DELAY_S, _DELAY_S),
             {"days": days, "sd_days": sd},
+            doubt=doubtful,
+            more=(
+                *_advised(advised, doubtful),
+                *([f"On average so far {means[0]} against {means[1]}."] if len(means) == 2 else []),
+                told,
+            ),
+            value=f"{days:.1f} days",
+            limit=f"{limit:.1f} days",
+            worse=days,
         )
 
 
@@ -182,8 +220,8 @@ KINDS = (
         "which three quarters at least were measured",
         clears="the difference falls below the limit by more than its deadband",
         why="warm air rises; boxes of one clutch on different shelves then hatch days apart",
-        first="Look at the fan and at what blocks the air; see: warmtally stack.",
-        otherwise="The boxes drift apart, by days of hatch date over a whole incubation.",
+        first="Look at the fan and the air's way; then: warmtally stack.",
+        otherwise="The boxes hatch days apart.",
         look=_look_stacks,
         cleared_says="Stack even again",
         keys=("watch.uneven_c", "watch.uneven_over"),
@@ -195,8 +233,8 @@ KINDS = (
         raises="boxes of one clutch are expected to hatch further apart than the limit (two days unless set)",
         clears="they come together again, or one of them has hatched",
         why="when one box has pipped and the other lies still, the keeper must know whether to wait",
-        first="Nothing urgent: note it. Swapping the boxes evens out what is still to come; see: warmtally stack.",
-        otherwise="The cooler box hatches later by about that many days; that alone does no harm.",
+        first="Nothing urgent: note it, and see: warmtally stack.",
+        otherwise="The cooler box hatches so much later; that alone does no harm.",
         look=_look_siblings,
         tell_cleared=False,
         keys=("watch.apart_days",),

@@ -15,7 +15,7 @@ from monitor.core.development.window import Window
 from monitor.core.notices.conditions import KindName, holds
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import Snapshot
-from monitor.core.terms.formats import show_day, show_eggs
+from monitor.core.terms.formats import show_date, show_eggs
 
 _DAY_MS = 86_400_000.0
 # A stage is gone back to only when the date has moved away by so much: forecasts sway by hours with the weather,
@@ -25,10 +25,12 @@ _SWAY_MS = 0.5 * _DAY_MS
 # two hundred is later than that. Judgement, no source.
 PAST_WINDOW_SHARE = 0.5
 _STAGES: Final[tuple[KindName | Literal[""], ...]] = ("", "window-near", "window-open", "window-past")
-_CANDLING = (
-    "Signs that an egg is alive: it candles pink with vessels, it is firm, it does not smell. Ask an experienced "
-    "keeper or a reptile veterinarian. A window is an estimate; no egg is opened on its word."
+CANDLING: Final = (
+    "No egg is opened on the word of a window: it is an estimate.",
+    "Signs that an egg is alive: it candles pink with vessels, it is firm, it does not smell.",
+    "Ask an experienced keeper or a reptile veterinarian.",
 )
+HANDS: Final = "Wash your hands after handling eggs."
 
 
 def _stage(lot: LotNow, window: Window, snapshot: Snapshot) -> KindName | Literal[""]:
@@ -46,20 +48,15 @@ def _stage_at(window: Window, snapshot: Snapshot, at_ms: float) -> int:
     return sum(at_ms >= begin for begin in begins)
 
 
-def describe(lot: LotNow, window: Window, snapshot: Snapshot) -> str:
-    """A lot's window in one sentence."""
+def _more(lot: LotNow, window: Window, snapshot: Snapshot) -> Iterable[str]:
+    """What is known of a lot's window besides its days."""
     development, filled_share = (lot.past.development, lot.past.filled_share) if lot.past else (0.0, 0.0)
-    text = (
-        f"{lot.lot.id} ({show_eggs(lot.lot.waiting)}, {lot.clutch.species}): first pip expected "
-        f"{show_day(window.p10_ms, snapshot.zone)} to {show_day(window.p90_ms, snapshot.zone)} "
-        f"(8 in 10; middle {show_day(window.p50_ms, snapshot.zone)}), development "
-        f"{100 * development:.0f} %"
-    )
+    yield f"That is so in 8 of 10; the middle is {show_date(window.p50_ms, snapshot.zone)}."
+    yield f"Development {100 * development:.0f} %, {lot.clutch.species}."
     if window.causes:
-        text += f"; mostly uncertain because: {window.causes[0].name} (± {window.causes[0].days:.1f} days)"
+        yield f"Mostly uncertain because: {window.causes[0].name} (± {window.causes[0].days:.1f} days)."
     if filled_share > 0.05:
-        text += f"; {100 * filled_share:.0f} % of the time was filled in, not measured"
-    return text
+        yield f"{100 * filled_share:.0f} % of the time was filled in, not measured."
 
 
 def _look(snapshot: Snapshot, kind: KindName) -> Iterable[Look]:
@@ -70,14 +67,21 @@ def _look(snapshot: Snapshot, kind: KindName) -> Iterable[Look]:
                 yield Look(lot.lot.id, (), lot.lot.id)
             continue
         window, chance = lot.first_pip.open_window, lot.first_pip.chance_only_late
-        line = describe(lot, window, snapshot)
-        if kind == "window-past" and chance is not None:
-            line += f"; chance that it is only late: about {100 * chance:.0f} %"
+        days = f"{show_date(window.p10_ms, snapshot.zone)} to {show_date(window.p90_ms, snapshot.zone)}"
+        more = [*_more(lot, window, snapshot)]
+        if kind == "window-past":
+            late = [] if chance is None else [f"The chance that it is only late: about {100 * chance:.0f} %."]
+            more = [*late, *CANDLING, *more]
+        else:
+            more.insert(0, HANDS)
         yield Look(
             lot.lot.id,
             holds(snapshot.now_ms, _stage(lot, window, snapshot) == kind),
             lot.lot.id,
-            line,
+            f"{lot.lot.id} ({show_eggs(lot.lot.waiting)}): first pip expected {days}",
+            more=tuple(more),
+            value=days,
+            worse=-window.p10_ms,
             facts={"p10_ms": window.p10_ms, "p90_ms": window.p90_ms},
         )
 
@@ -90,8 +94,8 @@ KINDS = (
         raises="the window of first pip begins within a week (unless set)",
         clears="the window opens, the lot pips, or the date moves away",
         why="time to prepare: what hatchlings need, and daily looks",
-        first="Prepare the place for the hatchlings, and look in once a day. Wash your hands after handling eggs.",
-        otherwise="Nothing; the window opens by itself.",
+        first="Prepare the place for the hatchlings; look in once a day.",
+        otherwise="The window opens by itself.",
         look=partial(_look, kind="window-near"),
         tell_cleared=False,
         keys=("watch.window_near_days",),
@@ -103,8 +107,8 @@ KINDS = (
         raises="the window of first pip (8 chances in 10) has begun and nothing is recorded as pipped",
         clears="a pip is recorded, or the window is past",
         why="from now on the first pip may be seen any day",
-        first="Look in once or twice a day without disturbing the eggs; record what you see: warmtally record pipped.",
-        otherwise="The first pip may go unseen; nothing else.",
+        first="Look in once or twice a day; record it: warmtally record pipped.",
+        otherwise="The first pip may go unseen, nothing else. Do not disturb the eggs.",
         look=partial(_look, kind="window-open"),
         groups=True,
         tell_cleared=False,
@@ -116,7 +120,7 @@ KINDS = (
         raises="the window ended half its width ago and nothing is recorded as pipped",
         clears="a pip is recorded",
         why="either the eggs are late, the temperature was not what the probe said, or the clutch has failed",
-        first="Wait, look and candle; a late box is waited for. " + _CANDLING,
+        first="Wait, look and candle: a late box is waited for.",
         otherwise="Waiting costs little; opening too early costs lives.",
         look=partial(_look, kind="window-past"),
         groups=True,

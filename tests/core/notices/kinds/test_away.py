@@ -74,12 +74,13 @@ def test_each_box_says_what_is_known_of_it() -> None:
     for text in (
         "40 readings of that time came late",
         "3 readings waited at the broker, and when they were made is not known",
-        "the broker kept nothing for the service meanwhile",
-        "box a: lowest 25.1 °C at 06:00, highest 28.0 °C at 05:01",
-        "box b: 26.0 °C to 28.5 °C at times that are not known",
-        "box c: nothing is known of that time",
+        "The broker kept nothing for the service meanwhile",
+        "Box a: lowest 25.1 °C at 06:00, highest 28.0 °C at 05:01",
+        "Box b: 26.0 °C to 28.5 °C at times that are not known",
+        "Box c: nothing is known of that time",
     ):
-        assert text in notice.text
+        assert text in notice.whole
+    assert notice.title == "Nobody watched: 2 h 00 min"
 
 
 def test_who_was_not_away_is_told_nothing() -> None:

@@ -33,7 +33,7 @@ def test_a_low_battery_is_told_once_in_the_diary_with_how_long_it_lasts() -> Non
     first = looked(2.39, 0, trend=BatteryTrend(-0.01, 2.2, 19.0, 12.0, 30.0))
     (notice,) = first.notices
     assert notice.urgency == "diary"
-    assert "battery of probe p-b: 2.39 V at 06:59, low at 2.40 V" in notice.text.replace("B", "b", 1)
+    assert "Battery of probe p-b: 2.39 V at 06:59, limit 2.40 V" in notice.text
     assert "about 19 days until 2.20 V (12 to 30)" in notice.text
     assert looked(2.38, 1, first).notices == ()
 

@@ -65,16 +65,16 @@ def test_its_probes_are_told_in_one_notice_and_not_each_by_itself() -> None:
     raised, cleared = played.notices
     assert raised.at_ms == at(22)
     assert raised.urgency == "today"
-    assert "by its last will of 09:20" in raised.text
-    assert "not heard meanwhile: p-b, p-c" in raised.text
-    assert "since Fri 09:20" in raised.text
+    assert "gone since Fri 09:20. " in raised.text
+    assert "by its last will" in raised.text
+    assert "Not heard meanwhile: p-b, p-c" in raised.text
     assert cleared.at_ms == pytest.approx(at(92), abs=MINUTE)
 
 
 def test_it_is_now_when_every_probe_of_eggs_hangs_on_it() -> None:
     played = run("bc", dies(20), {"b": (20, 1e9), "c": (20, 1e9)}, eggs=("b", "c"))
     assert [n.urgency for n in played.notices] == ["now"]
-    assert "boxes with eggs behind it: b, c" in played.notices[0].text
+    assert "Boxes with eggs behind it: b, c" in played.notices[0].text
 
 
 def test_a_gateway_that_is_back_at_once_is_no_news() -> None:

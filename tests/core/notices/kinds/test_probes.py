@@ -87,8 +87,8 @@ def test_a_probe_that_left_the_others_is_told_with_its_size_its_rate_and_since_w
 def test_one_that_left_at_once_has_no_rate_and_one_beside_it_that_may_be_the_one_is_named() -> None:
     left = replace(LEFT, rate_c_per_day=None, or_probe="p-b")
     (notice,) = judge(a_snapshot({"p-a": a_probe(departure=left, drift="departing")})).notices
-    assert "at once, since about Sun 2026-04-19" in notice.text
-    assert "it may be p-b instead" in notice.text
+    assert "It came at once, since about Sun 2026-04-19" in notice.text
+    assert "It may be p-b instead." in notice.text
     assert "a day" not in notice.text.split("since about")[0]
 
 
@@ -99,7 +99,7 @@ def test_what_is_told_of_a_drift_multiplies_out(seed: int) -> None:
     left = replace(LEFT, since_day=LEFT.until_day - days, rate_c_per_day=rate, shift_c=rate * days)
     (notice,) = judge(a_snapshot({"p-a": a_probe(departure=left, drift="departing")})).notices
     size, told, span = (
-        float(x) for x in re.findall(r"says (\S+) °C .*: (\S+) °C a day for (\d+) days", notice.text)[0]
+        float(x) for x in re.findall(r"says (\S+) °C .* by (\S+) °C a day for (\d+) days", notice.text)[0]
     )
     assert size == pytest.approx(told * span, abs=0.005 + 0.0005 * span)
 

@@ -29,7 +29,7 @@ def test_readings_that_all_come_old_are_told_as_a_clock_that_is_wrong() -> None:
         assert without_minutes(run.told()) == [("clock-untrusted", "raised", "clock")], hours
         text = run.notices[0].text
         assert "All readings that arrive carry times that are" in text
-        assert "the clock of this machine is ahead" in text
+        assert "The clock of this machine is ahead" in text
 
 
 def test_where_nothing_arrives_the_room_is_quiet() -> None:

@@ -35,7 +35,7 @@ def test_a_dead_probe_is_told_after_its_quiet_time_and_its_return_too() -> None:
     assert raised[3] == pytest.approx(29, abs=2)
     assert cleared[3] == pytest.approx(90, abs=2)
     text = run.notices[0].text
-    assert "Probe p-b (box b): last usable reading 09:19" in text
+    assert "Probe p-b (box b): last usable reading Fri 09:19" in text
     assert "expected every 1 min" in text
 
 
@@ -90,7 +90,7 @@ def test_error_values_are_no_reading_and_clear_nothing() -> None:
     ]
     run = Run(script).go(0, 120)
     assert without_minutes(run.told()) == [("probe-quiet", "raised", "p-b")]
-    assert "it sends -127, which is no reading" in run.notices[0].text
+    assert "It sends -127, which is no reading" in run.notices[0].text
 
 
 def test_a_room_in_which_all_send_error_values_is_told_by_probe_not_as_silence() -> None:
