@@ -73,7 +73,8 @@ def arrived(snapshot: Snapshot, quiet_ms: int) -> int | None:
 
 
 def _box(box: BoxNow, facts: Facts, quiet_ms: int, snapshot: Snapshot) -> tuple[str, float] | None:
-    """How a box fared, and by how much (C) it cooled, infinite where that is not known; None where nothing was ever known of it."""
+    """How a box fared, and by how much (C) it cooled, infinite where that is not known; None where nothing was ever
+    known of it."""
     before = facts.get(f"before_c {box.box.id}")
     if not isinstance(before, int | float):
         return None

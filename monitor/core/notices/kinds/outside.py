@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -28,23 +28,27 @@ from monitor.core.readings.out_of_box import (
     restless,
 )
 from monitor.core.readings.probe_faults import stuck, swapped
-from monitor.core.terms.formats import show_difference, show_temperature, show_time
+from monitor.core.terms.formats import show_difference, show_since, show_temperature
 from monitor.core.terms.settings import Urgency
 from monitor.core.terms.times import HOUR_MS
 
 # Until another reading or two agree; what is found here has been so for long.
 RULE: Final = Rule(on_delay_s=300.0)
+OPEN: Final = "If its box is not open, it hangs in the air."
 BLOCK_MS: Final = round(BLOCK_S * 1000)
 
 
 @dataclass(frozen=True, slots=True)
 class _Found:
-    """By what it shows that a probe lies elsewhere, in words, and as facts; since when."""
+    """By what it shows that a probe lies elsewhere, in a line and in more sentences, and as facts; since when.
+    ``value``: for a title."""
 
     by: str
-    text: str
+    line: str
     since_ms: int
     facts: Facts
+    more: tuple[str, ...]
+    value: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,13 +97,15 @@ def _look_out(snapshot: Snapshot) -> Iterable[Look]:
             if found is None and before is not None:
                 facts = {**facts, UNTIL: max(snapshot.now_ms - BLOCK_MS, _from(facts, snapshot.now_ms))}
         urgency: Urgency | None = None
+        told: dict[str, Any] = {}
         if found is not None:
-            beyond = "" if found.by == "jumped" else _beyond(beside, snapshot)
+            beyond = () if found.by == "jumped" else _beyond(beside, snapshot)
             urgency = "now" if beyond else "diary" if found.by == "alone" else None
-            line = f"{where_of(p)}: {found.text}{beyond}"
+            line = f"{where_of(p)}: {found.line}"
+            told = {"more": (*beyond, *found.more), "value": found.value}
             since_ms = found.since_ms if before is None else _from(facts, found.since_ms)
             facts = {"by": found.by, FROM: since_ms, **found.facts}
-        yield Look(p.id, holds(snapshot.now_ms, state), f"probe {p.id}", line, RULE, facts, urgency)
+        yield Look(p.id, holds(snapshot.now_ms, state), f"probe {p.id}", line, RULE, facts, urgency, **told)
 
 
 def _from(facts: Facts, otherwise: int) -> int:
@@ -128,14 +134,15 @@ def _of_move(went: Jumped, beside: _Beside, snapshot: Snapshot) -> _Found:
     unit = snapshot.unit
     now_c = float(beside.own[1][-1])
     side = "fell" if went.moved_c < 0 else "rose"
-    others = ", and the other boxes did not" if beside.others else ""
-    text = (
-        f"at about {show_time(went.at_ms, snapshot.zone, snapshot.now_ms)} it {side} by "
-        f"{show_difference(abs(went.moved_c), unit)} faster than any box can{others}; it says "
-        f"{show_temperature(now_c, unit)} and most likely lies elsewhere, or fails (not certain)"
+    moved = show_difference(abs(went.moved_c), unit)
+    at = show_since(went.at_ms, snapshot.zone, snapshot.now_ms)
+    line = f"at about {at} it {side} by {moved} faster than any box can"
+    more = (
+        f"It says {show_temperature(now_c, unit)} and most likely lies elsewhere, or fails, which is not certain.",
+        *(["The other boxes did not move so."] if beside.others else []),
     )
     facts = {"was_c": went.was_c, "moved_c": went.moved_c, "apart_c": went.apart_c}
-    return _Found("jumped", text, went.at_ms, facts)
+    return _Found("jumped", line, went.at_ms, facts, more, f"{side} {moved}")
 
 
 def _out(beside: _Beside, moves: InAir | bool | None, snapshot: Snapshot) -> _Found | None:
@@ -155,29 +162,36 @@ def _out(beside: _Beside, moves: InAir | bool | None, snapshot: Snapshot) -> _Fo
     gust = goes_with_air(beside.own, beside.air[1], beside.others, now_ms)
     if gust is None or _explained(beside, gust.at_ms, snapshot) or restless(beside.own, gust.at_ms, now_ms):
         return None
-    text = (
-        f"it followed the air (probe {beside.air[0]}) by {show_difference(abs(gust.moved_c), snapshot.unit)} of "
-        f"{show_difference(abs(gust.air_c), snapshot.unit)} within a quarter of an hour, at "
-        f"{show_time(gust.at_ms, snapshot.zone, now_ms)}, as no box can and the others did not"
+    moved, air = (show_difference(abs(c), snapshot.unit) for c in (gust.moved_c, gust.air_c))
+    at = show_since(gust.at_ms, snapshot.zone, now_ms)
+    return _Found(
+        "gust",
+        f"at {at} it {'fell' if gust.moved_c < 0 else 'rose'} by {moved} with the air, as no closed box can",
+        gust.at_ms,
+        {},
+        (f"The air (probe {beside.air[0]}) moved by {air} within the same quarter of an hour, other boxes did not.",),
+        f"{moved} with the air",
     )
-    return _Found("gust", text, gust.at_ms, {})
 
 
 def _of_air(moves: InAir, beside: _Beside, snapshot: Snapshot) -> _Found:
-    since = show_time(moves.since_ms, snapshot.zone, snapshot.now_ms)
+    since = f"since {show_since(moves.since_ms, snapshot.zone, snapshot.now_ms)}"
+    more: tuple[str, ...]
     if beside.air is None:
-        text = (
-            f"since about {since} its temperature goes up and down as no closed box can, as it did not before and "
-            "the other boxes do not; either it lies in the air, or the box is open, or something blows at it"
+        more = (
+            "Either it lies in the air, or the box is open, or something blows at it.",
+            "It did not before, and the other boxes do not.",
         )
-        return _Found("alone", text, moves.since_ms, {})
-    was = "" if moves.before is None else f", before {100 * max(moves.before, 0.0):.0f} %"
-    others = "" if moves.others is None else f", the other boxes {100 * max(moves.others, 0.0):.0f} %"
-    text = (
-        f"since about {since} it follows each rise and fall of the air (probe {beside.air[0]}) at once, by "
-        f"{100 * moves.share:.0f} %{was}{others}; a closed box does not (rather sure, not certain)"
+        return _Found("alone", f"it goes up and down as no closed box can, {since}", moves.since_ms, {}, more, since)
+    was = "" if moves.before is None else f", before by {100 * max(moves.before, 0.0):.0f} %"
+    others = "" if moves.others is None else f", the other boxes by {100 * max(moves.others, 0.0):.0f} %"
+    more = (
+        f"It follows the air by {100 * moves.share:.0f} %{was}{others}.",
+        "A closed box does not. That is rather sure, not certain.",
+        f"The air is that of probe {beside.air[0]}.",
     )
-    return _Found("moves", text, moves.since_ms, {})
+    line = f"it follows each rise and fall of the air at once, {since}"
+    return _Found("moves", line, moves.since_ms, {}, more, since)
 
 
 def _moved_out(beside: _Beside, snapshot: Snapshot) -> _Found | None:
@@ -187,13 +201,13 @@ def _moved_out(beside: _Beside, snapshot: Snapshot) -> _Found | None:
     if left is not None and beside.air is not None and _is_news(beside, left.move, snapshot):
         sure = "rather sure" if left.before_c >= 4 * max(left.since_c, 0.1) else "likely"
         found = _of_move(left.move, beside, snapshot)
-        text = (
-            f"it went to the temperature of the air (probe {beside.air[0]}) faster than a box can, and has "
-            f"stayed within {show_difference(left.since_c, unit)} of it since "
-            f"{show_time(left.at_ms, snapshot.zone, now_ms)}; before it was "
-            f"{show_difference(left.before_c, unit)} away ({sure}, not certain)"
+        since = f"since {show_since(left.at_ms, snapshot.zone, now_ms)}"
+        more = (
+            f"It went there faster than a box can. That is {sure}, not certain.",
+            f"It has stayed within {show_difference(left.since_c, unit)} of probe {beside.air[0]}.",
+            f"Before it was {show_difference(left.before_c, unit)} away.",
         )
-        return _Found("jumped", text, found.since_ms, found.facts)
+        return _Found("jumped", f"it is at the air's temperature {since}", found.since_ms, found.facts, more, since)
     went = jumped(beside.own, beside.air_series, beside.others, now_ms)
     if went is not None and _is_news(beside, went, snapshot):
         return _of_move(went, beside, snapshot)
@@ -204,19 +218,19 @@ def _is_news(beside: _Beside, went: Jumped, snapshot: Snapshot) -> bool:
     return not _explained(beside, went.at_ms, snapshot) and not restless(beside.own, went.at_ms, snapshot.now_ms)
 
 
-def _beyond(beside: _Beside, snapshot: Snapshot) -> str:
-    """In words, when what it says is beyond a limit of its box; else nothing."""
+def _beyond(beside: _Beside, snapshot: Snapshot) -> tuple[str, ...]:
+    """In sentences, when what it says is beyond a limit of its box; else nothing."""
     box = next((b for b in snapshot.boxes if b.box.id == beside.probe.probe.box), None)
     if box is None or not len(beside.own[1]):
-        return ""
+        return ()
     value, low, high = float(beside.own[1][-1]), box.limits.too_cool_c, box.limits.too_warm_c
     limit = low if low is not None and value <= low else high if high is not None and value >= high else None
     if limit is None:
-        return ""
+        return ()
+    says, shown = show_temperature(value, snapshot.unit), show_temperature(limit, snapshot.unit)
     return (
-        f"; it says {show_temperature(value, snapshot.unit)}, beyond the limit of "
-        f"{show_temperature(limit, snapshot.unit)}: if the box is closed, its eggs follow slowly, and are told of when "
-        "they too may be beyond it; if it is open, they are as warm as that now"
+        f"It says {says}, beyond the limit of {shown}: if the box is open, its eggs are at that now.",
+        "If it is closed, they follow slowly, and are told of when they too may be beyond it.",
     )
 
 
@@ -246,27 +260,26 @@ def _look_in_air(snapshot: Snapshot) -> Iterable[Look]:
     for beside in _inside(snapshot):
         p, now_ms = beside.probe.probe, snapshot.now_ms
         before = snapshot.raised("probe-in-air", p.id)
-        found = _always(beside, snapshot) if snapshot.raised("probe-out", p.id) is None else ""
+        found, more = _always(beside, snapshot) if snapshot.raised("probe-out", p.id) is None else ("", ())
         state: bool | None = bool(found)
         if before is not None and not found:
             state = False if beside.air is not None and damps(beside.own, beside.air[1], now_ms) else None
         line = f"{where_of(p)}: {found or 'it moves as a box does'}"
-        yield Look(p.id, holds(now_ms, state), f"probe {p.id}", line, RULE)
+        yield Look(p.id, holds(now_ms, state), f"probe {p.id}", line, RULE, more=more)
 
 
-def _always(beside: _Beside, snapshot: Snapshot) -> str:
-    """In words, by what a probe shows that it has hung in the air as far as is known; empty: it does not."""
+def _always(beside: _Beside, snapshot: Snapshot) -> tuple[str, tuple[str, ...]]:
+    """In a line and more sentences, by what a probe shows that it has hung in the air as far as is known; empty: it
+    does not."""
     now_ms = snapshot.now_ms
     moves = in_air(beside.own, beside.air_series, beside.others, now_ms)
     if isinstance(moves, InAir) and not moves.news and beside.air is not None:
-        return (
-            f"all that is known of it follows the air (probe {beside.air[0]}) at once, now by {100 * moves.share:.0f} %"
-            ", as no closed box does; if its box is not open, it hangs in the air"
-        )
+        by = f"Now it follows probe {beside.air[0]} by {100 * moves.share:.0f} %."
+        return "it has always followed the air at once, as no closed box does", (OPEN, by)
     at = beside.own[0]
     if len(at) and restless(beside.own, int(at[-1]), now_ms) and not _air_moves(beside):
-        return "it moves as suddenly as no closed box can, again and again; if its box is not open, it hangs in the air"
-    return ""
+        return "it moves as suddenly as no closed box can, again and again", (OPEN,)
+    return "", ()
 
 
 def _air_moves(beside: _Beside) -> bool:
@@ -286,9 +299,10 @@ KINDS = (
         "there; or for three hours, or in one sudden move, it follows the air at once, as the other boxes do not",
         clears="it is back, as suddenly or slowly; or it no longer follows the air",
         why="a probe that fell out, or was not put back, tells of the room and not of the eggs",
-        first="Look whether the probe lies beside the eggs; put it back.",
-        otherwise="The box is not measured: its development is filled from the others, its limits are doubtful.",
+        first="See whether the probe lies beside the eggs; put it back.",
+        otherwise="The box is not measured: filled from others, limits doubtful.",
         look=_look_out,
+        dated=True,
         cleared_says="Probe back in its box",
     ),
     Kind(
@@ -299,7 +313,7 @@ KINDS = (
         "as no closed box does and the other boxes do not",
         clears="for a day it damps what the air does",
         why="a probe that is always like this did not fall out: it is asked once, and not suspected again",
-        first="If it is to hang in the air, give it stack and height_cm in place of box; else put it into its box.",
+        first="Put it into its box; or give it stack and height_cm, not box.",
         otherwise="The box is taken to be as warm as the air around it.",
         look=_look_in_air,
         tell_cleared=False,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from itertools import combinations
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -29,7 +29,7 @@ from monitor.core.readings.probe_faults import (
     swapped,
 )
 from monitor.core.readings.quality import POWER_ON_C
-from monitor.core.terms.formats import as_said, in_words, show_difference, show_span, show_temperature, show_time
+from monitor.core.terms.formats import as_said, in_words, show_difference, show_since, show_span, show_temperature
 from monitor.core.terms.settings import Probe
 
 # Until another reading or two agree; what is found here has been so for long.
@@ -37,6 +37,10 @@ RULE: Final = Rule(on_delay_s=300.0)
 # A probe that reports this seldom cannot be told from a box that changes.
 OFTEN_S: Final = 900.0
 FRESH_MS: Final = 3_600_000
+REPLACE: Final = "If it does not follow your hand, cut its power, then replace it."
+ANEW: Final = "The service takes a changed file up when it is started again."
+SATURATED: Final = "The air in there is saturated, or a drop lies on its sensor: it cannot tell the one from the other."
+MOVED: Final = "If boxes were moved, record it: warmtally record moved."
 
 
 def _value(probe: Probe, value: float, snapshot: Snapshot) -> str:
@@ -55,25 +59,25 @@ def _look_stuck(snapshot: Snapshot) -> Iterable[Look]:
             found = None
         before = snapshot.condition("probe-stuck", p.id)
         line, facts = f"{where_of(p)}: its readings change", _moved_again(own, before)
+        told: dict[str, Any] = {}
         if found is not None:
-            line = (
-                f"{where_of(p)}: exactly {_value(p, found.value, snapshot)} for "
-                f"{show_span((snapshot.now_ms - found.since_ms) / 1000)}, {_while(found, p, snapshot)}"
-            )
+            span = show_span((snapshot.now_ms - found.since_ms) / 1000)
+            line = f"{where_of(p)}: exactly {_value(p, found.value, snapshot)} for {span}"
+            told = {"more": (_while(found, p, snapshot), REPLACE), "value": f"for {span}"}
             facts = {FROM: found.since_ms, "value": found.value}
-        yield Look(p.id, holds(snapshot.now_ms, found is not None), f"probe {p.id}", line, RULE, facts)
+        yield Look(p.id, holds(snapshot.now_ms, found is not None), f"probe {p.id}", line, RULE, facts, **told)
 
 
 def _while(found: Stuck, probe: Probe, snapshot: Snapshot) -> str:
     """What shows that it is stuck."""
     if not found.others_moved:
-        return "to which it stepped in a moment, as nothing in a room does"
+        return "It stepped there in a moment, as nothing in a room does."
     moved = (
         f"{found.others_moved:.1f} %"
         if probe.quantity == "humidity"
         else show_difference(found.others_moved, snapshot.unit)
     )
-    return f"while others of its stack moved by up to {moved}"
+    return f"Meanwhile others of its stack moved by up to {moved}."
 
 
 def _moved_again(own: Series, before: Condition | None) -> Facts:
@@ -107,21 +111,22 @@ def _look_unit(snapshot: Snapshot) -> Iterable[Look]:
             found = None
         # What told it leaves the last day, and the probe is as it was.
         state = None if found is None and before is not None and not room_like(own) else found is not None
-        line = f"{where_of(probe.probe)}: its readings fit its unit"
+        line, told = f"{where_of(probe.probe)}: its readings fit its unit", dict[str, Any]()
         facts: Facts = {} if before is None else before.facts
         if found is not None:
             promised = "Celsius" if found.speaks == "Fahrenheit" else "Fahrenheit"
             facts = {FROM: found.since_ms}
-            line = (
-                f"{where_of(probe.probe)}: it says {found.said:.1f}, which as {promised} cannot be, and as "
-                f"{found.speaks} is about the {show_temperature(found.would_be_c, snapshot.unit)} that it or others "
-                "had"
-            )
+            line = f"{where_of(probe.probe)}: it says {found.said:.1f}, which as {promised} cannot be"
+            had = show_temperature(found.would_be_c, snapshot.unit)
+            told = {
+                "more": (f"As {found.speaks} it is about the {had} that it or others had.", ANEW),
+                "value": f"says {found.said:.1f}",
+            }
         elif before is not None:
             line = f"{where_of(probe.probe)}: it still says what is no {probe.probe.unit}" if state is None else line
             facts = {**facts, **_like_a_room_from(own, facts)}
         name = probe.probe.id
-        yield Look(name, holds(snapshot.now_ms, state), f"probe {name}", line, facts=facts)
+        yield Look(name, holds(snapshot.now_ms, state), f"probe {name}", line, facts=facts, **told)
 
 
 def _like_a_room_from(own: Series, facts: Facts) -> Facts:
@@ -142,11 +147,19 @@ def _look_jumps(snapshot: Snapshot) -> Iterable[Look]:
         count = jumps(usable(heard)) if p.quantity == "temperature" and p.box is not None else 0
         state = True if max(count, wrong) >= JUMPS else False if count + wrong == 0 else None
         size = in_words("a degree", 1.0, snapshot.unit)
-        line = f"{where_of(p)}: {count} single readings of the last day lie more than {size} beside those around them"
+        line = f"{where_of(p)}: {count} single readings of the last day lie more than {size} off, limit {JUMPS}"
         if wrong >= JUMPS:
-            shown = as_said(said, p.unit)
-            line = f"{where_of(p)}: {wrong} times in the last day it said what is no measurement, as {shown} just now"
-        yield Look(p.id, holds(snapshot.now_ms, state), f"probe {p.id}", line, facts={"jumps": count, "errors": wrong})
+            line = f"{where_of(p)}: {wrong} times in the last day it said what is no measurement, limit {JUMPS}"
+        yield Look(
+            p.id,
+            holds(snapshot.now_ms, state),
+            f"probe {p.id}",
+            line,
+            facts={"jumps": count, "errors": wrong},
+            more=(f"Just now it said {as_said(said, p.unit)}.",) if wrong >= JUMPS else (),
+            value=f"{max(count, wrong)} times",
+            worse=max(count, wrong),
+        )
 
 
 def _look_saturated(snapshot: Snapshot) -> Iterable[Look]:
@@ -158,11 +171,16 @@ def _look_saturated(snapshot: Snapshot) -> Iterable[Look]:
         fresh = bool(len(heard.time_ms)) and snapshot.now_ms - int(heard.time_ms[-1]) < FRESH_MS
         line = f"{where_of(p)}: it is below the end of its scale"
         if since is not None:
-            line = (
-                f"{where_of(p)}: at the end of its scale since {show_time(since, snapshot.zone, snapshot.now_ms)}; the "
-                "air in there is saturated, or a drop lies on its sensor: it cannot tell the one from the other"
-            )
-        yield Look(p.id, holds(snapshot.now_ms, since is not None if fresh else None), f"probe {p.id}", line, RULE)
+            at = show_since(since, snapshot.zone, snapshot.now_ms)
+            line = f"{where_of(p)}: at the end of its scale since {at}"
+        yield Look(
+            p.id,
+            holds(snapshot.now_ms, since is not None if fresh else None),
+            f"probe {p.id}",
+            line,
+            RULE,
+            more=(SATURATED,) if since is not None else (),
+        )
 
 
 def _look_swapped(snapshot: Snapshot) -> Iterable[Look]:
@@ -184,12 +202,15 @@ def _look_swapped(snapshot: Snapshot) -> Iterable[Look]:
         facts: Facts = before.facts if before is not None else {}
         if at is not None:
             facts = {FROM: at}
-            line = (
-                f"{where_of(one)} and {where_of(other)}: at about {show_time(at, snapshot.zone, snapshot.now_ms)} each "
-                "took on the temperature of the other within a quarter of an hour"
-            )
+            moment = show_since(at, snapshot.zone, snapshot.now_ms)
+            line = f"probes {one.id} and {other.id}: each took on the temperature of the other at about {moment}"
         yield Look(
-            subject, holds(snapshot.now_ms, at is not None), f"probes {one.id} and {other.id}", line, facts=facts
+            subject,
+            holds(snapshot.now_ms, at is not None),
+            f"probes {one.id} and {other.id}",
+            line,
+            facts=facts,
+            more=(MOVED, f"They lie in boxes {one.box} and {other.box}, and changed within a quarter of an hour."),
         )
 
 
@@ -214,8 +235,8 @@ KINDS = (
         raises="the same code for six hours or more, while the others of its stack moved by three steps of its code",
         clears="its code changes",
         why="a probe that hangs looks like a room that is wonderfully steady",
-        first="Warm it in your hand for a minute; if nothing changes, cut its power, then replace it.",
-        otherwise="Whatever happens to the box, its probe says that all is well.",
+        first="Warm it in your hand for a minute; see whether it follows.",
+        otherwise="Whatever happens, its probe says that all is well.",
         look=_look_stuck,
         cleared_says="Probe moves again",
     ),
@@ -226,8 +247,8 @@ KINDS = (
         raises="three readings that in the other unit are where the probe or its peers were, and as told cannot be",
         clears="its readings fit its unit",
         why="after an update or a reset some probes change to Fahrenheit, or back",
-        first="Set the probe back, or change its unit in the configuration and start the service again.",
-        otherwise="Its readings are taken as impossible, and the box has no probe.",
+        first="Set the probe back, or change its unit in the room's file.",
+        otherwise="Its readings do not count, and the box has no probe.",
         look=_look_unit,
         cleared_says="Probe in its unit again",
     ),
@@ -239,7 +260,7 @@ KINDS = (
         "are no measurement (85.0, -127) among good ones",
         clears="none for a day",
         why="a box cannot do that: a loose contact, a damp plug or a cable beside a heater's can",
-        first="Look at the plug and the cable; dry them and keep them away from mains cables.",
+        first="Dry its plug and cable; keep them away from mains cables.",
         otherwise="Such probes die soon, mostly at night.",
         look=_look_jumps,
         tell_cleared=False,
@@ -251,9 +272,10 @@ KINDS = (
         raises="a humidity probe says 99.5 % or more for six hours without a break",
         clears="it says less",
         why="a sensor on which water has condensed says 100 % until it is dry, whatever the air does",
-        first="Take it out, let it dry for an hour in the air of the room, and hang it where no drop falls on it.",
+        first="Let it dry for an hour; hang it where no drop falls on it.",
         otherwise="A box that dries out is told of late or not at all.",
         look=_look_saturated,
+        dated=True,
         tell_cleared=False,
     ),
     Kind(
@@ -263,9 +285,10 @@ KINDS = (
         raises="two probes of different boxes take on each other's temperature within a quarter of an hour",
         clears="a day has passed",
         why="boxes that change places are told to the program, probes that do are easily forgotten",
-        first="Look which probe lies in which box. If boxes were moved, record it: warmtally record moved.",
+        first="See which probe lies in which box.",
         otherwise="Each box is counted at the temperature of the other.",
         look=_look_swapped,
+        dated=True,
         tell_cleared=False,
     ),
 )

@@ -51,8 +51,9 @@ def test_a_probe_that_falls_out_while_box_and_air_are_equally_warm_is_told_withi
     assert at_h < 4.0
     assert notice.urgency == "today"
     assert notice.subjects == ("middle-t",)
-    assert "follows each rise and fall of the air (probe air-t) at once, by 89 %" in notice.text
-    assert "before 0 %, the other boxes 0 %" in notice.text
+    assert "follows each rise and fall of the air at once, since" in notice.text
+    assert "The air is that of probe air-t." in notice.whole
+    assert "It follows the air by 89 %, before by 0 %, the other boxes by 0 %." in notice.text
     assert room.kinds == {"probe-out"}
 
 
@@ -73,7 +74,7 @@ def test_without_a_probe_of_the_air_the_other_boxes_show_it_and_the_line_says_wh
     room = played(OUT, hours=7.0, setting=without_air(ROOM))
     ((_, notice),) = room.of("probe-out")
     assert notice.urgency == "diary"
-    assert "either it lies in the air, or the box is open, or something blows at it" in notice.text
+    assert "Either it lies in the air, or the box is open, or something blows at it" in notice.text
     assert played(act(0, Act.LID_OPENS, "middle"), hours=7.0, setting=without_air(ROOM)).of("probe-out") == []
 
 
@@ -103,7 +104,8 @@ def test_a_door_does_not_make_eggs_too_cool_whose_probe_lies_in_the_air() -> Non
     ((at_h, notice),) = room.of("probe-out")
     assert at_h < 1.6
     assert notice.urgency == "now", "if the box is open, the eggs are as cold as that"
-    assert "beyond the limit of 25.5 °C: if the box is closed, its eggs follow slowly" in notice.text
+    assert "beyond the limit of 25.5 °C: if the box is open, its eggs are at that now." in notice.text
+    assert "If it is closed, they follow slowly" in notice.whole
 
 
 @pytest.mark.slow
