@@ -39,7 +39,7 @@ BLOCK_MS: Final = round(BLOCK_S * 1000)
 
 
 @dataclass(frozen=True, slots=True)
-class _Found:
+class _Elsewhere:
     """By what it shows that a probe lies elsewhere, in a line and in more sentences, and as facts; since when.
     ``value``: for a title."""
 
@@ -122,7 +122,9 @@ def _went(before: Condition) -> Jumped | None:
     return Jumped(at, was, moved, apart if isinstance(apart, float) else None)
 
 
-def _still_elsewhere(beside: _Beside, went: Jumped, facts: Facts, snapshot: Snapshot) -> tuple[_Found | None, Facts]:
+def _still_elsewhere(
+    beside: _Beside, went: Jumped, facts: Facts, snapshot: Snapshot
+) -> tuple[_Elsewhere | None, Facts]:
     """What is to be said of a probe that went elsewhere while it is there, and how it came back."""
     back = back_again(beside.own, beside.others, went.at_ms, went.was_c, went.moved_c, went.apart_c)
     if isinstance(back, Back):
@@ -130,7 +132,7 @@ def _still_elsewhere(beside: _Beside, went: Jumped, facts: Facts, snapshot: Snap
     return _of_move(went, beside, snapshot), facts
 
 
-def _of_move(went: Jumped, beside: _Beside, snapshot: Snapshot) -> _Found:
+def _of_move(went: Jumped, beside: _Beside, snapshot: Snapshot) -> _Elsewhere:
     unit = snapshot.unit
     now_c = float(beside.own[1][-1])
     side = "fell" if went.moved_c < 0 else "rose"
@@ -142,10 +144,10 @@ def _of_move(went: Jumped, beside: _Beside, snapshot: Snapshot) -> _Found:
         *(["The other boxes did not move so."] if beside.others else []),
     )
     facts = {"was_c": went.was_c, "moved_c": went.moved_c, "apart_c": went.apart_c}
-    return _Found("jumped", line, went.at_ms, facts, more, f"{side} {moved}")
+    return _Elsewhere("jumped", line, went.at_ms, facts, more, f"{side} {moved}")
 
 
-def _out(beside: _Beside, moves: InAir | bool | None, snapshot: Snapshot) -> _Found | None:
+def _out(beside: _Beside, moves: InAir | bool | None, snapshot: Snapshot) -> _Elsewhere | None:
     """By what it shows that a probe lies in the air, or elsewhere; None: nothing shows it."""
     name, now_ms = beside.probe.probe.id, snapshot.now_ms
     before = snapshot.raised("probe-out", name)
@@ -164,7 +166,7 @@ def _out(beside: _Beside, moves: InAir | bool | None, snapshot: Snapshot) -> _Fo
         return None
     moved, air = (show_difference(abs(c), snapshot.unit) for c in (gust.moved_c, gust.air_c))
     at = show_since(gust.at_ms, snapshot.zone, now_ms)
-    return _Found(
+    return _Elsewhere(
         "gust",
         f"at {at} it {'fell' if gust.moved_c < 0 else 'rose'} by {moved} with the air, as no closed box can",
         gust.at_ms,
@@ -174,7 +176,7 @@ def _out(beside: _Beside, moves: InAir | bool | None, snapshot: Snapshot) -> _Fo
     )
 
 
-def _of_air(moves: InAir, beside: _Beside, snapshot: Snapshot) -> _Found:
+def _of_air(moves: InAir, beside: _Beside, snapshot: Snapshot) -> _Elsewhere:
     since = f"since {show_since(moves.since_ms, snapshot.zone, snapshot.now_ms)}"
     more: tuple[str, ...]
     if beside.air is None:
@@ -182,7 +184,9 @@ def _of_air(moves: InAir, beside: _Beside, snapshot: Snapshot) -> _Found:
             "Either it lies in the air, or the box is open, or something blows at it.",
             "It did not before, and the other boxes do not.",
         )
-        return _Found("alone", f"it goes up and down as no closed box can, {since}", moves.since_ms, {}, more, since)
+        return _Elsewhere(
+            "alone", f"it goes up and down as no closed box can, {since}", moves.since_ms, {}, more, since
+        )
     was = "" if moves.before is None else f", before by {100 * max(moves.before, 0.0):.0f} %"
     others = "" if moves.others is None else f", the other boxes by {100 * max(moves.others, 0.0):.0f} %"
     more = (
@@ -191,10 +195,10 @@ def _of_air(moves: InAir, beside: _Beside, snapshot: Snapshot) -> _Found:
         f"The air is that of probe {beside.air[0]}.",
     )
     line = f"it follows each rise and fall of the air at once, {since}"
-    return _Found("moves", line, moves.since_ms, {}, more, since)
+    return _Elsewhere("moves", line, moves.since_ms, {}, more, since)
 
 
-def _moved_out(beside: _Beside, snapshot: Snapshot) -> _Found | None:
+def _moved_out(beside: _Beside, snapshot: Snapshot) -> _Elsewhere | None:
     """A sudden move to the air's temperature, or to any other, that no box makes."""
     now_ms, unit = snapshot.now_ms, snapshot.unit
     left = left_box(beside.own, beside.air[1], now_ms, beside.others) if beside.air is not None else None
@@ -207,7 +211,7 @@ def _moved_out(beside: _Beside, snapshot: Snapshot) -> _Found | None:
             f"It has stayed within {show_difference(left.since_c, unit)} of probe {beside.air[0]}.",
             f"Before it was {show_difference(left.before_c, unit)} away.",
         )
-        return _Found("jumped", f"it is at the air's temperature {since}", found.since_ms, found.facts, more, since)
+        return _Elsewhere("jumped", f"it is at the air's temperature {since}", found.since_ms, found.facts, more, since)
     went = jumped(beside.own, beside.air_series, beside.others, now_ms)
     if went is not None and _is_news(beside, went, snapshot):
         return _of_move(went, beside, snapshot)
