@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import tzinfo
 from typing import Final, Literal
 
@@ -87,6 +87,7 @@ def compose(kind: Kind, telling: Telling, looks: Mapping[str, Look], snapshot: S
     what came and went before it was told is told as over, with its times.
     """
     made = []
+    looks = _clocked(kind, looks, snapshot)
     together = kind.groups and telling.joins
     if telling.new:
         made.append(_raised(kind, telling, telling.again if together else (), looks, snapshot))
@@ -95,6 +96,14 @@ def compose(kind: Kind, telling: Telling, looks: Mapping[str, Look], snapshot: S
     if telling.ended:
         made.append(_cleared(kind, telling, looks, snapshot))
     return made
+
+
+def _clocked(kind: Kind, looks: Mapping[str, Look], snapshot: Snapshot) -> Mapping[str, Look]:
+    """With what is to be said of the clocks of their probes; a kind of clocks says it itself."""
+    if "clock" in kind.name:
+        return looks
+    words = {s: snapshot.clock_words(s) for s in looks}
+    return {s: replace(x, more=(*x.more[:1], words[s], *x.more[1:])) if words[s] else x for s, x in looks.items()}
 
 
 def _key(kind: Kind, transitions: Sequence[Transition]) -> str:
@@ -208,7 +217,7 @@ def _title(
         lambda what: texts.fill(key, {**places, "what": what}, kind.name),
         list(_whats(told, kind, texts, limits=limits)),
         name,
-        [f" {tight}{more}", more],
+        [f" {tight}{more}".rstrip(), more],
     )
 
 
@@ -221,7 +230,7 @@ def _first(subjects: Sequence[str], looks: Mapping[str, Look]) -> dict[str, str]
 
 def _line(key: str, kind: Kind, look: Look, snapshot: Snapshot, **more: str) -> str:
     """One subject in a text: what is known of it, and since when."""
-    line = (look.line or look.where) + snapshot.clock_words(look.subject)
+    line = look.line or look.where
     places = {"line": _capital(line), "where": look.where, "subject": look.subject}
     return snapshot.room.texts.fill(key, places | _values(kind, look, snapshot) | more, kind.name).strip()
 

@@ -373,9 +373,9 @@ class Snapshot:
         """What a notice of a box or of a probe says of the clocks of its probes, where one is wrong; else nothing."""
         wrong = [p for p in self.probes if p.clock is not None and subject in (p.probe.id, p.probe.box)]
         if wrong and self._one_clock_s is not None:
-            return f"; the times that readings carry are {clock_off(self._one_clock_s)}: judged by arrival"
-        return "".join(
-            f"; the clock of probe {name} is {clock_off(behind_ms / 1000)}: judged by arrival"
+            return f"The times that readings carry are {clock_off(self._one_clock_s)}: they are judged by arrival."
+        return " ".join(
+            f"The clock of probe {name} is {clock_off(behind_ms / 1000)}: it is judged by arrival."
             for name, behind_ms in ((p.probe.id, p.clock.behind_ms) for p in wrong if p.clock is not None)
         )
 

@@ -116,7 +116,7 @@ KINDS = (
         clears="the others explain it again, or it was compared or corrected",
         why="a probe that ages, gets wet or has slipped out of its place says something a little more wrong each day",
         first="See that it lies right, dry and unhurt; then: warmtally compare.",
-        otherwise="Its box's date is wrong by days; heat or cold may go unseen.",
+        otherwise="Its box's date is wrong by days, heat or cold may go unseen.",
         look=_look_drift,
         cleared_says="Probe steady again",
     ),

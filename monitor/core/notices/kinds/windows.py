@@ -51,7 +51,7 @@ def _stage_at(window: Window, snapshot: Snapshot, at_ms: float) -> int:
 def _more(lot: LotNow, window: Window, snapshot: Snapshot) -> Iterable[str]:
     """What is known of a lot's window besides its days."""
     development, filled_share = (lot.past.development, lot.past.filled_share) if lot.past else (0.0, 0.0)
-    yield f"That is so in 8 of 10; the middle is {show_date(window.p50_ms, snapshot.zone)}."
+    yield f"That is so in 8 of 10. The middle is {show_date(window.p50_ms, snapshot.zone)}."
     yield f"Development {100 * development:.0f} %, {lot.clutch.species}."
     if window.causes:
         yield f"Mostly uncertain because: {window.causes[0].name} (± {window.causes[0].days:.1f} days)."
@@ -121,7 +121,7 @@ KINDS = (
         clears="a pip is recorded",
         why="either the eggs are late, the temperature was not what the probe said, or the clutch has failed",
         first="Wait, look and candle: a late box is waited for.",
-        otherwise="Waiting costs little; opening too early costs lives.",
+        otherwise="Waiting costs little, opening too early costs lives.",
         look=partial(_look, kind="window-past"),
         groups=True,
         tell_cleared=False,

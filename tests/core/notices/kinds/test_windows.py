@@ -99,7 +99,7 @@ def test_the_text_gives_days_eggs_width_and_the_cause_and_never_advises_to_open(
     assert near.title == "Window near: K01/a Thu 21 May to Mon 25 May"
     assert near.text.splitlines()[1].startswith("K01/a (6 eggs): first pip expected Thu 21 May to Mon 25 May, since ")
     for said in (
-        "8 of 10; the middle is Sat 23 May.",
+        "8 of 10. The middle is Sat 23 May.",
         "Development 60 %, elaphe-taeniura.",
         "Mostly uncertain because: eggs and clutches differ (± 1.4 days).",
         "12 % of the time was filled in, not measured.",

@@ -1,0 +1,304 @@
+"""Rooms in which each kind of condition is true, with ids, numbers of boxes and values as they are asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from functools import cached_property
+from zoneinfo import ZoneInfo
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.core.climate.course import course
+from monitor.core.climate.exposure import Exposure
+from monitor.core.climate.heater import HeaterNow, Wear
+from monitor.core.climate.stacks import Level, StackProfile
+from monitor.core.development.lots import Heat, LotNow
+from monitor.core.notices.conditions import Condition, Phase, Transition, Where
+from monitor.core.notices.grouping import Telling
+from monitor.core.notices.kinds import Kind, Look
+from monitor.core.notices.notices import Notice, compose, remind
+from monitor.core.notices.snapshot import (
+    AwayNow,
+    BoxAway,
+    BoxNow,
+    ClockNow,
+    GatewayNow,
+    Health,
+    Heard,
+    LinkNow,
+    ProbeNow,
+    Service,
+    Snapshot,
+    StoreNow,
+)
+from monitor.core.readings.batteries import BatteryNow, BatteryTrend
+from monitor.core.readings.drift import Departure
+from monitor.core.readings.gateways import Said
+from monitor.core.readings.probe_clocks import WrongClock
+from monitor.core.terms.settings import Box, DisplayUnit, Gateway, Limits, Probe, Room, Watch
+from monitor.core.terms.times import DAY_MS, HOUR_MS
+from tests.core.lots import changed
+from tests.core.timeline import a_lot
+
+NOW = round(datetime(2026, 6, 12, 1, 40, tzinfo=UTC).timestamp() * 1000)
+STEP_MS = 300_000
+N = 288
+AT = NOW - STEP_MS * np.arange(N - 1, -1, -1, dtype=np.int64)
+Values = NDArray[np.float64]
+LIMITS = Limits(31.0, 25.0, too_dry_pct=70.0, too_damp_pct=90.0)
+HOURS = (AT - NOW) / HOUR_MS
+
+
+@dataclass(frozen=True)
+class Names:
+    """The ids of a room: its boxes, lowest first, and everything else."""
+
+    boxes: tuple[str, ...] = ("lower", "upper")
+    stack: str = "left"
+    room: str = "Back room"
+    clutch: str = "K01"
+    channel: str = "phone"
+    gateway: str = "bridge"
+    suffix: str = "-t"
+
+    def probe(self, box: str) -> str:
+        return f"{box[: 24 - len(self.suffix)]}{self.suffix}"
+
+
+@dataclass(frozen=True)
+class Scene:
+    """One room, at one moment. ``over_c``: by how much boxes are beyond their limits; ``said``: what others say."""
+
+    names: Names = field(default_factory=Names)
+    unit: DisplayUnit = "C"
+    over_c: float = 0.9
+    uncertainty_c: float = 0.29
+    said: str = "no route to the host"
+
+    @cached_property
+    def room(self) -> Room:
+        n = self.names
+        boxes = tuple(Box(b, n.stack, 40.0 + 20.0 * i) for i, b in enumerate(n.boxes))
+        probes = [Probe(n.probe(b), f"t/{b}", box=b, gateway=n.gateway) for b in n.boxes]
+        probes += [Probe(f"h-{n.probe(b)}"[:24], f"h/{b}", "humidity", "%", box=b) for b in n.boxes]
+        probes += [Probe("air-t", "t/air", stack=n.stack, height_cm=60.0)]
+        batteries = tuple(
+            Probe(f"b-{n.probe(b)}"[:24], f"b/{b}", "battery", "V", battery_of=n.probe(b), low=2.4) for b in n.boxes
+        )
+        return Room(
+            n.room, "Europe/Vienna", self.unit, (n.stack,), boxes, tuple(probes), LIMITS,
+            Watch(heading_s=6 * 3600.0, heater_since_ms=0), gateways=(Gateway(n.gateway, "g"),), batteries=batteries,
+        )  # fmt: skip
+
+    # -- parts -----------------------------------------------------------------------------------------------------
+
+    def box(self, box: Box, values: Values, humidity: float = 80.0, *, heads: bool = False) -> BoxNow:
+        way = course(AT[-37:], values[-37:], NOW) if heads else None
+        lots = (f"{self.names.clutch}/{box.id}",)
+        return BoxNow(
+            box, LIMITS, "of the room", AT, values, self.uncertainty_c, "its own probe", humidity, lots, 32.0, 23.5, way
+        )
+
+    def probe(self, probe: Probe, values: Values, **more: object) -> ProbeNow:
+        received = more.pop("received", AT)
+        flag = np.ones(N, np.uint8)
+        heard = Heard(AT, values, flag, received, np.ones(N, np.bool_))  # type: ignore[arg-type]
+        known = ProbeNow(probe, NOW, float(values[-1]), 1, NOW, heard=heard, first_ms=int(AT[0]))
+        return replace(known, **more)  # type: ignore[arg-type]
+
+    def snapshot(
+        self,
+        values: Mapping[str, Values] | None = None,
+        *,
+        air: Values | None = None,
+        humidity: float = 80.0,
+        heads: bool = False,
+        of_probe: Mapping[str, object] | None = None,
+        **more: object,
+    ) -> Snapshot:
+        room, calm = self.room, 28.0 + 0.3 * np.sin(HOURS)
+        series = {b.id: (values or {}).get(b.id, calm) for b in room.boxes}
+        boxes = tuple(self.box(b, series[b.id], humidity, heads=heads) for b in room.boxes)
+        probes = []
+        for p in room.probes:
+            own = (
+                np.full(N, humidity)
+                if p.quantity == "humidity"
+                else series.get(p.box or "", calm if air is None else air)
+            )
+            probes.append(self.probe(p, own, **(of_probe or {})))
+        given: dict[str, object] = {"probes": tuple(probes), "boxes": boxes, "service": Service(NOW - 2 * DAY_MS)}
+        return Snapshot(NOW, room, ZoneInfo(room.zone), **{**given, **more})  # type: ignore[arg-type]
+
+    # -- everything that may be wrong ------------------------------------------------------------------------------
+
+    def all(self) -> Iterable[Snapshot]:
+        """One snapshot after the other; each kind is true in one of them at least."""
+        yield from self._warm_and_cool()
+        yield from self._probes()
+        yield from self._service()
+        yield self._lots()
+
+    def _up(self, kind: str) -> dict[tuple[str, str], Condition]:
+        since = NOW - 4 * HOUR_MS
+        return {
+            (kind, b.id): Condition(kind, b.id, Phase.RAISED, since, since, None, since, told_ms=since, told=1,
+                                    acknowledged_ms=since, facts={})
+            for b in self.room.boxes
+        }  # fmt: skip
+
+    def _warm_and_cool(self) -> Iterable[Snapshot]:
+        ids = [b.id for b in self.room.boxes]
+        for side, limit in ((1.0, 31.0), (-1.0, 25.0)):
+            # The worst is neither the first nor the last of them.
+            level = {b: limit + side * (self.over_c + 0.1 * ((i + 1) % len(ids))) for i, b in enumerate(ids)}
+            slow = {b: np.where(HOURS < -3, 28.0, 28.0 + (v - 28.0) * (HOURS + 3) / 3) for b, v in level.items()}
+            sudden = {b: np.where(HOURS < -0.1, 28.0, v) for b, v in level.items()}
+            back = {b: np.where(HOURS < -0.2, limit + side * 2.0, limit - side * 0.1) for b in ids}
+            for kind in (slow, sudden, back):
+                yield self.snapshot(kind, heads=True)
+            long = {b: limit + side * np.where(HOURS < -3, 1.0, 3.0) for b in ids}
+            conditions = self._up("too-warm" if side > 0 else "too-cool")
+            yield self.snapshot(long, conditions=conditions, heads=True)
+            yield self.snapshot(long)
+            heading = {b: np.where(HOURS < -1, 28.0, 28.0 + side * 1.6 * (HOURS + 1)) for b in ids}
+            yield self.snapshot(heading, heads=True)
+        for humidity in (58.0, 99.0, 100.0):
+            yield self.snapshot(humidity=humidity)
+        levels = tuple(
+            Level(f"box {b.id}", b.height_cm, 27.9 + 1.4 * i, 0.29, False) for i, b in enumerate(self.room.boxes)
+        )
+        if len(levels) > 1:
+            apart = 1.4 * (len(levels) - 1)
+            profile = StackProfile(self.names.stack, levels, apart, 0.41, apart / 0.9, levels[-1].name, levels[0].name,
+                                   NOW - DAY_MS, NOW, 24)  # fmt: skip
+            up = Condition("stack-uneven", self.names.stack, Phase.RAISED, NOW, NOW)
+            yield self.snapshot(stacks=(profile,), conditions={up.key: up})
+        wear = Wear(1.1, 1.4, 0.79, 0.8, 0.93, 0.6, -0.01, -0.02, -0.005, True, NOW // DAY_MS - 9, 6.0, 30)
+        yield self.snapshot(heaters={self.names.stack: HeaterNow(self.names.stack, "air-t", wear)})
+
+    def _probes(self) -> Iterable[Snapshot]:
+        ids, last = [b.id for b in self.room.boxes], self.room.boxes[-1].id
+        moves = 28.0 + np.sin(HOURS)
+        wave = dict.fromkeys(ids, moves)
+        gone = np.where(HOURS > -2, 20.0 + 0.2 * np.sin(9 * HOURS), 28.0 + 0.2 * np.sin(HOURS))
+        yield self.snapshot({**wave, last: np.where(HOURS > -9, 28.0, moves)}, air=moves)
+        yield self.snapshot({last: np.where(AT > NOW - 4 * STEP_MS, 82.4, 28.0)})
+        yield self.snapshot({last: np.where(np.arange(N) % 40 == 0, 33.0, 28.0)})
+        yield self.snapshot({last: gone}, air=np.full(N, 20.0))
+        yield self.snapshot({last: gone}, air=np.full(N, 24.0))
+        restless = 28.0 + 2.0 * np.sign(np.sin(8 * HOURS))
+        yield self.snapshot({last: restless}, air=restless)
+        yield self.snapshot({last: 28.0 + 2.5 * np.sin(6 * HOURS)}, air=28.0 + 3.0 * np.sin(6 * HOURS))
+        if len(ids) > 1:
+            first, warm, cool = ids[0], np.full(N, 29.5), np.full(N, 26.5)
+            yield self.snapshot({first: np.where(HOURS > -3, warm, cool), last: np.where(HOURS > -3, cool, warm)})
+        yield self.snapshot(of_probe={"pace_per_min": 600.0})
+        calm = self.snapshot()
+        first_wrong = replace(calm.probes[0], clock=WrongClock("p", NOW - HOUR_MS, 2 * HOUR_MS))
+        yield replace(calm, probes=(first_wrong, *calm.probes[1:]))
+        left = Departure("p", 0.4, NOW // DAY_MS - 30, NOW // DAY_MS - 1, 0.0138, 9.0, 40, self.names.probe(ids[0]))
+        yield self.snapshot(of_probe={"departure": left, "drift": "departing"})
+        silent = NOW - 50 * 60_000
+        quiet = self.snapshot(
+            of_probe={
+                "usable_ms": silent,
+                "last_ms": NOW - STEP_MS,
+                "last_value": -127.0,
+                "unread": 1,
+                "unread_reason": self.said,
+            }
+        )
+        heard_still = self.probe(self.room.probes[-1], np.full(N, 28.0))
+        yield replace(quiet, probes=(*quiet.probes[:-1], heard_still))
+        yield self.snapshot(of_probe={"usable_ms": None, "unread": 5, "unread_reason": self.said})
+        low = tuple(
+            BatteryNow(b, 2.31, NOW - HOUR_MS, BatteryTrend(-0.01, 2.2, 19.0, 12.0, 30.0)) for b in self.room.batteries
+        )
+        yield self.snapshot(batteries=low)
+        gone = self.snapshot()
+        yield replace(gone, gateways=(
+            GatewayNow(self.room.gateways[0], Said(True, NOW + 1), tuple(p for p in gone.probes if p.probe.gateway)),
+        ))  # fmt: skip
+
+    def _service(self) -> Iterable[Snapshot]:
+        since = NOW - 2 * HOUR_MS
+        ill = Health(since, self.said)
+        service = Service(
+            NOW - 2 * DAY_MS,
+            LinkNow("refused", since, self.said),
+            StoreNow(self.said, 12.0),
+            ClockNow(False, self.said),
+            {self.names.channel: ill, "mail": Health(since)}, ill, ill, ill,
+            checks_failed={"too-warm": self.said, "boxes, probes and lots": self.said},
+        )  # fmt: skip
+        boxes = tuple(
+            BoxAway(b.id, (24.1, since), (30.2, since)) if i % 2 else BoxAway(b.id, undated_c=(24.0, 29.0))
+            for i, b in enumerate(self.room.boxes)
+        )
+        yield self.snapshot(service=service, away=AwayNow(since, since + HOUR_MS, 40, 3, boxes, broker_forgot=True))
+        down = Service(NOW - 2 * DAY_MS, LinkNow("down", since, self.said))
+        yield self.snapshot(of_probe={"usable_ms": since, "last_ms": since}, service=down)
+        live = LinkNow("up", NOW - DAY_MS, last_live_ms=NOW)
+        yield self.snapshot(of_probe={"usable_ms": since, "last_ms": since}, service=Service(NOW - DAY_MS, live))
+
+    def _lots(self) -> Snapshot:
+        room, heat = self.room, Heat(32.0, Exposure(11 * 3600.0, 3 * 3600.0, 0.0))
+        lots: list[LotNow] = [
+            changed(
+                a_lot(f"{self.names.clutch}{'abc'[j]}/{b.id}", p10_ms=NOW + round(days * DAY_MS), filled_share=0.12),
+                remaining_days=20.0 + 9 * i,
+                development=0.61 - 0.06 * i,
+                mean_c=29.0 - i,
+                heat=heat,
+                chance_only_late=0.62,
+            )
+            for i, b in enumerate(room.boxes)
+            for j, days in enumerate((3.0, -1.0, -30.0))
+        ]
+        return self.snapshot(lots=tuple(lots))
+
+
+def raised_by(kind: Kind, snapshots: Iterable[Snapshot]) -> list[tuple[Snapshot, list[Look]]]:
+    """The snapshots in which a kind is true of something, with what it is true of."""
+    found = []
+    for snapshot in snapshots:
+        looks = [x for x in kind.look(snapshot) if x.samples and x.samples[-1].where is not Where.BACK and x.line]
+        true = [x for x in looks if any(s.where is Where.BEYOND for s in x.samples)]
+        if true:
+            found.append((snapshot, true))
+    return found
+
+
+def moved(kind: Kind, look: Look, change: str, since_ms: int = NOW - HOUR_MS) -> Transition:
+    return Transition(kind.name, look.subject, change, NOW - 1, since_ms, "")  # type: ignore[arg-type]
+
+
+def told(kind: Kind, snapshot: Snapshot, looks: Sequence[Look]) -> dict[str, Notice]:
+    """What is told of some looks: raised, also, still, cleared and cleared late, as far as the kind has them."""
+    of = {x.subject: x for x in looks}
+    new = tuple(moved(kind, x, "raised") for x in looks)
+    before_ms = NOW - 2 * HOUR_MS
+    conditions = [
+        Condition(kind.name, x.subject, Phase.RAISED, before_ms, before_ms, told_ms=before_ms, told=2,
+                  told_value="30.1 °C" if i % 2 else x.value)
+        for i, x in enumerate(looks)
+    ]  # fmt: skip
+    (raised,) = compose(kind, Telling(new=new), of, snapshot)
+    made = {"raised": raised}
+    if kind.groups:
+        half = (len(looks) + 1) // 2
+        again = tuple(conditions[half:])
+        (made["also"],) = compose(kind, Telling(new=new[:half], joins=True, again=again), of, snapshot)
+    if kind.reminds:
+        made["still"] = remind(kind, conditions, of, snapshot)
+    if kind.tell_cleared:
+        ended = tuple(moved(kind, x, "cleared") for x in looks)
+        (made["cleared"],) = compose(kind, Telling(ended=ended), of, snapshot)
+        passed = {x.subject: moved(kind, x, "raised", before_ms) for x in looks}
+        (made["late"],) = compose(kind, Telling(ended=ended, passed=passed), of, snapshot)
+        (made["gone"],) = compose(kind, Telling(ended=ended), {}, snapshot)
+    return made
