@@ -16,8 +16,8 @@ from tests.core.notices.scenes import Names, Scene, raised_by, told
 from tests.examples import at_most
 
 KINDS = all_kinds()
-# On a lock screen: title and text of a severe notice for one box, in so many characters. Judgement, no source.
-LOCK_SCREEN = 360
+# On a lock screen: title and text of a severe notice for one box, ten lines of forty characters. Judgement, no source.
+LOCK_SCREEN = 400
 ids = st.text("abcdefghijklmnopqrstuvwxyz0123456789-_", min_size=1, max_size=24)
 words = st.one_of(
     st.sampled_from(
@@ -126,7 +126,7 @@ def test_what_ends_and_is_not_safely_back_is_told_by_how_far_it_went() -> None:
             texts.append(told(kind, snapshot, [look])["raised"])
     back = next(n for n in texts if "Not yet safely back" in n.text)
     assert back.title == "Too cool: box upper was 73.4 °F, limit 77.0"
-    assert "Not yet safely back. Lowest was 73.4 °F at 03:" in back.text
+    assert "Not yet safely back. Lowest was 73.4 °F at Thu 03:45." in back.text
 
 
 @given(scene=scenes)
@@ -171,5 +171,5 @@ def test_a_value_and_its_limit_have_one_unit() -> None:
 
 def test_names_that_have_no_room_are_counted() -> None:
     assert fit_list(["aaa", "bbb", "ccc"], 30) == "aaa, bbb, ccc"
-    assert fit_list(["aaa", "bbb", "ccc"], 14) == "aaa and 2 more"
+    assert fit_list(["aaa", "bbb", "ccc", "ddd"], 14) == "aaa and 3 more"
     assert len(fit_list(["a" * 90, "b"], 20)) <= 20

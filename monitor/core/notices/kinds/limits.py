@@ -22,7 +22,15 @@ from monitor.core.notices.kinds import Facts, Kind, Look
 from monitor.core.notices.snapshot import BoxNow, Snapshot
 from monitor.core.readings.late_readings import LONGEST_S, Late, unjudged
 from monitor.core.readings.out_of_box import opening
-from monitor.core.terms.formats import in_words, show_difference, show_span, show_temperature, show_time, show_within
+from monitor.core.terms.formats import (
+    in_words,
+    show_difference,
+    show_since,
+    show_span,
+    show_temperature,
+    show_time,
+    show_within,
+)
 from monitor.core.terms.settings import DisplayUnit, Urgency
 
 # Harm is taken to begin so far beyond the limit, unless the profile of the eggs says more: at least so far beyond.
@@ -125,7 +133,8 @@ def _was(box: BoxNow, limit_c: float, snapshot: Snapshot, warm: bool) -> tuple[s
         return None
     at_ms, most_c = found
     shown = show_temperature(most_c, snapshot.unit)
-    text = f"{'Highest' if warm else 'Lowest'} was {shown} at {show_time(at_ms, snapshot.zone, snapshot.now_ms)}."
+    at = show_since(at_ms, snapshot.zone, snapshot.now_ms)
+    text = f"{'Highest' if warm else 'Lowest'} was {shown} at {at}."
     band = box.limits.deadband_c
     safely = box.now_c < limit_c - band if warm else box.now_c > limit_c + band
     return text if safely else f"Not yet safely back. {text}", f"was {shown}"
