@@ -197,9 +197,9 @@ class Scene:
             first, warm, cool = ids[0], np.full(N, 29.5), np.full(N, 26.5)
             yield self.snapshot({first: np.where(HOURS > -3, warm, cool), last: np.where(HOURS > -3, cool, warm)})
         yield self.snapshot(of_probe={"pace_per_min": 600.0})
-        calm = self.snapshot()
-        first_wrong = replace(calm.probes[0], clock=WrongClock("p", NOW - HOUR_MS, 2 * HOUR_MS))
-        yield replace(calm, probes=(first_wrong, *calm.probes[1:]))
+        still = self.snapshot()
+        first_wrong = replace(still.probes[0], clock=WrongClock("p", NOW - HOUR_MS, 2 * HOUR_MS))
+        yield replace(still, probes=(first_wrong, *still.probes[1:]))
         left = Departure("p", 0.4, NOW // DAY_MS - 30, NOW // DAY_MS - 1, 0.0138, 9.0, 40, self.names.probe(ids[0]))
         yield self.snapshot(of_probe={"departure": left, "drift": "departing"})
         silent = NOW - 50 * 60_000
@@ -219,9 +219,9 @@ class Scene:
             BatteryNow(b, 2.31, NOW - HOUR_MS, BatteryTrend(-0.01, 2.2, 19.0, 12.0, 30.0)) for b in self.room.batteries
         )
         yield self.snapshot(batteries=low)
-        gone = self.snapshot()
-        yield replace(gone, gateways=(
-            GatewayNow(self.room.gateways[0], Said(True, NOW + 1), tuple(p for p in gone.probes if p.probe.gateway)),
+        here = self.snapshot()
+        yield replace(here, gateways=(
+            GatewayNow(self.room.gateways[0], Said(True, NOW + 1), tuple(p for p in here.probes if p.probe.gateway)),
         ))  # fmt: skip
 
     def _service(self) -> Iterable[Snapshot]:
@@ -293,7 +293,7 @@ def told(kind: Kind, snapshot: Snapshot, looks: Sequence[Look]) -> dict[str, Not
         half = (len(looks) + 1) // 2
         again = tuple(conditions[half:])
         (made["also"],) = compose(kind, Telling(new=new[:half], joins=True, again=again), of, snapshot)
-    if kind.reminds:
+    if raised.urgency != "diary":
         made["still"] = remind(kind, conditions, of, snapshot)
     if kind.tell_cleared:
         ended = tuple(moved(kind, x, "cleared") for x in looks)

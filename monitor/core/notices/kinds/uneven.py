@@ -27,7 +27,8 @@ _LEAST_SHARE = 0.75
 DEADBAND_C = 0.2
 # Boxes of one clutch must come together by so much again before the condition clears, in days.
 _APART_DEADBAND_DAYS = 0.25
-ALONE: Final = "The probes alone could explain it: put them side by side, warmtally compare."
+ALONE: Final = "The probes alone could explain it."
+COMPARE: Final = "The probes alone could explain it: put them side by side, warmtally compare."
 WITHIN: Final = "It is within the uncertainty of the probes."
 
 
@@ -199,7 +200,7 @@ def _look_siblings(snapshot: Snapshot) -> Iterable[Look]:
             f"{early.lot.id} is expected {days:.1f} ± {2 * sd:.1f} days before {late.lot.id}, limit {limit:.1f} days",
             Rule(_DELAY_S, _DELAY_S),
             {"days": days, "sd_days": sd},
-            doubt=doubtful,
+            doubt=COMPARE if doubtful == ALONE else doubtful,
             more=(
                 *_advised(advised, doubtful),
                 *([f"On average so far {means[0]} against {means[1]}."] if len(means) == 2 else []),
