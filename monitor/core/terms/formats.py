@@ -24,7 +24,7 @@ def show_difference(difference_c: float, unit: DisplayUnit, places: int = 1) -> 
 def show_within(temperature_c: float, half_c: float, unit: DisplayUnit) -> str:
     """A temperature with its plus and minus, both in the keeper's unit: "31.9 ± 0.6 °C"."""
     if not math.isfinite(half_c):
-        return f"{show_temperature(temperature_c, unit)} (uncertainty unknown)"
+        return f"{show_temperature(temperature_c, unit)} (± unknown)"
     return f"{show_temperature(temperature_c, unit).removesuffix(f' °{unit}')} ± {show_difference(half_c, unit)}"
 
 

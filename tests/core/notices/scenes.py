@@ -259,7 +259,9 @@ class Scene:
             for i, b in enumerate(room.boxes)
             for j, days in enumerate((3.0, -1.0, -30.0))
         ]
-        return self.snapshot(lots=tuple(lots))
+        whole = self.snapshot(lots=tuple(lots))
+        inside = tuple(replace(b, occupied_by=(f"{self.names.clutch}a/{b.box.id}",)) for b in whole.boxes)
+        return replace(whole, boxes=inside)
 
 
 def raised_by(kind: Kind, snapshots: Iterable[Snapshot]) -> list[tuple[Snapshot, list[Look]]]:

@@ -50,8 +50,8 @@ def _drifted(probe: ProbeNow, left: Departure, snapshot: Snapshot) -> dict[str, 
     return {
         "line": f"{probe.place} says {size} {'more' if left.shift_c > 0 else 'less'} than the others of its stack "
         f"explain, limit {limit}",
-        "cause": f"It may be {left.or_probe} instead." if left.or_probe else "",
         "more": (
+            *([f"It may be {left.or_probe} instead."] if left.or_probe else []),
             f"{how}, since about {show_day(left.since_day * DAY_MS, snapshot.zone)}.",
             f"{left.days} days were judged.",
         ),
