@@ -62,14 +62,14 @@ class Filled:
 
 
 def fill(
-    table: HourTable, curve: RateCurve, neighbours: Sequence[HourTable] = (), fallback_c: float | None = None
+    table: HourTable, curve: RateCurve, neighbours: Sequence[HourTable] = (), fallback_c: float | Values | None = None
 ) -> Filled:
     """Fill the uncovered time of each hour.
 
     Short gaps (six hours at most, both ends known) by a straight line; longer ones from the neighbours: their
     temperature plus this box's usual difference to them over the last seven days before the gap or after it;
-    else from the box's own recent days at the same hour; else ``fallback_c``. Nothing is filled when even that
-    is None: the time then stays uncovered and is shown as such.
+    else from the box's own recent days at the same hour; else ``fallback_c``, one for all or for each hour. Nothing is
+    filled when even that is None: the time then stays uncovered and is shown as such.
 
     Errors within one gap are taken as wholly correlated, those of different gaps as independent.
     """
@@ -103,6 +103,20 @@ def fill(
     return Filled(development, degree_days, filled_s, float(np.sqrt(variance)), how, temperature)
 
 
+def around(table: HourTable, neighbours: Sequence[HourTable]) -> Values | None:
+    """Hourly mean of all neighbours, for a box of which nothing is known that could be compared with them; shape (n,).
+
+    None without any of them; an hour in which none of them is known is as their mean.
+    """
+    rows = [_aligned(other, table) for other in neighbours]
+    known = np.vstack(rows) if rows else np.full((1, len(table)), np.nan)
+    if np.isnan(known).all():
+        return None
+    count = (~np.isnan(known)).sum(axis=0)
+    mean = np.divide(np.nansum(known, axis=0), count, out=np.full(len(table), np.nan), where=count > 0)
+    return np.where(np.isnan(mean), float(np.nanmean(known)), mean)
+
+
 def _runs(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
     edges = np.flatnonzero(np.diff(np.concatenate(([0], mask.astype(np.int8), [0]))))
     return [(int(edges[i]), int(edges[i + 1])) for i in range(0, len(edges), 2)]
@@ -130,7 +144,7 @@ def _gap_temperature(
     gap: Times,
     own: Values,
     neighbours: Sequence[Values],
-    fallback_c: float | None,
+    fallback_c: float | Values | None,
     n: int,
     *,
     short: bool,
@@ -177,5 +191,6 @@ def _gap_temperature(
         )
         return values, max(float(np.std(own[recent])), LEAST_SD_C["own days"]) * ones, "own days"
     if fallback_c is not None:
-        return fallback_c * ones, LEAST_SD_C["assumed"] * ones, "assumed"
+        values = np.broadcast_to(np.asarray(fallback_c, np.float64), (n,))[gap]
+        return values.copy(), LEAST_SD_C["assumed"] * ones, "assumed"
     return None, ones, ""

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.development.curves import RateCurve
-from monitor.core.development.gaps import Filled, HourTable, fill
+from monitor.core.development.gaps import Filled, HourTable, around, fill
 from monitor.core.development.plans import LEAST_RATE
 from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.times import HOUR_MS
@@ -66,12 +66,12 @@ class Way:
 
         Where nothing is known of a whole stay the eggs did not stand still: the mean of all that is known of the others
         serves; and where nothing is known at all, as when they were set with the probe dead already, the box was about
-        as warm as before.
+        as warm as before, or else as its stack.
         """
         filled = [fill(s.table, curve, s.beside) for s in self.stays]
         middle_c = self._middle_c(filled)
         if middle_c is None:
-            return filled
+            return [fill(s.table, curve, s.beside, around(s.table, s.beside)) for s in self.stays]
         return [
             fill(s.table, curve, s.beside, middle_c) if np.isnan(f.temperature_c).all() else f
             for s, f in zip(self.stays, filled, strict=True)

@@ -33,6 +33,7 @@ from monitor.core.terms.arrays import Values
 from monitor.core.terms.formats import show_difference, show_temperature, show_time
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 
+LOOK_AT_BOX: Final = "Look at the box's own thermometer and at the heat; then at the probe."
 LOOK_AT_PROBE: Final = "Look whether its probe lies beside the eggs; then at the heat."
 # What was told of a box's probe and makes its temperature doubtful, the likeliest first; and whether the probe is to be
 # looked at before anything else.
@@ -184,11 +185,14 @@ def blind_too(box: BoxNow, snapshot: Snapshot, *, warm: bool) -> str:
     return f"Not measured now, and most likely too {'warm' if warm else 'cool'} as well: box {', '.join(unseen)}."
 
 
-def others_of_blind(box_id: str, snapshot: Snapshot) -> tuple[str, bool]:
+def others_of_blind(box_id: str, snapshot: Snapshot, *, unseen: bool = False) -> tuple[str, bool]:
     """What the seen boxes beside one that cannot be seen tell of it: that half of them or more are beyond a limit or on
-    their way, in words; and whether it is the limit. Nothing where its stack is as it was."""
+    their way, in words; and whether it is the limit. Nothing where its stack is as it was.
+
+    ``unseen``: it is known just now that its probe is not to be believed.
+    """
     here = snapshot.room.box(box_id)
-    if here is None or not blind(box_id, snapshot):
+    if here is None or not (unseen or blind(box_id, snapshot)):
         return "", False
     seen = [
         b

@@ -134,6 +134,7 @@ def jumped(own: Series, air: Series | None, others: Sequence[Series], now_ms: in
     The surroundings are the air's probe and the other boxes: in them a box may go by as much as an open one does.
     Beside a probe that reports each quarter of an hour or less often it has to go beyond all of them.
     """
+    own = _without_spikes(own)
     at, value = own
     if len(at) < 6:
         return None
@@ -211,7 +212,7 @@ def restless(own: Series, before_ms: int, now_ms: int) -> bool:
     grid = np.arange(now_ms - 24 * HOUR_MS, before_ms - HOUR_MS + 1, GRID_MS, dtype=np.int64)
     if len(grid) <= SUDDEN_STEPS:
         return False
-    held = on_grid(own, grid)
+    held = on_grid(_without_spikes(own), grid)
     sudden = grid[SUDDEN_STEPS:][np.abs(held[SUDDEN_STEPS:] - held[:-SUDDEN_STEPS]) >= SUDDEN_C]
     return bool(len(sudden)) and 1 + int((np.diff(sudden) >= HOUR_MS).sum()) >= RESTLESS
 
@@ -271,27 +272,53 @@ def opening(air: Series, now_ms: int) -> Opening | None:
 
 
 def goes_with_air(own: Series, air: Series, others: Sequence[Series], now_ms: int) -> WithAir | None:
-    """A box's probe that followed the air's newest sudden move, while at least half of the other boxes did not.
+    """A box's probe that followed the air's newest sudden move, while at least half of the other boxes did not; and
+    nor did it itself at one before, in its last day.
 
     Shows a probe that lies beside its box where box and air are equally warm, as soon as a door is opened. Where all
     boxes follow, that is how they are made, and says nothing.
     """
     grid = np.arange(now_ms - 24 * HOUR_MS, now_ms + 1, GRID_MS, dtype=np.int64)
     a, p = on_grid(air, grid), on_grid(own, grid)
-    air_moved = a[SUDDEN_STEPS:] - a[:-SUDDEN_STEPS]
-    gusts = np.flatnonzero(np.abs(air_moved) >= GUST_C)
-    if not len(gusts):
+    steepest = _gusts(a)
+    if not steepest:
         return None
-    # The steepest quarter hour where the newest gust began: later an open box that follows late catches up.
-    began = int(gusts[np.flatnonzero(np.diff(gusts, prepend=-10) > SUDDEN_STEPS)[-1]])
-    newest = gusts[(gusts >= began) & (gusts <= began + SUDDEN_STEPS)]
-    k = int(newest[np.argmax(np.abs(air_moved[newest]))])
-    moved = float(p[k + SUDDEN_STEPS] - p[k])
-    kept = [float(o[k + SUDDEN_STEPS] - o[k]) / air_moved[k] for o in (on_grid(s, grid) for s in others)]
-    kept = [share for share in kept if not np.isnan(share)]
-    if np.isnan(moved) or not kept or moved / air_moved[k] < WITH_AIR or float(np.median(kept)) > NOT_WITH_AIR:
+    shares = [float((p[k + SUDDEN_STEPS] - p[k]) / (a[k + SUDDEN_STEPS] - a[k])) for k in steepest]
+    k, share = steepest[-1], shares[-1]
+    moved = float(a[k + SUDDEN_STEPS] - a[k])
+    kept = [float(o[k + SUDDEN_STEPS] - o[k]) / moved for o in (on_grid(s, grid) for s in others)]
+    kept = [x for x in kept if not np.isnan(x)]
+    if np.isnan(share) or not kept or share < WITH_AIR or float(np.median(kept)) > NOT_WITH_AIR:
         return None
-    return WithAir(int(grid[k]), float(air_moved[k]), moved)
+    if any(x >= WITH_AIR for x in shares[:-1]):
+        return None
+    return WithAir(int(grid[k]), moved, share * moved)
+
+
+def always_goes_with_air(own: Series, air: Series, others: Sequence[Series], now_ms: int) -> int:
+    """At how many sudden moves of the air in its last day a probe followed at once, two at least, where it did at each
+    and the other boxes did at none; else 0."""
+    grid = np.arange(now_ms - 24 * HOUR_MS, now_ms + 1, GRID_MS, dtype=np.int64)
+    a, p = on_grid(air, grid), on_grid(own, grid)
+    steepest = _gusts(a)
+    moved = [float(a[k + SUDDEN_STEPS] - a[k]) for k in steepest]
+    shares = [float(p[k + SUDDEN_STEPS] - p[k]) / m for k, m in zip(steepest, moved, strict=True)]
+    table = [on_grid(s, grid) for s in others]
+    kept = [float(o[k + SUDDEN_STEPS] - o[k]) / m for k, m in zip(steepest, moved, strict=True) for o in table]
+    kept = [x for x in kept if not np.isnan(x)]
+    followed = [x >= WITH_AIR for x in shares if not np.isnan(x)]
+    alone = bool(kept) and float(np.median(kept)) <= NOT_WITH_AIR
+    return len(followed) if len(followed) >= 2 and all(followed) and alone else 0
+
+
+def _gusts(air: Values) -> list[int]:
+    """Where on the grid each sudden move of the air is steepest: a quarter of an hour at its beginning, since an open
+    box that follows late catches up later."""
+    moved = air[SUDDEN_STEPS:] - air[:-SUDDEN_STEPS]
+    gusts = np.flatnonzero(np.abs(moved) >= GUST_C)
+    starts = gusts[np.flatnonzero(np.diff(gusts, prepend=-10) > SUDDEN_STEPS)]
+    runs = [gusts[(gusts >= k) & (gusts <= k + SUDDEN_STEPS)] for k in starts.tolist()]
+    return [int(run[np.argmax(np.abs(moved[run]))]) for run in runs]
 
 
 def in_air(own: Series, air: Series | None, others: Sequence[Series], now_ms: int) -> InAir | bool | None:
@@ -484,7 +511,7 @@ def damps(own: Series, air: Series, now_ms: int) -> bool:
     rows = max(round(BLOCK_S * 1000 / step_ms), BLOCK_STEPS)
     shares = [_follows(x, y) for x, y in zip(_fast(own, grid, rows), _fast(air, grid, rows), strict=True)]
     known = [s[0] for s in shares if s is not None]
-    return len(known) > BLOCKS_BEFORE and max(known) <= 0.5 * WITH_AIR
+    return len(known) > BLOCKS_BEFORE and max(known) <= 0.5 * NOT_WITH_AIR
 
 
 def _middle(series: Sequence[Values], n: int) -> Values:
@@ -495,6 +522,15 @@ def _middle(series: Sequence[Values], n: int) -> Values:
         known = ~np.isnan(table).all(axis=0)
         result[known] = np.nanmedian(table[:, known], axis=0)
     return result
+
+
+def _without_spikes(series: Series) -> Series:
+    """Each reading as the middle one of itself and those beside it: a single one that jumps is no move."""
+    at, value = series
+    if len(at) < 3:
+        return series
+    middle = np.median(np.vstack([value[:-2], value[1:-1], value[2:]]), axis=0)
+    return at, np.concatenate([value[:1], middle, value[-1:]])
 
 
 def joined(series: Series, grid: Times) -> Values:

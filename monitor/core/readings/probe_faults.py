@@ -25,6 +25,7 @@ STUCK_S: Final = 6 * 3600.0
 """A code that stays for so long while the others moved. In rooms nothing shorter will do: a quiet one was seen to give
 the same code for more than two hours (UCI occupancy detection, Candanedo and Feldheim 2016: 134 min, none in 240)."""
 STUCK_LSB: Final = 3.0
+STUCK_FAR_LSB: Final = 10.0
 CODE_UNKNOWN: Final = 0.5
 """Step of a probe's code where it never changed: the coarsest that thermometers on sale have (from memory)."""
 # A code that an impossible step led to, and that stays bit for bit from then on: a hung converter, a broken lead. It
@@ -67,8 +68,9 @@ class OtherUnit:
 
 
 def stuck(own: Series, others: Sequence[Series], now_ms: int, *, steps: bool = False) -> Stuck | None:
-    """The newest code, bit for bit the same for six hours or more, while at least half of the others (two thirds of
-    three) moved by three steps of its code or more in the same time.
+    """The newest code, bit for bit the same for six hours or more, while more than half of the others moved by
+    three steps of its code or more in the same time: by ten and two at least, or it rests twice as long as it did
+    before in its last day. A box may stand still for hours while those above and below it do not.
 
     ``steps``: or one to which a step of five degrees or more led, from one reading to the next, that has not changed
     since, though it did before; this takes half an hour and no others.
@@ -95,7 +97,13 @@ def stuck(own: Series, others: Sequence[Series], now_ms: int, *, steps: bool = F
         if len(inside) >= 4:
             low, high = np.quantile(inside, [0.02, 0.98])
             moved.append(float(high - low))
-    if not moved or float(np.median(moved)) < STUCK_LSB * lsb:
+    if not moved:
+        return None
+    # By so much, or more, more than half of them moved.
+    most = sorted(moved, reverse=True)[len(moved) // 2]
+    rested = np.diff(at[np.append(0, changes + 1)]) if len(changes) else np.zeros(1)
+    usual = now_ms - since < 2 * int(rested.max())
+    if most < STUCK_LSB * lsb or (usual and (most < STUCK_FAR_LSB * lsb or len(moved) == 1)):
         return None
     return Stuck(since, float(value[-1]), max(moved))
 
@@ -213,5 +221,8 @@ def swapped(one: Series, other: Series, now_ms: int) -> int | None:
             continue
         a0, b0, a1, b1 = (float(np.nanmedian(x)) for x in (a[before], b[before], a[after], b[after]))
         if abs(a0 - b0) >= SWAP_C and abs(a1 - b0) <= SWAP_WITHIN_C and abs(b1 - a0) <= SWAP_WITHIN_C:
-            return int(grid[k])
+            steps = np.abs(d[SUDDEN_STEPS:] - d[:-SUDDEN_STEPS])
+            often = np.abs(np.arange(len(steps)) - k) > 12
+            # Two that move so against each other again and again, as in the air, did not change places.
+            return None if np.any(steps[often & ~np.isnan(steps)] >= abs(a0 - b0)) else int(grid[k])
     return None

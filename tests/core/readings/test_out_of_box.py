@@ -8,8 +8,16 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from monitor.core.readings.out_of_box import Back, Series, back_again, jumped, restless
-from monitor.core.readings.probe_faults import other_unit, stuck
+from monitor.core.readings.out_of_box import (
+    Back,
+    Series,
+    always_goes_with_air,
+    back_again,
+    goes_with_air,
+    jumped,
+    restless,
+)
+from monitor.core.readings.probe_faults import other_unit, stuck, swapped
 
 MINUTE, HOUR = 60_000, 3_600_000
 DAY = 24 * HOUR
@@ -173,3 +181,61 @@ def test_a_code_to_which_a_step_led_and_that_stays_is_stuck_and_a_place_whose_co
     soon = min(since + 20 * MINUTE, DAY)
     assert stuck((at[at <= soon], hung[1][at <= soon]), [], soon, steps=True) is None
     assert stuck((at, np.where(at >= since, own - 9.0, own)), [], DAY, steps=True) is None
+
+
+def gusty(dice: random.Random, count: int) -> tuple[NDArray[np.int64], NDArray[np.float64], list[int]]:
+    """Air into which doors let cold, so often; and when."""
+    at = np.arange(0, DAY + 1, 5 * MINUTE, dtype=np.int64)
+    opened = sorted(dice.sample(range(2 * HOUR, 22 * HOUR, 3 * HOUR), count))
+    air = 28.0 + 0.02 * np.random.default_rng(dice.randrange(10**6)).normal(size=len(at))
+    for k in opened:
+        since_h = (at - k) / HOUR
+        air = air - np.where(since_h >= 0, dice.uniform(3.0, 8.0) * np.exp(-np.maximum(since_h, 0.0) / 0.7), 0.0)
+    return at, air, opened
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_one_that_goes_along_each_time_the_air_moves_always_did_and_one_that_does_now_fell_out(seed: int) -> None:
+    dice = random.Random(seed)
+    at, air, opened = gusty(dice, dice.randrange(2, 6))
+    slow = [(at, 28.0 + 0.05 * (air - 28.0) + 0.01 * dice.random()) for _ in range(dice.randrange(1, 4))]
+    now = min(opened[-1] + HOUR, DAY)
+    until = at <= now
+
+    def judged(own: NDArray[np.float64]) -> tuple[bool, int]:
+        series, around = (at[until], own[until]), (at[until], air[until])
+        others = [(t[until], v[until]) for t, v in slow]
+        gust = goes_with_air(series, around, others, now)
+        return gust is not None, always_goes_with_air(series, around, others, now)
+
+    assert judged(28.0 + dice.uniform(0.8, 1.2) * (air - 28.0)) == (False, len(opened))
+    fell = opened[-1] - dice.randrange(10 * MINUTE, 2 * HOUR)
+    assert judged(np.where(at >= fell, air, 28.0 + 0.1 * (air - 28.0))) == (True, 0)
+    assert judged(28.0 + 0.1 * (air - 28.0)) == (False, 0)
+    slow[:] = [(at, air)] * len(slow)
+    assert judged(air) == (False, 0), "so all of them do"
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_two_that_cross_again_and_again_did_not_change_places(seed: int) -> None:
+    dice = random.Random(seed)
+    at = np.arange(0, DAY + 1, 5 * MINUTE, dtype=np.int64)
+    apart_c, noise = dice.uniform(0.6, 3.0), np.random.default_rng(seed).normal(scale=0.02, size=(2, len(at)))
+    turn = dice.randrange(6 * HOUR, 22 * HOUR)
+    side = np.where(at < turn, 1.0, -1.0)
+    one, other = 28.0 + noise
+    assert swapped((at, one + side * apart_c / 2), (at, other - side * apart_c / 2), DAY) is not None
+    often = np.where((at - turn) // (dice.randrange(80, 150) * MINUTE) % 2 == 0, 1.0, -1.0)
+    assert swapped((at, one + often * apart_c / 2), (at, other - often * apart_c / 2), DAY) is None
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_no_minority_of_moving_peers_makes_a_still_box_stuck(seed: int) -> None:
+    dice = random.Random(seed)
+    at = np.arange(0, DAY + 1, 10 * MINUTE, dtype=np.int64)
+    still = at, np.where(at < dice.randrange(2 * HOUR, 8 * HOUR), 28.1, 28.0)
+    n = dice.randrange(2, 7)
+    moving = dice.randrange(0, n + 1)
+    peers = [(at, 28.0 + (3.0 if i < moving else 0.02) * np.sin(at / HOUR)) for i in range(n)]
+    found = stuck(still, dice.sample(peers, n), DAY)
+    assert (found is not None) is (2 * moving > n)

@@ -9,16 +9,19 @@ from typing import Any, Final
 import numpy as np
 
 from monitor.core.notices.conditions import Condition, Rule, holds
+from monitor.core.notices.doubts import LOOK_AT_BOX, others_of_blind
 from monitor.core.notices.kinds import Facts, Kind, Look
 from monitor.core.notices.peers import air_of, boxes_beside, corrected, heard_of, where_of
 from monitor.core.notices.snapshot import ProbeNow, Snapshot
 from monitor.core.readings.belief import FROM, RIGHT, UNTIL
 from monitor.core.readings.out_of_box import (
     BLOCK_S,
-    Back,
+    ELSEWHERE_C,
+    NEAR_C,
     InAir,
     Jumped,
     Series,
+    always_goes_with_air,
     back_again,
     damps,
     goes_with_air,
@@ -53,10 +56,12 @@ class _Elsewhere:
 
 @dataclass(frozen=True, slots=True)
 class _Beside:
-    """A box's probe and what it is judged by."""
+    """A box's probe and what it is judged by; ``believed``: what it said while it was not told as elsewhere, which
+    says how it always is."""
 
     probe: ProbeNow
     own: Series
+    believed: Series
     air: tuple[str, Series] | None
     others: list[Series]
 
@@ -70,7 +75,9 @@ def _inside(snapshot: Snapshot) -> Iterable[_Beside]:
     for probe, _ in heard_of(snapshot):
         p, own = probe.probe, corrected(probe)
         if p.quantity == "temperature" and p.box is not None and snapshot.room.box(p.box) is not None and own:
-            yield _Beside(probe, own, air_of(probe, snapshot), boxes_beside(probe, snapshot))
+            good = snapshot.belief.mask(p.id, own[0], "peers")
+            believed = own[0][good], own[1][good]
+            yield _Beside(probe, own, believed, air_of(probe, snapshot), boxes_beside(probe, snapshot))
 
 
 def _look_out(snapshot: Snapshot) -> Iterable[Look]:
@@ -84,7 +91,7 @@ def _look_out(snapshot: Snapshot) -> Iterable[Look]:
         line = f"{where_of(p)}: it does not follow the air"
         went = None if before is None else _went(before)
         if went is not None:
-            found, facts = _still_elsewhere(beside, went, facts, snapshot)
+            found, facts = _still_elsewhere(beside, went, moves, facts, snapshot)
             state = found is not None
             if not state:
                 line = f"{where_of(p)}: it is back where its box must be"
@@ -99,10 +106,12 @@ def _look_out(snapshot: Snapshot) -> Iterable[Look]:
         urgency: Urgency | None = None
         told: dict[str, Any] = {}
         if found is not None:
+            too, cold = others_of_blind(str(p.box), snapshot, unseen=True)
             beyond = () if found.by == "jumped" else _beyond(beside, snapshot)
-            urgency = "now" if beyond else "diary" if found.by == "alone" else None
+            urgency = "now" if beyond or cold else "diary" if found.by == "alone" else None
             line = f"{where_of(p)}: {found.line}"
-            told = {"more": (*beyond, *found.more), "value": found.value}
+            told = {"more": (*beyond, *found.more), "value": found.value, "doubt": too}
+            told |= {"first": LOOK_AT_BOX} if cold else {}
             since_ms = found.since_ms if before is None else _from(facts, found.since_ms)
             facts = {"by": found.by, FROM: since_ms, **found.facts}
         yield Look(p.id, holds(snapshot.now_ms, state), f"probe {p.id}", line, RULE, facts, urgency, **told)
@@ -123,13 +132,27 @@ def _went(before: Condition) -> Jumped | None:
 
 
 def _still_elsewhere(
-    beside: _Beside, went: Jumped, facts: Facts, snapshot: Snapshot
+    beside: _Beside, went: Jumped, moves: InAir | bool | None, facts: Facts, snapshot: Snapshot
 ) -> tuple[_Elsewhere | None, Facts]:
-    """What is to be said of a probe that went elsewhere while it is there, and how it came back."""
+    """What is to be said of a probe that went elsewhere while it is there, and how it came back.
+
+    Where its box has come to be as warm as the air, only how it moves tells: air itself goes up and down by what it
+    went. It was right all the time when it came back slowly and damps what the air does.
+    """
     back = back_again(beside.own, beside.others, went.at_ms, went.was_c, went.moved_c, went.apart_c)
-    if isinstance(back, Back):
-        return None, {**facts, UNTIL: back.at_ms, RIGHT: int(not back.suddenly)}
-    return _of_move(went, beside, snapshot), facts
+    in_doubt = isinstance(moves, InAir) or (moves is None and beside.air is not None)
+    if back is None or (in_doubt and not (back.suddenly and _shows(beside, went))):
+        return _of_move(went, beside, snapshot), facts
+    right = not back.suddenly and moves is False
+    return None, {**facts, UNTIL: back.at_ms, RIGHT: int(right)}
+
+
+def _shows(beside: _Beside, went: Jumped) -> bool:
+    """Whether a sudden return is none of the air's own moves: it was a large one, or led away from the air."""
+    if beside.air is None or abs(went.moved_c) >= ELSEWHERE_C or not len(beside.air[1][1]):
+        return True
+    own_c, air_c = (float(np.median(v[-3:])) for v in (beside.own[1], beside.air[1][1]))
+    return abs(own_c - air_c) >= max(NEAR_C, 0.25 * abs(went.moved_c))
 
 
 def _of_move(went: Jumped, beside: _Beside, snapshot: Snapshot) -> _Elsewhere:
@@ -162,7 +185,7 @@ def _out(beside: _Beside, moves: InAir | bool | None, snapshot: Snapshot) -> _El
     if beside.air is None or isinstance(moves, bool | InAir):
         return None
     gust = goes_with_air(beside.own, beside.air[1], beside.others, now_ms)
-    if gust is None or _explained(beside, gust.at_ms, snapshot) or restless(beside.own, gust.at_ms, now_ms):
+    if gust is None or _explained(beside, gust.at_ms, snapshot) or restless(beside.believed, gust.at_ms, now_ms):
         return None
     moved, air = (show_difference(abs(c), snapshot.unit) for c in (gust.moved_c, gust.air_c))
     at = show_since(gust.at_ms, snapshot.zone, now_ms)
@@ -219,7 +242,7 @@ def _moved_out(beside: _Beside, snapshot: Snapshot) -> _Elsewhere | None:
 
 
 def _is_news(beside: _Beside, went: Jumped, snapshot: Snapshot) -> bool:
-    return not _explained(beside, went.at_ms, snapshot) and not restless(beside.own, went.at_ms, snapshot.now_ms)
+    return not _explained(beside, went.at_ms, snapshot) and not restless(beside.believed, went.at_ms, snapshot.now_ms)
 
 
 def _beyond(beside: _Beside, snapshot: Snapshot) -> tuple[str, ...]:
@@ -276,22 +299,21 @@ def _always(beside: _Beside, snapshot: Snapshot) -> tuple[str, tuple[str, ...]]:
     """In a line and more sentences, by what a probe shows that it has hung in the air as far as is known; empty: it
     does not."""
     now_ms = snapshot.now_ms
-    moves = in_air(beside.own, beside.air_series, beside.others, now_ms)
+    moves = in_air(beside.believed, beside.air_series, beside.others, now_ms)
     if isinstance(moves, InAir) and not moves.news and beside.air is not None:
         by = f"Now it follows probe {beside.air[0]} by {100 * moves.share:.0f} %."
         return "it has always followed the air at once, as no closed box does", (OPEN, by)
-    at = beside.own[0]
-    if len(at) and restless(beside.own, int(at[-1]), now_ms) and not _air_moves(beside):
+    if beside.air is not None and (n := always_goes_with_air(beside.believed, beside.air[1], beside.others, now_ms)):
+        by = f"It went along with probe {beside.air[0]} each of the {n} times at which that moved suddenly."
+        return "it has always followed the air at once, as no closed box does", (OPEN, by)
+    # A closed box makes sudden moves too, where the air makes very large ones: without its probe nobody knows.
+    at = beside.believed[0]
+    if beside.air is not None or not len(at) or snapshot.raised("probe-jumps", beside.probe.probe.id) is not None:
+        return "", ()
+    others = [restless(s, now_ms, now_ms) for s in beside.others]
+    if restless(beside.believed, int(at[-1]), now_ms) and others and not any(others):
         return "it moves as suddenly as no closed box can, again and again", (OPEN,)
     return "", ()
-
-
-def _air_moves(beside: _Beside) -> bool:
-    """Whether the other boxes are as restless: then it is how the room is."""
-    if not beside.others:
-        return False
-    now_ms = int(beside.own[0][-1])
-    return bool(np.mean([restless(s, now_ms, now_ms) for s in beside.others]) >= 0.5)
 
 
 KINDS = (

@@ -9,6 +9,7 @@ from typing import Any, Final
 import numpy as np
 
 from monitor.core.notices.conditions import Condition, Rule, holds
+from monitor.core.notices.doubts import LOOK_AT_BOX, others_of_blind
 from monitor.core.notices.kinds import Facts, Kind, Look
 from monitor.core.notices.peers import air_of, corrected, heard_of, others_of, said_by, stack_of, usable, where_of
 from monitor.core.notices.snapshot import ProbeNow, Snapshot
@@ -65,7 +66,16 @@ def _look_stuck(snapshot: Snapshot) -> Iterable[Look]:
             line = f"{where_of(p)}: exactly {_value(p, found.value, snapshot)} for {span}"
             told = {"more": (_while(found, p, snapshot), REPLACE), "value": f"for {span}"}
             facts = {FROM: found.since_ms, "value": found.value}
+            told |= _of_its_box(p, snapshot)
         yield Look(p.id, holds(snapshot.now_ms, found is not None), f"probe {p.id}", line, RULE, facts, **told)
+
+
+def _of_its_box(probe: Probe, snapshot: Snapshot) -> dict[str, Any]:
+    """What the others of its stack tell of the box of a probe that is not to be believed."""
+    if probe.box is None or probe.quantity != "temperature":
+        return {}
+    told, beyond = others_of_blind(probe.box, snapshot, unseen=True)
+    return {"doubt": told, "urgency": "now", "first": LOOK_AT_BOX} if beyond else {"doubt": told}
 
 
 def _while(found: Stuck, probe: Probe, snapshot: Snapshot) -> str:
@@ -126,6 +136,7 @@ def _look_unit(snapshot: Snapshot) -> Iterable[Look]:
             line = f"{where_of(probe.probe)}: it still says what is no {probe.probe.unit}" if state is None else line
             facts = {**facts, **_like_a_room_from(own, facts)}
         name = probe.probe.id
+        told |= _of_its_box(probe.probe, snapshot) if found is not None else {}
         yield Look(name, holds(snapshot.now_ms, state), f"probe {name}", line, facts=facts, **told)
 
 

@@ -8,19 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
-from typing import Final
 
 from monitor.core.notices.after_silence import RESIDUAL, Facts, arrived, facts_of, heard_again
 from monitor.core.notices.conditions import Rule, Sample, Where, holds
-from monitor.core.notices.doubts import others_of_blind
+from monitor.core.notices.doubts import LOOK_AT_BOX, others_of_blind
 from monitor.core.notices.fitting import in_full, said
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import UNREAD_LEAST, ProbeNow, Snapshot
 from monitor.core.readings.late_readings import LONGEST_S
 from monitor.core.readings.probe_clocks import CLOCK_MESSAGES, CLOCK_SPAN_S, CLOCK_SWAYS_S
 from monitor.core.terms.formats import as_said, show_messages, show_since, show_span
-
-LOOK_AT_BOX: Final = "Look at the box's own thermometer and at the heat; then at the probe."
 
 
 def _delay_s(probe: ProbeNow) -> float:
