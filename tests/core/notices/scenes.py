@@ -190,7 +190,7 @@ class Scene:
         yield self.snapshot({last: np.where(np.arange(N) % 40 == 0, 33.0, 28.0)})
         yield self.snapshot({last: gone}, air=np.full(N, 20.0))
         yield self.snapshot({last: gone}, air=np.full(N, 24.0))
-        restless = 28.0 + 2.0 * np.sign(np.sin(8 * HOURS))
+        restless = 28.0 + 2.0 * np.sign(np.sin(2 * HOURS))
         yield self.snapshot({last: restless}, air=restless)
         yield self.snapshot({last: 28.0 + 2.5 * np.sin(6 * HOURS)}, air=28.0 + 3.0 * np.sin(6 * HOURS))
         if len(ids) > 1:
