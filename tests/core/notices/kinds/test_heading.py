@@ -68,7 +68,7 @@ def test_a_slow_cooling_with_harm_far_away_waits_until_today_and_a_quick_one_doe
     quick = play([act(-1, Act.HEATER_DIES)], 1.5, every_min=10, limits=Limits(31.0, 26.5))
     (_, notice), *_ = quick.of("too-cool")
     assert notice.urgency == "now"
-    assert "until it reaches 24.5 °C, where harm begins" in notice.text
+    assert "until it reaches 24.5 °C, where harm begins" in notice.whole
 
 
 def test_nothing_is_made_less_urgent_without_a_course() -> None:
