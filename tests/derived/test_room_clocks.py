@@ -58,8 +58,8 @@ def test_a_box_whose_probe_s_clock_is_wrong_is_told_in_time_and_with_the_reason(
     known = 120 if off_min > 0 else 90
     assert told[0][0] <= max(cold_from + 15, known) + 10
     assert told[0][1].subjects == ("box",)
-    assert "the clock of probe p0 is" in told[0][1].text
-    assert ("behind" if off_min > 0 else "ahead") in told[0][1].text
+    assert "The clock of probe p0 is" in told[0][1].whole
+    assert ("behind" if off_min > 0 else "ahead") in told[0][1].whole
     changes = [(kind, subject, change) for _, kind, subject, change in found.moves]
     assert ("probe-clock", "p0", "raised") in changes
     assert not [c for c in changes if c[0] in ("probe-quiet", "room-quiet", "clock-untrusted")]
@@ -73,7 +73,7 @@ def test_a_clock_that_is_wrong_for_all_is_told_as_one_and_limits_come_in_time(tm
     assert kinds == {"too-cool", "clock-untrusted"}
     cool = next((m, n) for m, n in found.notices if n.kind == "too-cool")
     assert cool[0] <= 200 + 15 + 10
-    assert "the times that readings carry are 60 min behind" in cool[1].text
+    assert "The times that readings carry are 60 min behind" in cool[1].whole
     # What stays true is told again.
     assert [n.change for _, n in found.notices if n.kind == "clock-untrusted"][:2] == ["raised", "still"]
 
@@ -105,7 +105,7 @@ def test_a_probe_that_sends_only_what_is_old_and_differs_is_told_as_quiet_in_the
     quiet = [(m, n) for m, n in found.notices if n.kind == "probe-quiet"]
     assert [n.subjects for _, n in quiet][:1] == [("p0",)]
     assert 75 <= quiet[0][0] <= 60 + 15 + 30 + 10
-    assert "it sends, but with times that are older" in quiet[0][1].text
+    assert "It sends, but with times that are older" in quiet[0][1].text
 
 
 # -- sums --------------------------------------------------------------------------------------------------------------

@@ -13,6 +13,8 @@ from monitor.core.notices.snapshot import Snapshot
 CHECKS: Final[KindName] = "check-failed"
 # Once may be an accident of one moment; what goes on for so long will not mend itself.
 DELAY_S: Final = 300.0
+# So much of why: it is a mistake of the program or of its store, and says where.
+LONG: Final = 110
 WHOLE: Final = "boxes, probes and lots"
 """Nothing of the room can be looked at."""
 
@@ -23,7 +25,7 @@ def _look(snapshot: Snapshot) -> Iterable[Look]:
     for name in sorted(known | failed.keys()):
         why = failed.get(name)
         sample = Sample(snapshot.now_ms, Where.BACK if why is None else Where.BEYOND)
-        line = f"check {name} works" if why is None else f"check {name} cannot be made: {said(why)}"
+        line = f"check {name} works" if why is None else f"check {name} cannot be made: {said(why, LONG)}"
         yield Look(
             name,
             (sample,),
@@ -31,7 +33,7 @@ def _look(snapshot: Snapshot) -> Iterable[Look]:
             line,
             Rule(on_delay_s=DELAY_S),
             urgency="now" if name == WHOLE else None,
-            more=() if why is None else in_full(why),
+            more=() if why is None else in_full(why, LONG),
             name=name,
         )
 
