@@ -39,10 +39,15 @@ class Unwatched:
     def _of(self, from_ms: int, until_ms: int, service: Service) -> AwayNow:
         late = undated = 0
         waited: dict[str, Values] = {}
+        dated_until_ms = dict.fromkeys((p.id for p in self._room.probes), until_ms)
         for probe in self._room.probes:
             values = [np.empty(0)]
             for c in self._store.readings.pieces(probe.id, from_ms, until_ms + AWAY_TOLD_MS):
-                late += int(np.sum(c.usable & (c.at > from_ms) & (c.at < until_ms)))
+                # One without a time of its own was given a moment at its arrival or just before it, which says nothing
+                # of when it was made.
+                placed = ~c.timed & (c.received >= until_ms)
+                dated_until_ms[probe.id] = min([dated_until_ms[probe.id], *c.at[placed].tolist()])
+                late += int(np.sum(c.usable & ~placed & (c.at > from_ms) & (c.at < until_ms)))
                 here = np.array([test == WAITED for test in c.test], bool) & (c.received >= until_ms)
                 undated += int(here.sum())
                 values.append(c.value[here])
@@ -50,7 +55,8 @@ class Unwatched:
         boxes = []
         for box in self._room.boxes:
             own = self._room.probes_in(box.id)
-            series = self._readings.box_series(box, from_ms + 1, until_ms, as_heard=True, stored=True)
+            dated_ms = min([until_ms, *(dated_until_ms[p.id] for p in own)])
+            series = self._readings.box_series(box, from_ms + 1, dated_ms, as_heard=True, stored=True)
             undated_c = np.concatenate([waited[p.id] + p.correction for p in own] or [np.empty(0)])
             lowest = highest = None
             if len(series.temperature_c):
