@@ -22,8 +22,9 @@ BOXES = ("low", "top")
 
 
 def low_c(minute: float) -> float:
-    """Too cool for an hour while nobody hears of it."""
-    return 24.0 if 60 <= minute < 120 else 28.0
+    """Too cool for an hour while nobody hears of it, as slowly as a box goes."""
+    fallen, risen = ((minute - begin) * 4.0 / 45.0 for begin in (31, 100))
+    return 28.0 - min(max(fallen, 0.0), 4.0) + min(max(risen, 0.0), 4.0)
 
 
 def steady_c(minute: float) -> float:
@@ -141,7 +142,7 @@ def test_a_room_that_was_away_and_gives_its_readings_back_is_told_once_of_each(
     assert "Too cool from Thu 07:00 to Thu 08:00" in limit.text
     end = next(n for n in room.notices if (n.kind, n.change) == ("room-quiet", "cleared"))
     assert "Nothing was heard from 06:29 to 08:30 (2 h 01 min)" in end.text
-    assert "Box low: 28.0 °C before, lowest 24.0 °C at 07:00, 4.0 °C cooler" in end.whole
+    assert "Box low: 28.0 °C before, lowest 24.0 °C at 07:16, 4.0 °C cooler" in end.whole
     assert found == pytest.approx(as_live, rel=1e-9)
 
 
@@ -168,7 +169,7 @@ def test_readings_within_the_limits_bring_no_notice_but_the_silence(tmp_path: Pa
 
 def still_cool_c(minute: float) -> float:
     """Too cool since long before its probe is heard again, and for good."""
-    return 24.0 if minute >= 60 else 28.0
+    return 28.0 - min(max((minute - 31) * 4.0 / 45.0, 0.0), 4.0)
 
 
 @pytest.mark.parametrize("order", [oldest_first, newest_first], ids=lambda o: o.__name__)
