@@ -40,6 +40,8 @@ class RoomReadings:
         self._clocks: dict[str, tuple[WrongClock, ...]] = {}
         self._clocks_version: tuple[int, ...] = ()
         self._logs: dict[str, Log] = {}
+        # What was given a time to come before this computer's clock was set back is no reading of now.
+        self._set_back = False
         self._around = {box: probes_for(room, box) for box in room.boxes}
         self._corrections = StandingCorrections()
         self._belief = Belief()
@@ -96,8 +98,7 @@ class RoomReadings:
             self._follow_clocks(version)
             self.recent_from = now_ms - RECENT_MS
             names = [p.id for p in self._room.all_probes]
-            # What was given a time to come before this computer's clock was set back is no reading of now.
-            self._recent = self._stored(names, self.recent_from, now_ms + TO_COME_MS)
+            self._recent = self._stored(names, self.recent_from, now_ms + TO_COME_MS if self._set_back else 2**62)
             return
         fresh = self._store.journal.since(self.seen_seq)
         while fresh:
@@ -198,6 +199,7 @@ class RoomReadings:
         if back or ended:
             self._store.clocks.change(max(now_ms, before_ms), ended=ended, withdrawn=back)
         self._logs = {}
+        self._set_back = step_s < 0.0
         self.seen_seq = -1
 
     def _follow_clocks(self, version: tuple[int, ...]) -> None:
