@@ -516,7 +516,8 @@ def _crossing(x: Entry, expected: Entry) -> Got:
             return [Look("box A", [Sample(snapshot.now_ms, where)], "box A", urgency=urgency[severity[name]])]
 
         kind = Kind("some", "Some", urgency[x["notify_level"]], "", "", "", "", "", look, tell_cleared=True)
-        room = Room("r", "UTC", "C", (), (), ())
+        # Reminders are no part of the rule.
+        room = Room("r", "UTC", "C", (), (), (), watch=Watch(repeat_now_s=0.0, repeat_today_s=0.0))
         outcome = evaluate(Snapshot(now, room, UTC, Service(0), conditions={condition.key: condition}), [kind])
         condition = next((c for c in outcome.conditions if c.key == condition.key), condition)
         channel = Channel("mail", "json://x")

@@ -242,13 +242,19 @@ def test_a_refused_login_is_its_own_exit_code_and_the_right_one_is_taken_from_it
     [
         (["--port", "1"], UsageError.exit_code),
         (["--seconds", "0"], UsageError.exit_code),
-        (["--seconds", "nan"], UsageError.exit_code),
         ([], 3),
     ],
 )
 def test_words_that_do_not_fit_are_told(words: list[str], code: int, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["listen", *words]) == code
     assert "what to do" in capsys.readouterr().err
+
+
+def test_a_time_that_is_no_number_is_told(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as stopped:
+        main(["listen", "--seconds", "nan"])
+    assert stopped.value.code == UsageError.exit_code
+    assert "--seconds" in capsys.readouterr().err
 
 
 def test_a_topic_that_is_no_filter_is_told(broker: Mosquitto, capsys: pytest.CaptureFixture[str]) -> None:

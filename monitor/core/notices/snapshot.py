@@ -352,9 +352,11 @@ class Snapshot:
 
         Then either this clock was set wrong, or whatever gives the readings their times has a wrong one.
         """
-        together_s = self._one_clock_s
-        if together_s is not None:
-            return together_s
+        return self._one_clock_s if self._one_clock_s is not None else self._all_old_s
+
+    @property
+    def _all_old_s(self) -> float | None:
+        """By how much what arrives is old though every clock that is known to be wrong was put right."""
         live_ms = self.service.link.last_live_ms
         newest_ms = self.newest_ms
         if self.service.link.state != "up" or live_ms is None or newest_ms is None:
@@ -384,7 +386,7 @@ class Snapshot:
         """Whether nothing at all arrives: the broker or the gateway is gone rather than one probe.
 
         None: not known. So it is until the room had its time after the start, while the link is just being made,
-        while what arrives is no usable reading or all of it old (:attr:`behind_s`), and while the broker refuses, which
+        while what arrives is no usable reading or all of it old (:attr:`_all_old_s`), and while the broker refuses, which
         are told as such.
         """
         if not self.probes:
@@ -401,7 +403,7 @@ class Snapshot:
         if self.now_ms - self.service.started_ms < patience_ms:
             return None
         if not any(fresh(p.last_ms) for p in self.probes):
-            return True if self.behind_s is None else None
+            return True if self._all_old_s is None else None
         since = self.service.link.since_ms
         if self.service.link.state != "up" and since is not None and self.now_ms - since >= watch_ms:
             return True
