@@ -40,7 +40,7 @@ def test_a_store_that_is_taken_away_is_told_and_goes_on_when_it_is_back(
             wait_for(lambda: run.stored_raw() == 1, "the first reading")
             back = how(run.data / "warmtally.db")
             publisher.publish("eggs/p", message(at - 1000, 29.1))
-            wait_for(lambda: any("cannot be written" in a.title for a in sink.arrivals), "the notice", 2 * MOMENT_S)
+            wait_for(lambda: any("not written" in a.title for a in sink.arrivals), "the notice", 2 * MOMENT_S)
             assert not (run.data / "warmtally.db").exists()
             back()
             wait_for(lambda: run.stored_raw() == 2, "the reading that waited", 3 * MOMENT_S)

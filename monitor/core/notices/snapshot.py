@@ -386,8 +386,8 @@ class Snapshot:
         """Whether nothing at all arrives: the broker or the gateway is gone rather than one probe.
 
         None: not known. So it is until the room had its time after the start, while the link is just being made,
-        while what arrives is no usable reading or all of it old (:attr:`_all_old_s`), and while the broker refuses, which
-        are told as such.
+        while what arrives is no usable reading or all of it old (:attr:`_all_old_s`), and while the broker refuses,
+        which are told as such.
         """
         if not self.probes:
             return False

@@ -8,7 +8,8 @@ Known limits. A broker that sends a message again without saying so (against [MQ
 has no time of its own. A broker that gives the same packet identifier to the next message, loses the connection
 before that one arrives, and finds in it exactly the same content as in the one before, loses the repetition.
 If the computer's clock is set back, a reading without a time of its own may fall on the millisecond of an earlier
-one, which then stands; and so may one of a probe that sends more than a thousand a second, for as long as that lasts.
+one, which then stands. One of a probe that sends more than a thousand a second for long is dated ahead, by as long as
+it takes to have a millisecond for each.
 """
 
 from __future__ import annotations
@@ -34,7 +35,8 @@ AWAY_INTERVALS: Final = 1.5
 _UNHEARD: Final = Context()
 SAID: Final = 2048
 """So many of a probe's newest times are remembered: an hour of one that reports each two seconds."""
-MOST_RUNS: Final = 16
+MOST_RUNS: Final = 128
+FORGOTTEN_MS: Final = 0
 RUNS_AHEAD_MS: Final = 60_000
 Runs: TypeAlias = tuple[tuple[int, int], ...]
 """Moments that are taken, as runs of milliseconds without a gap, rising: first and last of each, the newest few."""
@@ -318,9 +320,10 @@ class Arrivals:
 
 
 def _free(runs: Runs, at_ms: int) -> tuple[int, Runs]:
-    """The newest free millisecond at or before a moment, and the runs with it."""
+    """The newest free millisecond at or before a moment, and the runs with it. Where all that is remembered before it
+    is taken, the next free one after it: two readings on one millisecond would be one."""
     if not runs or at_ms > runs[-1][1] + 1:
-        return at_ms, (*runs[1 - MOST_RUNS :], (at_ms, at_ms))
+        return at_ms, _newest((*runs, (at_ms, at_ms)))
     before = [run for run in runs if run[0] <= at_ms]
     # What lies far ahead was given before the clock was set back.
     after = [run for run in runs if at_ms < run[0] <= at_ms + RUNS_AHEAD_MS]
@@ -328,12 +331,24 @@ def _free(runs: Runs, at_ms: int) -> tuple[int, Runs]:
     while before and before[-1][1] >= free_ms:
         first, last = before.pop()
         high, free_ms = max(high, last), first - 1
+    if free_ms < FORGOTTEN_MS:
+        next_ms = high + 1
+        while after and after[0][0] <= next_ms:
+            next_ms = after.pop(0)[1] + 1
+        return next_ms, _newest(((FORGOTTEN_MS, next_ms), *after))
     low = free_ms
     if before and before[-1][1] == free_ms - 1:
         low = before.pop()[0]
     if after and after[0][0] == high + 1:
         high = after.pop(0)[1]
-    return free_ms, (*before, (low, high), *after)[-MOST_RUNS:]
+    return free_ms, _newest((*before, (low, high), *after))
+
+
+def _newest(runs: Runs) -> Runs:
+    """The newest of them; all before the oldest that is kept counts as taken."""
+    if len(runs) <= MOST_RUNS:
+        return runs
+    return ((FORGOTTEN_MS, runs[-MOST_RUNS][1]), *runs[1 - MOST_RUNS :])
 
 
 def _runs(moments: Sequence[int]) -> Runs:

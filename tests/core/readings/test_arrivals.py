@@ -4,10 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.core.readings.arrivals import AGAIN_WITHIN, KEPT_BYTES, WAITED, Arrival, Arrivals, Settled
+from monitor.core.readings.arrivals import (
+    AGAIN_WITHIN,
+    KEPT_BYTES,
+    MOST_RUNS,
+    WAITED,
+    Arrival,
+    Arrivals,
+    Runs,
+    Settled,
+    _free,
+)
 from monitor.core.readings.quality import Context
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.settings import Probe
@@ -307,3 +319,23 @@ def test_crashes_at_any_place_lose_and_double_nothing(data: st.DataObject) -> No
                 break
     assert [value for _, value in disk] == [float(v) for v in values]
     assert len({at for at, _ in disk}) == total
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_no_two_readings_without_a_time_share_a_millisecond_however_many_come_at_once(seed: int) -> None:
+    """A thousand apart, then bursts at one moment that reach back beyond what is remembered."""
+    dice = np.random.default_rng(seed)
+    runs: Runs = ()
+    given: list[int] = []
+    at_ms = 1_800_000_000_000
+    for _ in range(12):
+        for _ in range(int(dice.integers(1, 200))):
+            at_ms += int(dice.integers(2, 9))
+            free_ms, runs = _free(runs, at_ms)
+            given.append(free_ms)
+        for _ in range(int(dice.integers(1, 900))):
+            free_ms, runs = _free(runs, at_ms)
+            given.append(free_ms)
+        assert len(runs) <= MOST_RUNS
+    assert len(set(given)) == len(given)
+    assert max(given) <= at_ms + len(given)
