@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import random
 import tempfile
+import threading
 import time
 from collections import Counter
 from collections.abc import Callable
@@ -98,12 +99,16 @@ def measure(messages: int = 20_000, kills: int = 6, seed: int = 1) -> Figures:
                 # Each death and start takes some seconds on a slow machine; the stream lasts as long.
                 span_s = 2.5 * (kills + len(CRASH_POINTS))
                 cycled: list[str] = []
+                ending = threading.Event()
+                cycler, judged = _cycler(run, publisher, cycled, ending)
                 with (
                     Beat(send, span_s / messages, messages) as stream,
-                    Beat(_cycler(run, publisher, cycled), CYCLE_EVERY_S),
+                    Beat(cycler, CYCLE_EVERY_S),
                 ):
                     figures |= _deaths(run, kills, rng, short)
                     stream.join(span_s + 30)
+                    ending.set()
+                    until(judged, 2 * MOMENT_S, 0.2)
                 # The cycle ends where nothing is wrong.
                 publisher.publish("eggs/cycled", message(now_ms(), 28.0))
                 publisher.wait_acknowledged(2 * MOMENT_S)
@@ -130,10 +135,14 @@ def _set_clutch(run: Service, start_ms: int) -> None:
         store.account.tell(KeeperEvent(EventKind.SET, at_ms=start_ms, box="counted", eggs=6, **told))  # type: ignore[arg-type]
 
 
-def _cycler(run: Service, publisher: Publisher, cycled: list[str]) -> Callable[[int], None]:
-    """Publishes the cycled box's temperature; ``cycled`` gets each kind that a new step raises.
+def _cycler(
+    run: Service, publisher: Publisher, cycled: list[str], ending: threading.Event
+) -> tuple[Callable[[int], None], Callable[[], bool]]:
+    """Publishes the cycled box's temperature; ``cycled`` gets each kind that a new step raises. And whether the newest
+    step was judged.
 
-    A step lasts until it was judged: one that came and went while nobody was there is told in another way.
+    A step lasts until then: one that came and went while nobody was there is told in another way. After ``ending``
+    none is begun.
     """
     a_step = round(CYCLE_STEP_S / CYCLE_EVERY_S)
     step, since = -1, -a_step
@@ -150,13 +159,13 @@ def _cycler(run: Service, publisher: Publisher, cycled: list[str]) -> Callable[[
 
     def act(n: int) -> None:
         nonlocal step, since
-        if n - since >= a_step and judged():
+        if n - since >= a_step and not ending.is_set() and judged():
             step, since = step + 1, n
             if kind := CYCLE[step % len(CYCLE)][0]:
                 cycled.append(kind)
         publisher.publish("eggs/cycled", message(now_ms(), CYCLE[step % len(CYCLE)][1]))
 
-    return act
+    return act, judged
 
 
 def _deaths(run: Service, kills: int, rng: random.Random, short: list[str]) -> dict[str, float]:
