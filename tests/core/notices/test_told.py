@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.core.notices.fitting import LINE_MOST, TEXT_MOST, TITLE_MOST, after_first, against, clip, fit_list, said
@@ -62,8 +62,9 @@ def faults(kind: Kind, change: str, notice: Notice, firsts: set[str], *, plain: 
     return [f"{kind.name}, {change}: {what}: {notice.title!r} / {notice.text!r}" for what, bad in found.items() if bad]
 
 
+@pytest.mark.slow
 @given(scene=scenes)
-@at_most(0.1)
+@settings(at_most(0.03), derandomize=True)
 def test_every_notice_keeps_to_the_rule_whatever_the_ids_the_boxes_and_the_values(scene: Scene) -> None:
     snapshots = list(scene.all())
     broken = []

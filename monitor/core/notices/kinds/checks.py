@@ -14,7 +14,7 @@ CHECKS: Final[KindName] = "check-failed"
 # Once may be an accident of one moment; what goes on for so long will not mend itself.
 DELAY_S: Final = 300.0
 # So much of why: it is a mistake of the program or of its store, and says where.
-LONG: Final = 110
+LONG: Final = 100
 WHOLE: Final = "boxes, probes and lots"
 """Nothing of the room can be looked at."""
 
