@@ -170,6 +170,7 @@ def run_attention(args: argparse.Namespace) -> int:
             {
                 "days": found.days,
                 "notices": found.notices,
+                "in_daily_line": found.in_daily_line,
                 "waking": found.waking,
                 "waking_a_week": round(found.waking_a_week, 3),
                 "a_week": round(found.messages_a_week, 3),
@@ -189,7 +190,10 @@ def run_attention(args: argparse.Namespace) -> int:
             }
         )
         return 0
-    print(f"the last {found.days:g} days: {found.notices} notices, {found.reminders} of them reminders")
+    print(
+        f"the last {found.days:g} days: {found.notices} notices, {found.reminders} of them reminders;"
+        f" {found.in_daily_line} more in the daily line"
+    )
     for said, a_week, aim in (
         ("beside the daily line and the drill", found.messages_a_week, MESSAGES_A_WEEK),
         (f'urgency "now": {found.waking}', found.waking_a_week, WAKING_A_WEEK),

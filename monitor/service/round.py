@@ -226,5 +226,6 @@ class Round:
             if order == "retention":
                 self._upkeep.retention(snapshot.now_ms)
             else:
-                notice = daily(snapshot) if order == "daily" else drill(snapshot)
-                made += self._parts.store.ledger.commit((), (), self._routed([notice], snapshot), {})
+                ledger = self._parts.store.ledger
+                notice = daily(snapshot, ledger.since_daily_line()) if order == "daily" else drill(snapshot)
+                made += ledger.commit((), (), self._routed([notice], snapshot), {})

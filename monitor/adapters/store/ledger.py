@@ -14,7 +14,7 @@ from monitor.adapters.store.database import Database
 from monitor.adapters.store.disbelief import Disbeliefs
 from monitor.core.notices.answers import Answer
 from monitor.core.notices.conditions import Condition, Phase, Transition
-from monitor.core.notices.notices import Notice, Route
+from monitor.core.notices.notices import DAILY_LINE, Notice, Route
 from monitor.core.terms.settings import Urgency
 from monitor.errors import UnknownSubject
 
@@ -108,6 +108,12 @@ class Ledger:
     def notices(self, limit: int = 200) -> list[Notice]:
         """Newest first."""
         return [read_notice(r) for r in self.db.rows(f"{_NOTICE} ORDER BY id DESC LIMIT ?", limit)]
+
+    def since_daily_line(self, limit: int = 200) -> list[Notice]:
+        """What was for the diary since the last daily line, oldest first; of very much the newest."""
+        last = self.db.rows("SELECT coalesce(max(id), 0) FROM notice WHERE kind=?", DAILY_LINE)[0][0]
+        rows = self.db.rows(f"{_NOTICE} WHERE urgency='diary' AND id>? ORDER BY id DESC LIMIT ?", last, limit)
+        return [n for r in reversed(rows) if (n := read_notice(r)).for_daily_line]
 
     def notice(self, number: int) -> Notice:
         rows = self.db.rows(f"{_NOTICE} WHERE id=?", number)

@@ -44,11 +44,13 @@ class AskedOfKeeper:
 
 @dataclass(frozen=True)
 class Account:
-    """Counts over ``days``. ``asked``: the kinds, what asked most first; ``answered_by``: ways of answering;
+    """Counts over ``days``. ``notices``: those that came by themselves; ``in_daily_line``: what was for the diary and
+    came with the daily line; ``asked``: the kinds, what asked most first; ``answered_by``: ways of answering;
     ``chattering`` and ``standing``: (kind, subject)."""
 
     days: float
     notices: int
+    in_daily_line: int
     waking: int
     waking_a_week: float
     reminders: int
@@ -76,6 +78,8 @@ def account(
     """The account of the last ``days``; daily lines and drills are not counted."""
     since = now_ms - round(days * DAY_MS)
     told = [n for n in notices if since <= n.at_ms <= now_ms and n.change not in ("daily", "drill", "digest")]
+    written = [n for n in told if n.for_daily_line]
+    told = [n for n in told if not n.for_daily_line]
     waking = [n for n in told if n.urgency == "now"]
     waits = [(n.answered_ms - n.at_ms) / 60_000 for n in told if n.answered_ms is not None]
     raises: dict[tuple[str, str], list[int]] = {}
@@ -91,6 +95,7 @@ def account(
     return Account(
         days=days,
         notices=len(told),
+        in_daily_line=len(written),
         waking=len(waking),
         waking_a_week=len(waking) / days * 7.0,
         reminders=sum(n.change == "still" for n in told),

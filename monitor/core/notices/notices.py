@@ -30,6 +30,9 @@ from monitor.core.terms.texts import Texts, Words
 
 NoticeChange = Literal["raised", "still", "cleared", "drill", "daily", "digest"]
 
+# What stands in the place of a kind in the daily line's notice.
+DAILY_LINE: Final = "daily-line"
+
 CAUTION: Final = "Electric heat: residual-current device, cut-out, smoke alarm."
 WHOLE_CAUTION: Final = (
     "Warmtally measures and tells; it is no safety device. Electric heat needs a residual-current device, an "
@@ -78,6 +81,11 @@ class Notice:
     def whole(self) -> str:
         """All that it has to say."""
         return self.story or self.text
+
+    @property
+    def for_daily_line(self) -> bool:
+        """Whether the daily line tells it, and no message of its own where that is read."""
+        return self.urgency == "diary" and self.change in ("raised", "still", "cleared")
 
 
 def compose(kind: Kind, telling: Telling, looks: Mapping[str, Look], snapshot: Snapshot) -> list[Notice]:
@@ -401,8 +409,12 @@ def _count(number: int, one: str, many: str) -> str:
     return f"{number} {one if number == 1 else many}"
 
 
-def daily(snapshot: Snapshot) -> Notice:
-    """The daily line of every box, in the keeper's unit and zone; one for each local day."""
+def daily(snapshot: Snapshot, lately: Sequence[Notice] = ()) -> Notice:
+    """The daily line of every box, in the keeper's unit and zone; one for each local day.
+
+    ``lately``: what was for the diary since the last one, oldest first. What has begun of it is told with what to do,
+    what has come and gone in one line.
+    """
     texts, zone = snapshot.room.texts, snapshot.zone
     day = show_time(snapshot.now_ms, zone)[:10]
     lots = {lot.lot.id: lot for lot in snapshot.lots}
@@ -414,7 +426,10 @@ def daily(snapshot: Snapshot) -> Notice:
     ]
     up = sorted((c for c in snapshot.conditions.values() if c.up), key=lambda c: c.key)
     says = {kind.name: texts.words(words_of(kind), {})["says"] for kind in all_kinds()}
-    still, asked = [], []
+    begun, over = _lately(lately, snapshot)
+    told_whole = {(n.kind, s) for n in begun for s in n.subjects}
+    still = [texts.fill("daily.begun", {"title": n.title, "first": n.text.partition("\n")[0]}) for n in begun]
+    asked = []
     for c in up:
         said = says.get(c.kind, c.kind)
         places = {
@@ -424,7 +439,8 @@ def daily(snapshot: Snapshot) -> Notice:
             "says": said,
             "says_low": _low(said),
         }
-        still.append(texts.fill("daily.open" if c.acknowledged_ms is None else "daily.answered", places))
+        if c.key not in told_whole:
+            still.append(texts.fill("daily.open" if c.acknowledged_ms is None else "daily.answered", places))
         if c.acknowledged_ms is None:
             asked.append(f"{_low(said)} ({c.subject})")
     places = {
@@ -442,14 +458,18 @@ def daily(snapshot: Snapshot) -> Notice:
     def fill(told: Sequence[str]) -> str:
         return texts.fill("daily.text", {**places, "lines": "\n".join(told)}).strip()
 
+    gone = [f"{_low(says.get(kind, kind))} ({subject})" for kind, subject in over]
+    if gone:
+        still.append(texts.fill("daily.over", {"others": fit_list(gone, LINE_MOST)}))
     # Of what has no room the boxes are left out first, the last of them first.
     shorter = [[*still, *lines[:n], *_rest(boxes[n:], snapshot)] for n in range(len(lines), -1, -1)]
     shorter += [[*still[:n], *_rest(boxes, snapshot)] for n in range(len(still) - 1, -1, -1)]
-    text, whole = fit_lines(fill, shorter), fill([*still, *lines])
+    ends = [texts.fill("digest.line", {"at": _since(n.at_ms, snapshot), "title": n.title}) for n in over.values()]
+    text, whole = fit_lines(fill, shorter), fill([*still, *lines, *ends])
     return Notice(
         key=f"daily/{snapshot.room.name}/{day}",
         at_ms=snapshot.now_ms,
-        kind="daily-line",
+        kind=DAILY_LINE,
         subjects=tuple(b.box.id for b in snapshot.boxes),
         change="daily",
         urgency="diary",
@@ -459,6 +479,21 @@ def daily(snapshot: Snapshot) -> Notice:
         text=text,
         story=whole if whole != text else "",
     )
+
+
+def _lately(lately: Sequence[Notice], snapshot: Snapshot) -> tuple[list[Notice], dict[tuple[str, str], Notice]]:
+    """Of what was for the diary: what has begun and is so still, the newest word of each; and what is over, with the
+    last that was said of it."""
+    begun: dict[tuple[str, str], Notice] = {}
+    over: dict[tuple[str, str], Notice] = {}
+    for n in lately:
+        for subject in n.subjects:
+            c = snapshot.conditions.get((n.kind, subject))
+            if c is None or not c.up:
+                over[n.kind, subject] = n
+            elif n.change == "raised":
+                begun[n.kind, subject] = n
+    return list(dict.fromkeys(begun.values())), over
 
 
 def _low(says: str) -> str:

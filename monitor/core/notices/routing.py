@@ -11,7 +11,7 @@ from collections.abc import Callable, Container, Sequence
 from datetime import datetime, time, timedelta, tzinfo
 from typing import Final
 
-from monitor.core.notices.notices import Notice, Route
+from monitor.core.notices.notices import DAILY_LINE, Notice, Route
 from monitor.core.terms.settings import Channel, Watch
 
 LOG: Final = "log"
@@ -44,6 +44,8 @@ def routes(
                 continue
             if channel.stacks and stacks and stacks.isdisjoint(channel.stacks):
                 continue
+            if notice.for_daily_line and _gets_daily_line(channel):
+                continue
         later = channel.after_s > 0.0 and not drilled
         if later and notice.change in ("cleared", "daily"):
             # An escalation is for what wants a hand; that it is over is told, at once, if it was told that it began.
@@ -53,6 +55,12 @@ def routes(
         start = notice.at_ms + round(channel.after_s * 1000) if later else 0
         found.append(Route(channel.id, max(start, quiet_until), if_open=later))
     return tuple(found)
+
+
+def _gets_daily_line(channel: Channel) -> bool:
+    return (
+        "diary" in channel.urgencies and channel.after_s <= 0.0 and (not channel.kinds or DAILY_LINE in channel.kinds)
+    )
 
 
 def audiences(channels: Sequence[Channel], stacks: Sequence[str]) -> dict[str, str]:

@@ -177,6 +177,11 @@ WORDINGS: Final[dict[str, Wording]] = {
         ("lot", "percent", "pipped", "eggs"), ("lot",),
     ),
     "daily.lot_refused": Wording(", ${lot}: ${why}", "a lot without development", ("lot", "why"), ("lot",)),
+    "daily.begun": Wording(
+        "${title}. ${first}", "what was for the diary since the last line, and is still true", ("title", "first"),
+        ("title",),
+    ),
+    "daily.over": Wording("Over: ${others}.", "what was for the diary, and is over", ("others",), ("others",)),
     "daily.open": Wording(
         "${says} since ${since}: ${subject}, not answered yet", "what is still true", _STILL, ("subject",)
     ),

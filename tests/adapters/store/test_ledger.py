@@ -372,3 +372,20 @@ def test_it_is_known_which_channels_were_told_of_a_matter_while_it_lasted(store:
     over = replace(notice("k2", "today", RAISED.subject), change="cleared")
     store.ledger.commit([replace(RAISED, phase=Phase.CLEAR)], [replace(RAISE, change="cleared")], [over], {})
     assert reached() == set()
+
+
+def test_what_was_for_the_diary_since_the_last_daily_line_oldest_first(store: Store) -> None:
+    def commit(*notices: Notice) -> None:
+        store.ledger.commit((), (), notices, {})
+
+    line = replace(notice("line", "diary"), kind="daily-line", change="daily")
+    commit(notice("before", "diary"))
+    assert [n.key for n in store.ledger.since_daily_line()] == ["before"]
+    commit(replace(line, key="first"))
+    assert store.ledger.since_daily_line() == []
+    over = replace(notice("over", "diary"), change="cleared")
+    commit(notice("a", "diary"), notice("waking", "now"), over, replace(notice("drill", "diary"), change="drill"))
+    assert [n.key for n in store.ledger.since_daily_line()] == ["a", "over"]
+    assert [n.key for n in store.ledger.since_daily_line(limit=2)] == ["over"], "the newest of very much"
+    commit(replace(line, key="second"))
+    assert store.ledger.since_daily_line() == []

@@ -26,10 +26,13 @@ def raised(hours_ago: float, subject: str = "a") -> Transition:
     return Transition("too-warm", subject, "raised", at, at, "")
 
 
+CHANGES: tuple[NoticeChange, ...] = ("raised", "still", "cleared")
+
+
 def test_daily_lines_drills_and_what_is_older_are_not_counted() -> None:
     told = [notice(1), notice(2, "diary"), notice(3, change="daily"), notice(4, change="drill"), notice(40)]
     found = account(told, (), (), NOW, 28.0)
-    assert (found.notices, found.waking) == (2, 1)
+    assert (found.notices, found.in_daily_line, found.waking) == (1, 1, 1)
     assert found.waking_a_week == 0.25
     assert found.within_budget
 
@@ -142,10 +145,13 @@ def test_what_asked_most_comes_first_with_its_spells_and_subjects() -> None:
 
 
 def test_all_messages_count_for_the_budget_of_a_week() -> None:
-    calm = account([notice(d, "diary") for d in range(1, 9)], (), (), NOW, 28.0)
+    calm = account([notice(d, "today") for d in range(1, 9)], (), (), NOW, 28.0)
     assert (calm.messages_a_week, calm.within_budget) == (2.0, True)
-    loud = account([notice(d, "diary") for d in range(1, 10)], (), (), NOW, 28.0)
+    loud = account([notice(d, "today") for d in range(1, 10)], (), (), NOW, 28.0)
     assert (loud.messages_a_week, loud.within_budget) == (2.25, False)
+    # What comes with the daily line is no message of its own.
+    written = account([notice(d, "diary", change=c) for d in range(1, 20) for c in CHANGES], (), (), NOW, 28.0)
+    assert (written.messages_a_week, written.in_daily_line) == (0.0, 57)
 
 
 def test_each_kind_is_told_what_would_make_it_quieter() -> None:

@@ -17,8 +17,9 @@ from monitor.core.climate.course import course
 from monitor.core.climate.exposure import Exposure
 from monitor.core.development.lots import Heat
 from monitor.core.notices.conditions import Condition, Phase, Transition
+from monitor.core.notices.fitting import LINE_MOST, TEXT_MOST
 from monitor.core.notices.kinds import Kind, Look, all_kinds
-from monitor.core.notices.notices import CAUTION, WHOLE_CAUTION, Notice, compose, daily, drill
+from monitor.core.notices.notices import CAUTION, WHOLE_CAUTION, Notice, NoticeChange, compose, daily, drill
 from monitor.core.notices.snapshot import (
     BoxNow,
     ClockNow,
@@ -228,6 +229,39 @@ def test_the_daily_line_has_a_line_for_every_box_and_what_is_still_true() -> Non
     ]
     assert notice.title == "back room, 2026-10-25: 2 boxes, 2 conditions"
     assert (notice.urgency, notice.change) == ("diary", "daily")
+    assert_plain(notice.text)
+
+
+def test_the_daily_line_says_what_was_for_the_diary_since_the_last_one() -> None:
+    """What has begun, with what to do, and in one line what is over; each once, and in the story with its time."""
+    up = {
+        ("stack-uneven", "s"): Condition("stack-uneven", "s", Phase.RAISED, NIGHT - HOUR_MS, NIGHT, None, NIGHT),
+        ("probe-quiet", "p-e"): Condition("probe-quiet", "p-e", Phase.CLEAR, NIGHT, NIGHT, None, NIGHT),
+        ("probe-jumps", "p-e"): Condition("probe-jumps", "p-e", Phase.RAISED, NIGHT, NIGHT, None, NIGHT),
+    }
+
+    def lately(kind: str, subject: str, change: NoticeChange, title: str) -> Notice:
+        return Notice(title, NIGHT, kind, (subject,), change, "diary", title, "Do this first.\nThen that.")
+
+    told = [
+        lately("stack-uneven", "s", "raised", "Stack uneven: s"),
+        lately("stack-uneven", "s", "cleared", "Stack even again: s"),
+        lately("stack-uneven", "s", "raised", "Stack uneven: s 2 °C"),
+        lately("probe-quiet", "p-e", "cleared", "Probe is back: p-e"),
+        lately("too-damp", "e", "raised", "Too damp: e"),
+        lately("too-damp", "e", "cleared", "Too damp: over: e"),
+    ]
+    notice = daily(replace(rich(), conditions=up), told)
+    assert notice.text.splitlines()[:4] == [
+        "Look at: probe jumps (p-e), stack uneven (s).",
+        "Stack uneven: s 2 °C. Do this first.",
+        "Probe jumps since Sun 02:30: p-e, not answered yet",
+        "Over: probe quiet (p-e), too damp (e).",
+    ]
+    assert [line[11:] for line in notice.whole.splitlines()[-2:]] == ["Probe is back: p-e", "Too damp: over: e"]
+    assert notice.text.count("Stack") == 1
+    many = [lately("too-damp", f"box {n}", "cleared", f"Over: {n}") for n in range(200)]
+    assert len(daily(replace(rich(), conditions=up), many).text) <= LINE_MOST + TEXT_MOST + 1
     assert_plain(notice.text)
 
 

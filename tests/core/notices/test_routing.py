@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
@@ -37,7 +38,7 @@ def names(found: tuple[Route, ...]) -> list[str]:
 
 
 def test_a_channel_takes_the_urgencies_it_was_given_and_the_log_takes_all() -> None:
-    assert names(routes(notice("diary"), [PHONE, MAIL], Watch(), VIENNA)) == [LOG, "mail"]
+    assert names(routes(notice("today"), [PHONE, MAIL], Watch(), VIENNA)) == [LOG, "mail"]
     assert names(routes(notice("now"), [PHONE, MAIL], Watch(), VIENNA)) == [LOG, "phone", "mail"]
 
 
@@ -45,6 +46,22 @@ def test_a_channel_may_take_some_kinds_only() -> None:
     only = Channel("heat", "x://", kinds=("too-warm",))
     assert names(routes(notice(kind="too-warm"), [only], Watch(), VIENNA)) == [LOG, "heat"]
     assert names(routes(notice(kind="too-cool"), [only], Watch(), VIENNA)) == [LOG]
+
+
+@pytest.mark.parametrize("change", ["raised", "cleared"])
+def test_what_is_for_the_diary_comes_with_the_daily_line_and_by_itself_only_where_that_does_not(
+    change: NoticeChange,
+) -> None:
+    some = Channel("some", "x://", kinds=("too-warm", "daily-line"))
+    only = Channel("only", "x://", kinds=("too-warm",))
+    later = Channel("later", "x://", after_s=60.0)
+    told = notice("diary", change=change)
+    line = notice("diary", change="daily", kind="daily-line")
+    found = names(routes(told, [PHONE, MAIL, some, only, later], Watch(), VIENNA, reached=lambda _: {"later"}))
+    assert found == [LOG, "only", "later"]
+    assert names(routes(line, [PHONE, MAIL, some, only, later], Watch(), VIENNA)) == [LOG, "mail", "some"]
+    # Who takes no daily line and was told that it began is told that it is over.
+    assert names(routes(replace(told, reach="now"), [PHONE, MAIL], Watch(), VIENNA)) == [LOG, "phone"]
 
 
 def test_a_channel_may_take_some_stacks_only_but_what_belongs_to_no_stack_goes_everywhere() -> None:
