@@ -69,13 +69,13 @@ def _unit(shown: str) -> str:
 
 def fit_title(fill: Callable[[str], str], whats: Sequence[str], name: str, tight: Sequence[str]) -> str:
     """The first of ``whats`` with which a title is short enough; else the name, as much of it as fits, with the first
-    of ``tight`` behind it that leaves room for it."""
+    of ``tight`` behind it that leaves room for it. Where there is nothing to name, no colon is left."""
     for what in whats:
-        title = fill(what)
+        title = fill(what).rstrip(": ")
         if len(title) <= TITLE_MOST:
             return title
     for behind in (*tight, ""):
-        title = fill(clip(name, TITLE_MOST - len(fill(behind))) + behind)
+        title = fill(clip(name, TITLE_MOST - len(fill(behind))) + behind).rstrip(": ")
         if len(title) <= TITLE_MOST:
             break
     return title

@@ -8,7 +8,17 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.core.notices.fitting import LINE_MOST, TEXT_MOST, TITLE_MOST, after_first, against, clip, fit_list, said
+from monitor.core.notices.fitting import (
+    LINE_MOST,
+    TEXT_MOST,
+    TITLE_MOST,
+    after_first,
+    against,
+    clip,
+    fit_list,
+    fit_title,
+    said,
+)
 from monitor.core.notices.kinds import Kind, all_kinds
 from monitor.core.notices.notices import CAUTION, Notice, daily, digest
 from tests.core.notices.scenes import Names, Scene, raised_by, told
@@ -60,6 +70,12 @@ def faults(kind: Kind, change: str, notice: Notice, firsts: set[str], *, plain: 
         "a place": bool(re.search(r"\$\{|\bnan\b|\{\}", own)),
     }
     return [f"{kind.name}, {change}: {what}: {notice.title!r} / {notice.text!r}" for what, bad in found.items() if bad]
+
+
+def test_a_title_that_names_nothing_ends_without_a_colon() -> None:
+    assert fit_title(lambda what: f"The broker accepts again: {what}", [""], "", ()) == "The broker accepts again"
+    assert fit_title(lambda what: f"{'x' * 48}: {what}", ["long enough"], "", ()) == "x" * 48
+    assert fit_title(lambda what: f"Too warm: {what}", ["box a"], "a", ()) == "Too warm: box a"
 
 
 @pytest.mark.slow

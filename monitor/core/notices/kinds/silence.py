@@ -89,6 +89,8 @@ def _look_probes(snapshot: Snapshot) -> Iterable[Look]:
             at = show_since(probe.usable_ms, snapshot.zone, snapshot.now_ms)
             line = f"{probe.place}: last usable reading {at}, {show_span(silent_s)} ago, limit {look.limit}"
             look = replace(look, line=line, value=show_span(silent_s), worse=silent_s)
+            if _fresh(probe, snapshot):
+                look = replace(look, line=f"{probe.place} is heard: last reading {at}", value="", more=())
         yield _by_battery(look, probe, snapshot)
 
 
