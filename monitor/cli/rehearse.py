@@ -10,6 +10,7 @@ import tempfile
 import time
 from collections import deque
 from contextlib import ExitStack
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
@@ -309,8 +310,12 @@ def show(summary: Summary, console: Console, kept: str | None = None) -> None:
     )
     if kept is not None:
         file = shlex.quote(str(Path(kept) / "room.toml"))
+        # The room's zone is UTC. As of today nothing was heard of it for years.
+        end = datetime.fromtimestamp(START_MS / 1000 + 60 * summary.simulated_min, UTC)
         console.print(
-            f"Its data and log stay in {kept}; look at them with: warmtally boxes --config {file}", markup=False
+            f"Its data and log stay in {kept}; look at them as they were at the end:\n"
+            f'warmtally boxes --config {file} --at "{end:%Y-%m-%d %H:%M}"',
+            markup=False,
         )
     console.print(f"{SIMULATED}\n{CAUTION}", markup=False)
 

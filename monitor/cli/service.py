@@ -13,6 +13,8 @@ from monitor.cli.output import print_json
 from monitor.cli.room import settings_of
 from monitor.core.terms.settings import Settings
 
+log = logging.getLogger(__name__)
+
 
 def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
     run = sub.add_parser(
@@ -44,10 +46,21 @@ def run_service(args: argparse.Namespace) -> int:
         else "%(asctime)s %(levelname)s %(name)s: %(message)s",
     )
     logging.getLogger("apscheduler").setLevel(logging.WARNING)
-    return serve(_settings_read_apart(args))
+    settings, advice = _settings_read_apart(args)
+    for said in advice:
+        log.warning("%s", said)
+    return serve(settings)
 
 
-def _settings_read_apart(args: argparse.Namespace) -> Settings:
+def _read(args: argparse.Namespace) -> tuple[Settings, list[str]]:
+    """The room's settings, and what there is to say of its file although the service starts with it."""
+    from monitor.config.room_file import find_config, load_advised
+
+    settings, found = load_advised(find_config(args.config, os.environ), data_dir=args.data)
+    return settings, [str(m) for m in found]
+
+
+def _settings_read_apart(args: argparse.Namespace) -> tuple[Settings, list[str]]:
     """The room's settings, read by a child process, which takes the libraries for it along when it ends.
 
     They are a fifth of the service's memory, and it needs them this once.
@@ -59,7 +72,7 @@ def _settings_read_apart(args: argparse.Namespace) -> Settings:
         try:
             os.close(reading)
             with os.fdopen(writing, "wb") as pipe:
-                pickle.dump(settings_of(args, secrets=True), pipe)
+                pickle.dump(_read(args), pipe)
             code = 0
         finally:
             os._exit(code)
@@ -67,10 +80,10 @@ def _settings_read_apart(args: argparse.Namespace) -> Settings:
     with os.fdopen(reading, "rb") as pipe:
         told = pipe.read()
     if os.waitpid(child, 0)[1] == 0:
-        settings: Settings = pickle.loads(told)  # noqa: S301 - from our own child
-        return settings
+        read: tuple[Settings, list[str]] = pickle.loads(told)  # noqa: S301 - from our own child
+        return read
     # Whatever was wrong is found and told again here.
-    return settings_of(args, secrets=True)
+    return _read(args)
 
 
 def run_check(args: argparse.Namespace) -> int:

@@ -61,12 +61,23 @@ def load(
     files or the environment stay empty): for a command that only looks into the store and may not be allowed to
     read them. Raises ConfigError with all mistakes, one per line; SecretMissing when nothing but secrets is wrong.
     """
+    return load_advised(path, data_dir=data_dir, environ=environ, secrets=secrets)[0]
+
+
+def load_advised(
+    path: str | Path,
+    *,
+    data_dir: str | Path | None = None,
+    environ: Mapping[str, str] = os.environ,
+    secrets: bool = True,
+) -> tuple[Settings, list[Mistake]]:
+    """As :func:`load`, and with the settings the advice about the file and what is wrong with texts of one's own."""
     settings, findings = _examine(Path(path), data_dir, environ, secrets=secrets)
     mistakes = findings.mistakes
     if settings is None:
         kind = SecretMissing if all(m.id.startswith("secret-") for m in mistakes) else ConfigError
         raise kind("\n".join(str(m) for m in mistakes))
-    return settings
+    return settings, findings.all
 
 
 def check(

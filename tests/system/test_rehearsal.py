@@ -221,9 +221,13 @@ def test_plain_lines_say_first_and_last_that_it_is_simulated(
     # What it says to type works, and shows the eggs of the play.
     (told,) = (line for line in out.splitlines() if "warmtally boxes --config" in line)
     words = shlex.split(told.partition("warmtally ")[2])
-    for verb in (words, ["forecast", *words[1:]], ["notices", *words[1:]], ["check", *words[1:]]):
+    assert main(words) == 0
+    boxes = capsys.readouterr().out
+    assert "no reading" not in boxes
+    assert boxes.count("°C") >= 4, boxes
+    for verb in (["forecast", *words[1:]], ["notices", *words[1:3]], ["check", *words[1:3]]):
         assert main(verb) == 0, verb
-    shown = capsys.readouterr().out
+    shown = boxes + capsys.readouterr().out
     for word in ("amber/lower", "amber/top", "birch/upper", "cedar/middle", "Window near"):
         assert word in shown
 
