@@ -70,14 +70,17 @@ class Shed:
             payload = json.dumps(reading(minute, value)) if self.timed else str(value)
             self.publisher.publish(f"shed/{box}", payload, qos=1).wait_for_publish(MOMENT_S)
 
-    def tell(self, app: RoomService, minute: float, messages: Iterable[tuple[str, object]]) -> None:
+    def tell(
+        self, app: RoomService, minute: float, messages: Iterable[tuple[str, object]], *, with_round: bool = True
+    ) -> None:
         """Messages (box, JSON) that come at a minute, all of them stored before its round."""
         self.clock.at_ms = START + round(minute * MINUTE)
         for box, content in messages:
             self.publisher.publish(f"shed/{box}", json.dumps(content), qos=1)
             self.expected += len(content["gathered"]) if isinstance(content, dict) and "gathered" in content else 1
         wait_for(lambda: app.parts.intake.link().counts.stored >= self.expected, "the readings to be stored")
-        self.notices += app.round().notices
+        if with_round:
+            self.notices += app.round().notices
 
     def run(self, app: RoomService, minutes: range, low: float = 28.0) -> None:
         """Readings and a round for each minute."""

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import ast
 import difflib
+import functools
 import importlib
 import inspect
 import json
@@ -27,6 +28,7 @@ class NotMeasured(Exception):
     """Nothing could be measured; the text says why and what to do."""
 
 
+@functools.cache
 def available() -> dict[str, str]:
     """Name -> what it measures (the first line of the module's docstring), of every module that measures something."""
     found = {}

@@ -290,17 +290,19 @@ def further_steps(figures: dict[str, float | str], short: list[str]) -> None:
 REPEATS: Final = Watch(heading_s=0.0, repeat_now_s=1800.0, repeat_today_s=21_600.0)
 
 
-def repeats_now(figures: dict[str, float | str], short: list[str]) -> None:
-    """Told again at doubling distances while nobody answers, never after an answer, and from the start when it is
-    raised anew."""
+def repeats_now(figures: dict[str, float | str], short: list[str], repeats: int) -> None:
+    """Told again at doubling distances, so many times, while nobody answers; never after an answer; and from the start
+    when it is raised anew."""
+    wanted = [30 * 2**n for n in range(repeats)]
     with course(START_MS, REPEATS, {"hook": 0.0}) as at:
         while not at.times("hook", "too-warm"):
             at.step(("a",))
-        at.steps(1000, ("a",))
+        at.steps(sum(wanted) + 70, ("a",))
         at.answer("too-warm")
         before = len(at.times("hook", "too-warm/a"))
-        at.steps(1000, ("a",))
-        _distances("now", at.times("hook", "too-warm/a")[:before], [30, 60, 120, 240, 480], figures, short)
+        # For as long as until the next repeat, had nobody answered.
+        at.steps(2 * wanted[-1] + 40, ("a",))
+        _distances("now", at.times("hook", "too-warm/a")[:before], wanted, figures, short)
         _none_after("now", len(at.times("hook", "too-warm/a")) - before, figures, short)
         at.steps(60)
         before = len(at.times("hook", "too-warm/a"))
@@ -337,9 +339,9 @@ def _none_after(name: str, count: int, figures: dict[str, float | str], short: l
         short.append(f"repeats, {name}: {count} after the answer")
 
 
-def measure(changes: int = 40, only: str = "") -> Figures:
-    """``changes`` of boxes under the failing channel; ``only``: failing, dead night, night, steps, repeats now or
-    repeats today."""
+def measure(changes: int = 40, repeats: int = 5, only: str = "") -> Figures:
+    """``changes`` of boxes under the failing channel, ``repeats`` of what nobody answers; ``only``: failing, dead
+    night, night, steps, repeats now or repeats today."""
     figures: dict[str, float | str] = {}
     short: list[str] = []
     if only in "failing":
@@ -352,7 +354,7 @@ def measure(changes: int = 40, only: str = "") -> Figures:
     if only in "steps":
         further_steps(figures, short)
     if only in "repeats now":
-        repeats_now(figures, short)
+        repeats_now(figures, short, repeats)
     if only in "repeats today":
         repeats_today(figures, short)
     notes = ["simulated time, a round every ten minutes; a time such as 07:00+0200 is that of the clock on the wall"]

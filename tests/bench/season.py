@@ -61,8 +61,8 @@ DAY_MIN: Final = 24 * 60
 # In busy times so many steps have a round between their readings and the next.
 BETWEEN_SHARE: Final = 0.25
 # The room is calm for so long before the first fault, and between two; what lasts is put right in between.
-FIRST_MIN: Final = 30 * 60
-CALM_MIN: Final = 18 * 60
+FIRST_H: Final = 30
+CALM_H: Final = 18
 # After a quiet room was heard again, until what is still quiet is told for itself.
 HEARD_MIN: Final = 30.0
 # True of a room over a season, whatever the fault: what lots and boxes of different heights come to; and that a channel
@@ -164,15 +164,15 @@ def two_stacks() -> tuple[SimSetting, Settings]:
     return room, replace(given, room=whole)
 
 
-def planned(days: float) -> list[Episode]:
+def planned(days: float, first_h: int = FIRST_H, calm_h: int = CALM_H) -> list[Episode]:
     """As many of the faults as there is room for."""
     table = every()
     found = []
-    at = FIRST_MIN
+    at = first_h * 60
     for names in ORDER:
         fault = together([table[name] for name in names])
         end = at + round(fault.hours * 60)
-        after = end + CALM_MIN
+        after = end + calm_h * 60
         if after > days * DAY_MIN:
             break
         found.append(Episode(names, fault, at, end))
@@ -251,10 +251,13 @@ def _world(folder: Path, dice: random.Random) -> Iterator[tuple[World, Mapping[s
             world.close()
 
 
-def measure(days: float = 75.0, seed: int = 1, kill_every_days: float = 2.0) -> Figures:
-    """``days`` of the season; a kill in every so many at a drawn moment, beside those of the faults themselves."""
+def measure(
+    days: float = 75.0, seed: int = 1, kill_every_days: float = 2.0, first_h: int = FIRST_H, calm_h: int = CALM_H
+) -> Figures:
+    """``days`` of the season; a kill in every so many at a drawn moment, beside those of the faults themselves; hours
+    before the first fault, and between two."""
     dice = random.Random(seed)
-    episodes = planned(days)
+    episodes = planned(days, first_h, calm_h)
     short: list[str] = []
     notes: list[str] = []
     with tempfile.TemporaryDirectory() as name, _world(Path(name), dice) as (world, sinks):
@@ -593,7 +596,8 @@ def _delivered(world: World, sinks: Mapping[str, Sink], short: list[str]) -> dic
         missing = [
             n.key
             for n in notices.values()
-            if n.change != "digest" and n.urgency in channel.urgencies and n.key not in taken
+            # What is for the diary comes with the daily line.
+            if n.change != "digest" and n.urgency in channel.urgencies and not n.for_daily_line and n.key not in taken
             and not any(n.title in text for text in digests)
         ]  # fmt: skip
         figures[f"{channel.id}: messages taken"] = sum(taken.values())

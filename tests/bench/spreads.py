@@ -68,15 +68,17 @@ def scale_of(found: Sequence[Found], halves: float = 1.0) -> float:
     return float(at[int(np.argmax(likelihood))])
 
 
-def resampled(found: Sequence[Found], value: Callable[[Sequence[Found]], float]) -> tuple[float, float]:
-    """10 and 90 % of the value over resampled species."""
+def resampled(
+    found: Sequence[Found], value: Callable[[Sequence[Found]], float], times: int = RESAMPLED
+) -> tuple[float, float]:
+    """10 and 90 % of the value over species resampled so many times."""
     rng = np.random.default_rng(2026)
     by: dict[str, list[Found]] = {}
     for one in found:
         by.setdefault(one.species, []).append(one)
     names = sorted(by)
     drawn = [
-        value([one for i in rng.integers(0, len(names), len(names)) for one in by[names[i]]]) for _ in range(RESAMPLED)
+        value([one for i in rng.integers(0, len(names), len(names)) for one in by[names[i]]]) for _ in range(times)
     ]
     low, high = np.quantile(drawn, [0.1, 0.9])
     return float(low), float(high)

@@ -137,7 +137,7 @@ def test_the_scale_of_heavy_tailed_differences_is_found_again() -> None:
     scale = 0.04 * spreads.NORMAL_90 / spreads.T4_90
     drawn = [spreads.Found(f"s{i % 40}", scale * float(rng.standard_t(4)), 0.0) for i in range(4000)]
     assert spreads.scale_of(drawn) == pytest.approx(0.04, rel=0.05)
-    low, high = spreads.resampled(drawn, spreads.scale_of)
+    low, high = spreads.resampled(drawn, spreads.scale_of, times=100)
     assert low < spreads.scale_of(drawn) < high
     assert high - low < 0.004
     pairs = [replace(one, log=one.log * math.sqrt(2.0)) for one in drawn]
