@@ -63,11 +63,13 @@ def play(
     shown: Mapping[str, Mapping[str, object]] | None = None,
     late_s: float = 0.0,
     answered_after_h: float | None = None,
+    courses: bool = True,
 ) -> Played:
     """Play a script, after a day of history.
 
     ``profile``: lowest and highest temperature of the eggs' profile; ``shown``: changed settings of probes by id;
-    ``late_s``: how far the probes' clocks are behind; ``answered_after_h``: when the keeper answers all.
+    ``late_s``: how far the probes' clocks are behind; ``answered_after_h``: when the keeper answers all;
+    ``courses``: whether it is estimated where boxes are heading.
     """
     room = _room(setting, limits or Limits(31.0, 25.0), shown or {})
     sim = SimRoom(setting, script, seed=11)
@@ -83,7 +85,7 @@ def play(
             rows[probe].append((now_ms, celsius))
         if now_ms <= 24.0 * HOUR_MS:
             continue
-        snapshot = _snapshot(room, rows, now_ms, profile, played.conditions, round(late_s * 1000))
+        snapshot = _snapshot(room, rows, now_ms, profile, played.conditions, round(late_s * 1000), courses)
         outcome = evaluate(snapshot)
         played.conditions |= {c.key: c for c in outcome.conditions}
         played.told += [(now_ms / HOUR_MS - 24.0, n) for n in outcome.notices]
@@ -130,6 +132,7 @@ def _snapshot(
     profile: tuple[float | None, float | None],
     conditions: Mapping[tuple[str, str], Condition],
     late_ms: int,
+    courses: bool,
 ) -> Snapshot:
     probes, series = [], {}
     for probe in room.probes:
@@ -162,7 +165,7 @@ def _snapshot(
         humidity = [series[p.id][1][-1] for p in room.probes_in(box.id, "humidity") if len(series[p.id][1])]
         found = None
         air_at, air = series["air-t"]
-        if worth_knowing(at, value, now_ms, room.limits.too_cool_c, room.limits.too_warm_c, air):
+        if courses and worth_knowing(at, value, now_ms, room.limits.too_cool_c, room.limits.too_warm_c, air):
             found = course(at, value, now_ms, air_ms=air_at, air_c=air)
         boxes.append(
             BoxNow(

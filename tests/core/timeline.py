@@ -144,14 +144,15 @@ class Script:
 
 @dataclass
 class Run:
-    """Ticks through a script; keeps the conditions as a store does."""
+    """Ticks through a script; keeps the conditions as a store does. ``kinds``: these alone, else all."""
 
     script: Script
     conditions: dict[tuple[str, str], Condition] = field(default_factory=dict)
     outcomes: list[Outcome] = field(default_factory=list)
+    kinds: Sequence[Kind] | None = None
 
     def tick(self, now_ms: int) -> Outcome:
-        outcome = evaluate(self.script.snapshot(now_ms, self.conditions))
+        outcome = evaluate(self.script.snapshot(now_ms, self.conditions), self.kinds)
         self.conditions |= {c.key: c for c in outcome.conditions}
         self.outcomes.append(outcome)
         return outcome

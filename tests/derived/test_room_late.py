@@ -32,16 +32,16 @@ from tests.examples import at_most
 
 @pytest.mark.parametrize("apart_s", [120, 122])
 def test_two_probes_whose_clocks_are_behind_do_not_hide_the_cold(tmp_path: Path, apart_s: int) -> None:
-    """Every four minutes or so, in turns, a quarter of an hour behind; rounds each 15 s."""
+    """Every four minutes or so, in turns, a quarter of an hour behind; rounds each 30 s."""
     readings = []
     for k in range(130):
         came = START + k * apart_s * 1000
         minute = (came - START) / MINUTE
         readings.append(a_reading(f"p{k % 2}", came - 15 * MINUTE, came, 30.0 if minute < 60 else 20.8))
-    found = played(a_room(2, 240.0), readings, range(START, START + 180 * MINUTE, 15_000), tmp_path / "data")
+    found = played(a_room(2, 240.0), readings, range(START, START + 180 * MINUTE, 30_000), tmp_path / "data")
     assert len(found.raised) == 1
     # The cold came to be known at minute 60, its on-delay was over a quarter of an hour later.
-    assert (found.raised[0] - START) / MINUTE <= 60 + 4 + 15 + LONGEST_S / 60 + 0.25
+    assert (found.raised[0] - START) / MINUTE <= 60 + 4 + 15 + LONGEST_S / 60 + 0.5
 
 
 def test_a_backlog_that_never_ends_does_not_hide_the_cold(tmp_path: Path) -> None:
@@ -72,7 +72,7 @@ def test_a_room_whose_clocks_are_behind_is_heard_again_and_a_probe_that_dies_the
         if not 60 <= 2 * k < 120 and not (k % 2 and 2 * k >= dead_min)
     ]
     silence = [k for k in all_kinds() if k.name in ("probe-quiet", "room-quiet")]
-    found = played(room, readings, range(START, START + 290 * MINUTE, 15_000), tmp_path / "data", silence)
+    found = played(room, readings, range(START, START + 290 * MINUTE, 30_000), tmp_path / "data", silence)
     whole = [(m, c) for m, kind, _, c in found.moves if kind == "room-quiet"]
     assert [c for _, c in whole] == ["raised", "cleared"]
     assert whole[1][0] <= 120 + LONGEST_S / 60 + 12 + 1
@@ -93,7 +93,7 @@ BEHIND = {
 
 
 @pytest.mark.slow
-@at_most(0.08)
+@at_most(0.03)
 @example([BEHIND, BEHIND | {"phase_s": 121}], 60, 0, 0)
 @example([BEHIND, BEHIND | {"phase_s": 121}], 60, 470, 0)
 @given(

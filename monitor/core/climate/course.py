@@ -449,12 +449,12 @@ def _outdoors(drawn: Values, swing: Values, phase: Values) -> Values:
     steps = round(HORIZON_S / AHEAD_STEP_S)
     keep_air, keep_box = np.exp(-AHEAD_STEP_S / np.exp(drawn[:, [_ROOM, _BOX]])).T
     turn = math.pi * phase
-    per_step = 2 * math.pi * AHEAD_STEP_S / 86400.0
+    after = np.arange(steps + 1)[:, None] * (2 * math.pi * AHEAD_STEP_S / 86400.0)
+    waves = OUTDOORS_C * swing * (np.cos(turn + after) - np.cos(turn))
     air, box = np.zeros(DRAWS), np.zeros(DRAWS)
     added = np.zeros((DRAWS, steps + 1))
     for i in range(1, steps + 1):
-        wave = OUTDOORS_C * swing * (np.cos(turn + i * per_step) - np.cos(turn))
-        air = wave + (air - wave) * keep_air
+        air = waves[i] + (air - waves[i]) * keep_air
         box = air + (box - air) * keep_box
         added[:, i] = box
     return added

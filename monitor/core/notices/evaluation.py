@@ -53,7 +53,7 @@ def evaluate(snapshot: Snapshot, kinds: Sequence[Kind] | None = None) -> Outcome
         except Exception as error:  # noqa: BLE001 - whatever is wrong with one kind, the others must be looked at
             failed[kind.name] = place_of(error)
             continue
-        changed += [c for s, c in after.items() if c != before.get(c.key, Condition(kind.name, s))]
+        changed += [c for s, c in after.items() if c != (before.get(c.key) or Condition(kind.name, s))]
         transitions += moves
         notices += made
     snapshot = replace(snapshot, conditions=before)

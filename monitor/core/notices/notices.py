@@ -94,7 +94,9 @@ def compose(kind: Kind, telling: Telling, looks: Mapping[str, Look], snapshot: S
     A subject with several transitions (readings that came late, all at once) is told by how it stands at the end;
     what came and went before it was told is told as over, with its times.
     """
-    made = []
+    made: list[Notice] = []
+    if not (telling.new or telling.again or telling.ended):
+        return made
     looks = _clocked(kind, looks, snapshot)
     together = kind.groups and telling.joins
     if telling.new:

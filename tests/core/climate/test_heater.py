@@ -26,7 +26,7 @@ from monitor.core.climate.heater import (
     wear,
 )
 from monitor.core.terms.times import DAY_MS
-from monitor.simulation.room import Act, Action, Heater, SimBox, SimProbe, SimRoom, SimSetting
+from monitor.simulation.room import Act, Action, Heater, Recorded, SimBox, SimProbe, SimRoom, SimSetting
 from tests.peers import shared
 
 # What these tests share is made once: they stay on one worker.
@@ -36,32 +36,38 @@ DAY0 = 20_000
 Script = tuple[Action, ...]
 
 
-def days_of(
-    days: int,
-    script: Iterable[Action] = (),
-    *,
-    outdoors_c: float = 12.0,
-    every_s: float = 60.0,
-    lsb: float = 0.0625,
-    probe: str = "air",
-    **heater: object,
-) -> list[Day]:
-    """A simulated room of so many days, as its probe tells it. Its air could warm by 12 C an hour at full power."""
+@cache
+def played(days: int, script: Script, outdoors_c: float, **heater: object) -> Recorded:
+    """A simulated room of so many days, minute by minute. Its air could warm by 12 C an hour at full power."""
     setting = SimSetting(
         boxes=(SimBox("a", 60.0),),
-        probes=(SimProbe("air", height_cm=100.0, lsb=lsb), SimProbe("box", box="a", lsb=lsb)),
+        probes=(SimProbe("air", height_cm=100.0), SimProbe("box", box="a")),
         heater=Heater(**{"lift_c": 36.0, **heater}),  # type: ignore[arg-type]
         outdoors_c=outdoors_c,
     )
-    recorded = SimRoom(setting, script, seed=5).record(days * 86_400.0, every_s)
-    at = DAY0 * DAY_MS + (recorded.at_s * 1000).astype(np.int64)
-    return [day_of(DAY0 + d, at, recorded.values[probe]) for d in range(days)]
+    return SimRoom(setting, script, seed=5).record(days * 86_400.0, 60.0)
+
+
+def days_of(
+    days: int,
+    script: Script = (),
+    *,
+    outdoors_c: float = 12.0,
+    every_min: int = 1,
+    probe: str = "air",
+    **heater: object,
+) -> list[Day]:
+    """Such a room as its probe tells it, which reports every so many minutes."""
+    recorded = played(days, script, outdoors_c, **heater)
+    told = slice(every_min - 1, None, every_min)
+    at = DAY0 * DAY_MS + (recorded.at_s[told] * 1000).astype(np.int64)
+    return [day_of(DAY0 + d, at, recorded.values[probe][told]) for d in range(days)]
 
 
 @cache
-def fading(every_s: float = 60.0) -> tuple[Day, ...]:
+def fading(every_min: int = 1) -> tuple[Day, ...]:
     """Half a per cent of its power lost each day from the tenth on, for sixty days."""
-    return tuple(days_of(60, [Action(10 * 86_400.0, Act.HEATER_FADES, "", 0.005)], every_s=every_s))
+    return tuple(days_of(60, (Action(10 * 86_400.0, Act.HEATER_FADES, "", 0.005),), every_min=every_min))
 
 
 def judged(days: Iterable[Day], since: int | None = None) -> Wear:
@@ -106,15 +112,15 @@ def test_share_of_time_on_is_that_of_the_balance_and_strength_does_not_hang_on_t
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("every_s", [60.0, 300.0])
-def test_a_fading_heater_is_told_before_a_fifth_is_lost_with_weeks_to_spare(every_s: float) -> None:
-    told = next(n for n in range(12, 61) if judged(fading(every_s)[:n]).weak)
+@pytest.mark.parametrize("every_min", [1, 5])
+def test_a_fading_heater_is_told_before_a_fifth_is_lost_with_weeks_to_spare(every_min: int) -> None:
+    told = next(n for n in range(12, 61) if judged(fading(every_min)[:n]).weak)
     lost = 0.005 * (told - 10)
     assert LEAST_LOSS - 0.02 < lost < 0.2
-    found = judged(fading(every_s)[:told])
+    found = judged(fading(every_min)[:told])
     assert found.left == pytest.approx(1.0 - lost, abs=0.04)
     assert DAY0 + 5 <= found.since_day <= DAY0 + 20
-    last = judged(fading(every_s))
+    last = judged(fading(every_min))
     assert last.per_day == pytest.approx(-0.005, abs=0.0015)
     assert last.per_day_high < 0.0
     # 16 C of 36 at first: with half a per cent a day its middle duty is full after 111 days, the hardest hours before.
@@ -124,7 +130,7 @@ def test_a_fading_heater_is_told_before_a_fifth_is_lost_with_weeks_to_spare(ever
 
 @pytest.mark.slow
 def test_after_a_service_the_first_days_are_others() -> None:
-    script = [Action(10 * 86_400.0, Act.HEATER_FADES, "", 0.01), Action(45 * 86_400.0, Act.HEATER_WORKS)]
+    script = Action(10 * 86_400.0, Act.HEATER_FADES, "", 0.01), Action(45 * 86_400.0, Act.HEATER_WORKS)
     days = days_of(60, script)
     assert judged(days[:44]).weak
     assert not judged(days).weak
@@ -171,8 +177,8 @@ def test_seasons_programmes_and_doors_are_no_wear(script: Script) -> None:
     [
         ({"kind": "proportional"}, NO_SWING),
         ({"probe": "box"}, NO_SWING),
-        ({"every_s": 600.0}, "readings come too seldom, every 10 min"),
-        ({"every_s": 1800.0}, "readings come too seldom, every 30 min"),
+        ({"every_min": 10}, "readings come too seldom, every 10 min"),
+        ({"every_min": 30}, "readings come too seldom, every 30 min"),
     ],
 )
 def test_where_no_swing_can_be_seen_the_reason_is_told(more: dict[str, object], why: str) -> None:

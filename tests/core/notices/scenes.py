@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
-from functools import cached_property
+from functools import cached_property, lru_cache
 from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.core.climate.course import course
+from monitor.core.climate.course import Course, course
 from monitor.core.climate.exposure import Exposure
 from monitor.core.climate.heater import HeaterNow, Wear
 from monitor.core.climate.stacks import Level, StackProfile
@@ -50,6 +50,12 @@ AT = NOW - STEP_MS * np.arange(N - 1, -1, -1, dtype=np.int64)
 Values = NDArray[np.float64]
 LIMITS = Limits(31.0, 25.0, too_dry_pct=70.0, too_damp_pct=90.0)
 HOURS = (AT - NOW) / HOUR_MS
+
+
+@lru_cache(maxsize=64)
+def heading(values: tuple[float, ...]) -> Course | None:
+    """Where a box is heading by its last readings, which are the same ones in many of these rooms."""
+    return course(AT[-len(values) :], np.array(values), NOW)
 
 
 @dataclass(frozen=True)
@@ -96,7 +102,7 @@ class Scene:
     # -- parts -----------------------------------------------------------------------------------------------------
 
     def box(self, box: Box, values: Values, humidity: float = 80.0, *, heads: bool = False) -> BoxNow:
-        way = course(AT[-37:], values[-37:], NOW) if heads else None
+        way = heading(tuple(values[-37:].tolist())) if heads else None
         lots = (f"{self.names.clutch}/{box.id}",)
         return BoxNow(
             box, LIMITS, "of the room", AT, values, self.uncertainty_c, "its own probe", humidity, lots, 32.0, 23.5, way

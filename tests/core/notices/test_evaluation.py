@@ -235,17 +235,26 @@ def kept(store: Store, run: Run) -> None:
     run.conditions = store.ledger.conditions()
 
 
+COLD_AND_WARM = {"a": step(10, 60, 24.0), "b": step(12, 70, 24.2), "c": heats(15, 70)}
+
+
+@pytest.fixture(scope="module")
+def unbroken() -> list[Notice]:
+    return Run(Script(courses=COLD_AND_WARM)).go(0, 170).notices
+
+
 @pytest.mark.slow
+@pytest.mark.xdist_group("restarts")
 @pytest.mark.parametrize("restart_min", [24, 25, 26, 30, 68, 76])
-def test_a_restart_in_the_middle_gives_the_same_notices(tmp_path: Path, restart_min: float) -> None:
-    courses = {"a": step(10, 60, 24.0), "b": step(12, 70, 24.2), "c": heats(15, 70)}
-    whole = Run(Script(courses=courses)).go(0, 170)
-    assert len(whole.notices) >= 4
-    cut = Run(Script(courses=courses)).go(0, restart_min)
+def test_a_restart_in_the_middle_gives_the_same_notices(
+    tmp_path: Path, restart_min: float, unbroken: list[Notice]
+) -> None:
+    assert len(unbroken) >= 4
+    cut = Run(Script(courses=COLD_AND_WARM)).go(0, restart_min)
     with Store(tmp_path) as store:
         kept(store, cut)
     cut.go(restart_min + 1, 170)
-    assert [(n.key, n.title, n.text) for n in cut.notices] == [(n.key, n.title, n.text) for n in whole.notices]
+    assert [(n.key, n.title, n.text) for n in cut.notices] == [(n.key, n.title, n.text) for n in unbroken]
 
 
 def test_hours_of_standstill_miss_nothing_that_was_measured_meanwhile() -> None:

@@ -241,7 +241,7 @@ DEED = st.tuples(
 
 
 @pytest.mark.slow
-@at_most(0.5)
+@at_most(0.15)
 @example([(0, "a", "bad"), (120, "b", "bad")], 5)
 @given(st.lists(DEED, min_size=1, max_size=14), st.sampled_from([1, 5, 7]))
 def test_no_box_waits_for_its_next_telling_longer_than_promised(

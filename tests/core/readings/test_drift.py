@@ -165,10 +165,11 @@ def test_nothing_is_said_of_two_probes_or_of_a_few_days() -> None:
 
 @pytest.mark.slow
 def test_false_alarms_of_calm_stacks_are_rare() -> None:
-    """A hundred calm stacks over ninety days, looked at on each of the last sixty."""
+    """Twenty-five calm stacks over ninety days, looked at on every third of the last sixty. ``deploy/measure drift``
+    draws hundreds."""
     false = sum(
         any(view(table[:days]).departure is not None for days in range(30, 91, 3))
-        for table in (a_stack(90, seed) for seed in range(100))
+        for table in (a_stack(90, seed) for seed in range(25))
     )
     assert false == 0
 

@@ -49,8 +49,7 @@ def test_a_room_that_falls_silent_is_one_notice() -> None:
 @pytest.mark.slow
 def test_a_room_that_comes_back_is_one_notice_though_its_probes_speak_one_by_one() -> None:
     courses = {b: until(20, 60 + 0.19 * i) for i, b in enumerate("abcde")}
-    run = Run(Script(courses=courses))
-    run.go(0, 120, 10.0)
+    run = Run(Script(courses=courses)).go(0, 58).go(58.2, 66, 10.0).go(67, 120)
     assert without_minutes(run.told()) == [
         ("room-quiet", "raised", "back room"),
         ("room-quiet", "cleared", "back room"),
@@ -63,8 +62,7 @@ def test_a_room_that_comes_back_is_one_notice_though_its_probes_speak_one_by_one
 @pytest.mark.parametrize("minutes", [8, 10, 11, 12, 14, 14.9])
 def test_a_short_silence_of_the_whole_room_is_none(minutes: float) -> None:
     courses = {b: until(20 + 0.2 * i, 20 + minutes + 0.2 * i) for i, b in enumerate("abcde")}
-    run = Run(Script(courses=courses))
-    run.go(0, 90, 10.0)
+    run = Run(Script(courses=courses)).go(0, 18).go(18.2, 42, 10.0).go(43, 90)
     assert run.notices == []
 
 

@@ -3,27 +3,29 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
 import pytest
 
 from monitor.core.development.lots import LotNow
+from monitor.core.notices.kinds import Kind
+from monitor.core.notices.kinds.windows import KINDS
 from monitor.core.terms.times import DAY_MS
 from tests.core.timeline import START, Run, Script, a_lot, a_room
 
 Day = Callable[[float], LotNow | None]
 
 
-def days(course: Day, to_day: float, every_h: float = 6.0) -> Run:
+def days(course: Day, to_day: float, every_h: float = 6.0, kinds: Sequence[Kind] | None = None) -> Run:
     """Ticks every few hours; ``course`` says how the lot stands on a day."""
 
     def more(now_ms: int) -> dict[str, object]:
         lot = course((now_ms - START) / DAY_MS)
         return {"lots": (lot,) if lot is not None else ()}
 
-    run = Run(Script(a_room(("a",)), {"a": lambda _: None}, hours=0.0, more=more))
+    run = Run(Script(a_room(("a",)), {"a": lambda _: None}, hours=0.0, more=more), kinds=kinds)
     at = START
     while at <= START + to_day * DAY_MS:
         run.tick(at)
@@ -75,7 +77,7 @@ def test_eggs_that_were_all_taken_out_end_it_too() -> None:
 @pytest.mark.parametrize("seed", range(5))
 def test_a_forecast_that_sways_by_hours_does_not_repeat_itself(seed: int) -> None:
     dice = random.Random(seed)
-    run = days(lambda _: at_day(20 + dice.uniform(-0.2, 0.2)), 40, every_h=1.0)
+    run = days(lambda _: at_day(20 + dice.uniform(-0.2, 0.2)), 40, every_h=1.0, kinds=KINDS)
     assert [s for s, _ in stages(run)] == ["window-near", "window-open", "window-past"]
 
 
