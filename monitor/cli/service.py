@@ -52,7 +52,7 @@ def run_service(args: argparse.Namespace) -> int:
     return serve(settings)
 
 
-def _read(args: argparse.Namespace) -> tuple[Settings, list[str]]:
+def read_settings(args: argparse.Namespace) -> tuple[Settings, list[str]]:
     """The room's settings, and what there is to say of its file although the service starts with it."""
     from monitor.config.room_file import find_config, load_advised
 
@@ -72,7 +72,7 @@ def _settings_read_apart(args: argparse.Namespace) -> tuple[Settings, list[str]]
         try:
             os.close(reading)
             with os.fdopen(writing, "wb") as pipe:
-                pickle.dump(_read(args), pipe)
+                pickle.dump(read_settings(args), pipe)
             code = 0
         finally:
             os._exit(code)
@@ -83,7 +83,7 @@ def _settings_read_apart(args: argparse.Namespace) -> tuple[Settings, list[str]]
         read: tuple[Settings, list[str]] = pickle.loads(told)  # noqa: S301 - from our own child
         return read
     # Whatever was wrong is found and told again here.
-    return _read(args)
+    return read_settings(args)
 
 
 def run_check(args: argparse.Namespace) -> int:

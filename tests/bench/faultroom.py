@@ -437,7 +437,7 @@ def came(notices: Iterable[tuple[float, Notice]]) -> list[Came]:
     found: list[Came] = []
     told: set[tuple[str, str]] = set()
     for at_min, notice in notices:
-        for subject in notice.subjects:
+        for subject in notice.subjects if notice.change != "daily" else ():
             key = notice.kind, subject
             # Where no end is told, each time is a time of its own.
             again = key in told and KINDS[notice.kind].tell_cleared

@@ -6,6 +6,7 @@ the settings themselves, and of their parts ``watch``, ``channels`` (of each) an
 
 from __future__ import annotations
 
+import argparse
 import json
 import sys
 from dataclasses import replace
@@ -14,7 +15,6 @@ from unittest.mock import patch
 
 from monitor.cli import service
 from monitor.cli.main import main
-from monitor.cli.room import settings_of
 from monitor.core.terms.settings import Settings
 
 
@@ -39,6 +39,12 @@ def paced(
 
 if __name__ == "__main__":
     pace = json.loads(sys.argv[1])
+    read = service.read_settings
+
+    def paced_read(args: argparse.Namespace) -> tuple[Settings, list[str]]:
+        settings, advice = read(args)
+        return paced(settings, **pace), advice
+
     # Not the reading of the file itself: its libraries are loaded in a child process alone.
-    with patch.object(service, "settings_of", lambda args, **more: paced(settings_of(args, **more), **pace)):
+    with patch.object(service, "read_settings", paced_read):
         sys.exit(main(sys.argv[2:]))

@@ -158,6 +158,8 @@ def measure(days: int = 41, first_day: int = 0, gap: str = GAP) -> Figures:
             figures |= _notices(run, published, short, whole=days >= 41)
             # What is for the diary comes with the daily line, which no clock brings here.
             keys = {n.key for n in run.notices if not n.for_daily_line}
+            figures["for_the_daily_line"] = len(run.notices) - len(keys)
+            figures["reminders"] = sum(n.change == "still" for n in run.notices)
             for label, sink in (("http", http), ("mail", mail)):
                 got = Counter(sink.keys())
                 figures[f"{label}_arrived"] = len(got)

@@ -58,6 +58,7 @@ from tests.sinks import Sink, http_sink
 SPECIES: Final = "elaphe-taeniura"
 SHELF: Final = {"near": 60.0, "far": 130.0}
 DAY_MIN: Final = 24 * 60
+MORNING_MIN: Final = 8 * 60
 # In busy times so many steps have a round between their readings and the next.
 BETWEEN_SHARE: Final = 0.25
 # The room is calm for so long before the first fault, and between two; what lasts is put right in between.
@@ -316,6 +317,8 @@ def _play(
             told_of_second = True
             world.app.parts.store.account.tell(_event(EventKind.LAID, "K02", minute, species=SPECIES, eggs=8))
             world.app.parts.store.account.tell(_event(EventKind.SET, "K02", minute, box="far", eggs=8))
+        if minute % DAY_MIN == MORNING_MIN:
+            world.app.parts.orders.put("daily")
         now = next((e for e in episodes if e.start_min <= minute < e.end_min), None)
         mangle = _shifted(now) if now is not None else None
         # In calm times a round every twenty minutes, as seldom as a keeper would not notice.
@@ -573,8 +576,22 @@ def _told(
     }
 
 
+def _in_no_line(notices: Sequence[Notice]) -> list[str]:
+    """What was for the diary, and neither it nor a later word on the same stands in the next daily line."""
+    missing, waiting = [], dict[tuple[str, str], list[str]]()
+    for n in sorted(notices, key=lambda n: n.id):
+        if n.change == "daily":
+            missing += [titles[-1] for titles in waiting.values() if not any(t in n.whole for t in titles)]
+            waiting = {}
+        elif n.for_daily_line:
+            for subject in n.subjects:
+                waiting.setdefault((n.kind, subject), []).append(n.title)
+    return missing
+
+
 def _delivered(world: World, sinks: Mapping[str, Sink], short: list[str]) -> dict[str, float | int | str | None]:
-    """Each notice at each channel that takes it, by itself or in a digest; and what came twice, with its reason."""
+    """Each notice at each channel that takes it, by itself, in a digest or in the daily line; and what came twice, with
+    its reason."""
     figures: dict[str, float | int | str | None] = {}
     notices: dict[int, Notice] = {n.id: n for n in world.app.parts.store.ledger.notices(1_000_000)}
     told = {n.key for _, n in world.notices}
@@ -588,6 +605,8 @@ def _delivered(world: World, sinks: Mapping[str, Sink], short: list[str]) -> dic
     silent = [key for key in history if key not in named]
     if silent:
         short.append(f"raised and in no notice: {silent}")
+    figures["for the daily line"] = sum(n.for_daily_line for n in notices.values())
+    short += [f"in no daily line: {title}" for title in _in_no_line(list(notices.values()))]
     for channel in world.given.channels:
         sink = sinks[channel.id]
         taken = Counter(sink.keys())
