@@ -8,8 +8,9 @@ and with it all whose delay is running. What follows waits for the first of
 - one that is more urgent, by the time left to harm, than what the keeper was told so far,
 
 and is then told in one notice, as "also", together with what is still true and unanswered. Each counts from its own
-first telling how often it was told, and all are told again with the first of them that is due. Ends wait as long for
-each other. Only those wait for whom everybody was told of the first: stacks that go to different people never do.
+first telling how often it was told, and all are told again with the first of them that is due. That a box has come
+where harm begins is told at once, and then the notice of its limit is told again for both. Ends wait as long for each
+other. Only those wait for whom everybody was told of the first: stacks that go to different people never do.
 
 That something waits follows from its state (raised and not told, ended and not told), so a restart forgets nothing,
 and what came and went while it waited is told with its times.
@@ -22,7 +23,7 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from monitor.core.notices.conditions import Condition, Phase, Transition
-from monitor.core.notices.kinds import Kind, Look
+from monitor.core.notices.kinds import Kind, Look, all_kinds
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.settings import URGENCIES, Urgency, Watch
 
@@ -71,7 +72,7 @@ def tell(
         return Telling(advanced)
     after = dict(advanced)
     along: list[Transition] = []
-    now_ms, watch = snapshot.now_ms, snapshot.room.watch
+    now_ms = snapshot.now_ms
     passed = _passed(kind, moves, looks, snapshot)
 
     def urgency_of(subject: str) -> Urgency:
@@ -80,7 +81,7 @@ def tell(
 
     waiting = [c for s, c in after.items() if s in looks and _untold(c, now_ms)]
     ready, joins, reach = _ready(kind, waiting, after, urgency_of, snapshot)
-    again, due = _again(kind, after, looks, urgency_of, now_ms, watch)
+    again, due = _again(kind, after, looks, urgency_of, snapshot)
     if kind.groups and (ready or due):
         # One cause: what is on its way is raised along, so that a cold room is one notice and not twenty.
         raised, along = _raised_along(kind, after)
@@ -205,25 +206,45 @@ def _again(
     after: Mapping[str, Condition],
     looks: Mapping[str, Look],
     urgency_of: Callable[[str], Urgency],
-    now_ms: int,
-    watch: Watch,
+    snapshot: Snapshot,
 ) -> tuple[list[Condition], bool]:
     """What is still true and unanswered, and whether it is due to be told again by itself.
 
     By its urgency alone, of whatever kind (:func:`remind_after_s`). Where subjects have one cause, all are told again
     with the first that is due: a warm room is one notice each time.
     """
+    now_ms, watch = snapshot.now_ms, snapshot.room.watch
+    worse = [k.name for k in all_kinds() if kind.name in k.reminded_by]
     found, due = [], []
     for subject, c in after.items():
-        if subject not in looks or not c.up or c.told == 0 or c.acknowledged_ms is not None or c.shelved(now_ms):
+        if subject not in looks or not _asks(c, now_ms):
             continue
         wait_s = remind_after_s(urgency_of(subject), c.told, watch)
         if wait_s is None:
             continue
         found.append(c)
-        if c.told_ms is None or now_ms - c.told_ms >= wait_s * 1000:
+        left = any(_asks(snapshot.conditions.get((name, subject)), now_ms) for name in kind.reminded_by)
+        if not left and (c.told_ms is None or now_ms >= _due_ms(c, wait_s, urgency_of(subject), worse, snapshot)):
             due.append(c)
     return (found if kind.groups else due), bool(due)
+
+
+def _asks(c: Condition | None, now_ms: int) -> bool:
+    """Whether it was told, is still true, and nobody has answered or put it aside."""
+    return c is not None and c.up and c.told > 0 and c.acknowledged_ms is None and not c.shelved(now_ms)
+
+
+def _due_ms(c: Condition, wait_s: float, urgency: Urgency, worse: Sequence[str], snapshot: Snapshot) -> int:
+    """When it is due to be told again. With the telling that it has become worse, by a kind of its own whose reminders
+    are left to this one, the distances begin anew: half an hour after it, an hour after that, and so on."""
+    assert c.told_ms is not None
+    at = [x.told_ms for name in worse if (x := snapshot.conditions.get((name, c.subject))) is not None and x.up]
+    worse_ms = max((x for x in at if x is not None), default=None)
+    if worse_ms is None or c.since_ms is None or worse_ms < c.since_ms:
+        return c.told_ms + round(wait_s * 1000)
+    first_s = remind_after_s(urgency, 1, snapshot.room.watch) or wait_s
+    anew_s = first_s + max(c.told_ms - worse_ms, 0) / 1000
+    return max(c.told_ms, worse_ms) + round(min(anew_s, wait_s, LONGEST_REMINDER_S) * 1000)
 
 
 def remind_after_s(urgency: Urgency, told: int, watch: Watch) -> float | None:

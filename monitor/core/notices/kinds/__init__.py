@@ -70,7 +70,8 @@ class Kind:
     ``groups``: when one subject is raised, others whose delay is running are raised with it, because they have one
     cause. ``shows``: facts of its looks, temperatures in C, that a keeper's own text may show by itself. ``keys``: the
     keys of the configuration that set its numbers, as "part.key". ``of_service``: it looks at the service alone, and so
-    can be judged when nothing of the room can be looked at.
+    can be judged when nothing of the room can be looked at. ``reminded_by``: kinds that are told again in its place, as
+    long as they are true of the same subject and unanswered.
     """
 
     name: str
@@ -90,6 +91,7 @@ class Kind:
     shows: tuple[str, ...] = ()
     keys: tuple[str, ...] = ()
     of_service: bool = False
+    reminded_by: tuple[str, ...] = ()
 
 
 @cache

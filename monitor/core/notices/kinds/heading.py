@@ -123,9 +123,11 @@ def _look_harm(snapshot: Snapshot) -> Iterable[Look]:
             if box.course is not None and box.course.way == "two lags":
                 chance = box.course.chance(side.at_harm_c, NEAR_S, snapshot.now_ms)
             where = Where.BEYOND if side.there or chance >= DOUBTFUL else Where.BETWEEN
-            # Without an answer the notice of the limit itself is told again and again.
+            # Without an answer the notice of the limit, or of harm, is told again and again.
             answered_ms = side.told.acknowledged_ms
-            if answered_ms is None or snapshot.now_ms - answered_ms < ANSWERED_MS:
+            reached = snapshot.raised("harm-reached", box.box.id)
+            open_ = answered_ms is None or (reached is not None and reached.acknowledged_ms is None)
+            if open_ or snapshot.now_ms - (answered_ms or 0) < ANSWERED_MS:
                 where = Where.BETWEEN
             look = side.look
         yield replace(look, samples=[Sample(snapshot.now_ms, where)], rule=Rule(DELAY_S, DELAY_S))
@@ -224,6 +226,7 @@ KINDS = (
         look=_look_harm,
         groups=True,
         tell_cleared=False,
+        reminded_by=("too-warm", "too-cool", "harm-reached"),
     ),
     Kind(
         name="harm-reached",
@@ -239,5 +242,6 @@ KINDS = (
         look=_look_reached,
         groups=True,
         tell_cleared=False,
+        reminded_by=("too-warm", "too-cool"),
     ),
 )

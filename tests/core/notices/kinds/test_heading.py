@@ -160,11 +160,29 @@ def test_a_box_that_reaches_harm_is_told_at_once_answered_or_not(answered_min: f
     raised = [(box, minute) for change, box, minute in told if change == "raised"]
     assert [box for box, _ in raised] == ["a", "b" if answered_min else "a b"]
     assert [minute for _, minute in raised] == pytest.approx([110.0, 128.0], abs=1.01)
-    # Told again while nobody answers, as everything that is urgent.
-    assert told[2:] == ([] if answered_min else [("still", "a b", raised[1][1] + 30.0)])
+    # Told again while nobody answers, as everything that is urgent, and by one notice for the limit and for harm.
+    assert told[2:] == []
+    limits = [(box, minute) for kind, change, box, minute in run.told() if (kind, change) == ("too-warm", "still")]
+    assert [x for x in limits if x[1] > 110] == ([] if answered_min else [("a b", raised[1][1] + 30.0)])
     notice = next(n for n in run.notices if n.kind == "harm-reached")
     assert notice.urgency == "now"
     assert "It has reached 33.0 °C, where harm begins" in notice.text
+
+
+@pytest.mark.parametrize("answered", ["", "too-warm", "harm-reached"])
+def test_what_is_told_as_harm_is_told_again_by_one_kind_at_distances_that_begin_anew(answered: str) -> None:
+    """Half an hour after harm was told, then after twice as long each time, whichever of the two was answered."""
+    run = Run(Script(replace(a_room(("a",)), watch=Watch()), {"a": warmed(10, 610)}, hours=24.0))
+    for minute in range(24 * 60):
+        run.go(minute, minute)
+        key = answered, "a"
+        if minute == 620 and key in run.conditions:
+            run.conditions[key] = replace(run.conditions[key], acknowledged_ms=START + minute * MINUTE)
+    (harm_min,) = (minute for kind, change, _, minute in run.told() if (kind, change) == ("harm-reached", "raised"))
+    again = [(kind, minute - harm_min) for kind, change, _, minute in run.told() if change == "still" and minute > 600]
+    assert {kind for kind, _ in again} == {"harm-reached" if answered == "too-warm" else "too-warm"}
+    assert [after for _, after in again] == pytest.approx([30, 90, 210, 450], abs=2.1)
+    assert len({n.key for n in run.notices}) == len(run.notices)
 
 
 def test_a_box_that_follows_and_waits_for_its_first_notice_is_told_at_once_when_it_reaches_harm() -> None:
