@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import enum
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -217,6 +217,17 @@ class _Voice:
     said: float | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class _Step:
+    """What a step of one length does to the room as it stands: the matrix that moves it, how quickly air is exchanged,
+    and which share of its moisture the air and each box keep."""
+
+    moves: Values
+    leak_per_s: float
+    air_keeps: float
+    boxes_keep: Mapping[str, float]
+
+
 class SimRoom:
     """The room at a moment; :meth:`advance` brings it to a later one through everything the script says."""
 
@@ -240,7 +251,9 @@ class SimRoom:
         self._voice = {p.id: _Voice(offset=p.offset) for p in setting.probes}
         # One stream of noise for each probe, drawn at each look, so that a fault of one leaves the others as they were.
         self._noise = {p.id: np.random.default_rng([seed, i]) for i, p in enumerate(setting.probes)}
-        self._steps: dict[tuple[object, ...], Values] = {}
+        # By how the room stands and by length; those of how it stands now, until something is done.
+        self._steps: dict[tuple[object, ...], dict[float, _Step]] = {}
+        self._steps_now: dict[float, _Step] | None = None
         start = setting.heater.set_c if start_c is None else start_c
         self._x: Values = np.full(_FIRST + len(setting.boxes) + len(warm), start)
         phase = 2 * math.pi * setting.warmest_at_s / DAY_S
@@ -338,12 +351,20 @@ class SimRoom:
         return full if below_c > 0 else 0.0
 
     def _step(self, dt_s: float) -> None:
-        key = (dt_s, self.fan and self.power, self.door_open, frozenset(self._lids), self._placed())
-        step = self._steps.get(key)
+        if self._steps_now is None:
+            stands = (self.fan and self.power, self.door_open, frozenset(self._lids), self._placed())
+            self._steps_now = self._steps.setdefault(stands, {})
+        step = self._steps_now.get(dt_s)
         if step is None:
-            step = self._steps[key] = matrix_exponential(self._system() * dt_s)
-        self._moisten(dt_s)
-        self._x = step @ self._x
+            step = self._steps_now[dt_s] = self._made(dt_s)
+        self._moisten(step)
+        self._x = step.moves @ self._x
+
+    def _made(self, dt_s: float) -> _Step:
+        s = self.setting
+        leak = 1 / s.room_tau_s + (1 / s.door_tau_s if self.door_open else 0.0)
+        keep = {b.id: math.exp(-dt_s / (s.lid_tau_s if b.id in self._lids else s.humidity_tau_s)) for b in s.boxes}
+        return _Step(matrix_exponential(self._system() * dt_s), leak, math.exp(-dt_s * leak), keep)
 
     def _placed(self) -> tuple[tuple[bool, float], ...]:
         return tuple((v.inside, v.beside_c) for v in self._voice.values())
@@ -385,23 +406,21 @@ class SimRoom:
     def _outdoor_vapour_hpa(self) -> float:
         return 0.75 * saturation_pressure_hpa(self.outdoors_c)
 
-    def _moisten(self, dt_s: float) -> None:
+    def _moisten(self, step: _Step) -> None:
         """Moisture over one step, with temperatures held: exact for held inputs, and slow beside the step."""
         s = self.setting
-        leak = 1 / s.room_tau_s + (1 / s.door_tau_s if self.door_open else 0.0)
-        target = self._outdoor_vapour_hpa() + self._moisture_hpa / s.room_tau_s / leak
-        self._vapour_hpa = target + (self._vapour_hpa - target) * math.exp(-dt_s * leak)
+        target = self._outdoor_vapour_hpa() + self._moisture_hpa / s.room_tau_s / step.leak_per_s
+        self._vapour_hpa = target + (self._vapour_hpa - target) * step.air_keeps
         for box in s.boxes:
-            is_open = box.id in self._lids
-            to_pct = self.air_humidity_pct(box.height_cm) if is_open else self._wetness[box.id]
-            keep = math.exp(-dt_s / (s.lid_tau_s if is_open else s.humidity_tau_s))
-            self._box_pct[box.id] = to_pct + (self._box_pct[box.id] - to_pct) * keep
+            to_pct = self.air_humidity_pct(box.height_cm) if box.id in self._lids else self._wetness[box.id]
+            self._box_pct[box.id] = to_pct + (self._box_pct[box.id] - to_pct) * step.boxes_keep[box.id]
 
     # -- what happens --------------------------------------------------------------------------------------
 
     def do(self, action: Action) -> None:
         """Let something happen now."""
         self._check(action)
+        self._steps_now = None
         act, value = action.act, action.value
         if act in _OF_PROBE:
             self._do_to_probe(self._voice[action.subject], act, value)
