@@ -15,10 +15,11 @@ from monitor.core.climate.exposure import Exposure
 from monitor.core.climate.stacks import Level, StackProfile
 from monitor.core.development.lots import Ahead, FirstPip, Heat, LotNow, Past
 from monitor.core.development.window import Cause, ExpectedRates, Window
+from monitor.core.notices.by_calendar import daily, drill
 from monitor.core.notices.conditions import Condition, Phase, Rule, Sample, Where
 from monitor.core.notices.evaluation import evaluate
 from monitor.core.notices.kinds import Kind, Look, all_kinds
-from monitor.core.notices.notices import Notice, daily, digest, drill
+from monitor.core.notices.notices import Notice, digest
 from monitor.core.notices.snapshot import BoxNow, ClockNow, Health, LinkNow, ProbeNow, Service, Snapshot, StoreNow
 from monitor.core.terms.events import Clutch, Lot, Stay
 from monitor.core.terms.formats import differences_in

@@ -16,11 +16,12 @@ from dataclasses import replace
 from typing import Final
 
 from monitor.adapters.delivery.senders import recipients
+from monitor.core.notices.by_calendar import daily, drill
 from monitor.core.notices.conditions import Condition
 from monitor.core.notices.evaluation import Outcome, evaluate
 from monitor.core.notices.kinds import all_kinds
 from monitor.core.notices.kinds.checks import WHOLE
-from monitor.core.notices.notices import Notice, Route, daily, drill
+from monitor.core.notices.notices import Notice, Route
 from monitor.core.notices.routing import LOG, audiences, routes
 from monitor.core.notices.snapshot import ClockNow, Health, LinkNow, Service, Snapshot, StoreNow
 from monitor.core.readings.probe_clocks import CLOCK_SWAYS_S

@@ -17,10 +17,11 @@ from monitor.adapters.store import Store
 from monitor.cli.example import examples, examples_beside
 from monitor.config.library import load_profile
 from monitor.config.room_file import load
+from monitor.core.notices.by_calendar import daily
 from monitor.core.notices.conditions import Condition, Phase
 from monitor.core.notices.evaluation import evaluate
 from monitor.core.notices.kinds import Kind, all_kinds
-from monitor.core.notices.notices import Notice, daily
+from monitor.core.notices.notices import Notice
 from monitor.core.notices.snapshot import Service, Snapshot
 from monitor.core.terms.formats import (
     as_said,

@@ -18,13 +18,12 @@ from dataclasses import dataclass, replace
 from datetime import tzinfo
 from typing import Final, Literal
 
-from monitor.core.development.lots import LotNow
 from monitor.core.notices.conditions import Condition, Transition
-from monitor.core.notices.fitting import DIGEST_MOST, LINE_MOST, against, fit_lines, fit_list, fit_text, fit_title
+from monitor.core.notices.fitting import DIGEST_MOST, against, fit_lines, fit_text, fit_title
 from monitor.core.notices.grouping import Telling
-from monitor.core.notices.kinds import Kind, Look, all_kinds
-from monitor.core.notices.snapshot import BoxNow, Snapshot
-from monitor.core.terms.formats import show_date, show_difference, show_since, show_temperature, show_time
+from monitor.core.notices.kinds import Kind, Look
+from monitor.core.notices.snapshot import Snapshot
+from monitor.core.terms.formats import show_difference, show_since, show_temperature
 from monitor.core.terms.settings import URGENCIES, Urgency
 from monitor.core.terms.texts import Texts, Words
 
@@ -161,7 +160,7 @@ def _frame(kind: Kind, told: Sequence[_Told], snapshot: Snapshot, urgency: Urgen
     places = {"where": where, "room": snapshot.room.name, "urgency": urgency, "caution": ""}
     words = texts.words(words_of(kind), places)
     places |= {"what": next(_whats(told, kind, texts)), "after": kind.after}
-    return places | words | {"says_low": _low(words["says"])}
+    return places | words | {"says_low": low(words["says"])}
 
 
 @dataclass(frozen=True, slots=True)
@@ -285,7 +284,7 @@ def _severe(kind: Kind, urgency: Urgency) -> dict[str, str]:
     return {"caution": CAUTION if urgency == "now" and kind.groups else ""}
 
 
-def _since(at_ms: int, snapshot: Snapshot) -> str:
+def since_of(at_ms: int, snapshot: Snapshot) -> str:
     return show_since(at_ms, snapshot.zone, snapshot.now_ms)
 
 
@@ -297,7 +296,7 @@ def _raised(
     urgency = _urgency(kind, subjects, looks)
     key = "all.raised.dated" if kind.dated else "all.raised.line"
     new = _by_worst(
-        _Told(looks[t.subject], _line(key, kind, looks[t.subject], snapshot, since=_since(t.since_ms, snapshot)))
+        _Told(looks[t.subject], _line(key, kind, looks[t.subject], snapshot, since=since_of(t.since_ms, snapshot)))
         for t in transitions
     )
     places = _frame(kind, new, snapshot, urgency) | _first(subjects, looks) | _severe(kind, urgency)
@@ -321,15 +320,15 @@ def _cleared(kind: Kind, telling: Telling, looks: Mapping[str, Look], snapshot: 
     texts = snapshot.room.texts
     urgency: Urgency = "today" if kind.urgency == "now" else "diary"
     words = texts.words(words_of(kind), {"where": "", "room": snapshot.room.name})
-    said = {"says": words["says"], "says_low": _low(words["says"])}
+    said = {"says": words["says"], "says_low": low(words["says"])}
     told = []
     for t in transitions:
-        look, since = looks.get(t.subject), _since(t.since_ms, snapshot)
+        look, since = looks.get(t.subject), since_of(t.since_ms, snapshot)
         if look is None:
             gone = texts.fill("all.cleared.gone_line", {"subject": t.subject, "since": since, **said}, kind.name)
             told.append(_Told(Look(t.subject, (), t.subject), gone))
         elif t.subject in passed:
-            began = _since(passed[t.subject].since_ms, snapshot)
+            began = since_of(passed[t.subject].since_ms, snapshot)
             line = _line("all.cleared.late", kind, look, snapshot, **said, **{"from": began}, until=since)
             told.append(_Told(look, line))
         else:
@@ -357,11 +356,11 @@ def _still(kind: Kind, conditions: Sequence[Condition], looks: Mapping[str, Look
     """What was told before and is still true, with what has changed since; the worst first."""
     told = []
     for c in conditions:
-        since = _since(c.since_ms or snapshot.now_ms, snapshot)
+        since = since_of(c.since_ms or snapshot.now_ms, snapshot)
         places = {
             "since": since,
             "was": _was(kind, c, looks[c.subject], snapshot),
-            "times": _count(c.told, "time", "times"),
+            "times": count(c.told, "time", "times"),
             "told": str(c.told),
         }
         key = "all.still.dated" if kind.dated else "all.still.line"
@@ -374,7 +373,7 @@ def _was(kind: Kind, c: Condition, look: Look, snapshot: Snapshot) -> str:
     if c.told_ms is None or not c.told_value or not look.value:
         return ""
     key = "all.still.same" if c.told_value == look.value else "all.still.was"
-    return snapshot.room.texts.fill(key, {"at": _since(c.told_ms, snapshot), "value": c.told_value}, kind.name)
+    return snapshot.room.texts.fill(key, {"at": since_of(c.told_ms, snapshot), "value": c.told_value}, kind.name)
 
 
 def remind(kind: Kind, conditions: Sequence[Condition], looks: Mapping[str, Look], snapshot: Snapshot) -> Notice:
@@ -407,148 +406,12 @@ def _capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _count(number: int, one: str, many: str) -> str:
+def count(number: int, one: str, many: str) -> str:
     return f"{number} {one if number == 1 else many}"
 
 
-def daily(snapshot: Snapshot, lately: Sequence[Notice] = ()) -> Notice:
-    """The daily line of every box, in the keeper's unit and zone; one for each local day.
-
-    ``lately``: what was for the diary since the last one, oldest first. What has begun of it is told with what to do,
-    what has come and gone in one line.
-    """
-    texts, zone = snapshot.room.texts, snapshot.zone
-    day = show_time(snapshot.now_ms, zone)[:10]
-    lots = {lot.lot.id: lot for lot in snapshot.lots}
-    # What is not measured goes before what is.
-    boxes = sorted(snapshot.boxes, key=lambda b: _measured_c(b, snapshot) is not None)
-    lines = [
-        _daily_box(box, "".join(_daily_lot(lots[lot_id], snapshot) for lot_id in box.occupied_by), snapshot)
-        for box in boxes
-    ]
-    up = sorted((c for c in snapshot.conditions.values() if c.up), key=lambda c: c.key)
-    says = {kind.name: texts.words(words_of(kind), {})["says"] for kind in all_kinds()}
-    begun, over = _lately(lately, snapshot)
-    told_whole = {(n.kind, s) for n in begun for s in n.subjects}
-    still = [texts.fill("daily.begun", {"title": n.title, "first": n.text.partition("\n")[0]}) for n in begun]
-    asked = []
-    for c in up:
-        said = says.get(c.kind, c.kind)
-        places = {
-            "kind": c.kind,
-            "subject": c.subject,
-            "since": _since(c.since_ms or snapshot.now_ms, snapshot),
-            "says": said,
-            "says_low": _low(said),
-        }
-        if c.key not in told_whole:
-            still.append(texts.fill("daily.open" if c.acknowledged_ms is None else "daily.answered", places))
-        if c.acknowledged_ms is None:
-            asked.append(f"{_low(said)} ({c.subject})")
-    places = {
-        "room": snapshot.room.name,
-        "day": day,
-        "boxes": _count(len(snapshot.boxes), "box", "boxes"),
-        "box_count": str(len(snapshot.boxes)),
-        "conditions": _count(len(up), "condition", "conditions") if up else "nothing wrong",
-        "condition_count": str(len(up)),
-        "first": texts.fill("daily.hand", {"others": fit_list(asked, LINE_MOST)})
-        if asked
-        else texts.fill("daily.calm", {}),
-    }
-
-    def fill(told: Sequence[str]) -> str:
-        return texts.fill("daily.text", {**places, "lines": "\n".join(told)}).strip()
-
-    gone = [f"{_low(says.get(kind, kind))} ({subject})" for kind, subject in over]
-    if gone:
-        still.append(texts.fill("daily.over", {"others": fit_list(gone, LINE_MOST)}))
-    # Of what has no room the boxes are left out first, the last of them first.
-    shorter = [[*still, *lines[:n], *_rest(boxes[n:], snapshot)] for n in range(len(lines), -1, -1)]
-    shorter += [[*still[:n], *_rest(boxes, snapshot)] for n in range(len(still) - 1, -1, -1)]
-    ends = [texts.fill("digest.line", {"at": _since(n.at_ms, snapshot), "title": n.title}) for n in over.values()]
-    text, whole = fit_lines(fill, shorter), fill([*still, *lines, *ends])
-    return Notice(
-        key=f"daily/{snapshot.room.name}/{day}",
-        at_ms=snapshot.now_ms,
-        kind=DAILY_LINE,
-        subjects=tuple(b.box.id for b in snapshot.boxes),
-        change="daily",
-        urgency="diary",
-        title=fit_title(
-            lambda room: texts.fill("daily.title", {**places, "room": room}), [places["room"]], places["room"], ()
-        ),
-        text=text,
-        story=whole if whole != text else "",
-    )
-
-
-def _lately(lately: Sequence[Notice], snapshot: Snapshot) -> tuple[list[Notice], dict[tuple[str, str], Notice]]:
-    """Of what was for the diary: what has begun and is so still, the newest word of each; and what is over, with the
-    last that was said of it."""
-    begun: dict[tuple[str, str], Notice] = {}
-    over: dict[tuple[str, str], Notice] = {}
-    for n in lately:
-        for subject in n.subjects:
-            c = snapshot.conditions.get((n.kind, subject))
-            if c is None or not c.up:
-                over[n.kind, subject] = n
-            elif n.change == "raised":
-                begun[n.kind, subject] = n
-    return list(dict.fromkeys(begun.values())), over
-
-
-def _low(says: str) -> str:
+def low(says: str) -> str:
     return says[:1].lower() + says[1:]
-
-
-def _measured_c(box: BoxNow, snapshot: Snapshot) -> float | None:
-    """What a box is at; None where nothing was heard of it for two hours."""
-    return None if box.at_ms is None or snapshot.now_ms - box.at_ms >= 2 * 3_600_000 else box.now_c
-
-
-def _rest(boxes: Sequence[BoxNow], snapshot: Snapshot) -> Iterable[str]:
-    """The boxes that have no room of their own, in one line."""
-    spans = [b.temperature_c for b in boxes if _measured_c(b, snapshot) is not None]
-    if not boxes:
-        return []
-    if not spans:
-        return [_count(len(boxes), "box", "boxes") + " more: no reading."]
-    low, high = min(float(x.min()) for x in spans), max(float(x.max()) for x in spans)
-    places = {
-        "boxes": _count(len(boxes), "box", "boxes"),
-        "box_count": str(len(boxes)),
-        "low": show_temperature(low, snapshot.unit),
-        "high": show_temperature(high, snapshot.unit),
-    }
-    return [snapshot.room.texts.fill("daily.more", places)]
-
-
-def _daily_box(box: BoxNow, inside: str, snapshot: Snapshot) -> str:
-    texts, unit = snapshot.room.texts, snapshot.unit
-    places = {"box": box.box.id, "lots": inside}
-    if box.at_ms is None:
-        return texts.fill("daily.silent", places)
-    now_c = _measured_c(box, snapshot)
-    if now_c is None:
-        return texts.fill("daily.silent_since", places | {"since": _since(box.at_ms, snapshot)})
-    low, high = float(box.temperature_c.min()), float(box.temperature_c.max())
-    span = {"low": show_temperature(low, unit), "high": show_temperature(high, unit)}
-    return texts.fill("daily.box", places | {"value": show_temperature(now_c, unit)} | span)
-
-
-def _daily_lot(lot: LotNow, snapshot: Snapshot) -> str:
-    texts, zone = snapshot.room.texts, snapshot.zone
-    if lot.past is None:
-        return texts.fill("daily.lot_refused", {"lot": lot.lot.id, "why": lot.refused or "no development yet"})
-    places = {"lot": lot.lot.id, "percent": f"{100 * lot.past.development:.0f}"}
-    if lot.lot.pipped:
-        return texts.fill("daily.lot_pipped", places | {"pipped": str(lot.lot.pipped), "eggs": str(lot.lot.eggs_set)})
-    if lot.first_pip is None:
-        return texts.fill("daily.lot", places)
-    window = lot.first_pip.window
-    due = {"earliest": show_date(window.p10_ms, zone), "latest": show_date(window.p90_ms, zone)}
-    return texts.fill("daily.lot_due", places | due)
 
 
 def digest(notices: Sequence[Notice], channel: str, now_ms: int, zone: tzinfo, texts: Texts | None = None) -> Notice:
@@ -559,7 +422,7 @@ def digest(notices: Sequence[Notice], channel: str, now_ms: int, zone: tzinfo, t
     places = {
         "from": show_since(first.at_ms, zone, now_ms),
         "until": show_since(last.at_ms, zone, now_ms),
-        "notices": _count(len(notices), "notice", "notices"),
+        "notices": count(len(notices), "notice", "notices"),
         "notice_count": str(len(notices)),
     }
 
@@ -579,20 +442,4 @@ def digest(notices: Sequence[Notice], channel: str, now_ms: int, zone: tzinfo, t
         title=texts.fill("digest.title", places),
         text=text,
         story=whole if whole != text else "",
-    )
-
-
-def drill(snapshot: Snapshot) -> Notice:
-    """The weekly test notice, which travels the whole way that a real one does."""
-    day = show_time(snapshot.now_ms, snapshot.zone)[:10]
-    places = {"room": snapshot.room.name, "day": day}
-    return Notice(
-        key=f"drill/{snapshot.room.name}/{day}",
-        at_ms=snapshot.now_ms,
-        kind="drill",
-        subjects=(),
-        change="drill",
-        urgency="diary",
-        title=snapshot.room.texts.fill("drill.title", places),
-        text=snapshot.room.texts.fill("drill.text", places).strip(),
     )

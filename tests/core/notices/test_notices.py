@@ -16,10 +16,11 @@ from numpy.typing import NDArray
 from monitor.core.climate.course import course
 from monitor.core.climate.exposure import Exposure
 from monitor.core.development.lots import Heat
+from monitor.core.notices.by_calendar import daily, drill
 from monitor.core.notices.conditions import Condition, Phase, Transition
 from monitor.core.notices.fitting import LINE_MOST, TEXT_MOST
 from monitor.core.notices.kinds import Kind, Look, all_kinds
-from monitor.core.notices.notices import CAUTION, WHOLE_CAUTION, Notice, NoticeChange, compose, daily, drill
+from monitor.core.notices.notices import CAUTION, WHOLE_CAUTION, Notice, NoticeChange, compose
 from monitor.core.notices.snapshot import (
     BoxNow,
     ClockNow,

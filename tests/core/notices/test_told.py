@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from monitor.core.notices.by_calendar import daily
 from monitor.core.notices.fitting import (
     LINE_MOST,
     TEXT_MOST,
@@ -20,7 +21,7 @@ from monitor.core.notices.fitting import (
     said,
 )
 from monitor.core.notices.kinds import Kind, all_kinds
-from monitor.core.notices.notices import CAUTION, Notice, daily, digest
+from monitor.core.notices.notices import CAUTION, Notice, digest
 from tests.core.notices.scenes import Names, Scene, raised_by, told
 from tests.examples import at_most
 
