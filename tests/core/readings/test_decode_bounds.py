@@ -7,6 +7,7 @@ five times as long as in proportion. What is quadratic takes eight times as long
 from __future__ import annotations
 
 import contextlib
+import gc
 import json
 import random
 import time
@@ -58,12 +59,17 @@ def read_all(payload: bytes) -> None:
 
 def took_s(payload: bytes) -> float:
     best = float("inf")
-    for _ in range(3):
-        begin = time.thread_time()
-        read_all(payload)
-        best = min(best, time.thread_time() - begin)
-        if best > 0.2:
-            break
+    # The collector looks through what other tests have left, which is none of the reading's work.
+    gc.disable()
+    try:
+        for _ in range(3):
+            begin = time.thread_time()
+            read_all(payload)
+            best = min(best, time.thread_time() - begin)
+            if best > 0.2:
+                break
+    finally:
+        gc.enable()
     return best
 
 
