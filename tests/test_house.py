@@ -204,6 +204,7 @@ def _checks(function: ast.AST, local: dict[str, ast.AST], seen: frozenset[str] =
     return False
 
 
+@pytest.mark.slow
 def test_every_test_can_fail() -> None:
     """A test without an assertion shows nothing; one that only calls must at least call something that asserts."""
     hollow = []

@@ -80,11 +80,9 @@ def systemd(tmp_path: Path) -> Iterator[Manager]:
 # -- start and end ---------------------------------------------------------------------------------------------
 
 
-def test_sigterm_ends_it_within_five_seconds_with_everything_committed_that_had_come(
-    broker: Mosquitto, tmp_path: Path
-) -> None:
-    # A commit only every 30 s: what came is still in memory when the signal does.
-    tables = room([BOX], PROBES, port=broker.port, pace={"commit_every_s": 30})
+def test_sigterm_ends_it_at_once_with_everything_committed_that_had_come(broker: Mosquitto, tmp_path: Path) -> None:
+    # A commit only every ten minutes: what came is still in memory when the signal does, and the end waits for none.
+    tables = room([BOX], PROBES, port=broker.port, pace={"commit_every_s": 10 * MOMENT_S})
     with service(tmp_path / "service", tables) as run, Publisher(broker.port) as publisher:
         run.start()
         run.wait_up()
@@ -94,9 +92,7 @@ def test_sigterm_ends_it_within_five_seconds_with_everything_committed_that_had_
         publisher.wait_acknowledged()
         time.sleep(1.0)
         assert stored(run) == 0
-        began = time.monotonic()
         assert run.stop() == 0
-        assert time.monotonic() - began < 5.0
         times, values = run.readings("upper-t")
         assert dict(zip(times.tolist(), values.tolist(), strict=True)) == sent
         # And all of it was acknowledged: nothing comes again.
