@@ -15,6 +15,7 @@ from __future__ import annotations
 import enum
 import math
 from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -218,7 +219,7 @@ class _Voice:
 
 
 @dataclass(frozen=True, slots=True)
-class _Step:
+class _Move:
     """What a step of one length does to the room as it stands: the matrix that moves it, how quickly air is exchanged,
     and which share of its moisture the air and each box keep."""
 
@@ -226,6 +227,12 @@ class _Step:
     leak_per_s: float
     air_keeps: float
     boxes_keep: Mapping[str, float]
+
+
+def _move(system: Values, dt_s: float, s: SimSetting, lids: AbstractSet[str], *, door: bool) -> _Move:
+    leak = 1 / s.room_tau_s + (1 / s.door_tau_s if door else 0.0)
+    keep = {b.id: math.exp(-dt_s / (s.lid_tau_s if b.id in lids else s.humidity_tau_s)) for b in s.boxes}
+    return _Move(matrix_exponential(system * dt_s), leak, math.exp(-dt_s * leak), keep)
 
 
 class SimRoom:
@@ -252,8 +259,8 @@ class SimRoom:
         # One stream of noise for each probe, drawn at each look, so that a fault of one leaves the others as they were.
         self._noise = {p.id: np.random.default_rng([seed, i]) for i, p in enumerate(setting.probes)}
         # By how the room stands and by length; those of how it stands now, until something is done.
-        self._steps: dict[tuple[object, ...], dict[float, _Step]] = {}
-        self._steps_now: dict[float, _Step] | None = None
+        self._steps: dict[tuple[object, ...], dict[float, _Move]] = {}
+        self._steps_now: dict[float, _Move] | None = None
         start = setting.heater.set_c if start_c is None else start_c
         self._x: Values = np.full(_FIRST + len(setting.boxes) + len(warm), start)
         phase = 2 * math.pi * setting.warmest_at_s / DAY_S
@@ -352,22 +359,14 @@ class SimRoom:
 
     def _step(self, dt_s: float) -> None:
         if self._steps_now is None:
-            stands = (self.fan and self.power, self.door_open, frozenset(self._lids), self._placed())
+            placed = tuple((v.inside, v.beside_c) for v in self._voice.values())
+            stands = (self.fan and self.power, self.door_open, frozenset(self._lids), placed)
             self._steps_now = self._steps.setdefault(stands, {})
         step = self._steps_now.get(dt_s)
         if step is None:
-            step = self._steps_now[dt_s] = self._made(dt_s)
+            step = self._steps_now[dt_s] = _move(self._system(), dt_s, self.setting, self._lids, door=self.door_open)
         self._moisten(step)
         self._x = step.moves @ self._x
-
-    def _made(self, dt_s: float) -> _Step:
-        s = self.setting
-        leak = 1 / s.room_tau_s + (1 / s.door_tau_s if self.door_open else 0.0)
-        keep = {b.id: math.exp(-dt_s / (s.lid_tau_s if b.id in self._lids else s.humidity_tau_s)) for b in s.boxes}
-        return _Step(matrix_exponential(self._system() * dt_s), leak, math.exp(-dt_s * leak), keep)
-
-    def _placed(self) -> tuple[tuple[bool, float], ...]:
-        return tuple((v.inside, v.beside_c) for v in self._voice.values())
 
     def _system(self) -> Values:
         """A of ``dx/dt = A x`` as things stand; all inputs are states, held or (the daily wave) turning."""
@@ -406,7 +405,7 @@ class SimRoom:
     def _outdoor_vapour_hpa(self) -> float:
         return 0.75 * saturation_pressure_hpa(self.outdoors_c)
 
-    def _moisten(self, step: _Step) -> None:
+    def _moisten(self, step: _Move) -> None:
         """Moisture over one step, with temperatures held: exact for held inputs, and slow beside the step."""
         s = self.setting
         target = self._outdoor_vapour_hpa() + self._moisture_hpa / s.room_tau_s / step.leak_per_s

@@ -88,6 +88,7 @@ def drawn(rng: np.random.Generator, clutches: int, boxes: int, eggs: int, sigma_
     return np.sort(np.exp(log_development), axis=2)
 
 
+@pytest.mark.slow
 def test_every_order_of_pips_agrees_with_rejection_sampling() -> None:
     pips = drawn(np.random.default_rng(11), 1_000_000, 2, 4, 0.01)
     a, b = pips[:, 0], pips[:, 1]

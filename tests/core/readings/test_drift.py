@@ -187,6 +187,7 @@ def twin_house() -> NDArray[np.float64]:
     return np.array([np.nanmedian(values[dates == d], axis=0) for d in sorted(set(dates))[:-1]])
 
 
+@pytest.mark.slow
 def test_no_drift_is_seen_in_a_real_room_whatever_was_done_to_its_heating() -> None:
     """Every span of days of the forty-one, none of them left out."""
     table = twin_house()
@@ -216,6 +217,7 @@ def test_a_drift_in_a_real_room_whose_heating_is_changed_is_told(probe: str, rat
     assert told[len(table) - 11] == {probe}
 
 
+@pytest.mark.slow
 def test_days_of_a_real_heated_room_in_any_order_are_no_drift_and_one_in_them_is_found() -> None:
     """The nine days at 30 C, drawn at random to forty: the gradient sways by 0.2 K from day to day."""
     table, rng = twin_house()[:9], np.random.default_rng(0)

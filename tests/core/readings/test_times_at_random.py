@@ -9,6 +9,7 @@ import json
 from datetime import UTC, datetime, timedelta, timezone
 
 import numpy as np
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -81,6 +82,7 @@ def messages(draw: st.DrawFn) -> list[tuple[str, bytes, bool]]:
     return found
 
 
+@pytest.mark.slow
 @given(messages(), st.lists(st.integers(1, 7), min_size=1), st.booleans())
 def test_times_at_random_cost_no_reading_and_spoil_no_other(
     sent: list[tuple[str, bytes, bool]], cuts: list[int], trusted: bool

@@ -55,6 +55,7 @@ def test_a_mean_is_judged_when_it_rests_on_most_of_its_span_and_says_on_how_much
     assert all(rests[:-1] in n.whole.replace("Averaged", "averaged") for n in run.notices[:1])
 
 
+@pytest.mark.slow
 def test_that_the_probes_are_to_be_compared_is_advised_once_however_often_the_stack_is_uneven() -> None:
     """A heating that is changed every other day, for six weeks; probes that could explain the difference."""
     day = 24 * 60
