@@ -20,10 +20,20 @@ from monitor.core.notices.conditions import Condition, Phase, Rule, Sample, Wher
 from monitor.core.notices.evaluation import evaluate
 from monitor.core.notices.kinds import Kind, Look, all_kinds
 from monitor.core.notices.notices import Notice, digest
-from monitor.core.notices.snapshot import BoxNow, ClockNow, Health, LinkNow, ProbeNow, Service, Snapshot, StoreNow
+from monitor.core.notices.snapshot import (
+    BoxNow,
+    ClockNow,
+    Health,
+    LinkNow,
+    ProbeNow,
+    Service,
+    Snapshot,
+    StoreNow,
+    known_course,
+)
 from monitor.core.terms.events import Clutch, Lot, Stay
 from monitor.core.terms.formats import differences_in
-from monitor.core.terms.settings import Box, Limits, Probe, Room
+from monitor.core.terms.settings import Box, Limits, Probe, Room, Watch
 from monitor.core.terms.times import DAY_MS, HOUR_MS, MINUTE_MS
 from monitor.derived.room import zone_of
 
@@ -41,7 +51,8 @@ def _room(of: Room) -> Room:
         for box in boxes
         for what, quantity in (("warmth", "temperature"), ("humidity", "humidity"))
     )
-    return Room(of.name, of.zone, of.display_unit, ("left",), boxes, probes, _LIMITS, texts=of.texts)
+    watch = Watch(heading_s=2 * 3600.0, heater_since_ms=AT_MS - 30 * DAY_MS)
+    return Room(of.name, of.zone, of.display_unit, ("left",), boxes, probes, _LIMITS, watch, texts=of.texts)
 
 
 def _box(box: Box, hourly_c: float, now_c: float, humidity_pct: float) -> BoxNow:
@@ -60,7 +71,7 @@ def _box(box: Box, hourly_c: float, now_c: float, humidity_pct: float) -> BoxNow
         (f"K01/{box.id}",),
         31.5,
         24.0,
-        way,
+        known_course(way),
     )
 
 
@@ -135,7 +146,13 @@ def evening(of: Room, *, wrong: bool) -> Snapshot:
 
 def _looks(kind: Kind, of: Room, *, wrong: bool) -> list[Look]:
     """What an example tells of, two subjects at most; where the invented evening has none, the kind's own words."""
-    there = list(kind.look(evening(of, wrong=wrong)))
+    snapshot = evening(of, wrong=wrong)
+    if not wrong:
+        # What was told of a box until now.
+        told_ms = AT_MS - 30 * MINUTE_MS
+        up = [Condition(kind.name, b.box.id, Phase.RAISED, told_ms, told_ms, None, told_ms) for b in snapshot.boxes]
+        snapshot = replace(snapshot, conditions={c.key: c for c in up})
+    there = list(kind.look(snapshot))
     wanted = Where.BEYOND if wrong else Where.BACK
     found = [x for x in there if x.samples and x.samples[-1].where is wanted and x.line][:2]
     if not found:

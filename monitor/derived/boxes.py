@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
+from functools import cache
 from typing import Literal
 
 import numpy as np
@@ -12,7 +13,7 @@ from monitor.core.climate import stacks
 from monitor.core.climate.box_temperature import BoxSeries, Series
 from monitor.core.climate.course import LOOK_BACK_S, Course, course, worth_knowing
 from monitor.core.development.lots import LotNow
-from monitor.core.notices.snapshot import BoxNow
+from monitor.core.notices.snapshot import BoxNow, no_course
 from monitor.core.readings.late_readings import Late, late
 from monitor.core.terms.settings import Box, Limits, Room
 from monitor.core.terms.times import DAY_MS, HOUR_MS
@@ -30,7 +31,7 @@ class Boxes:
         self._room = room
         self._readings = readings
         self._book = book
-        self._courses: Memo[Course | None] = Memo()
+        self._courses: Memo[Callable[[], Course | None]] = Memo()
 
     def now(self, box: Box, now_ms: int, lots: Sequence[LotNow]) -> BoxNow:
         inside = [x for x in lots if x.lot.open and x.lot.box == box.id and x.lot.eggs]
@@ -69,19 +70,21 @@ class Boxes:
             return None
         return late(np.concatenate([c.at for c in timed]), np.concatenate([c.received for c in timed]), now_ms)
 
-    def _course(self, box: Box, series: BoxSeries, limits: Limits, now_ms: int) -> Course | None:
-        """Where a box is heading, if any limit makes that worth knowing; anew each five minutes."""
+    def _course(self, box: Box, series: BoxSeries, limits: Limits, now_ms: int) -> Callable[[], Course | None]:
+        """Where a box is heading, if any limit makes that worth knowing; anew each five minutes, and worked out when it
+        is first asked for, from what was gathered here."""
         cut_ms = now_ms // COURSE_EVERY_MS * COURSE_EVERY_MS
         return self._courses.of(box.id, cut_ms, lambda: self._course_at(cut_ms, box, series, limits))
 
-    def _course_at(self, cut_ms: int, box: Box, series: BoxSeries, limits: Limits) -> Course | None:
+    def _course_at(self, cut_ms: int, box: Box, series: BoxSeries, limits: Limits) -> Callable[[], Course | None]:
         air = self._air_beside(box, cut_ms)
         air_c = air.temperature_c if air else None
         inside = series.time_ms <= cut_ms
         at_ms, temperature_c = series.time_ms[inside], series.temperature_c[inside]
         if not worth_knowing(at_ms, temperature_c, cut_ms, limits.too_cool_c, limits.too_warm_c, air_c):
-            return None
-        return course(at_ms, temperature_c, cut_ms, air_ms=air.time_ms if air else None, air_c=air_c)
+            return no_course
+        air_ms = air.time_ms if air else None
+        return cache(lambda: course(at_ms, temperature_c, cut_ms, air_ms=air_ms, air_c=air_c))
 
     def _air_beside(self, box: Box, cut_ms: int) -> Series | None:
         """The last hours of the air probe of the box's stack that is nearest to it in height."""

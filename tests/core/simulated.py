@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC
+from functools import cache, partial
 
 import numpy as np
 
@@ -12,9 +13,9 @@ from monitor.core.climate.course import course, worth_knowing
 from monitor.core.notices.conditions import Condition
 from monitor.core.notices.evaluation import evaluate
 from monitor.core.notices.notices import Notice
-from monitor.core.notices.snapshot import BoxNow, Heard, ProbeNow, Service, Snapshot
+from monitor.core.notices.snapshot import BoxNow, Heard, ProbeNow, Service, Snapshot, no_course
 from monitor.core.readings.probe_clocks import Log, looked_at, righted
-from monitor.core.terms.settings import Box, Limits, Probe, Room, Watch
+from monitor.core.terms.settings import Box, Limits, Probe, Room
 from monitor.core.terms.times import HOUR_MS
 from monitor.simulation.room import Act, Action, Heater, SimBox, SimProbe, SimRoom, SimSetting
 
@@ -63,15 +64,16 @@ def play(
     shown: Mapping[str, Mapping[str, object]] | None = None,
     late_s: float = 0.0,
     answered_after_h: float | None = None,
-    courses: bool = True,
+    heading_s: float = 0.0,
 ) -> Played:
     """Play a script, after a day of history.
 
     ``profile``: lowest and highest temperature of the eggs' profile; ``shown``: changed settings of probes by id;
     ``late_s``: how far the probes' clocks are behind; ``answered_after_h``: when the keeper answers all;
-    ``courses``: whether it is estimated where boxes are heading.
+    ``heading_s``: how early it is told that a box is heading for a limit (0: not).
     """
     room = _room(setting, limits or Limits(31.0, 25.0), shown or {})
+    room = replace(room, watch=replace(room.watch, heading_s=heading_s))
     sim = SimRoom(setting, script, seed=11)
     step_ms = round(every_min * 60_000)
     rows: dict[str, list[tuple[int, float]]] = {p.id: [] for p in room.probes}
@@ -85,7 +87,7 @@ def play(
             rows[probe].append((now_ms, celsius))
         if now_ms <= 24.0 * HOUR_MS:
             continue
-        snapshot = _snapshot(room, rows, now_ms, profile, played.conditions, round(late_s * 1000), courses)
+        snapshot = _snapshot(room, rows, now_ms, profile, played.conditions, round(late_s * 1000))
         outcome = evaluate(snapshot)
         played.conditions |= {c.key: c for c in outcome.conditions}
         played.told += [(now_ms / HOUR_MS - 24.0, n) for n in outcome.notices]
@@ -122,7 +124,7 @@ def _room(setting: SimSetting, limits: Limits, shown: Mapping[str, Mapping[str, 
         probes.append(replace(probe, **shown.get(p.id, {})))  # type: ignore[arg-type]
     boxes = tuple(Box(b.id, "rack", b.height_cm) for b in setting.boxes)
     # How far apart the boxes are is no part of it.
-    return Room("sim", "UTC", "C", ("rack",), boxes, tuple(probes), limits, Watch(heading_s=7200.0))
+    return Room("sim", "UTC", "C", ("rack",), boxes, tuple(probes), limits)
 
 
 def _snapshot(
@@ -132,7 +134,6 @@ def _snapshot(
     profile: tuple[float | None, float | None],
     conditions: Mapping[tuple[str, str], Condition],
     late_ms: int,
-    courses: bool,
 ) -> Snapshot:
     probes, series = [], {}
     for probe in room.probes:
@@ -163,10 +164,10 @@ def _snapshot(
         own = room.probes_in(box.id)[0]
         at, value = series[own.id]
         humidity = [series[p.id][1][-1] for p in room.probes_in(box.id, "humidity") if len(series[p.id][1])]
-        found = None
+        estimate = no_course
         air_at, air = series["air-t"]
-        if courses and worth_knowing(at, value, now_ms, room.limits.too_cool_c, room.limits.too_warm_c, air):
-            found = course(at, value, now_ms, air_ms=air_at, air_c=air)
+        if worth_knowing(at, value, now_ms, room.limits.too_cool_c, room.limits.too_warm_c, air):
+            estimate = cache(partial(course, at, value, now_ms, air_ms=air_at, air_c=air))
         boxes.append(
             BoxNow(
                 box,
@@ -180,7 +181,7 @@ def _snapshot(
                 (f"K01/{box.id}",),
                 profile[1],
                 profile[0],
-                found,
+                estimate,
             )
         )
     service = Service(started_ms=-10 * HOUR_MS)

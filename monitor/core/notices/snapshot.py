@@ -6,7 +6,7 @@ show boxes and forecasts, so that the screen and the notices cannot disagree.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import tzinfo
 from functools import cached_property
@@ -150,12 +150,23 @@ class AwayNow:
     broker_forgot: bool = False
 
 
+def no_course() -> Course | None:
+    """Of a box that it is not known where it is heading."""
+    return None
+
+
+def known_course(course: Course | None) -> Callable[[], Course | None]:
+    """Of a box of which it is known already."""
+    return lambda: course
+
+
 @dataclass(frozen=True)
 class BoxNow:
     """A box at this moment: its recent temperature (arrays of equal length) and the limits that hold for it.
 
-    ``profile_high_c`` and ``profile_low_c`` are the strictest of the profiles whose eggs lie in it; ``course`` is where
-    it is heading, estimated only where a limit is passed or near; ``late`` the newest of its readings that came late.
+    ``profile_high_c`` and ``profile_low_c`` are the strictest of the profiles whose eggs lie in it; ``late`` is the
+    newest of its readings that came late. Where it is heading costs more than all else of a round, so ``estimate``
+    gives it to whoever asks (:attr:`course`), from what was known at this moment.
     """
 
     box: Box
@@ -169,8 +180,13 @@ class BoxNow:
     occupied_by: tuple[str, ...] = ()
     profile_high_c: float | None = None
     profile_low_c: float | None = None
-    course: Course | None = None
+    estimate: Callable[[], Course | None] = no_course
     late: Late | None = None
+
+    @property
+    def course(self) -> Course | None:
+        """Where it is heading; None where no limit is passed or near, or too little is known."""
+        return self.estimate()
 
     @property
     def place(self) -> str:

@@ -33,6 +33,7 @@ from monitor.core.notices.snapshot import (
     Service,
     Snapshot,
     StoreNow,
+    known_course,
 )
 from monitor.core.readings.batteries import BatteryNow, BatteryTrend
 from monitor.core.readings.drift import Departure
@@ -105,7 +106,18 @@ class Scene:
         way = heading(tuple(values[-37:].tolist())) if heads else None
         lots = (f"{self.names.clutch}/{box.id}",)
         return BoxNow(
-            box, LIMITS, "of the room", AT, values, self.uncertainty_c, "its own probe", humidity, lots, 32.0, 23.5, way
+            box,
+            LIMITS,
+            "of the room",
+            AT,
+            values,
+            self.uncertainty_c,
+            "its own probe",
+            humidity,
+            lots,
+            32.0,
+            23.5,
+            known_course(way),
         )
 
     def probe(self, probe: Probe, values: Values, **more: object) -> ProbeNow:

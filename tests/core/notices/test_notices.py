@@ -31,6 +31,7 @@ from monitor.core.notices.snapshot import (
     Service,
     Snapshot,
     StoreNow,
+    known_course,
 )
 from monitor.core.terms.settings import Probe
 from monitor.core.terms.times import DAY_MS, HOUR_MS
@@ -65,7 +66,10 @@ def rich(now_ms: int = NIGHT, unit: Unit = "C") -> Snapshot:
     damp = Probe("h-a", "t/h", "humidity", "%", box="a", standard_uncertainty=1.5)
     air = Probe("air", "t/air", stack="left", height_cm=80.0)
     room = replace(
-        room, probes=(*room.probes, damp, air), limits=replace(room.limits, too_dry_pct=60.0, too_damp_pct=90.0)
+        room,
+        probes=(*room.probes, damp, air),
+        limits=replace(room.limits, too_dry_pct=60.0, too_damp_pct=90.0),
+        watch=replace(room.watch, heading_s=7200.0),
     )
     times = now_ms - np.arange(60, -1, -1, dtype=np.int64) * MINUTE
     boxes = (
@@ -81,7 +85,7 @@ def rich(now_ms: int = NIGHT, unit: Unit = "C") -> Snapshot:
             ("K01/a",),
             30.0,
             22.0,
-            course(times, 24.25 + 0.5 * np.arange(60, -1, -1) / 60, now_ms),
+            known_course(course(times, 24.25 + 0.5 * np.arange(60, -1, -1) / 60, now_ms)),
         ),
         BoxNow(room.boxes[1], room.limits, "set for the box", times, np.full(61, 31.75), 0.1, "its own probe"),
     )

@@ -74,6 +74,8 @@ def _follows(box: BoxNow, snapshot: Snapshot, warm: bool) -> bool:
 
 def _look_heading(snapshot: Snapshot) -> Iterable[Look]:
     within_s = snapshot.room.watch.heading_s
+    if within_s <= 0:
+        return
     for box in snapshot.boxes:
         where, facts = Where.BACK, {}
         look = Look(box.box.id, (), f"box {box.box.id}", f"box {box.box.id}")
@@ -111,8 +113,13 @@ def _look_heading(snapshot: Snapshot) -> Iterable[Look]:
             at_harm, _ = harm(box, limit, warm)
             urgency = "now" if course.chance(at_harm, SOON_S, snapshot.now_ms) >= SURE else "today"
             facts = {"limit_c": limit, "eta_s": round(eta.mid_s), "chance": round(chance, 2), "warm": int(warm)}
-        samples = [Sample(snapshot.now_ms, where)] if within_s > 0 else []
-        yield replace(look, samples=samples, rule=Rule(HEADING_DELAY_S, DELAY_S), facts=facts, urgency=urgency)
+        yield replace(
+            look,
+            samples=[Sample(snapshot.now_ms, where)],
+            rule=Rule(HEADING_DELAY_S, DELAY_S),
+            facts=facts,
+            urgency=urgency,
+        )
 
 
 def _look_harm(snapshot: Snapshot) -> Iterable[Look]:

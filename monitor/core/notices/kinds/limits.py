@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 
 from monitor.core.climate.course import Eta
-from monitor.core.notices.conditions import Condition, Rule, Where, above, below
+from monitor.core.notices.conditions import Condition, Phase, Rule, Where, above, below
 from monitor.core.notices.doubts import Doubt, Judged, blind_too, judged
 from monitor.core.notices.kinds import Facts, Kind, Look
 from monitor.core.notices.snapshot import BoxNow, Snapshot
@@ -79,9 +79,14 @@ def _look(snapshot: Snapshot, warm: bool) -> Iterable[Look]:
             f"box {box.box.id}",
             rule=Rule(box.limits.on_delay_s, box.limits.off_delay_s, gap_s),
             facts={**_late_fact(box), "value_c": now_c, "limit_c": limit, "uncertainty_c": box.uncertainty_c},
-            urgency=_urgency(box, limit, snapshot.now_ms, warm),
             again_from_ms=again_ms,
         )
+        # Of most boxes there is nothing to tell, and what is ahead of them need not be worked out.
+        calm = condition is None or (condition.phase is Phase.CLEAR and condition.over_ms is None)
+        if calm and not any(s.where is Where.BEYOND for s in samples):
+            yield look
+            continue
+        look = replace(look, urgency=_urgency(box, limit, snapshot.now_ms, warm))
         yield look if now_c is None else _worded(look, box, now_c, limit, seen.doubt, snapshot, warm)
 
 

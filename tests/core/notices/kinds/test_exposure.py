@@ -34,7 +34,7 @@ def test_two_hours_above_the_profile_are_told_where_the_limit_lies_higher() -> N
 @pytest.mark.slow
 def test_a_spell_that_was_told_as_too_warm_is_told_once_with_its_length() -> None:
     script = [act(-2, Act.HEATER_STICKS_ON), act(5, Act.HEATER_WORKS)]
-    played = play(script, 12.0, limits=Limits(31.0, 25.0), profile=(24.0, 30.0), every_min=10, courses=False)
+    played = play(script, 12.0, limits=Limits(31.0, 25.0), profile=(24.0, 30.0), every_min=10)
     assert played.of("too-warm")
     assert played.of("heat-exposure") == []
     _, over = played.of("too-warm", "cleared")[-1]

@@ -5,15 +5,21 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import partial
 
 import pytest
 
 from monitor.core.climate.course import Eta, course
+from monitor.core.notices.conditions import Condition, Phase
 from monitor.core.notices.kinds.limits import KINDS, harm, show_eta
+from monitor.core.notices.snapshot import known_course, no_course
 from monitor.core.terms.settings import Limits, Watch
 from monitor.simulation.room import Act
-from tests.core.simulated import SETTING, act, play
+from tests.core import simulated
+from tests.core.simulated import SETTING, act
 from tests.core.timeline import MINUTE, START, Course, Run, Script, a_room
+
+play = partial(simulated.play, heading_s=7200.0)
 
 
 @pytest.mark.slow
@@ -75,7 +81,7 @@ def test_nothing_is_made_less_urgent_without_a_course() -> None:
     played = play([act(-3, Act.HEATER_DIES)], 1.0, every_min=10)
     assert played.last is not None
     warm, cool = KINDS
-    boxes = tuple(replace(b, course=None) for b in played.last.boxes)
+    boxes = tuple(replace(b, estimate=no_course) for b in played.last.boxes)
     for kind in (warm, cool):
         assert {look.urgency for look in kind.look(replace(played.last, boxes=boxes))} == {None}
 
@@ -111,7 +117,7 @@ def test_a_box_that_is_too_warm_and_on_its_way_back_can_wait() -> None:
     box = played.last.boxes[0]
     found = course(box.time_ms, box.temperature_c, played.last.now_ms)
     assert box.now_c is not None
-    now_c, box = box.now_c, replace(box, course=found)
+    now_c, box = box.now_c, replace(box, estimate=known_course(found))
     cooling = replace(box.limits, too_warm_c=now_c - 0.05)
     (look,) = warm.look(replace(played.last, boxes=(replace(box, limits=cooling),)))
     assert look.urgency == "today"
@@ -195,3 +201,13 @@ def test_a_box_whose_limit_was_told_when_harm_was_reached_is_not_told_of_it_twic
     run = reached({"a": warmed(10, 15)})
     assert {kind for kind, *_ in run.told()} == {"too-warm"}
     assert "It has reached 33.0 °C" in run.notices[0].text
+
+
+def test_switched_off_while_it_was_raised_it_ends_without_a_word() -> None:
+    room = replace(a_room(("a",)), watch=Watch(heading_s=0.0))
+    run = Run(Script(room, {"a": warmed(999, 999)}, hours=1.0))
+    raised = Condition("heading", "a", Phase.RAISED, START, START, None, START, told_ms=START, told=1)
+    run.conditions["heading", "a"] = raised
+    run.go(0, 60)
+    assert not run.conditions["heading", "a"].up
+    assert run.notices == []

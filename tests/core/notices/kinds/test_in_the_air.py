@@ -34,9 +34,8 @@ DOOR = (act(1, Act.DOOR_OPENS), act(1.2, Act.DOOR_CLOSES))
 OUT = act(0, Act.PROBE_FALLS_OUT, "middle-t")
 
 
-def played(*script: Action, hours: float = 6.0, setting: SimSetting = ROOM, courses: bool = True) -> Played:
-    """Where a box is heading decides nothing of where its probe lies: most do without ``courses``."""
-    return play(script, hours, limits=LIMITS, setting=setting, every_min=10.0, courses=courses)
+def played(*script: Action, hours: float = 6.0, setting: SimSetting = ROOM) -> Played:
+    return play(script, hours, limits=LIMITS, setting=setting, every_min=10.0)
 
 
 def without_air(setting: SimSetting) -> SimSetting:
@@ -60,26 +59,23 @@ def test_a_probe_that_falls_out_while_box_and_air_are_equally_warm_is_told_withi
 
 @pytest.mark.slow
 def test_a_probe_that_is_put_back_is_no_longer_told_as_out_and_what_is_still_is_not_taken_back() -> None:
-    room = played(OUT, act(4, Act.PROBE_BACK_IN, "middle-t"), hours=8.0, courses=False)
+    room = played(OUT, act(4, Act.PROBE_BACK_IN, "middle-t"), hours=8.0)
     ((at_h, _),) = room.of("probe-out", "cleared")
     assert 4.0 < at_h < 7.0
     assert len(room.of("probe-out")) == 1
     # The heater stands still, and with it the air: nothing tells where the probe lies.
-    still = played(OUT, act(4, Act.HEATER_DIES), act(4, Act.OUTDOORS, "", 28.0), hours=9.0, courses=False)
+    still = played(OUT, act(4, Act.HEATER_DIES), act(4, Act.OUTDOORS, "", 28.0), hours=9.0)
     assert len(still.of("probe-out")) == 1
     assert still.of("probe-out", "cleared") == []
 
 
 @pytest.mark.slow
 def test_without_a_probe_of_the_air_the_other_boxes_show_it_and_the_line_says_what_else_it_may_be() -> None:
-    room = played(OUT, hours=7.0, setting=without_air(ROOM), courses=False)
+    room = played(OUT, hours=7.0, setting=without_air(ROOM))
     ((_, notice),) = room.of("probe-out")
     assert notice.urgency == "diary"
     assert "Either it lies in the air, or the box is open, or something blows at it" in notice.text
-    assert (
-        played(act(0, Act.LID_OPENS, "middle"), hours=7.0, setting=without_air(ROOM), courses=False).of("probe-out")
-        == []
-    )
+    assert played(act(0, Act.LID_OPENS, "middle"), hours=7.0, setting=without_air(ROOM)).of("probe-out") == []
 
 
 @pytest.mark.slow
@@ -98,7 +94,7 @@ def test_without_a_probe_of_the_air_the_other_boxes_show_it_and_the_line_says_wh
     ],
 )
 def test_nothing_that_a_box_does_is_taken_for_a_probe_outside(script: list[Action]) -> None:
-    assert played(*script, hours=8.0, courses=False).of("probe-out") == []
+    assert played(*script, hours=8.0).of("probe-out") == []
 
 
 @pytest.mark.slow
@@ -115,7 +111,7 @@ def test_a_door_does_not_make_eggs_too_cool_whose_probe_lies_in_the_air() -> Non
 @pytest.mark.slow
 def test_a_box_whose_probe_lies_in_the_air_is_told_when_a_closed_box_would_be_too_cool() -> None:
     """The heater dies four hours after the probe fell out: it is told before the box itself, or another, is there."""
-    room = played(OUT, act(4, Act.HEATER_DIES), hours=8.0, courses=False)
+    room = played(OUT, act(4, Act.HEATER_DIES), hours=8.0)
     cool = {s: h for h, n in room.of("too-cool") for s in n.subjects}
     assert set(cool) >= {"low", "middle", "high"}
     assert cool["middle"] <= min(cool["low"], cool["high"])
@@ -126,7 +122,7 @@ def test_a_box_whose_probe_lies_in_the_air_is_told_when_a_closed_box_would_be_to
 @pytest.mark.slow
 def test_a_box_that_is_open_while_a_heater_sticks_is_told_before_the_closed_ones() -> None:
     warm = act(0, Act.OUTDOORS, "", 20.0)
-    opened = played(warm, act(0, Act.HEATER_STICKS_ON), act(0, Act.LID_OPENS, "middle"), hours=4.0, courses=False)
+    opened = played(warm, act(0, Act.HEATER_STICKS_ON), act(0, Act.LID_OPENS, "middle"), hours=4.0)
     ((_, notice), *_) = opened.of("too-warm")
     assert notice.subjects == ("middle",)
     assert opened.of("probe-out") == []
@@ -135,9 +131,7 @@ def test_a_box_that_is_open_while_a_heater_sticks_is_told_before_the_closed_ones
 @pytest.mark.slow
 def test_an_open_box_beside_an_open_door_is_told_as_too_cool() -> None:
     """Its probe follows the air by nearly half, at once; the others do not. It is the box."""
-    room = played(
-        act(0, Act.LID_OPENS, "middle"), act(1, Act.DOOR_OPENS), act(3, Act.DOOR_CLOSES), hours=5.0, courses=False
-    )
+    room = played(act(0, Act.LID_OPENS, "middle"), act(1, Act.DOOR_OPENS), act(3, Act.DOOR_CLOSES), hours=5.0)
     assert room.of("probe-out") == []
     ((at_h, notice), *_) = room.of("too-cool")
     assert "middle" in notice.subjects

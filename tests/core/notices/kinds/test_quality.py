@@ -46,7 +46,7 @@ def test_a_probe_that_falls_out_is_told_and_its_return_too() -> None:
         act(0, Act.PROBE_FALLS_OUT, "low-t"),
         act(2, Act.PROBE_BACK_IN, "low-t"),
     ]
-    played = play(script, 4.0, courses=False)
+    played = play(script, 4.0)
     assert [(n.change, n.subjects) for _, n in played.told if n.kind == "probe-out"] == [
         ("raised", ("low-t",)),
         ("cleared", ("low-t",)),
@@ -68,7 +68,7 @@ def test_a_clock_that_is_behind_for_all_is_told_as_one() -> None:
 @pytest.mark.slow
 def test_a_room_of_two_days_with_a_cold_night_and_no_fan_suspects_no_probe() -> None:
     script = [STILL, act(4, Act.OUTDOORS, "", 4.0), act(10, Act.DOOR_OPENS), act(10.3, Act.DOOR_CLOSES)]
-    played = play(script, 24.0, every_min=10, courses=False)
+    played = play(script, 24.0, every_min=10)
     assert {k for k in played.kinds if k.startswith("probe")} == set()
 
 

@@ -15,7 +15,7 @@ import pytest
 from monitor.core.climate.course import AHEAD_STEP_S, Course
 from monitor.core.notices.conditions import Condition, Phase, Where
 from monitor.core.notices.kinds import Look, heading, limits
-from monitor.core.notices.snapshot import Snapshot
+from monitor.core.notices.snapshot import Snapshot, known_course
 from monitor.core.terms.settings import Limits
 from monitor.core.terms.times import HOUR_MS
 from tests.core.timeline import MINUTE, START, Script, a_room
@@ -56,7 +56,9 @@ def a_moment(
     at = START - np.arange(round(for_h * 60), -1, -1, dtype=np.int64) * MINUTE
     then = at < START - 2 * HOUR_MS
     own = np.where(then, now_c if before_c is None else before_c, now_c)
-    box = replace(snapshot.boxes[0], limits=Limits(31.0, 25.0), time_ms=at, temperature_c=own, course=course)
+    box = replace(
+        snapshot.boxes[0], limits=Limits(31.0, 25.0), time_ms=at, temperature_c=own, estimate=known_course(course)
+    )
     return replace(snapshot, boxes=(box,))
 
 
@@ -140,7 +142,7 @@ def test_a_straight_line_is_not_sure_enough_and_a_course_that_is_there_already_i
     assert where(HEADING, a_moment(30.0, line, before_c=28.0)) is Where.BETWEEN
     assert where(HEADING, a_moment(31.0, a_course(31.0, 33.0, 4.0, 20), before_c=28.0)) is Where.BACK
     assert where(HEADING, a_moment(25.0, a_course(25.0, 23.0, 4.0, 20), before_c=28.0)) is Where.BACK
-    assert look(HEADING, a_moment(30.0, line, before_c=28.0, heading_h=0.0)).samples == []
+    assert list(HEADING.look(a_moment(30.0, line, before_c=28.0, heading_h=0.0))) == []
 
 
 @pytest.mark.parametrize(("hours", "n", "urgency"), [(6, 18, "now"), (6, 17, "today"), (6.5, 20, "today")])
