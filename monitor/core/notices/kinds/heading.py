@@ -83,18 +83,23 @@ def _look_heading(snapshot: Snapshot) -> Iterable[Look]:
             now = show_temperature(box.now_c, snapshot.unit)
             look = replace(look, line=f"{look.where}: {now}, not heading for a limit", value=now)
         urgency: Urgency | None = None
+        told = snapshot.raised("heading", box.box.id) is not None
         for warm, limit in _sides(box):
-            now_c, course = box.now_c, box.course
+            now_c = box.now_c
             # What a suspect probe says is told at the limit, and no forecast is made of it.
-            if now_c is None or course is None or blind(box.box.id, snapshot):
+            if now_c is None or blind(box.box.id, snapshot):
+                continue
+            alone = _unlike_the_day(box, snapshot.now_ms, warm) and not _follows(box, snapshot, warm)
+            # Where it would not be told anyhow, its course is not asked for.
+            course = box.course if alone or told else None
+            if course is None:
                 continue
             chance = course.chance(limit, within_s, snapshot.now_ms)
             eta = course.time_to(limit, snapshot.now_ms)
             # Once there, it is too warm or too cool, which is told as such.
             if (now_c >= limit if warm else now_c <= limit) or chance < DOUBTFUL or eta is None:
                 continue
-            sure = chance >= SURE and course.way == "two lags" and _unlike_the_day(box, snapshot.now_ms, warm)
-            sure = sure and not _follows(box, snapshot, warm)
+            sure = chance >= SURE and course.way == "two lags" and alone
             where = Where.BEYOND if sure else Where.BETWEEN
             shown = show_temperature(limit, snapshot.unit)
             rate = show_difference(abs(course.rate_c_per_h), snapshot.unit)

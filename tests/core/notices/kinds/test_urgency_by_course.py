@@ -131,9 +131,9 @@ def test_only_a_box_that_is_beyond_all_of_its_last_day_is_told_of(now_c: float, 
     """By the deadband at least, of twelve hours at least, and the last two hours do not count."""
     side = 1.0 if limit_c > now_c else -1.0
     sure = a_course(now_c, limit_c, 4.0, 20)
-    for beyond_c, expected in ((0.19, Where.BETWEEN), (0.21, Where.BEYOND), (-1.0, Where.BETWEEN)):
+    for beyond_c, expected in ((0.19, Where.BACK), (0.21, Where.BEYOND), (-1.0, Where.BACK)):
         assert where(HEADING, a_moment(now_c, sure, before_c=now_c - side * beyond_c)) is expected
-    for for_h, expected in ((11.9, Where.BETWEEN), (12.0, Where.BEYOND)):
+    for for_h, expected in ((11.9, Where.BACK), (12.0, Where.BEYOND)):
         assert where(HEADING, a_moment(now_c, sure, before_c=28.0, for_h=for_h)) is expected
 
 
