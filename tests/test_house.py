@@ -8,14 +8,19 @@ import shutil
 import subprocess
 import sys
 import tomllib
+from collections import ChainMap
+from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
 
 import pytest
 
 from monitor.errors import MonitorError
-from tests.bench.house import LONG_FUNCTIONS, LONGEST_FUNCTION, house
+from tests.bench.house import LONG_FUNCTIONS, LONGEST_FUNCTION, House, house
 from tests.peers import PROJECT
+
+# What these tests share is made once: they stay on one worker.
+pytestmark = pytest.mark.xdist_group("house")
 
 TOP = {
     ".ci",
@@ -55,8 +60,25 @@ def files() -> tuple[Path, ...]:
     return tuple(sorted(p for p in found if p.is_file()))
 
 
+@cache
 def text_of(path: Path) -> str:
     return path.read_text(encoding="utf-8")
+
+
+@cache
+def package() -> House:
+    return house()
+
+
+@cache
+def tree_of(path: Path) -> ast.Module:
+    return ast.parse(text_of(path))
+
+
+@cache
+def nodes_of(node: ast.AST) -> tuple[ast.AST, ...]:
+    """All that stands in it; most functions are looked through for many tests."""
+    return tuple(ast.walk(node))
 
 
 def relative(path: Path) -> str:
@@ -126,19 +148,19 @@ def test_every_failure_has_an_id_an_exit_code_and_a_meaning_of_its_own() -> None
 
 
 def test_nothing_is_too_long_to_be_read_in_one_go() -> None:
-    found = house()
+    found = package()
     assert found.too_long() == []
     names = {f"{f.path}:{f.name}" for f in found.functions if f.lines > LONGEST_FUNCTION}
     assert set(LONG_FUNCTIONS) <= names, "these need no exception any more"
 
 
 def test_one_name_of_a_class_means_one_thing() -> None:
-    assert house().named_twice() == {}
+    assert package().named_twice() == {}
 
 
 @pytest.mark.parametrize("top", ["monitor", "tests"])
 def test_every_module_says_what_it_is(top: str) -> None:
-    silent = [relative(p) for p in modules(top) if text_of(p).strip() and not ast.get_docstring(ast.parse(text_of(p)))]
+    silent = [relative(p) for p in modules(top) if text_of(p).strip() and not ast.get_docstring(tree_of(p))]
     assert silent == []
 
 
@@ -146,7 +168,7 @@ def test_every_module_says_what_it_is(top: str) -> None:
 def test_the_service_never_loads_what_is_too_heavy_for_it() -> None:
     found = []
     for path in modules("monitor"):
-        for node in ast.walk(ast.parse(text_of(path))):
+        for node in nodes_of(tree_of(path)):
             names = [a.name for a in node.names] if isinstance(node, ast.Import) else []
             names += [node.module or ""] if isinstance(node, ast.ImportFrom) else []
             found += [f"{relative(path)}: {n}" for n in names if n.partition(".")[0] in TOO_HEAVY]
@@ -188,9 +210,9 @@ def test_modules_are_named_by_their_idea() -> None:
     assert [relative(p) for p in modules("monitor") if p.stem in vague] == []
 
 
-def _checks(function: ast.AST, local: dict[str, ast.AST], seen: frozenset[str] = frozenset()) -> bool:
+def _checks(function: ast.AST, local: Mapping[str, ast.AST], seen: frozenset[str] = frozenset()) -> bool:
     """Whether a function can fail by what it finds: an assertion, itself or in a function of its file that it calls."""
-    for node in ast.walk(function):
+    for node in nodes_of(function):
         if isinstance(node, ast.Assert | ast.Raise):
             return True
         if isinstance(node, ast.Call):
@@ -209,14 +231,15 @@ def test_every_test_can_fail() -> None:
     """A test without an assertion shows nothing; one that only calls must at least call something that asserts."""
     hollow = []
     shared: dict[str, ast.AST] = {}
-    trees = {p: ast.parse(text_of(p)) for p in modules("tests")}
+    trees = {p: tree_of(p) for p in modules("tests")}
     for tree in trees.values():
         shared |= {
-            n.name: n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef) and not n.name.startswith("test_")
+            n.name: n for n in nodes_of(tree) if isinstance(n, ast.FunctionDef) and not n.name.startswith("test_")
         }
     for path, tree in trees.items():
-        own = {n.name: n for n in ast.walk(tree) if isinstance(n, ast.FunctionDef)}
+        own: dict[str, ast.AST] = {n.name: n for n in nodes_of(tree) if isinstance(n, ast.FunctionDef)}
+        local = ChainMap(own, shared)
         for name, function in own.items():
-            if name.startswith("test_") and path.name.startswith("test_") and not _checks(function, {**shared, **own}):
+            if name.startswith("test_") and path.name.startswith("test_") and not _checks(function, local):
                 hollow.append(f"{relative(path)}: {name}")
     assert hollow == []

@@ -11,7 +11,7 @@ import itertools
 import random
 import tempfile
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -339,18 +339,17 @@ def _none_after(name: str, count: int, figures: dict[str, float | str], short: l
         short.append(f"repeats, {name}: {count} after the answer")
 
 
-def measure(changes: int = 40, repeats: int = 5, only: str = "") -> Figures:
+def measure(changes: int = 40, repeats: int = 5, only: str = "", nights: Sequence[str] = tuple(NIGHTS)) -> Figures:
     """``changes`` of boxes under the failing channel, ``repeats`` of what nobody answers; ``only``: failing, dead
-    night, night, steps, repeats now or repeats today."""
+    night, night, steps, repeats now or repeats today; ``nights``: which of them."""
     figures: dict[str, float | str] = {}
     short: list[str] = []
     if only in "failing":
         failing(figures, short, changes)
     if only in "dead night":
         dead_night(figures, short)
-    for name, evening in NIGHTS.items():
-        if only in "night":
-            quiet_night(name, evening, figures, short)
+    for name in nights if only in "night" else ():
+        quiet_night(name, NIGHTS[name], figures, short)
     if only in "steps":
         further_steps(figures, short)
     if only in "repeats now":

@@ -353,8 +353,8 @@ class Calm:
         return (HISTORY_MIN + CALM_MIN) * 60.0
 
 
-def calm(folder: Path) -> Calm:
-    """Two weeks written to the store in one go, then thirty hours through the broker."""
+def calm(folder: Path, round_min: int = 20) -> Calm:
+    """Two weeks written to the store in one go, then thirty hours through the broker, with a round now and then."""
     room = SimRoom(simulated(), seed=3)
     begin = -CALM_MIN - HISTORY_MIN
     history = room.record(HISTORY_MIN * 60.0, 600.0)
@@ -372,16 +372,16 @@ def calm(folder: Path) -> Calm:
     try:
         for minute in range(-CALM_MIN + STEP_MIN, -LEAD_MIN + 1, STEP_MIN):
             room.advance((HISTORY_MIN + CALM_MIN + minute) * 60.0)
-            world.step(minute, None, with_round=minute % 20 == 0 or minute == -LEAD_MIN)
+            world.step(minute, None, with_round=minute % round_min == 0 or minute == -LEAD_MIN)
     finally:
         world.close()
     return Calm(room, folder / "data", tuple(notice for _, notice in world.notices))
 
 
 @contextmanager
-def calmed() -> Iterator[Calm]:
+def calmed(round_min: int = 20) -> Iterator[Calm]:
     with tempfile.TemporaryDirectory() as name:
-        yield calm(Path(name))
+        yield calm(Path(name), round_min)
 
 
 @contextmanager

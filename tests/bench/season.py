@@ -165,14 +165,14 @@ def two_stacks() -> tuple[SimSetting, Settings]:
     return room, replace(given, room=whole)
 
 
-def planned(days: float, first_h: int = FIRST_H, calm_h: int = CALM_H) -> list[Episode]:
-    """As many of the faults as there is room for."""
+def planned(days: float, first_h: int = FIRST_H, calm_h: int = CALM_H, most_h: float = float("inf")) -> list[Episode]:
+    """As many of the faults as there is room for, each for so many hours at most."""
     table = every()
     found = []
     at = first_h * 60
     for names in ORDER:
         fault = together([table[name] for name in names])
-        end = at + round(fault.hours * 60)
+        end = at + round(min(fault.hours, most_h) * 60)
         after = end + calm_h * 60
         if after > days * DAY_MIN:
             break
@@ -253,17 +253,23 @@ def _world(folder: Path, dice: random.Random) -> Iterator[tuple[World, Mapping[s
 
 
 def measure(
-    days: float = 75.0, seed: int = 1, kill_every_days: float = 2.0, first_h: int = FIRST_H, calm_h: int = CALM_H
+    days: float = 75.0,
+    seed: int = 1,
+    kill_every_days: float = 2.0,
+    first_h: int = FIRST_H,
+    calm_h: int = CALM_H,
+    most_h: float = float("inf"),
 ) -> Figures:
     """``days`` of the season; a kill in every so many at a drawn moment, beside those of the faults themselves; hours
-    before the first fault, and between two."""
+    before the first fault, and between two; hours that a fault is played at most."""
     dice = random.Random(seed)
-    episodes = planned(days, first_h, calm_h)
+    episodes = planned(days, first_h, calm_h, most_h)
     short: list[str] = []
     notes: list[str] = []
     with tempfile.TemporaryDirectory() as name, _world(Path(name), dice) as (world, sinks):
         account = Account(truth={box: [] for box in (*BOXES, *SHELF)})
-        deaths = _play(world, episodes, account, days, dice, kill_every_days)
+        kill_after_min = min(5, calm_h - 1) * 60
+        deaths = _play(world, episodes, account, days, dice, kill_every_days, kill_after_min)
         figures: dict[str, float | int | str | None] = {
             "days": days,
             "faults": sum(len(e.names) for e in episodes),
@@ -283,12 +289,18 @@ def measure(
 
 
 def _play(
-    world: World, episodes: Sequence[Episode], account: Account, days: float, dice: random.Random, kill_every: float
+    world: World,
+    episodes: Sequence[Episode],
+    account: Account,
+    days: float,
+    dice: random.Random,
+    kill_every: float,
+    kill_after_min: int,
 ) -> int:
     room = world.room
     world.app.parts.store.account.tell(_event(EventKind.LAID, "K01", 0, species=SPECIES, eggs=12))
     world.app.parts.store.account.tell(_event(EventKind.SET, "K01", 0, box="near", eggs=12))
-    second = round(min(10, days / 3)) * DAY_MIN
+    second = round(min(10.0, days / 3) * DAY_MIN)
     deaths, told_of_second = 0, False
     acts = [(e.start_min + at, act, s, v) for e in episodes for at, act, s, v in e.fault.acts]
     acts += [(e.end_min, *mend) for e in episodes for mend in MENDS]
@@ -296,7 +308,7 @@ def _play(
     deeds = [(e.start_min + at, deed) for e in episodes for at, deed in e.fault.deeds]
     deeds.sort(key=lambda d: d[0])
     # Kills at drawn moments of the calm times, so that a fault's own account is its own.
-    calm = [e.end_min + 5 * 60 for e in episodes]
+    calm = [e.end_min + kill_after_min for e in episodes]
     kills = sorted(m + dice.randrange(0, 60, 5) for m in calm[:: max(1, round(kill_every / 1.5))])
     hatch, between = Hatching(world, "K01", "near", dice), random.Random(2)
     for minute in range(STEP_MIN, round(days * DAY_MIN) + 1, STEP_MIN):

@@ -19,7 +19,7 @@ pytestmark = pytest.mark.xdist_group("buffered")
 Message = tuple[str, object]
 GONE, BACK, END = 30, 150, 190
 # Where nothing begins or ends, a round is made in each so many minutes only.
-SELDOM = 5
+SELDOM = 10
 BOXES = ("low", "top")
 
 
@@ -72,7 +72,8 @@ def in_batches(messages: list[Message]) -> list[list[Message]]:
     return [[(messages[0][0], {"gathered": part})] for part in parts]
 
 
-ORDERS = (oldest_first, newest_first, shuffled, a_few_a_minute, a_few_a_minute_from_the_oldest, after_a_while)
+# At once, in parts, and after a while; each other order that is written here is played by one of the tests below.
+ORDERS = (shuffled, a_few_a_minute, after_a_while)
 Order = Callable[[list[Message]], list[list[Message]]]
 
 
@@ -117,7 +118,7 @@ def play(
                 # The live reading of the moment comes in the middle of what was kept.
                 some = parts.pop(0)
                 messages = some[: len(some) // 2] + messages + some[len(some) // 2 :]
-            busy = order is None or GONE <= minute < GONE + 40 or minute >= BACK - 1
+            busy = order is not None and (GONE <= minute < GONE + 40 or minute >= BACK - 1)
             room.tell(app, minute, messages, with_round=busy or minute % SELDOM == 0)
         return sums(app)
 
@@ -149,7 +150,7 @@ def test_a_room_that_was_away_and_gives_its_readings_back_is_told_once_of_each(
     assert found == pytest.approx(as_live, rel=1e-9)
 
 
-@pytest.mark.parametrize("order", [shuffled, a_few_a_minute, after_a_while], ids=lambda o: o.__name__)
+@pytest.mark.parametrize("order", [newest_first, a_few_a_minute], ids=lambda o: o.__name__)
 def test_one_probe_that_was_away_is_told_as_quiet_once_and_its_limit_afterwards(
     tmp_path: Path, order: Order, as_live: tuple[float, float]
 ) -> None:
@@ -163,7 +164,7 @@ def test_one_probe_that_was_away_is_told_as_quiet_once_and_its_limit_afterwards(
     assert found == pytest.approx(as_live, rel=1e-9)
 
 
-@pytest.mark.parametrize("order", [newest_first, a_few_a_minute_from_the_oldest], ids=lambda o: o.__name__)
+@pytest.mark.parametrize("order", [a_few_a_minute_from_the_oldest], ids=lambda o: o.__name__)
 def test_readings_within_the_limits_bring_no_notice_but_the_silence(tmp_path: Path, order: Order) -> None:
     with shed(tmp_path) as room:
         play(room, order, {"low": steady_c, "top": steady_c})
@@ -175,7 +176,7 @@ def still_cool_c(minute: float) -> float:
     return 28.0 - min(max((minute - 31) * 4.0 / 45.0, 0.0), 4.0)
 
 
-@pytest.mark.parametrize("order", [oldest_first, newest_first], ids=lambda o: o.__name__)
+@pytest.mark.parametrize("order", [oldest_first], ids=lambda o: o.__name__)
 def test_what_is_still_so_is_told_as_so_and_since_when_it_was(tmp_path: Path, order: Order) -> None:
     with shed(tmp_path) as room:
         play(room, order, {"low": still_cool_c, "top": steady_c}, away=("low",))

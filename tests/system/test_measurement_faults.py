@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import pytest
 
@@ -16,7 +17,7 @@ pytestmark = pytest.mark.xdist_group("faults")
 
 @pytest.fixture(scope="module")
 def start() -> Iterator[Calm]:
-    with calmed() as found:
+    with calmed(round_min=60) as found:
         yield found
 
 
@@ -24,22 +25,23 @@ def test_thirty_calm_hours_are_told_to_nobody(start: Calm) -> None:
     assert start.notices == ()
 
 
+# Until what is wanted must have come; what else would be told hours after a fault is left to ``deploy/measure faults``.
 @pytest.mark.parametrize(
-    "name",
+    ("name", "hours"),
     [
-        "two probes quiet",
-        "85 among good values",
-        "out of its box, then the door",
-        "probe's clock two hours behind",
-        "garbage payload",
-        "door open for five minutes",
-        "broker killed",
-        "killed while a probe is quiet",
-        "clock set forward a day",
+        ("two probes quiet", 3.0),
+        ("85 among good values", 6.0),
+        ("out of its box, then the door", 4.0),
+        ("probe's clock two hours behind", 2.0),
+        ("garbage payload", 4.0),
+        ("door open for five minutes", 2.0),
+        ("broker killed", 2.0),
+        ("killed while a probe is quiet", 5.0),
+        ("clock set forward a day", 4.0),
     ],
 )
-def test_a_fault_is_told_as_a_keeper_wants_it(name: str, start: Calm) -> None:
-    played = play(every()[name], start)
+def test_a_fault_is_told_as_a_keeper_wants_it(name: str, hours: float, start: Calm) -> None:
+    played = play(replace(every()[name], hours=hours), start)
     assert (played.missing, played.unexpected) == ([], [])
     assert len(played.met) == len(played.fault.wants)
 
@@ -112,5 +114,6 @@ def test_a_further_step_is_used_only_while_nobody_answers() -> None:
 @pytest.mark.slow
 @pytest.mark.parametrize("only", ["night", "repeats now"])
 def test_quiet_hours_and_repeats_keep_their_times(only: str) -> None:
-    """What is for today, over five days, and a fourth and fifth repeat are left to ``deploy/measure delivery``."""
-    assert delivery.measure(only=only, repeats=3).falls_short == []
+    """What is for today, over five days, a third repeat and those after it, and the night on which clocks go forward
+    are left to ``deploy/measure delivery``."""
+    assert delivery.measure(only=only, repeats=2, nights=("clocks go back",)).falls_short == []

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 import random
 import re
+import shutil
 import time
 import xml.etree.ElementTree as ET
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from unittest import mock
 
 import pytest
 
 from tests.desk import Desk
+
+# What these tests share is made once: they stay on one worker.
+pytestmark = pytest.mark.xdist_group("stack-verb")
 
 TODAY = datetime(2026, 6, 20, 12, tzinfo=UTC)
 HEIGHTS = {"top": 170, "upper": 130, "middle": 90, "lower": 50}
@@ -71,9 +76,15 @@ def desk(folder: Path, more: dict[str, float], *, unit: str = "C", accuracy: flo
 UNEVEN = {"top": 0.8, "upper": 0.3, "middle": -0.2, "lower": -0.6}
 
 
-def test_a_stack_is_told_by_height_with_what_would_mend_it(tmp_path: Path) -> None:
-    room = desk(tmp_path, UNEVEN)
-    told = room.does("stack")
+@pytest.fixture(scope="module")
+def uneven(tmp_path_factory: pytest.TempPathFactory) -> Desk:
+    """An uneven stack, made once: nothing that is asked of it writes anything."""
+    with mock.patch.object(time, "time_ns", return_value=round(TODAY.timestamp() * 1e9)):
+        return desk(tmp_path_factory.mktemp("uneven"), UNEVEN)
+
+
+def test_a_stack_is_told_by_height_with_what_would_mend_it(uneven: Desk) -> None:
+    told = uneven.does("stack")
     assert "stack left, 2026-06-19 14:00 to 2026-06-20 14:00; 24 hours" in told
     assert re.search(r"170 cm  box top +28\.\d\d °C ± 0\.1\d °C  0\.5\d °C ± 0\.1\d °C warmer: sure, >99 %", told)
     assert "warmer: sure, >99 %" in told
@@ -87,9 +98,8 @@ def test_a_stack_is_told_by_height_with_what_would_mend_it(tmp_path: Path) -> No
     assert "o box, with twice its standard uncertainty" in told
 
 
-def test_the_numbers_for_scripts_are_sane_and_those_of_the_words(tmp_path: Path) -> None:
-    room = desk(tmp_path, UNEVEN)
-    (found,) = room("stack left --json --wanted 28.0").json
+def test_the_numbers_for_scripts_are_sane_and_those_of_the_words(uneven: Desk) -> None:
+    (found,) = uneven("stack left --json --wanted 28.0").json
     levels = found["profile"]["levels"]
     assert [x["level"] for x in levels] == ["box lower", "box middle", "box upper", "box top"]
     assert [x["mean_c"] for x in levels] == pytest.approx([27.4, 27.8, 28.3, 28.8], abs=0.03)
@@ -122,9 +132,10 @@ def test_a_probe_that_stands_out_is_named_before_anything_is_advised(tmp_path: P
     assert room("stack --json").json[0]["profile"]["stands_out"]["level"] == "box upper"
 
 
-def test_the_profile_is_drawn_in_the_keepers_unit(tmp_path: Path) -> None:
-    room = desk(tmp_path, UNEVEN, unit="F")
-    told = room.does(f"stack left --svg {tmp_path}/left.svg --wanted 82.4")
+def test_the_profile_is_drawn_in_the_keepers_unit(uneven: Desk, tmp_path: Path) -> None:
+    shutil.copytree(uneven.folder, tmp_path, dirs_exist_ok=True)
+    (tmp_path / "room.toml").write_text(CONFIG.format(unit="F", accuracy=0.1))
+    told = Desk(tmp_path).does(f"stack left --svg {tmp_path}/left.svg --wanted 82.4")
     assert "where it is 82.4 °F: at about" in told
     assert "°C" not in told
     drawn = (tmp_path / "left.svg").read_text()
@@ -142,17 +153,15 @@ def test_the_profile_is_drawn_in_the_keepers_unit(tmp_path: Path) -> None:
         ('stack --at "2026-05-20" --svg x.svg', "no profile to draw"),
     ],
 )
-def test_what_cannot_be_answered_is_said_with_a_way_out(tmp_path: Path, line: str, says: str) -> None:
-    room = desk(tmp_path, UNEVEN)
-    answer = room(line)
+def test_what_cannot_be_answered_is_said_with_a_way_out(uneven: Desk, line: str, says: str) -> None:
+    answer = uneven(line)
     assert answer.code != 0
     assert says in answer.err
 
 
-def test_a_stack_without_readings_says_so(tmp_path: Path) -> None:
-    room = desk(tmp_path, UNEVEN)
-    told = room.does('stack --at "2026-05-20"')
+def test_a_stack_without_readings_says_so(uneven: Desk) -> None:
+    told = uneven.does('stack --at "2026-05-20"')
     assert "no profile; two levels at least must be measured in the same hours" in told
-    (found,) = room('stack --at "2026-05-20" --json').json
+    (found,) = uneven('stack --at "2026-05-20" --json').json
     assert found["profile"] is None
     assert found["heater"]["untold"]

@@ -7,11 +7,13 @@ import logging
 import re
 import tomllib
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from monitor.cli import example
 from monitor.cli.example import examples, examples_beside
 from monitor.cli.main import main
 from monitor.config.room_file import load
@@ -49,6 +51,15 @@ line = "${where}: ${value}, Grenze ${limit}, seit ${since}."
 [drill]
 text = "Nur eine Probe."
 """
+
+
+# The course of an invented box is reckoned from what it is given alone: once for all examples.
+BOX_ONCE = cache(example._box)
+
+
+@pytest.fixture(autouse=True)
+def _boxes_once(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(example, "_box", BOX_ONCE)
 
 
 @pytest.fixture
