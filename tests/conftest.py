@@ -1,11 +1,16 @@
-"""How the suite is run: how many examples are drawn, and what begins first."""
+"""How the suite is run: how many examples are drawn, what begins first, and which tests stay on one worker."""
 
 from __future__ import annotations
 
 import os
+import re
+from functools import cache
+from typing import Any
 
 import pytest
 from hypothesis import HealthCheck, settings
+
+from tests.peers import PROJECT
 
 # How fast the machine is decides nothing: neither an example nor the drawing of it has a time.
 settings.register_profile("suite", deadline=None, max_examples=100, suppress_health_check=[HealthCheck.too_slow])
@@ -16,3 +21,33 @@ settings.load_profile(os.environ.get("WARMTALLY_TEST_EXAMPLES", "suite"))
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """What takes long begins first, so that no worker is left alone with it at the end."""
     items.sort(key=lambda item: item.get_closest_marker("slow") is None)
+
+
+@cache
+def _grouped(path: str) -> bool:
+    """Whether a file, or something in it, is marked as a group."""
+    return (
+        re.search(r"^(?:@|pytestmark = )pytest\.mark\.xdist_group\(", (PROJECT / path).read_text("utf-8"), re.M)
+        is not None
+    )
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> Any:
+    """The tests of a file with a group stay on one worker.
+
+    A worker tells a group in the names of its tests, which pytest lets nobody change from 9.2 on.
+    """
+    if config.getoption("dist") != "loadgroup":
+        return None
+    from xdist.scheduler import LoadGroupScheduling  # type: ignore[import-untyped]
+
+    made = LoadGroupScheduling(config, log)
+    usual = made._split_scope
+
+    def scope(nodeid: str) -> str:
+        path = nodeid.partition("::")[0]
+        return path if _grouped(path) else str(usual(nodeid))
+
+    made._split_scope = scope
+    return made
