@@ -202,7 +202,7 @@ def scrambled(dice: random.Random, bench: Bench, hours: int) -> int:
     return now
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", range(2))
 def test_running_equals_rebuilt_equals_reckoned_from_nothing(bench: Bench, seed: int) -> None:
     dice = random.Random(seed)
     bench.clutch(UPPER)
@@ -314,7 +314,7 @@ def test_a_changed_correction_of_a_probe_changes_the_past(bench: Bench) -> None:
     }
 
 
-@pytest.mark.parametrize("seed", range(2))
+@pytest.mark.parametrize("seed", [0])
 def test_corrections_told_and_taken_back_in_the_middle_leave_nothing_behind(bench: Bench, seed: int) -> None:
     dice = random.Random(200 + seed)
     bench.clutch(UPPER)
@@ -549,7 +549,7 @@ def test_a_box_that_nobody_measured_at_first_is_filled_with_what_came_after(benc
 # -- what was known then --------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("seed", range(2))
+@pytest.mark.parametrize("seed", [0])
 def test_the_past_is_answered_with_what_was_known_then(bench: Bench, seed: int) -> None:
     dice = random.Random(100 + seed)
     bench.clutch(UPPER, eggs=8)

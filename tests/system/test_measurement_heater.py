@@ -11,7 +11,7 @@ from tests.peers import shared
 
 @pytest.mark.slow
 def test_a_short_run_keeps_its_promises() -> None:
-    found = heater_wear.measure(days=46, only="every five minutes")
+    found = heater_wear.measure(days=40, only="every five minutes")
     assert found.falls_short == [], found.falls_short
     assert found.figures["rooms"] == 2
     assert found.figures["told_though_as_it_was"] == 0
@@ -31,6 +31,6 @@ def test_in_real_rooms_no_swing_is_seen_but_the_one_that_a_switched_heater_made(
 @pytest.mark.slow
 def test_a_fading_that_has_not_gone_far_is_not_told_and_falls_short() -> None:
     room = Played("plain")
-    assert told(days_of(room, fades=True, days=24, seed=1)).day is None
-    found = heater_wear.measure(days=24, only="fine code")
-    assert any("is not told in 24 days" in text for text in found.falls_short)
+    assert told(days_of(room, fades=True, days=18, seed=1)).day is None
+    found = heater_wear.measure(days=18, only="fine code")
+    assert any("is not told in 18 days" in text for text in found.falls_short)

@@ -86,7 +86,7 @@ def test_the_wave_is_that_of_an_integrated_room(duty: float, lag_min: float) -> 
         warm = float(on) if lag == 0.0 else state[0]
         return [0.0 if lag == 0.0 else (float(on) - state[0]) / lag, warm - duty]
 
-    t = np.linspace(0.0, 20 * period, 20 * 600 + 1)
+    t = np.linspace(0.0, 6 * period, 6 * 600 + 1)
     got = solve_ivp(rates, (0.0, t[-1]), [duty, 0.0], t_eval=t, max_step=period / 300, rtol=1e-6)
     last = got.y[1][-601:]
     rising, height = wave(np.array([duty]), period, lag)
@@ -167,7 +167,7 @@ def test_after_a_service_the_first_days_are_others() -> None:
 )
 def test_seasons_programmes_and_doors_are_no_wear(script: Script) -> None:
     days = days_of(40, script)
-    assert not any(judged(days[:n]).weak for n in range(14, 41))
+    assert not any(judged(days[:n]).weak for n in range(14, 41, 2))
     assert judged(days).left > 0.9
 
 

@@ -94,7 +94,7 @@ def test_without_a_probe_of_the_air_the_other_boxes_show_it_and_the_line_says_wh
     ],
 )
 def test_nothing_that_a_box_does_is_taken_for_a_probe_outside(script: list[Action]) -> None:
-    assert played(*script, hours=8.0).of("probe-out") == []
+    assert played(*script).of("probe-out") == []
 
 
 @pytest.mark.slow
