@@ -44,8 +44,9 @@ def published(minutes: range, off_min: float, wrong: range, cold_from: int = 10*
     return found
 
 
-@pytest.mark.parametrize("off_min", [60.0, 600.0, 40_000.0, -60.0, -1500.0])
-@pytest.mark.parametrize("cold_from", [100, 185])
+@pytest.mark.parametrize(
+    ("cold_from", "off_min"), [(100, 60.0), (185, 600.0), (100, 40_000.0), (185, -60.0), (100, -1500.0)]
+)
 def test_a_box_whose_probe_s_clock_is_wrong_is_told_in_time_and_with_the_reason(
     tmp_path: Path, off_min: float, cold_from: int
 ) -> None:
