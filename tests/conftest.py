@@ -13,7 +13,7 @@ from hypothesis import HealthCheck, settings
 from tests.peers import PROJECT
 
 # How fast the machine is decides nothing: neither an example nor the drawing of it has a time.
-settings.register_profile("suite", deadline=None, max_examples=100, suppress_health_check=[HealthCheck.too_slow])
+settings.register_profile("suite", deadline=None, max_examples=60, suppress_health_check=[HealthCheck.too_slow])
 settings.register_profile("many", settings.get_profile("suite"), max_examples=5000)
 settings.load_profile(os.environ.get("WARMTALLY_TEST_EXAMPLES", "suite"))
 
