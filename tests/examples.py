@@ -6,6 +6,9 @@ from hypothesis import settings
 
 
 def at_most(share: float, steps: int = 50) -> settings:
-    """Settings for this share of the examples of the profile, three at least; ``steps``: the longest course of a state machine."""
+    """Settings for this share of the examples of the profile, three at least.
+
+    ``steps``: the longest course of a state machine.
+    """
     usual = settings.get_profile(settings.get_current_profile_name())
     return settings(max_examples=max(round(share * usual.max_examples), 3), stateful_step_count=steps)
