@@ -217,7 +217,8 @@ def _again(
     worse = [k.name for k in all_kinds() if kind.name in k.reminded_by]
     found, due = [], []
     for subject, c in after.items():
-        if subject not in looks or not _asks(c, now_ms):
+        # What is back is not told again while it is waited whether it stays so.
+        if subject not in looks or not _asks(c, now_ms) or c.phase is Phase.FALLING:
             continue
         wait_s = remind_after_s(urgency_of(subject), c.told, watch)
         if wait_s is None:

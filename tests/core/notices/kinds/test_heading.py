@@ -192,6 +192,28 @@ def test_what_is_told_as_harm_is_told_again_by_one_kind_at_distances_that_begin_
     assert len({n.key for n in run.notices}) == len(run.notices)
 
 
+@pytest.mark.parametrize("answered", [False, True])
+def test_when_the_limit_is_over_harm_is_not_told_again(answered: bool) -> None:
+    """Its reminders were left to the limit's, which has ended."""
+    back_min = 500.0
+    run = Run(
+        Script(
+            replace(a_room(("a", "b")), watch=Watch()),
+            {"a": lambda m: warmed(10, 30)(m) if m < back_min else 28.0, "b": warmed(10, 60)},
+            hours=12.0,
+        )
+    )
+    for minute in range(12 * 60):
+        run.go(minute, minute)
+        if answered and minute == 100:
+            key = "too-warm", "a"
+            run.conditions[key] = replace(run.conditions[key], acknowledged_ms=START + minute * MINUTE)
+    after = [(kind, change, boxes) for kind, change, boxes, minute in run.told() if minute > back_min]
+    assert ("too-warm", "cleared", "a") in after
+    assert all("a" not in boxes.split() for _, change, boxes in after if change == "still"), after
+    assert any(change == "still" for _, change, _ in after), "the other box is told again"
+
+
 def test_a_box_that_follows_and_waits_for_its_first_notice_is_told_at_once_when_it_reaches_harm() -> None:
     run = reached({"a": warmed(10, 999), "b": warmed(28, 48)})
     told = [(kind, change, boxes) for kind, change, boxes, minute in run.told() if minute <= 50]
