@@ -191,7 +191,10 @@ def _deaths(run: Service, kills: int, rng: random.Random, short: list[str]) -> d
         figures["deaths"] += 1
         figures["random_kills"] += 1
         figures["random_kills_while_storing"] += storing
+    # The last one is stopped in order, which it must have been told how to do.
+    up = run.log().count("subscribed to")
     run.start()
+    run.wait_up(times=up + 1)
     return figures
 
 
