@@ -373,7 +373,9 @@ def _was(kind: Kind, c: Condition, look: Look, snapshot: Snapshot) -> str:
     if c.told_ms is None or not c.told_value or not look.value:
         return ""
     key = "all.still.same" if c.told_value == look.value else "all.still.was"
-    return snapshot.room.texts.fill(key, {"at": since_of(c.told_ms, snapshot), "value": c.told_value}, kind.name)
+    # The value of a spell that was ending then has its "was" already.
+    places = {"at": since_of(c.told_ms, snapshot), "value": c.told_value.removeprefix("was ")}
+    return snapshot.room.texts.fill(key, places, kind.name)
 
 
 def remind(kind: Kind, conditions: Sequence[Condition], looks: Mapping[str, Look], snapshot: Snapshot) -> Notice:

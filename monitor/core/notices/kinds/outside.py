@@ -33,12 +33,14 @@ from monitor.core.readings.out_of_box import (
 from monitor.core.readings.probe_faults import stuck, swapped
 from monitor.core.terms.formats import show_difference, show_since, show_temperature
 from monitor.core.terms.settings import Urgency
-from monitor.core.terms.times import HOUR_MS
+from monitor.core.terms.times import HOUR_MS, MINUTE_MS
 
 # Until another reading or two agree; what is found here has been so for long.
 RULE: Final = Rule(on_delay_s=300.0)
 OPEN: Final = "If its box is not open, it hangs in the air."
 BLOCK_MS: Final = round(BLOCK_S * 1000)
+# The first readings after that may still come to stand beside such times.
+REDATED_MS: Final = 30 * MINUTE_MS
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,6 +244,10 @@ def _moved_out(beside: _Beside, snapshot: Snapshot) -> _Elsewhere | None:
 
 
 def _is_news(beside: _Beside, went: Jumped, snapshot: Snapshot) -> bool:
+    # What was said before its clock was found wrong, or right again, stands at wrong times: no move is seen by it.
+    clock = snapshot.condition("probe-clock", beside.probe.probe.id)
+    if clock is not None and clock.changed_ms is not None and went.at_ms <= clock.changed_ms + REDATED_MS:
+        return False
     return not _explained(beside, went.at_ms, snapshot) and not restless(beside.believed, went.at_ms, snapshot.now_ms)
 
 

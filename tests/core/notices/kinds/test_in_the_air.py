@@ -9,11 +9,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from monitor.core.notices.conditions import Where
-from monitor.core.notices.kinds import Look
+from monitor.core.notices.conditions import Condition, Where
+from monitor.core.notices.kinds import Look, all_kinds
 from monitor.core.notices.kinds.limits import KINDS
 from monitor.core.notices.snapshot import BoxNow, Heard, ProbeNow, Service, Snapshot
 from monitor.core.terms.settings import Box, Limits, Probe, Room
+from monitor.core.terms.times import HOUR_MS
 from monitor.simulation.room import Act, Action, Heater, SimBox, SimProbe, SimSetting
 from tests.core.simulated import Played, act, play
 
@@ -192,3 +193,23 @@ def test_a_probe_that_was_put_back_after_the_door_is_believed_at_once() -> None:
     cold = np.where(LATE, 20.0, CALM)
     back = np.where(AT > 86_400_000 - 1_800_000, 31.0, cold)
     assert judged(back, cold).samples[-1].where is Where.BEYOND
+
+
+def test_a_move_before_a_clock_was_found_wrong_or_right_again_is_none() -> None:
+    """What was said until then stands at wrong times beside what was right, and looks like a sudden move."""
+    found = played(act(0, Act.PROBE_LIES_ELSEWHERE, "middle-t", -6.0), hours=2.0).last
+    assert found is not None
+    (kind,) = (k for k in all_kinds() if k.name == "probe-out")
+
+    def out(changed_h: float | None) -> bool:
+        conditions = {}
+        if changed_h is not None:
+            changed_ms = found.now_ms + round((changed_h - 2.0) * HOUR_MS)
+            conditions["probe-clock", "middle-t"] = Condition("probe-clock", "middle-t", changed_ms=changed_ms)
+        (look,) = (x for x in kind.look(replace(found, conditions=conditions)) if x.subject == "middle-t")
+        return look.samples[-1].where is Where.BEYOND
+
+    assert out(None)
+    assert out(-3.0), "long before the move its clock was looked at"
+    assert not out(0.5)
+    assert not out(-0.2), "what comes next may still stand beside it"
