@@ -62,12 +62,13 @@ class Doubt:
 class Judged:
     """A box's temperatures as they are to be judged, shape (n,) as its readings, and what is doubtful of them.
 
-    ``sure``: they may also take back what was said of the box.
+    ``doubted_ms``: since when they are not sure to be its own (None: they are). What was said of the box before then
+    they do not take back; what they said themselves, they do.
     """
 
     temperature_c: Values
     doubt: Doubt = Doubt()
-    sure: bool = True
+    doubted_ms: int | None = None
 
     @property
     def now_c(self) -> float | None:
@@ -103,8 +104,8 @@ def judged(box: BoxNow, snapshot: Snapshot, *, warm: bool) -> Judged:
             f"Its probe may lie outside: it moves as the air does since {show_time(since, snapshot.zone, now_ms)}. A "
             f"closed box: about {show_temperature(float(values[-1]), snapshot.unit)}."
         )
-        return Judged(values, Doubt(text, LOOK_AT_PROBE), sure=False)
-    return Judged(box.temperature_c, doubt_of(probe, snapshot), sure=snapshot.believes(probe.probe.id, "sums"))
+        return Judged(values, Doubt(text, LOOK_AT_PROBE), since)
+    return Judged(box.temperature_c, doubt_of(probe, snapshot), snapshot.disbelieved_ms(probe.probe.id, "sums"))
 
 
 def _of_several(box: BoxNow, inside: list[ProbeNow], snapshot: Snapshot, *, warm: bool) -> Judged:
@@ -123,7 +124,8 @@ def _of_several(box: BoxNow, inside: list[ProbeNow], snapshot: Snapshot, *, warm
         worst = side * np.fmax(side * worst, side * values)
     worst = np.where(np.isnan(worst), box.temperature_c, worst)
     alone = bool(np.isnan(mean[-1])) or side * (worst[-1] - mean[-1]) > 0.0
-    return Judged(worst, doubt_of(suspect[0], snapshot) if alone else Doubt(), sure=bool(believed))
+    since = [ms for p in suspect if (ms := snapshot.disbelieved_ms(p.probe.id, "sums")) is not None]
+    return Judged(worst, doubt_of(suspect[0], snapshot) if alone else Doubt(), None if believed else min(since))
 
 
 def doubt_of(probe: ProbeNow, snapshot: Snapshot) -> Doubt:

@@ -22,7 +22,7 @@ from monitor.core.climate.stacks import StackProfile
 from monitor.core.development.lots import LotNow
 from monitor.core.notices.conditions import Condition, KindName
 from monitor.core.readings.batteries import BatteryNow
-from monitor.core.readings.belief import NO_GOOD_FOR, Belief, Use
+from monitor.core.readings.belief import Belief, Use, begun
 from monitor.core.readings.corrections import Correction
 from monitor.core.readings.drift import Departure
 from monitor.core.readings.gateways import Said
@@ -295,18 +295,18 @@ class Snapshot:
 
     def believes(self, probe: str, use: Use) -> bool:
         """Whether a probe is believed for a use now."""
-        return not self.belief.lasting(probe, use) and (probe, use) not in self._suspect
+        return self.disbelieved_ms(probe, use) is None
+
+    def disbelieved_ms(self, probe: str, use: Use) -> int | None:
+        """Since when a probe is not believed for a use; None: it is."""
+        spans = (*self.belief.spans(probe, use), *self._suspect.spans(probe, use))
+        return min((s.from_ms for s in spans if s.to_ms is None), default=None)
 
     @cached_property
-    def _suspect(self) -> set[tuple[str, Use]]:
-        """Probes by their conditions, which stand before their spans do."""
-        return {
-            (probe, use)
-            for (kind, subject), c in self.conditions.items()
-            if c.up
-            for use in NO_GOOD_FOR.get(kind, ())
-            for probe in subject.split("/")
-        }
+    def _suspect(self) -> Belief:
+        """By the conditions, which stand before their spans are kept."""
+        up = [c for c in self.conditions.values() if c.up]
+        return Belief(s for c in up for s in begun(c.kind, c.subject, c.since_ms or self.now_ms, c.facts))
 
     def judged_ms(self, kind: KindName, subject: str) -> int | None:
         """The newest moment for which a subject was judged by a kind."""

@@ -57,6 +57,12 @@ ELSEWHERE_S: Final = 2700.0
 ALONE: Final = 0.3
 # Is back when so near, as a share of how far it went.
 BACK_SHARE: Final = 0.25
+# What has no sudden move for a day and is no further than this from where boxes are lies in one (judgement: half of
+# what shows that a probe went elsewhere).
+SETTLED_C: Final = 1.0
+SETTLED_SHARE: Final = 0.75
+# What goes up and down by such a share of a move between two readings shows noise and no move.
+NOISE_SHARE: Final = 0.25
 # Sudden moves of the day before that show a probe to be one that always makes them.
 RESTLESS: Final = 3
 
@@ -134,7 +140,7 @@ def jumped(own: Series, air: Series | None, others: Sequence[Series], now_ms: in
     The surroundings are the air's probe and the other boxes: in them a box may go by as much as an open one does.
     Beside a probe that reports each quarter of an hour or less often it has to go beyond all of them.
     """
-    own = _without_spikes(own)
+    raw, own = own, _without_spikes(own)
     at, value = own
     if len(at) < 6:
         return None
@@ -162,6 +168,8 @@ def jumped(own: Series, air: Series | None, others: Sequence[Series], now_ms: in
         went = float(np.median(there[: 2 * rows])) - was
         side = np.sign(went)
         if side == 0.0 or side * moved[k] < AT_ONCE * abs(went):
+            continue
+        if _sways(raw, int(grid[k + steps])) > NOISE_SHARE * abs(went):
             continue
         known = near[:, k : k + steps + rows]
         reach = max(float(np.nanmax(side * (known - was))), 0.0) if not np.isnan(known).all() else 0.0
@@ -204,6 +212,30 @@ def back_again(
     if came[most] >= 0.5 * far:
         return Back(int(at[earlier[most] + 1]), True)
     return Back(int(at[there[-1]]), False) if side * (now - box_c) <= BACK_SHARE * far else None
+
+
+def settled(own: Series, air: Series | None, others: Sequence[Series], apart_c: float | None, now_ms: int) -> bool:
+    """Whether for a day a probe has been where a box is: seen for three quarters of it, without a sudden move, never
+    with the air, and in the middle among the other boxes, or where it was beside them (``apart_c``), or by SETTLED_C
+    beyond. Without others: without a sudden move and never with the air."""
+    if air is not None and any(share > 0.5 * WITH_AIR for share in _shares(own, air, now_ms)):
+        return False
+    grid = np.arange(now_ms - 24 * HOUR_MS, now_ms + 1, GRID_MS, dtype=np.int64)
+    p = joined(_without_spikes(own), grid)
+    moved = np.abs(p[SUDDEN_STEPS:] - p[:-SUDDEN_STEPS])
+    if np.isfinite(p).mean() < SETTLED_SHARE or bool((moved >= SUDDEN_C).any()):
+        return False
+    table = [joined(s, grid) for s in others]
+    beside = _middle(table, len(grid))
+    if np.isnan(beside).all():
+        return not others
+
+    def off_c(values: Values) -> float:
+        away = values - beside
+        return 0.0 if np.isnan(away).all() else float(np.nanmedian(away))
+
+    known = [off_c(values) for values in table] + ([] if apart_c is None else [apart_c])
+    return min(known) - SETTLED_C <= off_c(p) <= max(known) + SETTLED_C
 
 
 def restless(own: Series, before_ms: int, now_ms: int) -> bool:
@@ -504,14 +536,19 @@ def closed_box(own: Series, since_ms: int) -> Values:
 
 def damps(own: Series, air: Series, now_ms: int) -> bool:
     """Whether a probe damps what is fast in the air, in all that its last day tells of it."""
+    known = _shares(own, air, now_ms)
+    return len(known) > BLOCKS_BEFORE and max(known) <= 0.5 * NOT_WITH_AIR
+
+
+def _shares(own: Series, air: Series, now_ms: int) -> list[float]:
+    """By how much a probe follows what is fast in the air, in each block of its last day in which that shows."""
     step_ms = _step_ms(own, air)
     if step_ms is None:
-        return False
+        return []
     grid = np.arange(now_ms - 24 * HOUR_MS, now_ms + 1, step_ms, dtype=np.int64)
     rows = max(round(BLOCK_S * 1000 / step_ms), BLOCK_STEPS)
     shares = [_follows(x, y) for x, y in zip(_fast(own, grid, rows), _fast(air, grid, rows), strict=True)]
-    known = [s[0] for s in shares if s is not None]
-    return len(known) > BLOCKS_BEFORE and max(known) <= 0.5 * NOT_WITH_AIR
+    return [s[0] for s in shares if s is not None]
 
 
 def _middle(series: Sequence[Values], n: int) -> Values:
@@ -522,6 +559,13 @@ def _middle(series: Sequence[Values], n: int) -> Values:
         known = ~np.isnan(table).all(axis=0)
         result[known] = np.nanmedian(table[:, known], axis=0)
     return result
+
+
+def _sways(series: Series, since_ms: int) -> float:
+    """By how much a probe goes up and down from one reading to the next, in the middle, within three hours."""
+    at, value = series
+    some = value[(at >= since_ms) & (at < since_ms + 3 * HOUR_MS)]
+    return float(np.median(np.abs(np.diff(some)))) if len(some) > 3 else 0.0
 
 
 def _without_spikes(series: Series) -> Series:

@@ -66,15 +66,29 @@ def test_a_probe_that_fell_is_doubted_for_as_long_as_it_is_told_as_out() -> None
     assert found.first == LOOK_AT_PROBE
 
 
-def test_what_was_told_of_a_box_is_not_taken_back_by_a_probe_that_is_not_believed() -> None:
-    up = raised("too-cool", "a")
-    out = raised("probe-out", "p-a")
-    back = a_snapshot(("a", 28.0), ("b", 24.0))
-    fresh = replace(back, conditions={up.key: up})
-    assert {s.where for s in look(COOL, fresh).samples if s.at_ms > START} == {Where.BACK}
-    assert {s.where for s in look(COOL, replace(fresh, conditions={up.key: up, out.key: out})).samples} == {
-        Where.BETWEEN
-    }
+@pytest.mark.parametrize("seed", range(20))
+def test_what_a_probe_said_while_it_was_believed_is_not_taken_back_by_it_in_doubt_and_what_it_said_since_is(
+    seed: int,
+) -> None:
+    dice = random.Random(seed)
+    warm = dice.random() < 0.5
+    limit, kind = (WARM, "too-warm") if warm else (COOL, "too-cool")
+    since_ms = START + dice.randrange(0, 60) * MINUTE
+    up = Condition(kind, "a", Phase.RAISED, since_ms, since_ms + 15 * MINUTE, last_ms=since_ms + 15 * MINUTE)
+    back_c, past_other_c = (dice.uniform(26.0, 30.0), 24.0) if warm else (dice.uniform(26.0, 30.0), 32.0)
+
+    def where(at_c: float, doubted_ms: int | None) -> set[Where]:
+        plain = a_snapshot(("a", at_c), ("b", 28.0))
+        out = raised("probe-out", "p-a", **{FROM: doubted_ms or 0})
+        conditions = {c.key: c for c in ([up] if doubted_ms is None else [up, out])}
+        return {s.where for s in look(limit, replace(plain, conditions=conditions)).samples if s.at_ms > up.last_ms}  # type: ignore[operator]
+
+    assert where(back_c, None) == {Where.BACK}
+    later_ms = since_ms + dice.randrange(1, 60) * MINUTE
+    assert where(back_c, later_ms) == {Where.BETWEEN}
+    assert where(back_c, since_ms - dice.randrange(0, 60) * MINUTE) == {Where.BACK}
+    # A box is never beyond both limits.
+    assert where(past_other_c, later_ms) == {Where.BACK}
 
 
 def of_several(dice: random.Random, warm: bool) -> tuple[Snapshot, list[float], list[float]]:

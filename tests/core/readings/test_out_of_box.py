@@ -96,6 +96,22 @@ def test_what_a_box_does_is_no_going_elsewhere(seed: int) -> None:
         assert jumped((at[at <= now], own[at <= now]), (at[at <= now], air[at <= now]), seen, now) is None
 
 
+def test_a_probe_that_comes_to_be_noisy_did_not_go_elsewhere() -> None:
+    """Its readings go up and down by more than they went, all but by chance."""
+    accused = set()
+    for seed in range(30):
+        dice = random.Random(seed)
+        at = times(dice, 10.0)
+        others, began = beside(dice, dice.randrange(1, 5)), dice.randrange(12 * HOUR, 20 * HOUR)
+        noise = np.random.default_rng(seed).normal(scale=dice.uniform(0.5, 2.5), size=len(at))
+        own = box(dice, at, 28.0) + np.where(at >= began, noise, 0.0)
+        for now in range(began + 30 * MINUTE, DAY, 23 * MINUTE):
+            seen = [(t[t <= now], v[t <= now]) for t, v in others]
+            if jumped((at[at <= now], own[at <= now]), None, seen, now) is not None:
+                accused.add(seed)
+    assert len(accused) <= 1
+
+
 @pytest.mark.parametrize("seed", range(20))
 def test_a_box_that_was_cooled_at_once_and_warms_slowly_was_right_all_the_time(seed: int) -> None:
     dice = random.Random(seed)

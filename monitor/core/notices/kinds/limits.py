@@ -69,9 +69,16 @@ def _look(snapshot: Snapshot, warm: bool) -> Iterable[Look]:
             judge(t, v, limit, box.limits.deadband_c)
             for t, v in zip(box.time_ms[new].tolist(), values[new].tolist(), strict=True)
         ]
-        if not seen.sure and up:
-            # What is said of a box is not taken back by a probe that lies in the air, or that is not believed.
-            samples = [replace(s, where=Where.BETWEEN) if s.where is Where.BACK else s for s in samples]
+        if condition is not None and up and (condition.since_ms or 0) < (seen.doubted_ms or 0):
+            # What was said of a box by a probe that lay in it is not taken back by one that lies in the air, or that
+            # is not believed; unless it is beyond the other limit now, since a box is never both.
+            other = box.limits.too_cool_c if warm else box.limits.too_warm_c
+            samples = [
+                replace(s, where=Where.BETWEEN)
+                if s.where is Where.BACK and (other is None or (v > other if warm else v < other))
+                else s
+                for s, v in zip(samples, values[new].tolist(), strict=True)
+            ]
         look = Look(
             box.box.id,
             # What came late is judged when all of it is here, so that what is over is told as over.

@@ -29,11 +29,12 @@ from monitor.core.readings.out_of_box import (
     jumped,
     left_box,
     restless,
+    settled,
 )
 from monitor.core.readings.probe_faults import stuck, swapped
 from monitor.core.terms.formats import show_difference, show_since, show_temperature
 from monitor.core.terms.settings import Urgency
-from monitor.core.terms.times import HOUR_MS, MINUTE_MS
+from monitor.core.terms.times import DAY_MS, HOUR_MS, MINUTE_MS
 
 # Until another reading or two agree; what is found here has been so for long.
 RULE: Final = Rule(on_delay_s=300.0)
@@ -92,8 +93,8 @@ def _look_out(snapshot: Snapshot) -> Iterable[Look]:
         facts: Facts = {} if before is None else before.facts
         line = f"{where_of(p)}: it does not follow the air"
         went = None if before is None else _went(before)
-        if went is not None:
-            found, facts = _still_elsewhere(beside, went, moves, facts, snapshot)
+        if before is not None and went is not None:
+            found, facts = _still_elsewhere(beside, before, went, moves, snapshot)
             state = found is not None
             if not state:
                 line = f"{where_of(p)}: it is back where its box must be"
@@ -101,8 +102,10 @@ def _look_out(snapshot: Snapshot) -> Iterable[Look]:
             state = False
         else:
             found = _out(beside, moves, snapshot)
-            # The air is too still to tell: what was found stands.
-            state = None if found is None and before is not None and moves is None and beside.air else found is not None
+            state = found is not None
+            if found is None and before is not None and moves is None and beside.air:
+                # The air is too still to tell: what was found stands, but for a day at most if nothing else bears it.
+                state = False if _settled(beside, before, None, snapshot) else None
             if found is None and before is not None:
                 facts = {**facts, UNTIL: max(snapshot.now_ms - BLOCK_MS, _from(facts, snapshot.now_ms))}
         urgency: Urgency | None = None
@@ -134,19 +137,48 @@ def _went(before: Condition) -> Jumped | None:
 
 
 def _still_elsewhere(
-    beside: _Beside, went: Jumped, moves: InAir | bool | None, facts: Facts, snapshot: Snapshot
+    beside: _Beside, before: Condition, went: Jumped, moves: InAir | bool | None, snapshot: Snapshot
 ) -> tuple[_Elsewhere | None, Facts]:
     """What is to be said of a probe that went elsewhere while it is there, and how it came back.
 
     Where its box has come to be as warm as the air, only how it moves tells: air itself goes up and down by what it
-    went. It was right all the time when it came back slowly and damps what the air does.
+    went. It was right all the time when it came back slowly and damps what the air does. And nothing is held against it
+    for ever: a day of behaving as a box does ends it as well.
     """
+    facts = before.facts
     back = back_again(beside.own, beside.others, went.at_ms, went.was_c, went.moved_c, went.apart_c)
     in_doubt = isinstance(moves, InAir) or (moves is None and beside.air is not None)
-    if back is None or (in_doubt and not (back.suddenly and _shows(beside, went))):
-        return _of_move(went, beside, snapshot), facts
-    right = not back.suddenly and moves is False
-    return None, {**facts, UNTIL: back.at_ms, RIGHT: int(right)}
+    if back is not None and (not in_doubt or (back.suddenly and _shows(beside, went))):
+        right = not back.suddenly and moves is False
+        return None, {**facts, UNTIL: back.at_ms, RIGHT: int(right)}
+    if _redated(beside, snapshot):
+        return None, {**facts, UNTIL: went.at_ms, RIGHT: 1}
+    if not isinstance(moves, InAir) and _settled(beside, before, went.apart_c, snapshot):
+        return None, {**facts, UNTIL: max(snapshot.now_ms - DAY_MS, went.at_ms), RIGHT: 0}
+    return _of_move(went, beside, snapshot), facts
+
+
+def _redated(beside: _Beside, snapshot: Snapshot) -> bool:
+    """Whether its clock was found wrong, or right again, just now, and by the times as they are read since then there
+    never was a move."""
+    clock = snapshot.condition("probe-clock", beside.probe.probe.id)
+    if clock is None or clock.changed_ms is None or not 0 <= snapshot.now_ms - clock.changed_ms <= REDATED_MS:
+        return False
+    left = left_box(beside.own, beside.air[1], snapshot.now_ms, beside.others) if beside.air is not None else None
+    return left is None and jumped(beside.own, beside.air_series, beside.others, snapshot.now_ms) is None
+
+
+def _settled(beside: _Beside, before: Condition, apart_c: float | None, snapshot: Snapshot) -> bool:
+    """Whether for a day since it was told nothing has borne it out: what was wrong is its reference, or its box stands
+    elsewhere now. Where nothing else can tell, neither air nor another box, only after the keeper has answered."""
+    since_ms, now_ms = before.changed_ms, snapshot.now_ms
+    if not beside.others and (beside.air is None or not damps(beside.own, beside.air[1], now_ms)):
+        since_ms = before.acknowledged_ms
+    return (
+        since_ms is not None
+        and now_ms - since_ms >= DAY_MS
+        and settled(beside.own, beside.air_series, beside.others, apart_c, now_ms)
+    )
 
 
 def _shows(beside: _Beside, went: Jumped) -> bool:
@@ -329,7 +361,8 @@ KINDS = (
         urgency="today",
         raises="a box's probe goes elsewhere, to the air's temperature or any other, faster than a box can, and stays "
         "there; or for three hours, or in one sudden move, it follows the air at once, as the other boxes do not",
-        clears="it is back, as suddenly or slowly; or it no longer follows the air",
+        clears="it is back, as suddenly or slowly; or it no longer follows the air; or for a day it moves as a box "
+        "does, near the other boxes",
         why="a probe that fell out, or was not put back, tells of the room and not of the eggs",
         first="See whether the probe lies beside the eggs; put it back.",
         otherwise="The box is not measured: filled from others, limits doubtful.",
