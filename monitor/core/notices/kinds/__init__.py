@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 
-from monitor.core.notices.conditions import Rule, Sample
+from monitor.core.notices.conditions import KindName, Rule, Sample
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.settings import Urgency
 
@@ -91,7 +91,7 @@ class Kind:
     shows: tuple[str, ...] = ()
     keys: tuple[str, ...] = ()
     of_service: bool = False
-    reminded_by: tuple[str, ...] = ()
+    reminded_by: tuple[KindName, ...] = ()
 
 
 @cache

@@ -31,7 +31,7 @@ def uneven(*course: tuple[float, float], hours: int = 24) -> Run:
         now = [d for m, d in course if START + m * MINUTE <= now_ms]
         return {"stacks": (a_profile(now[-1], hours=hours),)} if now else {}
 
-    return Run(Script(a_room(("a", "e")), more=more)).go(0, 170, 60)
+    return Run(Script(a_room(("a", "e")), more=more)).go(0, 170, 300)
 
 
 def test_a_difference_that_stays_is_told_once_and_its_end_too() -> None:
