@@ -74,7 +74,7 @@ def markdown(head: list[str], rows: Rows) -> str:
 
 def verbs() -> Iterator[tuple[str, str]]:
     """Every command with its help, those of two words included."""
-    yield from _verbs(parser(), "warmtally")
+    yield from _verbs(whole_parser(), "warmtally")
 
 
 def _verbs(at: argparse.ArgumentParser, words: str) -> Iterator[tuple[str, str]]:
@@ -353,9 +353,15 @@ def test_every_command_that_is_named_anywhere_exists() -> None:
     assert wrong == []
 
 
+@cache
+def whole_parser() -> argparse.ArgumentParser:
+    """Of all commands; to make it takes longer than to ask it."""
+    return parser()
+
+
 def options_of(words: list[str]) -> set[str]:
     """The options that may stand in a command of these words."""
-    at, known = parser(), set[str]()
+    at, known = whole_parser(), set[str]()
     for word in words:
         known |= set(at._option_string_actions)
         below = next((x.choices for x in at._actions if isinstance(x, argparse._SubParsersAction)), {})

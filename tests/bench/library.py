@@ -254,6 +254,7 @@ def _egg(spread: Spread) -> Array:
     return update([BoxEvidence("box", 1, 0.0)], spread).first("box", PROBABILITIES)
 
 
+@functools.cache
 def _mean(spread: Spread, eggs: int, scale_box: float) -> Array:
     """The same of the mean of ``eggs`` eggs: m - b + e / sqrt(n); the eggs' part as normal (variance of t4: 2)."""
     sigma = math.hypot(spread.sigma_m, spread.scale_egg * math.sqrt(2.0 / eggs))

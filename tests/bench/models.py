@@ -23,7 +23,7 @@ from monitor.core.development.line import fit_line
 from monitor.errors import ModelOutOfRange
 from tests.bench import Figures
 from tests.bench.library import Table, as_collected, usable
-from tests.oracles.rate_models import Schoolfield, StraightLine, ikemoto_takai
+from tests.oracles.rate_models import Schoolfield, StraightLine, ikemoto_takai, schoolfield
 
 Array = npt.NDArray[np.float64]
 Maker = Callable[[Array, Array, Array], RateCurve]
@@ -52,7 +52,9 @@ def biophysical(t: Array, days: Array, eggs: Array) -> RateCurve:
         return Schoolfield(float(p[0]), float(p[1]), float(p[2]), float(p[3]), low_c, high_c)
 
     def off(p: Array) -> Array:
-        return np.asarray(np.sqrt(eggs) * np.log(made(p).rate_per_day(t) * days), np.float64)
+        # By the formula: the curve of pieces that stands for it is made of the best alone.
+        rate, _ = schoolfield(t, float(p[0]), float(p[1]), [(float(p[2]), float(p[3]))])
+        return np.asarray(np.sqrt(eggs) * np.log(rate * days), np.float64)
 
     # In units in which a step of one is a small one for each.
     scale = HIGHEST - LOWEST

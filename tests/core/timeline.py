@@ -157,7 +157,7 @@ class Run:
         self.outcomes.append(outcome)
         return outcome
 
-    def go(self, from_min: float, to_min: float, every_s: float = 60.0) -> Run:
+    def go(self, from_min: float, to_min: float, every_s: float = 120.0) -> Run:
         for s in np.arange(from_min * 60, to_min * 60 + 0.001, every_s):
             self.tick(START + round(float(s) * 1000))
         return self

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -130,6 +131,23 @@ class StraightLine(OfPieces):
             return np.where(above > 0.0, np.maximum(shown, np.sqrt(np.maximum(variance, 0.0))), np.inf)
 
 
+def schoolfield(
+    celsius: Values, rho25_per_day: float, activation_cal: float, terms: Sequence[tuple[float, float]]
+) -> tuple[Values, Values]:
+    """The formula of :class:`Schoolfield`: rate a day, and its slope by temperature. ``terms``: what is inactivated,
+    with its calories per mole and the kelvin at which half of it is."""
+    kelvin = celsius + 273.16
+    active = rho25_per_day * kelvin / 298.0 * np.exp(activation_cal / 1.987 * (1.0 / 298.0 - 1.0 / kelvin))
+    inactive, inactive_slope = np.ones_like(kelvin), np.zeros_like(kelvin)
+    for heat_cal, half_k in terms:
+        term = np.exp(heat_cal / 1.987 * (1.0 / half_k - 1.0 / kelvin))
+        inactive += term
+        inactive_slope += term * heat_cal / 1.987 / np.square(kelvin)
+    rate = active / inactive
+    slope = rate * (1.0 / kelvin + activation_cal / 1.987 / np.square(kelvin) - inactive_slope / inactive)
+    return rate, slope
+
+
 @dataclass(frozen=True, slots=True)
 class Schoolfield(OfPieces):
     """The biophysical rate model in its second form; slows and turns where the rate-limiting enzyme is inactivated.
@@ -166,19 +184,10 @@ class Schoolfield(OfPieces):
         if (self.low_cal is None) != (self.low_k is None):
             raise ModelOutOfRange("the low-temperature terms come together or not at all", where=self.name)
         celsius = np.linspace(0.0, 60.0, 1201)
-        kelvin = celsius + 273.16
-        arrhenius = self.activation_cal / 1.987 * (1.0 / 298.0 - 1.0 / kelvin)
-        active = self.rho25_per_day * kelvin / 298.0 * np.exp(arrhenius)
-        inactive, inactive_slope = np.ones_like(kelvin), np.zeros_like(kelvin)
         terms = [(self.high_cal, self.high_k)]
         if self.low_cal is not None and self.low_k is not None:
             terms.append((self.low_cal, self.low_k))
-        for heat_cal, half_k in terms:
-            term = np.exp(heat_cal / 1.987 * (1.0 / half_k - 1.0 / kelvin))
-            inactive += term
-            inactive_slope += term * heat_cal / 1.987 / np.square(kelvin)
-        rate = active / inactive
-        slope = rate * (1.0 / kelvin + self.activation_cal / 1.987 / np.square(kelvin) - inactive_slope / inactive)
+        rate, slope = schoolfield(celsius, self.rho25_per_day, self.activation_cal, terms)
         rows = np.vstack([np.zeros((1, 4)), hermite(celsius, rate, slope), np.zeros((1, 4))])
         object.__setattr__(self, "_pieces", PiecewiseCubic(celsius, rows))
 

@@ -11,7 +11,9 @@ from monitor.errors import ModelOutOfRange
 
 def density(t: npt.ArrayLike) -> Values:
     """Density at ``t`` (any shape)."""
-    value: Values = 0.375 * np.power(1.0 + 0.25 * np.square(np.asarray(t, dtype=np.float64)), -2.5)
+    base = 1.0 + 0.25 * np.square(np.asarray(t, dtype=np.float64))
+    # To the power of -2.5, many times as fast as the general power.
+    value: Values = 0.375 / (np.square(base) * np.sqrt(base))
     return value
 
 

@@ -73,8 +73,10 @@ def cells(first: int, last: int, step: float, *, sigma: float, scale: float) -> 
         heavy = np.where((edges[:-1] < 0.0) & (edges[1:] > 0.0), 1.0, 0.0)
     if wide == 0:
         return heavy
-    normal = np.array([math.erf((i - 0.5) * step / sigma / math.sqrt(2.0)) for i in range(-wide, wide + 2)])
-    return np.convolve(heavy, 0.5 * np.diff(normal), "valid")
+    # Of the edges above 0; those below are their mirror.
+    above = (np.arange(wide + 1, dtype=np.float64) + 0.5) * step / sigma / math.sqrt(2.0)
+    half = np.fromiter(map(math.erf, above.tolist()), np.float64, wide + 1)
+    return np.convolve(heavy, 0.5 * np.diff(np.concatenate((-half[::-1], half))), "valid")
 
 
 def at_least(k: int, groups: Sequence[tuple[int, Array]]) -> Array:

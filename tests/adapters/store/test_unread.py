@@ -145,6 +145,7 @@ def test_rubbish_takes_no_room_from_readings(store: Store, monkeypatch: pytest.M
     assert store.unread.sources()[0].n == 6
 
 
+@pytest.mark.slow
 def test_where_no_room_is_left_rubbish_makes_room_for_readings_and_notices(store: Store) -> None:
     """Whatever bounds the file (here SQLite's own bound on its pages), and whatever the disk says of itself."""
     for start in range(60):

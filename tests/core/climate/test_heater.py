@@ -87,7 +87,7 @@ def test_the_wave_is_that_of_an_integrated_room(duty: float, lag_min: float) -> 
         return [0.0 if lag == 0.0 else (float(on) - state[0]) / lag, warm - duty]
 
     t = np.linspace(0.0, 6 * period, 6 * 600 + 1)
-    got = solve_ivp(rates, (0.0, t[-1]), [duty, 0.0], t_eval=t, max_step=period / 300, rtol=1e-6)
+    got = solve_ivp(rates, (0.0, t[-1]), [duty, 0.0], t_eval=t, max_step=period / 120, rtol=1e-6)
     last = got.y[1][-601:]
     rising, height = wave(np.array([duty]), period, lag)
     assert float(np.mean(np.diff(last) > 0.0)) == pytest.approx(float(rising[0]), abs=0.02)

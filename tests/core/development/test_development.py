@@ -46,7 +46,7 @@ def _series(hours: list[float], celsius: list[float]) -> tuple[npt.NDArray[np.in
 
 
 @st.composite
-def series(draw: st.DrawFn, most: int = 40) -> tuple[npt.NDArray[np.int64], Values]:
+def series(draw: st.DrawFn, most: int = 25) -> tuple[npt.NDArray[np.int64], Values]:
     """Times from a millisecond to days apart, temperatures of an egg room and of a broken one, many repeats."""
     n = draw(st.integers(2, most))
     gaps = draw(

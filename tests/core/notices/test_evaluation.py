@@ -240,7 +240,7 @@ COLD_AND_WARM = {"a": step(10, 60, 24.0), "b": step(12, 70, 24.2), "c": heats(15
 
 @pytest.fixture(scope="module")
 def unbroken() -> list[Notice]:
-    return Run(Script(courses=COLD_AND_WARM)).go(0, 170).notices
+    return Run(Script(courses=COLD_AND_WARM)).go(0, 170, 60).notices
 
 
 @pytest.mark.slow
@@ -250,10 +250,10 @@ def test_a_restart_in_the_middle_gives_the_same_notices(
     tmp_path: Path, restart_min: float, unbroken: list[Notice]
 ) -> None:
     assert len(unbroken) >= 4
-    cut = Run(Script(courses=COLD_AND_WARM)).go(0, restart_min)
+    cut = Run(Script(courses=COLD_AND_WARM)).go(0, restart_min, 60)
     with Store(tmp_path) as store:
         kept(store, cut)
-    cut.go(restart_min + 1, 170)
+    cut.go(restart_min + 1, 170, 60)
     assert [(n.key, n.title, n.text) for n in cut.notices] == [(n.key, n.title, n.text) for n in unbroken]
 
 

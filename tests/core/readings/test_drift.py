@@ -200,6 +200,7 @@ def test_no_drift_is_seen_in_a_real_room_whatever_was_done_to_its_heating() -> N
     assert judged > 250
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("probe", TWIN_HOUSE)
 @pytest.mark.parametrize("rate", [0.1, -0.1, 0.2, -0.2])
 def test_a_drift_in_a_real_room_whose_heating_is_changed_is_told(probe: str, rate: float) -> None:

@@ -31,7 +31,7 @@ def from_to(from_min: float, to_min: float, **trouble: object) -> Callable[[int]
 
 
 def told(service: Callable[[int], Service], to_min: float = 120) -> Run:
-    return Run(Script(a_room(("a",)), service=service)).go(0, to_min)
+    return Run(Script(a_room(("a",)), service=service)).go(0, to_min, 60)
 
 
 def test_a_service_that_fares_well_says_nothing() -> None:

@@ -128,7 +128,7 @@ def test_a_room_without_a_word_since_the_start_is_told_after_its_time() -> None:
 
 
 def test_a_probe_without_a_word_since_the_start_is_told_after_its_time() -> None:
-    run = Run(Script(courses={"c": until(-100)}, service=started(0))).go(0, 60)
+    run = Run(Script(courses={"c": until(-100)}, service=started(0))).go(0, 60, 60)
     assert without_minutes(run.told()) == [("probe-quiet", "raised", "p-c")]
     assert run.told()[0][3] == pytest.approx(10, abs=1.5)
     assert "no usable reading yet" in run.notices[0].text
@@ -144,7 +144,7 @@ def test_a_restart_does_not_clear_the_silence_of_a_room(tmp_path: Path, link: Li
     run.go(40.25, 79)
     assert without_minutes(run.told()) == [("room-quiet", "raised", "back room")]
     run.script.service = started(40)
-    run.go(79.25, 84)
+    run.go(79.25, 84, 60)
     assert without_minutes(run.told())[1:] == [("room-quiet", "cleared", "back room")]
 
 
