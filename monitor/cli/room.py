@@ -15,6 +15,7 @@ from datetime import UTC, datetime, tzinfo
 
 from monitor.adapters.store import Store
 from monitor.config.library import load_profile
+from monitor.config.mistakes import Mistake
 from monitor.core.terms.settings import DisplayUnit, Settings
 from monitor.derived.room import Derived, zone_of
 from monitor.errors import ConfigError, UsageError
@@ -53,10 +54,14 @@ class RoomAtHand:
 
 def settings_of(args: argparse.Namespace, *, secrets: bool = False) -> Settings:
     """The room's settings. ``secrets`` only for commands that talk to the broker or a channel."""
-    from monitor.config.room_file import find_config, load
+    return advised_settings_of(args, secrets=secrets)[0]
 
-    path = find_config(args.config, os.environ)
-    return load(path, data_dir=args.data, secrets=secrets)
+
+def advised_settings_of(args: argparse.Namespace, *, secrets: bool) -> tuple[Settings, list[Mistake]]:
+    """The same, and what there is to say of the file."""
+    from monitor.config.room_file import find_config, load_advised
+
+    return load_advised(find_config(args.config, os.environ), data_dir=args.data, secrets=secrets)
 
 
 def settings_if_any(args: argparse.Namespace) -> Settings | None:

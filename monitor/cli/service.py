@@ -10,7 +10,7 @@ import sys
 from dataclasses import asdict
 
 from monitor.cli.output import print_json
-from monitor.cli.room import settings_of
+from monitor.cli.room import advised_settings_of, settings_of
 from monitor.core.terms.settings import Settings
 
 log = logging.getLogger(__name__)
@@ -54,9 +54,7 @@ def run_service(args: argparse.Namespace) -> int:
 
 def read_settings(args: argparse.Namespace) -> tuple[Settings, list[str]]:
     """The room's settings, and what there is to say of its file although the service starts with it."""
-    from monitor.config.room_file import find_config, load_advised
-
-    settings, found = load_advised(find_config(args.config, os.environ), data_dir=args.data)
+    settings, found = advised_settings_of(args, secrets=True)
     return settings, [str(m) for m in found]
 
 

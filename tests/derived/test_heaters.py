@@ -66,6 +66,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
         for probe, values in recorded.values.items():
             told = [Reading(probe, int(t), float(v), int(t), Flag.GOOD) for t, v in zip(at, values, strict=True)]
             store.journal.ingest(told)
+        store.folding.fold(NOW)
     return made
 
 

@@ -29,7 +29,10 @@ def test_in_real_rooms_no_swing_is_seen_but_the_one_that_a_switched_heater_made(
 
 
 @pytest.mark.slow
-def test_a_fading_that_has_not_gone_far_is_not_told_and_falls_short() -> None:
+def test_a_fading_that_has_not_gone_far_is_not_told_and_falls_short(monkeypatch: pytest.MonkeyPatch) -> None:
+    # What it says of programmes and of real rooms is asked above.
+    monkeypatch.setattr(heater_wear, "_seasons", lambda *_: None)
+    monkeypatch.setattr(heater_wear, "_real", lambda *_: None)
     room = Played("plain")
     assert told(days_of(room, fades=True, days=18, seed=1)).day is None
     found = heater_wear.measure(days=18, only="fine code")
