@@ -49,5 +49,12 @@ def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> Any:
         path = nodeid.partition("::")[0]
         return path if _grouped(path) else str(usual(nodeid))
 
+    def pending(workload: dict[str, dict[str, bool]]) -> int:
+        # What is done is forgotten: else all that a worker ever did would be counted anew after each of its tests.
+        for name in [name for name, unit in workload.items() if all(unit.values())]:
+            del workload[name]
+        return sum(list(unit.values()).count(False) for unit in workload.values())
+
     made._split_scope = scope
+    made._pending_of = pending
     return made

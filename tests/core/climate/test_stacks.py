@@ -175,6 +175,7 @@ def test_a_curved_profile_and_three_levels_name_nobody() -> None:
     assert at((50, 28.0), (100, 31.0), (150, 28.2)).odd is None
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("seed", range(3))
 def test_levels_that_are_right_seldom_stand_out(seed: int) -> None:
     rng = np.random.default_rng(seed)

@@ -513,6 +513,7 @@ def by_draws(common: float, own: float, draws: int = 300_000) -> tuple[Callable[
     return first_by, alive / (alive + failed)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("common", [0.01, 0.03])
 def test_what_both_probes_have_in_common_moves_both_boxes_alike_as_drawn(common: float) -> None:
     forecast = update(of_session("s1", common=common))

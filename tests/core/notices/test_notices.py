@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import cache
 from typing import Literal
 from zoneinfo import ZoneInfo
 
@@ -60,6 +61,7 @@ def heard_of(times: NDArray[np.int64]) -> Heard:
     return Heard(times, np.full(n, 28.0), np.ones(n, np.uint8), times, np.ones(n, bool))
 
 
+@cache
 def rich(now_ms: int = NIGHT, unit: Unit = "C") -> Snapshot:
     """A room in which everything is wrong at once."""
     room = a_room(("a", "e"), unit=unit)

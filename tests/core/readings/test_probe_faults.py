@@ -336,6 +336,7 @@ def test_nothing_is_suspected_in_a_real_quiet_room() -> None:
         assert jumps(day) == 0
 
 
+@pytest.mark.slow
 def test_nothing_is_suspected_in_a_real_heated_room_of_forty_one_days() -> None:
     room = _heated()
     times = room["air_067cm_c"][0]

@@ -175,6 +175,7 @@ def test_a_box_that_reaches_harm_is_told_at_once_answered_or_not(answered_min: f
     assert "It has reached 33.0 °C, where harm begins" in notice.text
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("answered", ["", "too-warm", "harm-reached"])
 def test_what_is_told_as_harm_is_told_again_by_one_kind_at_distances_that_begin_anew(answered: str) -> None:
     """Half an hour after harm was told, then after twice as long each time, whichever of the two was answered."""
