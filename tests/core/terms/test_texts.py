@@ -143,7 +143,7 @@ def test_the_usual_texts_as_a_keepers_own_change_nothing() -> None:
 
 
 def told(kind: str, own: Mapping[str, str], change: str = "raised", unit: str = "C") -> Notice:
-    snapshot = with_texts(rich(unit=unit), own)  # type: ignore[arg-type]
+    snapshot = with_texts(rich(unit=unit), own)
     looks = {look.subject: look for look in KINDS[kind].look(snapshot)}
     (made,) = compose(
         KINDS[kind], tell_of(KINDS[kind], moves(KINDS[kind], looks, change, snapshot.now_ms), looks), looks, snapshot

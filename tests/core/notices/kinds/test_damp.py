@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import pytest
 
@@ -79,6 +80,7 @@ def test_the_lid_is_never_taken_as_warmer_than_the_box() -> None:
 # -- the limits of each ---------------------------------------------------------------------------------------------
 
 
+@cache
 def a_moment() -> Snapshot:
     played = play([], 0.5, limits=LIMITS)
     assert played.last is not None
