@@ -95,8 +95,8 @@ def stream(gap: str = GAP) -> list[tuple[int, dict[str, float]]]:
 def expected_kinds(published: list[tuple[int, dict[str, float]]]) -> dict[str, int]:
     """How many times each kind must be raised, by a plain reading of the series.
 
-    Too cool: spells at or below 25.0 C for 15 minutes, ended by 15 minutes above 25.2 C, both boxes of one
-    spell together. Too warm: the same at 32.0 C. Room quiet: gaps of over 30 minutes between rows.
+    Too cool: spells at or below 25.0 C for 15 minutes, ended by 15 minutes above 25.2 C, or by three hours where one
+    begins within six hours of the last end. Too warm: the same at 32.0 C. Room quiet: gaps of over 30 minutes.
     """
     count = Counter({"too-warm": 0, "too-cool": 0, "room-quiet": 0})
     times = [at for at, _ in published]
@@ -104,16 +104,16 @@ def expected_kinds(published: list[tuple[int, dict[str, float]]]) -> dict[str, i
     for probe in ("lower-t", "upper-t"):
         values = [v[probe] for _, v in published]
         for kind, sign, limit in (("too-cool", -1, 25.0), ("too-warm", 1, 32.0)):
-            up, beyond, back = False, 0, 0
-            for v in values:
+            up, beyond, back, needed, ended = False, 0, 0, 3, -(6 * 6) - 1
+            for i, v in enumerate(values):
                 beyond = beyond + 1 if sign * (v - limit) >= 0 else 0
                 back = back + 1 if sign * (limit - v) > 0.2 else 0
                 # Ten minutes between readings: the third one in a row is the first at which 15 minutes have passed.
                 if not up and beyond >= 3:
-                    up = True
+                    up, needed = True, 19 if i - ended < 6 * 6 else 3
                     count[f"{kind} {probe}"] += 1
-                elif up and back >= 3:
-                    up = False
+                elif up and back >= needed:
+                    up, ended = False, i
     return dict(count)
 
 

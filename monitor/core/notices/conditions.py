@@ -18,6 +18,9 @@ driven by samples at strictly increasing times. A sample is *beyond* (at or past
 inclusive), *back* (past the limit by more than the deadband) or *between*. On- and off-delay, deadband: OPC UA
 Part 9, B.1.5. When two samples are further apart than the maximum gap, a delay that was running starts anew:
 no evidence is invented across a gap, and the state is kept.
+
+What is raised again within hours of its end comes and goes; then it is over only when it has been back for hours
+(``Rule.settles_s``), so that a box that is held at its limit is one notice and not one for each time.
 """
 
 from __future__ import annotations
@@ -27,7 +30,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
-from monitor.core.terms.times import DAY_MS
+from monitor.core.terms.times import DAY_MS, HOUR_MS
 
 
 class Phase(enum.StrEnum):
@@ -127,6 +130,11 @@ LONGEST_SHELF_MS: Final = 7 * DAY_MS
 # A clock that is set back by less leaves a shelf alone.
 _SHELF_GRACE_MS: Final = DAY_MS
 
+# What begins so soon after its end is the same matter (judgement, no source).
+AGAIN_MS: Final = 6 * HOUR_MS
+ENDED_BEFORE: Final = "ended_before_ms"
+"""Fact of a condition that is raised: when it was over the last time before."""
+
 # The fields of a condition by who decides them: the world, the keeper, and what was told. They are stored at once when
 # one of them changes. What was judged besides is stored with them, and not by itself: judged again after a restart it
 # comes to the same, and the disk is spared.
@@ -147,11 +155,21 @@ class Sample:
 
 @dataclass(frozen=True, slots=True)
 class Rule:
-    """Delays of a kind for one subject, in seconds. ``max_gap_s`` None: samples have no gaps (ticks)."""
+    """Delays of a kind for one subject, in seconds. ``max_gap_s`` None: samples have no gaps (ticks).
+
+    ``settles_s``: the off-delay of what comes and goes, that is of what was raised within AGAIN_MS of its last end.
+    """
 
     on_delay_s: float = 0.0
     off_delay_s: float = 0.0
     max_gap_s: float | None = None
+    settles_s: float = 0.0
+
+    def back_for_s(self, raised_ms: int | None, ended_before_ms: int | None) -> float:
+        """How long it has to be back to be over, by when it was raised and when it was over the last time before."""
+        if raised_ms is None or ended_before_ms is None or raised_ms - ended_before_ms >= AGAIN_MS:
+            return self.off_delay_s
+        return max(self.off_delay_s, self.settles_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,6 +209,14 @@ class Condition:
     def up(self) -> bool:
         """Raised, whether or not an off-delay is running."""
         return self.phase in (Phase.RAISED, Phase.FALLING)
+
+    @property
+    def ended_before_ms(self) -> int | None:
+        """When it was over the last time before it was raised, or was as it is not; None: it never was raised."""
+        if not self.up:
+            return self.changed_ms
+        ended = self.facts.get(ENDED_BEFORE)
+        return ended if isinstance(ended, int) else None
 
     def shelved(self, now_ms: int) -> bool:
         return self.shelved_until_ms is not None and now_ms < self.shelved_until_ms
@@ -248,6 +274,7 @@ def advance(
     phase, since, start = condition.phase, condition.since_ms, condition.delay_from_ms
     changed, last, dropped = condition.changed_ms, condition.last_ms, condition.dropped
     acknowledged, told_ms, told = condition.acknowledged_ms, condition.told_ms, condition.told
+    ended = condition.ended_before_ms
     transitions: list[Transition] = []
     for sample in samples:
         if last is not None and sample.at_ms <= last:
@@ -267,11 +294,12 @@ def advance(
             start = None
         if phase in _DONE:
             assert start is not None
-            delay_s = rule.on_delay_s if phase is Phase.RISING else rule.off_delay_s
+            delay_s = rule.on_delay_s if phase is Phase.RISING else rule.back_for_s(changed, ended)
             if sample.at_ms - start >= delay_s * 1000:
                 phase = _DONE[phase]
-                since, changed, start = start, sample.at_ms, None
                 change: Change = "raised" if phase is Phase.RAISED else "cleared"
+                ended = changed if change == "raised" else sample.at_ms
+                since, changed, start = start, sample.at_ms, None
                 if change == "raised":
                     acknowledged, told_ms, told = None, None, 0
                 reason = (
@@ -279,6 +307,9 @@ def advance(
                     f" (delay {delay_s:.0f} s)"
                 )
                 transitions.append(Transition(condition.kind, condition.subject, change, sample.at_ms, since, reason))
+    known = dict(condition.facts if facts is None else facts)
+    if rule.settles_s and ended is not None:
+        known[ENDED_BEFORE] = ended
     new = replace(
         condition,
         phase=phase,
@@ -290,7 +321,7 @@ def advance(
         acknowledged_ms=acknowledged,
         told_ms=told_ms,
         told=told,
-        facts=condition.facts if facts is None else facts,
+        facts=known,
     )
     return new, transitions
 

@@ -127,6 +127,21 @@ def test_clearing_does_not_acknowledge_and_a_new_raise_is_acknowledged_by_nobody
     assert again.acknowledged_ms is None
 
 
+def test_what_comes_and_goes_is_over_when_it_has_been_back_for_hours_and_is_raised_as_soon_as_ever() -> None:
+    hour = 3600.0
+    rule_ = Rule(on_delay_s=900, off_delay_s=900, settles_s=3 * hour)
+    # A box held at its limit: half an hour beyond, half an hour back, all day; then back.
+    marks = [(m * 300.0, "x" if m % 12 < 6 else ".") for m in range(12 * 24)]
+    marks += [(24 * hour + m * 300.0, ".") for m in range(12 * 12)]
+    after, moves = run(rule_, *marks)
+    assert moves == [("raised", 900), ("cleared", 2700), ("raised", 4500), ("cleared", 26.5 * hour)]
+    _, often = run(Rule(on_delay_s=900, off_delay_s=900), *marks)
+    assert len(often) == 48
+    # What begins six hours after that end is another matter.
+    _, moves = run(rule_, *((40 * hour + t, m) for t, m in marks[:12]), condition=after)
+    assert moves == [("raised", 40 * hour + 900), ("cleared", 40 * hour + 2700)]
+
+
 def test_shelving_ends_by_itself() -> None:
     shelved = Condition("too-warm", "box A", shelved_until_ms=1000)
     assert shelved.shelved(999)
@@ -196,7 +211,8 @@ def test_a_stored_condition_is_judged_on_only_while_the_world_is_as_it_was(name:
 
 
 class Plain:
-    """Two clocks and a flag: raise at the first sample beyond, ``on`` after the first of its run; clear alike."""
+    """Two clocks and a flag: raise at the first sample beyond, ``on`` after the first of its run; clear alike, but
+    after ``settles`` where it was raised within six hours of the last end."""
 
     def __init__(self, rule_: Rule) -> None:
         self.rule = rule_
@@ -204,6 +220,8 @@ class Plain:
         self.pend: int | None = None
         self.clear: int | None = None
         self.last: int | None = None
+        self.ended: int | None = None
+        self.again = False
 
     def judge(self, sample: Sample) -> str | None:
         if self.last is not None and sample.at_ms <= self.last:
@@ -220,14 +238,16 @@ class Plain:
             if sample.at_ms - self.pend < self.rule.on_delay_s * 1000:
                 return None
             self.up, self.pend = True, None
+            self.again = self.ended is not None and sample.at_ms - self.ended < 6 * 3_600_000
             return "raised"
         if sample.where is not Where.BACK:
             self.clear = None
             return None
         self.clear = sample.at_ms if self.clear is None else self.clear
-        if sample.at_ms - self.clear < self.rule.off_delay_s * 1000:
+        off_s = max(self.rule.off_delay_s, self.rule.settles_s) if self.again else self.rule.off_delay_s
+        if sample.at_ms - self.clear < off_s * 1000:
             return None
-        self.up, self.clear = False, None
+        self.up, self.clear, self.ended = False, None, sample.at_ms
         return "cleared"
 
 
@@ -236,8 +256,10 @@ RULES = st.builds(
     on_delay_s=st.sampled_from([0.0, 1.0, 5.0, 20.0]),
     off_delay_s=st.sampled_from([0.0, 1.0, 5.0, 20.0]),
     max_gap_s=st.sampled_from([None, 3.0, 10.0]),
+    settles_s=st.sampled_from([0.0, 3.0, 40.0]),
 )
-RUNS = st.lists(st.tuples(st.integers(-2, 12), st.sampled_from(list(Where))), max_size=40)
+STEPS = st.one_of(st.integers(-2, 12), st.sampled_from([3 * 3600, 6 * 3600 - 8, 6 * 3600]))
+RUNS = st.lists(st.tuples(STEPS, st.sampled_from(list(Where))), max_size=40)
 
 
 @given(RULES, RUNS, st.lists(st.integers(1, 7), min_size=1))
@@ -278,7 +300,7 @@ class Life(RuleBasedStateMachine):
         self.rule = rule_
         self.plain = Plain(rule_)
 
-    @rule(step=st.integers(-1, 12), where=st.sampled_from(list(Where)))
+    @rule(step=STEPS, where=st.sampled_from(list(Where)))
     def sample(self, step: int, where: Where) -> None:
         self.now += step * 1000
         one = Sample(self.now, where)

@@ -10,7 +10,7 @@ from typing import Final
 from monitor.core.climate.humid_air import dew_point_c
 from monitor.core.notices.conditions import Rule, Sample, Where, above, below
 from monitor.core.notices.kinds import Kind, Look
-from monitor.core.notices.kinds.limits import inside
+from monitor.core.notices.kinds.limits import SETTLES_S, inside
 from monitor.core.notices.snapshot import BoxNow, Snapshot
 from monitor.core.terms.formats import in_words, show_difference, show_temperature
 from monitor.errors import ModelOutOfRange
@@ -24,7 +24,7 @@ AWAY_C: Final = 1.0
 # A lid is taken to be so much cooler than the box where no probe tells how cool the room is. Judgement, no source.
 LID_C: Final = 0.5
 HANDS: Final = "Wash your hands afterwards."
-RULE: Final = Rule(DELAY_S, DELAY_S)
+RULE: Final = Rule(DELAY_S, DELAY_S, settles_s=SETTLES_S)
 
 
 def _look(snapshot: Snapshot, damp: bool) -> Iterable[Look]:
@@ -110,7 +110,7 @@ KINDS = (
         says="Too dry",
         urgency="today",
         raises="a box with a humidity probe at or below too_dry_pct for half an hour (off unless set)",
-        clears="above it by more than 2 % for half an hour",
+        clears="above it by more than 2 % for half an hour; for three hours where it came again within six hours",
         why="eggs with parchment shells lose water to dry air and dent; a lid may be off",
         first="Close the lid; damp the substrate beside the eggs, never on them.",
         otherwise="Eggs dent and dry out over days.",
@@ -123,7 +123,7 @@ KINDS = (
         says="Too damp",
         urgency="diary",
         raises="a box with a humidity probe at or above too_damp_pct for half an hour (off unless set)",
-        clears="below it by more than 2 % for half an hour",
+        clears="below it by more than 2 % for half an hour; for three hours where it came again within six hours",
         why="very damp air drips and lets mould grow; humidity probes read high after weeks in such air",
         first="Look for drops and mould, and let in a little air.",
         otherwise="Water may drip on the eggs, and mould may grow.",

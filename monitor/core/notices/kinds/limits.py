@@ -39,6 +39,8 @@ LEAST_TO_HARM_C: Final = 0.5
 SLOW_S: Final = 12 * 3600.0
 BACK_WITHIN_S: Final = 2 * 3600.0
 SURE: Final = 0.9
+# A box that is beyond its limit again within six hours is held at it, and is back when it has been so for as long.
+SETTLES_S: Final = 3 * 3600.0
 LEAST_DOSE_S: Final = 600.0
 
 
@@ -84,7 +86,7 @@ def _look(snapshot: Snapshot, warm: bool) -> Iterable[Look]:
             # What came late is judged when all of it is here, so that what is over is told as over.
             [] if arriving else samples,
             f"box {box.box.id}",
-            rule=Rule(box.limits.on_delay_s, box.limits.off_delay_s, gap_s),
+            rule=Rule(box.limits.on_delay_s, box.limits.off_delay_s, gap_s, SETTLES_S),
             facts={**_late_fact(box), "value_c": now_c, "limit_c": limit, "uncertainty_c": box.uncertainty_c},
             again_from_ms=again_ms,
         )
@@ -313,7 +315,8 @@ KINDS = (
         says="Too warm",
         urgency="now",
         raises="a box at or above its upper limit for the on-delay",
-        clears="below the limit by more than the deadband for the off-delay",
+        clears="below the limit by more than the deadband for the off-delay; for three hours where it came again "
+        "within six hours",
         why="heat kills faster than cold; a heater that sticks does not stop by itself; it waits until today only "
         "when the box will most likely be back below the limit within two hours",
         first="Go now: heater off at the plug, lid up a little, no sudden cold.",
@@ -329,7 +332,8 @@ KINDS = (
         says="Too cool",
         urgency="now",
         raises="a box at or below its lower limit for the on-delay",
-        clears="above the limit by more than the deadband for the off-delay",
+        clears="above the limit by more than the deadband for the off-delay; for three hours where it came again "
+        "within six hours",
         why="a heater or its breaker may have failed; development slows or stops; it waits until today only when "
         "harm is most likely more than twelve hours away",
         first="Look at heater, breaker and residual-current device; room shut.",
