@@ -589,7 +589,8 @@ def _told(
 
 
 def _in_no_line(notices: Sequence[Notice]) -> list[str]:
-    """What was for the diary, and neither it nor a later word on the same stands in the next daily line."""
+    """What was for the diary, and neither it nor a later word on the same stands in the next daily line; that it was
+    told anew by itself before then is a later word, too."""
     missing, waiting = [], dict[tuple[str, str], list[str]]()
     for n in sorted(notices, key=lambda n: n.id):
         if n.change == "daily":
@@ -598,6 +599,9 @@ def _in_no_line(notices: Sequence[Notice]) -> list[str]:
         elif n.for_daily_line:
             for subject in n.subjects:
                 waiting.setdefault((n.kind, subject), []).append(n.title)
+        elif n.change == "raised":
+            for subject in n.subjects:
+                waiting.pop((n.kind, subject), None)
     return missing
 
 

@@ -2,8 +2,8 @@
 
 A clock is known to be wrong by what it says of messages that have just come. It is **ahead** as soon as one of them
 carries a time that is still to come. It is **behind** when all messages of 25 minutes, four at least, come late by the
-same time: a message that waited comes late by a time of its own, and what is given back after an outage by less and
-less. From then on the constant is added to the times that are read; what is stored stays as it came.
+same time or some minutes more: what is given back after an outage comes late by less and less. From then on the
+constant is added to the times that are read; what is stored stays as it came.
 
 Whether the clock of the probe is wrong or that of this computer does not matter for the watch, which has to be made by
 one clock. When this computer's is set, what came of it is taken back (:func:`after_step`).
@@ -30,11 +30,14 @@ CLOCK_SPAN_S: Final = 1500.0
 CLOCK_MESSAGES: Final = 4
 CLOCK_TREND_S: Final = 30.0
 """Within the span a queue that empties loses more than this: no clock gains two per cent (judgement)."""
+CLOCK_WAITS_S: Final = 300.0
+"""A message of a clock that is behind may besides have waited for so long on its way (judgement)."""
 SLOT_MS: Final = 30_000
 LOG_SLOTS: Final = 64
 MOST_CLOCKS: Final = 200
 """Of one probe; a clock that jumps again and again is not followed for ever."""
 _SWAYS_MS: Final = round(CLOCK_SWAYS_S * 1000)
+_WAITS_MS: Final = round(CLOCK_WAITS_S * 1000)
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,33 +119,37 @@ def _found(came: Times, lag: Times) -> tuple[int, int] | None:
     some time."""
     if not len(came):
         return None
-    wrong = lag[-1] < -AHEAD_MS or _constant(came, lag) is not None
-    if not wrong:
+    some = _constant(came, lag)
+    if some is not None:
+        least = int(some.min())
+        same = (lag >= least - _SWAYS_MS) & (lag <= least + _WAITS_MS)
+    elif lag[-1] < -AHEAD_MS:
+        same = np.abs(lag - lag[-1]) <= _SWAYS_MS
+    else:
         return None
-    same = np.abs(lag - lag[-1]) <= _SWAYS_MS
     first = int(np.flatnonzero(~same)[-1]) + 1 if not same.all() else 0
     return int(came[first]), int(lag[first:].min())
 
 
-def _constant(came: Times, lag: Times) -> float | None:
+def _constant(came: Times, lag: Times) -> Times | None:
+    """The lags of the newest messages, all of a span, where they are those of a clock that is behind: the least of the
+    first half of them is that of the last, and none waited for long besides."""
     if len(came) < CLOCK_MESSAGES or came[-1] - came[0] < CLOCK_SPAN_S * 1000:
         return None
     from_ms = min(int(came[-1]) - round(CLOCK_SPAN_S * 1000), int(came[-CLOCK_MESSAGES]))
     # The one before as well, so that the whole span is covered.
-    judged = slice(max(int(np.searchsorted(came, from_ms)), 0), None)
-    some = lag[judged] / 1000.0
-    if float(some.min()) < CLOCK_S or float(np.ptp(some)) > CLOCK_SWAYS_S:
+    some = lag[max(int(np.searchsorted(came, from_ms)), 0) :]
+    if some.min() < CLOCK_S * 1000 or np.ptp(some) > _WAITS_MS:
         return None
     half = len(some) // 2
-    if abs(float(some[:half].mean()) - float(some[-half:].mean())) > CLOCK_TREND_S:
-        return None
-    return float(np.median(some))
+    return some if abs(some[:half].min() - some[-half:].min()) <= CLOCK_TREND_S * 1000 else None
 
 
 def late_by_s(time_ms: Times, received_ms: Times) -> float | None:
     """How much a clock is behind by all that came, in seconds; None: that does not show."""
     arrived, first = np.unique(received_ms[::-1], return_index=True)
-    return _constant(arrived, arrived - time_ms[::-1][first])
+    some = _constant(arrived, arrived - time_ms[::-1][first])
+    return None if some is None else float(np.median(some)) / 1000.0
 
 
 def after_step(clocks: Iterable[WrongClock], step_ms: int) -> tuple[list[WrongClock], list[WrongClock]]:

@@ -156,6 +156,19 @@ def test_a_constant_is_found_within_half_an_hour_or_four_messages_and_times_come
         assert came[first] <= max(25.0 + 2 * interval_min + 2 * jitter_min, 4 * interval_min + jitter_min)
 
 
+@pytest.mark.parametrize("seed", range(40))
+def test_a_clock_that_is_behind_is_found_within_an_hour_though_some_messages_wait_on_their_way(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    interval_min, off_min = rng.uniform(1.0, 10.0), rng.uniform(11.0, 500.0)
+    made = np.arange(0.0, 60.0, interval_min)
+    waited = np.where(rng.random(len(made)) < rng.uniform(0.1, 0.5), rng.uniform(0.0, 4.5, len(made)), 0.0)
+    order = np.argsort(made + waited, kind="stable")
+    came, lag = (made + waited)[order], (waited + off_min)[order]
+    (found,) = heard(list(zip(came.tolist(), lag.tolist(), strict=True)))
+    assert found.to_ms is None
+    assert found.behind_ms == pytest.approx(off_min * MINUTE, abs=0.01 * MINUTE)
+
+
 def test_it_does_not_matter_in_how_many_pieces_arrivals_come() -> None:
     rng = np.random.default_rng(3)
     came = np.sort(rng.integers(0, 5 * HOUR, 400))
