@@ -152,7 +152,11 @@ def run_boxes(args: argparse.Namespace) -> int:
             limits = " to ".join(
                 "-" if x is None else show_temperature(x, room.unit) for x in (b.limits.too_cool_c, b.limits.too_warm_c)
             )
-            up = [k for (k, s), c in sorted(picture.conditions.items()) if c.up and s == b.box.id]
+            up = [
+                k if c.back_ms is None else f"{k} (back since {show_time(c.back_ms, room.zone, at)})"
+                for (k, s), c in sorted(picture.conditions.items())
+                if c.up and s == b.box.id
+            ]
             inside = [lots[i] for i in b.occupied_by]
             rows.append(
                 [
@@ -262,6 +266,7 @@ def run_notices(args: argparse.Namespace) -> int:
                             "subject": c.subject,
                             "state": "raised",
                             "since": utc(c.since_ms),
+                            "back_since": utc(c.back_ms),
                             "acknowledged": utc(c.acknowledged_ms),
                             "facts": dict(c.facts),
                         }
@@ -281,6 +286,8 @@ def run_notices(args: argparse.Namespace) -> int:
         print("still true:" if conditions else "nothing is wrong now")
         for c in sorted(conditions, key=lambda c: c.since_ms or 0):
             state = "acknowledged" if c.acknowledged_ms is not None else "not answered"
+            if c.back_ms is not None:
+                state = f"back since {show_time(c.back_ms, room.zone)}, over when it stays so"
             since = show_time(c.since_ms, room.zone) if c.since_ms is not None else "?"
             print(f"  {c.kind}, {c.subject}, since {since} ({state})")
     return 0

@@ -471,6 +471,18 @@ def test_notices_are_listed_and_answered(desk: Desk) -> None:
     assert desk("notices --json").json["notices"][0]["answered_by"] == "somebody", "the first answer stands"
 
 
+def test_what_is_back_and_not_for_long_enough_is_shown_as_that(desk: Desk) -> None:
+    now = round(TODAY.timestamp() * 1000)
+    back = Condition("too-cool", "upper", Phase.FALLING, now - 7_200_000, now - 7_200_000, now - 3_600_000, now)
+    quiet = Notice("too-cool/upper/raised/1", now, "too-cool", ("upper",), "raised", "now", "Too cool: box upper", "x")
+    with Store(desk.data) as store:
+        store.ledger.commit([back], (), [quiet], {})
+    shown = desk.does("notices")
+    assert "too-cool, upper, since 2026-09-01 12:00 (back since 2026-09-01 13:00, over when it stays so)" in shown
+    assert desk("notices --json").json["conditions"][0]["back_since"] == "2026-09-01T11:00:00Z"
+    assert "too-cool (back since 13:00)" in desk.does("boxes")
+
+
 def test_species_are_listed_and_one_is_shown_with_its_sources(desk: Desk) -> None:
     listed = desk.does("species")
     assert "elaphe-taeniura" in listed

@@ -211,6 +211,11 @@ class Condition:
         return self.phase in (Phase.RAISED, Phase.FALLING)
 
     @property
+    def back_ms(self) -> int | None:
+        """Since when it has been back, while it is waited whether it stays so; None: it is not back, or over."""
+        return self.delay_from_ms if self.phase is Phase.FALLING else None
+
+    @property
     def ended_before_ms(self) -> int | None:
         """When it was over the last time before it was raised, or was as it is not; None: it never was raised."""
         if not self.up:

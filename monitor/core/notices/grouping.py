@@ -219,7 +219,7 @@ def _again(
     found, due = [], []
     for subject, c in after.items():
         # What is back is not told again while it is waited whether it stays so.
-        if subject not in looks or not _asks(c, now_ms) or c.phase is Phase.FALLING:
+        if subject not in looks or not _asks(c, now_ms) or c.back_ms is not None:
             continue
         wait_s = remind_after_s(urgency_of(subject), c.told, watch)
         if wait_s is None:

@@ -45,6 +45,7 @@ PLACES: Final[dict[str, str]] = {
     "was": "when it was told last, and the value that it had then",
     "subject": "the id of the box, probe, lot or part",
     "since": "since when",
+    "back": "since when it has been back",
     "from": "when it began",
     "until": "when it ended",
     "times": "how often it was told: 3 times",
@@ -187,6 +188,10 @@ WORDINGS: Final[dict[str, Wording]] = {
     ),
     "daily.answered": Wording(
         "${says} since ${since}: ${subject}, answered", "what is still true and answered", _STILL, ("subject",),
+    ),
+    "daily.back": Wording(
+        "${says} since ${since}: ${subject}, back since ${back}; over when it stays so",
+        "what is back, and not for long enough to be over", (*_STILL, "back"), ("subject",),
     ),
     "digest.title": Wording(
         "Late: ${notices} since ${from}", "several that could not be delivered at their time, in one", _DIGEST,

@@ -239,6 +239,15 @@ def test_the_daily_line_has_a_line_for_every_box_and_what_is_still_true() -> Non
     assert_plain(notice.text)
 
 
+def test_the_daily_line_asks_for_no_hand_where_a_box_is_back_and_it_is_waited_whether_it_stays_so() -> None:
+    back = Condition("too-cool", "a", Phase.FALLING, NIGHT - HOUR_MS, NIGHT - HOUR_MS, NIGHT, NIGHT)
+    notice = daily(replace(rich(), conditions={back.key: back}))
+    assert notice.text.splitlines()[:2] == [
+        "Nothing to do.",
+        "Too cool since Sun 02:30: a, back since Sun 02:30; over when it stays so",
+    ]
+
+
 def test_the_daily_line_says_what_was_for_the_diary_since_the_last_one() -> None:
     """What has begun, with what to do, and in one line what is over; each once, and in the story with its time."""
     up = {
