@@ -60,7 +60,6 @@ BACK_SHARE: Final = 0.25
 # What has no sudden move for a day and is no further than this from where boxes are lies in one (judgement: half of
 # what shows that a probe went elsewhere).
 SETTLED_C: Final = 1.0
-SETTLED_SHARE: Final = 0.75
 # What goes up and down by such a share of a move between two readings shows noise and no move.
 NOISE_SHARE: Final = 0.25
 # Sudden moves of the day before that show a probe to be one that always makes them.
@@ -169,7 +168,8 @@ def jumped(own: Series, air: Series | None, others: Sequence[Series], now_ms: in
         side = np.sign(went)
         if side == 0.0 or side * moved[k] < AT_ONCE * abs(went):
             continue
-        if _sways(raw, int(grid[k + steps])) > NOISE_SHARE * abs(went):
+        later = raw[1][(raw[0] >= grid[k + steps]) & (raw[0] < grid[k + steps] + 3 * HOUR_MS)]
+        if len(later) > 3 and float(np.median(np.abs(np.diff(later)))) > NOISE_SHARE * abs(went):
             continue
         known = near[:, k : k + steps + rows]
         reach = max(float(np.nanmax(side * (known - was))), 0.0) if not np.isnan(known).all() else 0.0
@@ -223,7 +223,7 @@ def settled(own: Series, air: Series | None, others: Sequence[Series], apart_c: 
     grid = np.arange(now_ms - 24 * HOUR_MS, now_ms + 1, GRID_MS, dtype=np.int64)
     p = joined(_without_spikes(own), grid)
     moved = np.abs(p[SUDDEN_STEPS:] - p[:-SUDDEN_STEPS])
-    if np.isfinite(p).mean() < SETTLED_SHARE or bool((moved >= SUDDEN_C).any()):
+    if np.isnan(p).mean() > 0.25 or bool((moved >= SUDDEN_C).any()):
         return False
     table = [joined(s, grid) for s in others]
     beside = _middle(table, len(grid))
@@ -238,15 +238,23 @@ def settled(own: Series, air: Series | None, others: Sequence[Series], apart_c: 
     return min(known) - SETTLED_C <= off_c(p) <= max(known) + SETTLED_C
 
 
-def restless(own: Series, before_ms: int, now_ms: int) -> bool:
-    """Whether a probe often moves as suddenly as no closed box can: three times or more in its last day, each an hour
+def restless(own: Series, before_ms: int, now_ms: int, times: int = RESTLESS) -> bool:
+    """Whether a probe often moves as suddenly as no closed box can: so many times or more in its last day, each an hour
     from the next, before the hour of a moment."""
     grid = np.arange(now_ms - 24 * HOUR_MS, before_ms - HOUR_MS + 1, GRID_MS, dtype=np.int64)
     if len(grid) <= SUDDEN_STEPS:
         return False
     held = on_grid(_without_spikes(own), grid)
     sudden = grid[SUDDEN_STEPS:][np.abs(held[SUDDEN_STEPS:] - held[:-SUDDEN_STEPS]) >= SUDDEN_C]
-    return bool(len(sudden)) and 1 + int((np.diff(sudden) >= HOUR_MS).sum()) >= RESTLESS
+    return bool(len(sudden)) and 1 + int((np.diff(sudden) >= HOUR_MS).sum()) >= times
+
+
+def air_went(air: Series, went: Jumped) -> bool:
+    """Whether the air made most of a sudden move as well, within a quarter of an hour about it."""
+    grid = went.at_ms + GRID_MS * np.arange(-SUDDEN_STEPS, 3 * SUDDEN_STEPS, dtype=np.int64)
+    a = joined(air, grid)
+    moved = np.sign(went.moved_c) * (a[SUDDEN_STEPS:] - a[:-SUDDEN_STEPS])
+    return bool((moved >= WITH_AIR * abs(went.moved_c)).any())
 
 
 def left_box(box: Series, air: Series, now_ms: int, others: Sequence[Series] = ()) -> LeftBox | None:
@@ -559,13 +567,6 @@ def _middle(series: Sequence[Values], n: int) -> Values:
         known = ~np.isnan(table).all(axis=0)
         result[known] = np.nanmedian(table[:, known], axis=0)
     return result
-
-
-def _sways(series: Series, since_ms: int) -> float:
-    """By how much a probe goes up and down from one reading to the next, in the middle, within three hours."""
-    at, value = series
-    some = value[(at >= since_ms) & (at < since_ms + 3 * HOUR_MS)]
-    return float(np.median(np.abs(np.diff(some)))) if len(some) > 3 else 0.0
 
 
 def _without_spikes(series: Series) -> Series:

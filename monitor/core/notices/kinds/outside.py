@@ -18,9 +18,11 @@ from monitor.core.readings.out_of_box import (
     BLOCK_S,
     ELSEWHERE_C,
     NEAR_C,
+    RESTLESS,
     InAir,
     Jumped,
     Series,
+    air_went,
     always_goes_with_air,
     back_again,
     damps,
@@ -280,7 +282,10 @@ def _is_news(beside: _Beside, went: Jumped, snapshot: Snapshot) -> bool:
     clock = snapshot.condition("probe-clock", beside.probe.probe.id)
     if clock is not None and clock.changed_ms is not None and went.at_ms <= clock.changed_ms + REDATED_MS:
         return False
-    return not _explained(beside, went.at_ms, snapshot) and not restless(beside.believed, went.at_ms, snapshot.now_ms)
+    # What went with the air, and has gone so before, did not fall out now.
+    times = 1 if beside.air is not None and air_went(beside.air[1], went) else RESTLESS
+    often = restless(beside.believed, went.at_ms, snapshot.now_ms, times)
+    return not often and not _explained(beside, went.at_ms, snapshot)
 
 
 def _beyond(beside: _Beside, snapshot: Snapshot) -> tuple[str, ...]:

@@ -159,3 +159,30 @@ def test_a_claim_made_from_wrong_times_is_taken_back_when_they_are_put_right(see
     assert taken_back.facts[RIGHT] == 1
     assert found(0.0, 0.7).samples[-1].where is Where.BEYOND
     assert found(moved_c, 0.1).samples[-1].where is Where.BEYOND, "by the right times, too, it went"
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_what_goes_with_the_air_as_it_went_before_did_not_fall_out_now(seed: int) -> None:
+    """A door stays open; the probe falls with the air, further than in an open box. Once that is a probe outside."""
+    dice = random.Random(4000 + seed)
+    step_ms = dice.choice([2, 5, 10]) * MINUTE_MS
+    others = {name: slow(dice, 28.0, step_ms) for name in "bc"}
+    (at, value), (_, air) = slow(dice, 28.0, step_ms), slow(dice, 28.5, step_ms)
+    fell_c, came_ms = dice.uniform(5.0, 8.0), NOW - dice.randrange(70, 120) * MINUTE_MS
+    before_ms = NOW - dice.randrange(14, 20) * HOUR_MS
+
+    def door(ago: NDArray[np.int64], lasts_ms: float, tau_min: float) -> NDArray[np.float64]:
+        opened = 1.0 - np.exp(-np.maximum(ago, 0) / (tau_min * MINUTE_MS))
+        closed = 1.0 - np.exp(-np.maximum(ago - lasts_ms, 0) / (30.0 * MINUTE_MS))
+        return np.asarray(-fell_c * opened * (1.0 - closed))
+
+    def out(*, went_before: bool) -> bool:
+        own, around = value.copy(), air.copy()
+        for opened_ms, lasts_ms in ((before_ms, 20.0 * MINUTE_MS), (came_ms, 1e12)):
+            around += 1.1 * door(at - opened_ms, lasts_ms, 3.0)
+            if went_before or opened_ms == came_ms:
+                own += door(at - opened_ms, lasts_ms, 4.0)
+        return look(a_snapshot({"a": (at, own), **others}, (at, around))).samples[-1].where is Where.BEYOND
+
+    assert out(went_before=False)
+    assert not out(went_before=True)
