@@ -1,4 +1,4 @@
-"""Robust lines: medians of slopes, which a few wrong values do not move."""
+"""Medians, and robust lines: medians of slopes, which a few wrong values do not move."""
 
 from __future__ import annotations
 
@@ -8,7 +8,19 @@ from statistics import NormalDist
 
 import numpy as np
 
-from monitor.core.terms.arrays import Floats, Values
+from monitor.core.terms.arrays import Floats, Times, Values
+
+
+def median(values: Values | Times) -> float:
+    """Median of some hundred values, shape (n,), n > 0; NaN where one of them is.
+
+    The same as numpy's, which takes some ten times as long for so few.
+    """
+    ordered = np.sort(values)
+    if np.isnan(ordered[-1]):
+        return math.nan
+    half, odd = divmod(len(ordered), 2)
+    return float(ordered[half]) if odd else (float(ordered[half - 1]) + float(ordered[half])) / 2.0
 
 
 def _slopes(x: Values, y: Values) -> Values:

@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from monitor.core.notices.conditions import Condition, KindName
-from monitor.core.notices.peers import air_of, boxes_beside, corrected
+from monitor.core.notices.peers import air_of, boxes_beside
 from monitor.core.notices.snapshot import BoxNow, ProbeNow, Snapshot
 from monitor.core.readings.belief import FROM
 from monitor.core.readings.out_of_box import (
@@ -24,11 +24,11 @@ from monitor.core.readings.out_of_box import (
     closed_box,
     goes_with_air,
     in_air,
-    joined,
     still_with_air,
     sudden_c,
 )
 from monitor.core.readings.probe_faults import room_like
+from monitor.core.readings.series import joined
 from monitor.core.terms.arrays import Values
 from monitor.core.terms.formats import show_difference, show_temperature, show_time
 from monitor.core.terms.times import DAY_MS, HOUR_MS
@@ -113,8 +113,8 @@ def _of_several(box: BoxNow, inside: list[ProbeNow], snapshot: Snapshot, *, warm
     suspect = [p for p in inside if not snapshot.believes(p.probe.id, "sums")]
     if not suspect:
         return Judged(box.temperature_c)
-    believed = [joined(s, at) for p in inside if p not in suspect and (s := corrected(p)) is not None]
-    doubted = [joined(s, at) for p in suspect if (s := corrected(p)) is not None]
+    believed = [joined(s, at) for p in inside if p not in suspect and (s := p.corrected) is not None]
+    doubted = [joined(s, at) for p in suspect if (s := p.corrected) is not None]
     table = np.vstack(believed) if believed else np.full((1, len(at)), np.nan)
     known = ~np.isnan(table)
     total, count = np.where(known, table, 0.0).sum(axis=0), known.sum(axis=0)
@@ -136,7 +136,7 @@ def doubt_of(probe: ProbeNow, snapshot: Snapshot) -> Doubt:
             return Doubt(_moved(told, snapshot) or text, LOOK_AT_PROBE if first else "")
     if not snapshot.believes(probe.probe.id, "advice"):
         return Doubt("Its probe was told as exchanged with another.", LOOK_AT_PROBE)
-    own = corrected(probe)
+    own = probe.corrected
     if own is not None and len(own[1]) and not room_like(own):
         return Doubt("No egg room is at that: most likely its probe errs.", LOOK_AT_PROBE)
     moved_c = sudden_c(own, snapshot.now_ms) if own is not None else 0.0

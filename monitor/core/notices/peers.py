@@ -5,22 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from monitor.core.notices.snapshot import Heard, ProbeNow, Snapshot
-from monitor.core.readings.out_of_box import Series
+from monitor.core.readings.series import Series
 from monitor.core.terms.settings import Probe
-
-
-def usable(heard: Heard) -> Series:
-    """What is no error of the last day, as it was heard."""
-    good = heard.flag <= 2
-    return heard.time_ms[good], heard.value[good]
-
-
-def corrected(probe: ProbeNow) -> Series | None:
-    """The same, corrected; None of a probe of which nothing was heard."""
-    if probe.heard is None:
-        return None
-    at, value = usable(probe.heard)
-    return at, value + probe.offset_c
 
 
 def where_of(p: Probe) -> str:
@@ -61,10 +47,13 @@ def said_by(peers: Iterable[ProbeNow], snapshot: Snapshot, *, correct: bool = Fa
     for p in peers:
         if p.heard is None:
             continue
-        at, value = usable(p.heard)
+        series = (p.corrected if correct else None) or p.heard.usable
+        at, value = series
         good = snapshot.belief.mask(p.probe.id, at, "peers")
-        if good.any():
-            found.append((at[good], value[good] + (p.offset_c if correct else 0.0)))
+        if good.all():
+            found += [series] if len(at) else []
+        elif good.any():
+            found.append((at[good], value[good]))
     return found
 
 

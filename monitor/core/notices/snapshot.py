@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import tzinfo
 from functools import cached_property
-from typing import Final, Literal
+from typing import Final, Literal, TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +28,7 @@ from monitor.core.readings.drift import Departure
 from monitor.core.readings.gateways import Said
 from monitor.core.readings.late_readings import Late
 from monitor.core.readings.probe_clocks import WrongClock, one_clock_s
+from monitor.core.readings.series import Series
 from monitor.core.terms.arrays import Flags, Times, Values
 from monitor.core.terms.formats import show_span
 from monitor.core.terms.settings import Box, DisplayUnit, Gateway, Limits, Probe, Room
@@ -35,6 +36,7 @@ from monitor.core.terms.settings import Box, DisplayUnit, Gateway, Limits, Probe
 # So many messages of a probe that could not be read within a quarter hour are no accident.
 UNREAD_LEAST: Final = 3
 
+T = TypeVar("T")
 LinkState = Literal["up", "down", "refused", "connecting"]
 
 
@@ -51,6 +53,12 @@ class Heard:
     flag: Flags
     received_ms: Times
     timed: NDArray[np.bool_]
+
+    @cached_property
+    def usable(self) -> Series:
+        """What is no error of it, as it was heard."""
+        good = self.flag <= 2
+        return self.time_ms[good], self.value[good]
 
 
 @dataclass(frozen=True)
@@ -83,6 +91,14 @@ class ProbeNow:
     def offset_c(self) -> float:
         """What is added to its readings now: the configuration's correction, and the dated one upon it."""
         return self.probe.correction + (self.correction.offset_c if self.correction is not None else 0.0)
+
+    @cached_property
+    def corrected(self) -> Series | None:
+        """What it said in the last day that is no error, corrected; None of a probe of which nothing was heard."""
+        if self.heard is None:
+            return None
+        at, value = self.heard.usable
+        return at, value + self.offset_c
 
     @property
     def place(self) -> str:
@@ -283,6 +299,16 @@ class Snapshot:
     conditions: Mapping[tuple[str, str], Condition] = field(default_factory=dict)
     audiences: Mapping[str, str] = field(default_factory=dict)
     belief: Belief = field(default_factory=Belief)
+
+    def once(self, work: Callable[[Snapshot], T]) -> T:
+        """What several kinds need to know of it, worked out when the first of them asks."""
+        if work not in self._known:
+            self._known[work] = work(self)
+        return cast(T, self._known[work])
+
+    @cached_property
+    def _known(self) -> dict[Callable[[Snapshot], object], object]:
+        return {}
 
     def condition(self, kind: KindName, subject: str) -> Condition | None:
         """How a subject stood by a kind when it was judged last; None where it never was."""

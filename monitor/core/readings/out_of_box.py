@@ -7,18 +7,27 @@ milliseconds in increasing order, values of equal shape (n,).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
+from monitor.core.maths.robust import median
+from monitor.core.readings.series import (
+    GRID_MS,
+    Series,
+    day_before,
+    joined,
+    middle_of,
+    on_grid,
+    sways,
+    without_spikes,
+)
 from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.times import HOUR_MS
 
-Series = tuple[Times, Values]
-
-GRID_MS: Final = 300_000
 # What a box of damp substrate does not make within a quarter of an hour, and how far it has to have been from the air.
 # Air itself was seen to do the one and the other by 0.93 C when a heater stopped (IEA Annex 58 twin houses, 187 cm).
 SUDDEN_C: Final = 0.8
@@ -139,21 +148,21 @@ def jumped(own: Series, air: Series | None, others: Sequence[Series], now_ms: in
     The surroundings are the air's probe and the other boxes: in them a box may go by as much as an open one does.
     Beside a probe that reports each quarter of an hour or less often it has to go beyond all of them.
     """
-    raw, own = own, _without_spikes(own)
+    raw, own = own, without_spikes(own)
     at, value = own
     if len(at) < 6:
         return None
-    grid = np.arange(now_ms - 24 * HOUR_MS, now_ms + 1, GRID_MS, dtype=np.int64)
+    grid = day_before(now_ms)
     p = joined(own, grid)
-    span = np.diff(at)
-    seldom = float(np.median(span)) > 0.7 * SELDOM_S * 1000
-    steps = max(SUDDEN_STEPS, -(-round(float(np.median(span))) // GRID_MS))
+    usual_ms = median(at[1:] - at[:-1])
+    seldom = usual_ms > 0.7 * SELDOM_S * 1000
+    steps = max(SUDDEN_STEPS, -(-round(usual_ms) // GRID_MS))
     moved = p[steps:] - p[:-steps]
     sudden = np.flatnonzero(np.abs(moved) >= ELSEWHERE_C)
     if not len(sudden):
         return None
     around = [joined(s, grid) for s in others]
-    beside = _middle(around, len(grid))
+    beside = middle_of(around, len(grid))
     near = np.vstack([*around, *([] if air is None else [joined(air, grid)]), np.full(len(grid), np.nan)])
     apart = p - beside
     usual = np.full(len(grid), np.nanmedian(p)) if np.isnan(apart).all() else beside + np.nanmedian(apart)
@@ -168,8 +177,7 @@ def jumped(own: Series, air: Series | None, others: Sequence[Series], now_ms: in
         side = np.sign(went)
         if side == 0.0 or side * moved[k] < AT_ONCE * abs(went):
             continue
-        later = raw[1][(raw[0] >= grid[k + steps]) & (raw[0] < grid[k + steps] + 3 * HOUR_MS)]
-        if len(later) > 3 and float(np.median(np.abs(np.diff(later)))) > NOISE_SHARE * abs(went):
+        if sways(raw, int(grid[k + steps])) > NOISE_SHARE * abs(went):
             continue
         known = near[:, k : k + steps + rows]
         reach = max(float(np.nanmax(side * (known - was))), 0.0) if not np.isnan(known).all() else 0.0
@@ -220,13 +228,13 @@ def settled(own: Series, air: Series | None, others: Sequence[Series], apart_c: 
     beyond. Without others: without a sudden move and never with the air."""
     if air is not None and any(share > 0.5 * WITH_AIR for share in _shares(own, air, now_ms)):
         return False
-    grid = np.arange(now_ms - 24 * HOUR_MS, now_ms + 1, GRID_MS, dtype=np.int64)
-    p = joined(_without_spikes(own), grid)
+    grid = day_before(now_ms)
+    p = joined(without_spikes(own), grid)
     moved = np.abs(p[SUDDEN_STEPS:] - p[:-SUDDEN_STEPS])
     if np.isnan(p).mean() > 0.25 or bool((moved >= SUDDEN_C).any()):
         return False
     table = [joined(s, grid) for s in others]
-    beside = _middle(table, len(grid))
+    beside = middle_of(table, len(grid))
     if np.isnan(beside).all():
         return not others
 
@@ -244,7 +252,7 @@ def restless(own: Series, before_ms: int, now_ms: int, times: int = RESTLESS) ->
     grid = np.arange(now_ms - 24 * HOUR_MS, before_ms - HOUR_MS + 1, GRID_MS, dtype=np.int64)
     if len(grid) <= SUDDEN_STEPS:
         return False
-    held = on_grid(_without_spikes(own), grid)
+    held = on_grid(without_spikes(own), grid)
     sudden = grid[SUDDEN_STEPS:][np.abs(held[SUDDEN_STEPS:] - held[:-SUDDEN_STEPS]) >= SUDDEN_C]
     return bool(len(sudden)) and 1 + int((np.diff(sudden) >= HOUR_MS).sum()) >= times
 
@@ -263,16 +271,18 @@ def left_box(box: Series, air: Series, now_ms: int, others: Sequence[Series] = (
 
     Seen only where box and air were well apart before; where they are equally warm nothing shows, until one moves.
     """
-    grid = np.arange(now_ms - 24 * HOUR_MS, now_ms + 1, GRID_MS, dtype=np.int64)
+    grid = day_before(now_ms)
+    # Nearly always the last half hour tells.
+    recent = np.abs(on_grid(box, grid[-6:]) - on_grid(air, grid[-6:]))
+    recent = recent[~np.isnan(recent)]
+    if not len(recent) or median(recent) > NEAR_C:
+        return None
     p, a = on_grid(box, grid), on_grid(air, grid)
     away = p - a
-    recent = away[-6:]
-    if np.isnan(recent).all() or float(np.nanmedian(np.abs(recent))) > NEAR_C:
-        return None
     moved = np.abs(p[SUDDEN_STEPS:] - p[:-SUDDEN_STEPS])
     air_moved = np.abs(a[SUDDEN_STEPS:] - a[:-SUDDEN_STEPS])
     sudden = np.flatnonzero((moved >= SUDDEN_C) & (air_moved <= 0.5 * moved))
-    beside = _middle([on_grid(s, grid) for s in others], len(grid)) if len(sudden) else p
+    beside = middle_of([on_grid(s, grid) for s in others], len(grid)) if len(sudden) else p
     for k in sudden[::-1].tolist():
         before, since = away[max(k - 12, 0) : k], away[k + 2 * SUDDEN_STEPS :]
         if np.isnan(before).all() or len(since) < 6 or np.isnan(since).all():
@@ -318,11 +328,12 @@ def goes_with_air(own: Series, air: Series, others: Sequence[Series], now_ms: in
     Shows a probe that lies beside its box where box and air are equally warm, as soon as a door is opened. Where all
     boxes follow, that is how they are made, and says nothing.
     """
-    grid = np.arange(now_ms - 24 * HOUR_MS, now_ms + 1, GRID_MS, dtype=np.int64)
-    a, p = on_grid(air, grid), on_grid(own, grid)
+    grid = day_before(now_ms)
+    a = on_grid(air, grid)
     steepest = _gusts(a)
     if not steepest:
         return None
+    p = on_grid(own, grid)
     shares = [float((p[k + SUDDEN_STEPS] - p[k]) / (a[k + SUDDEN_STEPS] - a[k])) for k in steepest]
     k, share = steepest[-1], shares[-1]
     moved = float(a[k + SUDDEN_STEPS] - a[k])
@@ -338,9 +349,12 @@ def goes_with_air(own: Series, air: Series, others: Sequence[Series], now_ms: in
 def always_goes_with_air(own: Series, air: Series, others: Sequence[Series], now_ms: int) -> int:
     """At how many sudden moves of the air in its last day a probe followed at once, two at least, where it did at each
     and the other boxes did at none; else 0."""
-    grid = np.arange(now_ms - 24 * HOUR_MS, now_ms + 1, GRID_MS, dtype=np.int64)
-    a, p = on_grid(air, grid), on_grid(own, grid)
+    grid = day_before(now_ms)
+    a = on_grid(air, grid)
     steepest = _gusts(a)
+    if len(steepest) < 2:
+        return 0
+    p = on_grid(own, grid)
     moved = [float(a[k + SUDDEN_STEPS] - a[k]) for k in steepest]
     shares = [float(p[k + SUDDEN_STEPS] - p[k]) / m for k, m in zip(steepest, moved, strict=True)]
     table = [on_grid(s, grid) for s in others]
@@ -356,6 +370,8 @@ def _gusts(air: Values) -> list[int]:
     box that follows late catches up later."""
     moved = air[SUDDEN_STEPS:] - air[:-SUDDEN_STEPS]
     gusts = np.flatnonzero(np.abs(moved) >= GUST_C)
+    if not len(gusts):
+        return []
     starts = gusts[np.flatnonzero(np.diff(gusts, prepend=-10) > SUDDEN_STEPS)]
     runs = [gusts[(gusts >= k) & (gusts <= k + SUDDEN_STEPS)] for k in starts.tolist()]
     return [int(run[np.argmax(np.abs(moved[run]))]) for run in runs]
@@ -374,7 +390,7 @@ def in_air(own: Series, air: Series | None, others: Sequence[Series], now_ms: in
     step_ms = _step_ms(own, *(() if air is None else (air,)))
     if step_ms is None:
         return None
-    grid = np.arange(now_ms - 24 * HOUR_MS, now_ms + 1, step_ms, dtype=np.int64)
+    grid = day_before(now_ms, step_ms)
     rows = max(round(BLOCK_S * 1000 / step_ms), BLOCK_STEPS)
     mine = _fast(own, grid, rows)
     if air is None:
@@ -382,7 +398,7 @@ def in_air(own: Series, air: Series | None, others: Sequence[Series], now_ms: in
         noise = isinstance(found, InAir) and not _smooth(_fast(own, grid, rows, 1)[-3:])
         return None if noise else found
     drawn = _fast(air, grid, rows)
-    shares = [_follows(x, y) for x, y in zip(mine, drawn, strict=True)]
+    shares = _followed(mine, drawn)
     known = [s for s in shares[-2:] if s is not None]
     if (
         shares
@@ -403,7 +419,7 @@ def in_air(own: Series, air: Series | None, others: Sequence[Series], now_ms: in
     before = float(np.median(past)) if len(past) >= BLOCKS_BEFORE else None
     # The others are asked only here, since nearly always nothing is to be asked.
     beside = [_fast(s, grid, rows)[-2:] for s in others]
-    now = [[s[0] for x, y in zip(b, drawn[-2:], strict=True) if (s := _follows(x, y))] for b in beside]
+    now = [[s[0] for s in _followed(b, drawn[-2:]) if s is not None] for b in beside]
     kept = [float(np.mean(n)) for n in now if n]
     damped = float(np.median(kept)) if kept else None
     if damped is not None and damped > NOT_WITH_AIR:
@@ -414,7 +430,7 @@ def in_air(own: Series, air: Series | None, others: Sequence[Series], now_ms: in
     return InAir(since, float(np.mean([s for s, _ in known])), before, damped, True, news)
 
 
-def _moves_like_air(mine: list[Values], others: Sequence[Series], grid: Times, rows: int) -> InAir | bool | None:
+def _moves_like_air(mine: Values, others: Sequence[Series], grid: Times, rows: int) -> InAir | bool | None:
     """Without an air probe: by the size of what is fast."""
     sizes = [_size(b) for b in mine]
     known = [s for s in sizes[-3:] if s is not None]
@@ -444,13 +460,13 @@ def _moves_like_air(mine: list[Values], others: Sequence[Series], grid: Times, r
 
 def _step_ms(*series: Series) -> int | None:
     """The step of the common grid: the longest usual interval, five minutes at least; None where that is too long."""
-    steps = [float(np.median(np.diff(at))) if len(at) > 2 else np.inf for at, _ in series]
+    steps = [median(at[1:] - at[:-1]) if len(at) > 2 else np.inf for at, _ in series]
     return max(GRID_MS, round(max(steps))) if max(steps) <= SELDOM_S * 1000 else None
 
 
-def _fast(series: Series, grid: Times, rows: int, steps: int = 2) -> list[Values]:
+def _fast(series: Series, grid: Times, rows: int, steps: int = 2) -> Values:
     """Changes over so many steps of a grid, in blocks of ``rows``, the newest last; without what each block does
-    evenly.
+    evenly. Shape (blocks, rows).
 
     A room that only warms or cools takes its boxes along in the end: that is no fast part.
     """
@@ -460,26 +476,37 @@ def _fast(series: Series, grid: Times, rows: int, steps: int = 2) -> list[Values
     blocks = moved[len(moved) - count * rows :].reshape(count, rows)
     known = ~np.isnan(blocks)
     mean = np.where(known, blocks, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
-    return list(blocks - mean[:, None])
+    fast: Values = blocks - mean[:, None]
+    return fast
+
+
+def _followed(own: Values, air: Values) -> list[tuple[float, float] | None]:
+    """By how much each block follows the air's fast part, and how alike they are (correlation); None where the air is
+    still or unknown."""
+    known = ~(np.isnan(own) | np.isnan(air))
+    whole = np.logical_and.reduce(known, axis=1)
+    return [
+        _follows(x, y) if all_known else _follows(x[both], y[both])
+        for x, y, both, all_known in zip(own, air, known, whole, strict=True)
+    ]
 
 
 def _follows(own: Values, air: Values) -> tuple[float, float] | None:
-    """By how much of the air's fast part, and how alike (correlation); None where the air is still or unknown."""
-    both = ~(np.isnan(own) | np.isnan(air))
-    if both.sum() < BLOCK_STEPS:
+    """The same of one block, or what is known of it."""
+    if len(own) < BLOCK_STEPS:
         return None
-    x, y = air[both], own[both]
-    power = float(x @ x)
-    if np.sqrt(power / len(x)) < AIR_MOVES_C:
+    power = float(air @ air)
+    if math.sqrt(power / len(air)) < AIR_MOVES_C:
         return None
-    return float(x @ y) / power, float(x @ y) / float(np.sqrt(power * max(float(y @ y), 1e-12)))
+    both = float(air @ own)
+    return both / power, both / math.sqrt(power * max(float(own @ own), 1e-12))
 
 
 def _with(share: tuple[float, float] | None) -> bool:
     return share is not None and share[0] >= WITH_AIR and share[1] >= ALIKE
 
 
-def _late(own: list[Values], air: list[Values]) -> bool:
+def _late(own: Values, air: Values) -> bool:
     """Whether it is more like the air of one step before: an open box follows half an hour later."""
 
     def alike(x: Values, y: Values) -> float:
@@ -496,7 +523,7 @@ def _size(moved: Values) -> float | None:
     return float(np.sqrt(np.mean(known**2))) if len(known) >= BLOCK_STEPS else None
 
 
-def _smooth(blocks: list[Values]) -> bool:
+def _smooth(blocks: Values) -> bool:
     """Whether changes from reading to reading go on, and are no noise.
 
     Correlation of a change with the next one: -1/2 for white noise, above 0 for a wave of more than four steps.
@@ -516,7 +543,7 @@ def still_with_air(own: Series, air: Series, since_ms: int, now_ms: int) -> bool
 def sudden_c(own: Series, now_ms: int) -> float:
     """The largest move of a probe within a quarter of an hour in its last day, with its sign, that still stands: it is
     no nearer to where it was before than half way, and did not itself come back from one. 0 without any."""
-    grid = np.arange(now_ms - 24 * HOUR_MS, now_ms + 1, GRID_MS, dtype=np.int64)
+    grid = day_before(now_ms)
     held = on_grid(own, grid)
     steps = held[SUDDEN_STEPS:] - held[:-SUDDEN_STEPS]
     newest = float(own[1][-1]) if len(own[1]) else np.nan
@@ -553,47 +580,6 @@ def _shares(own: Series, air: Series, now_ms: int) -> list[float]:
     step_ms = _step_ms(own, air)
     if step_ms is None:
         return []
-    grid = np.arange(now_ms - 24 * HOUR_MS, now_ms + 1, step_ms, dtype=np.int64)
+    grid = day_before(now_ms, step_ms)
     rows = max(round(BLOCK_S * 1000 / step_ms), BLOCK_STEPS)
-    shares = [_follows(x, y) for x, y in zip(_fast(own, grid, rows), _fast(air, grid, rows), strict=True)]
-    return [s[0] for s in shares if s is not None]
-
-
-def _middle(series: Sequence[Values], n: int) -> Values:
-    """Median of several at each of ``n`` moments, of those that are known; NaN without any."""
-    result = np.full(n, np.nan)
-    if series:
-        table = np.vstack(series)
-        known = ~np.isnan(table).all(axis=0)
-        result[known] = np.nanmedian(table[:, known], axis=0)
-    return result
-
-
-def _without_spikes(series: Series) -> Series:
-    """Each reading as the middle one of itself and those beside it: a single one that jumps is no move."""
-    at, value = series
-    if len(at) < 3:
-        return series
-    middle = np.median(np.vstack([value[:-2], value[1:-1], value[2:]]), axis=0)
-    return at, np.concatenate([value[:1], middle, value[-1:]])
-
-
-def joined(series: Series, grid: Times) -> Values:
-    """The newest reading at each moment of a grid, held for two of the probe's intervals, half an hour at least."""
-    at, value = series
-    if len(at) < 2:
-        return np.full(len(grid), np.nan)
-    newest = np.searchsorted(at, grid, "right") - 1
-    reach_ms = max(HOUR_MS // 2, 2 * int(np.median(np.diff(at))))
-    fresh = (newest >= 0) & (grid - at[np.maximum(newest, 0)] <= reach_ms)
-    return np.where(fresh, value[np.maximum(newest, 0)], np.nan)
-
-
-def on_grid(series: Series, grid: Times) -> Values:
-    """The newest reading at each moment of a grid, held for half an hour at most; NaN without one."""
-    at, value = series
-    if not len(at):
-        return np.full(len(grid), np.nan)
-    newest = np.searchsorted(at, grid, "right") - 1
-    fresh = (newest >= 0) & (grid - at[np.maximum(newest, 0)] <= HOUR_MS // 2)
-    return np.where(fresh, value[np.maximum(newest, 0)], np.nan)
+    return [s[0] for s in _followed(_fast(own, grid, rows), _fast(air, grid, rows)) if s is not None]

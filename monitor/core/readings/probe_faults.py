@@ -15,8 +15,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.core.readings.out_of_box import GRID_MS, SUDDEN_STEPS, Series, on_grid
+from monitor.core.maths.robust import median
+from monitor.core.readings.out_of_box import SUDDEN_STEPS
 from monitor.core.readings.quality import STEP_C, flat_line, spike
+from monitor.core.readings.series import Series, day_before, on_grid
 from monitor.core.readings.thinning import spaced
 from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.times import HOUR_MS
@@ -84,10 +86,10 @@ def stuck(own: Series, others: Sequence[Series], now_ms: int, *, steps: bool = F
         return None
     if steps and len(changes) and _hung(at, value, int(changes[-1]) + 1):
         return Stuck(since, float(value[-1]), 0.0)
+    if now_ms - since < STUCK_S * 1000 or not others:
+        return None
     even = spaced(at)
     if flat_line(at[even] / 1000.0, value[even], STUCK_S, 4 * STUCK_S, 1e-9)[-1] < 3:
-        return None
-    if now_ms - since < STUCK_S * 1000 or not others:
         return None
     steps_c = np.abs(np.diff(value))
     lsb = float(steps_c[steps_c > 1e-9].min(initial=CODE_UNKNOWN))
@@ -135,7 +137,7 @@ def other_unit(own: Series, others: Sequence[Series], unit: str) -> OtherUnit | 
     at, value = own
     if len(at) < 3 or unit not in ("C", "F"):
         return None
-    here = float(np.median(value[-3:]))
+    here = median(value[-3:])
     would_be = (here - 32.0) / 1.8 if unit == "C" else 1.8 * here + 32.0
     scale = 1.0 if unit == "C" else 1.8
     inside = [ROOM_C[0] <= x <= ROOM_C[1] for x in (here, would_be)]
@@ -162,7 +164,7 @@ def other_unit(own: Series, others: Sequence[Series], unit: str) -> OtherUnit | 
 def room_like(own: Series) -> bool:
     """Whether the newest readings are a temperature that an egg room may have."""
     newest = own[1][-3:]
-    return bool(len(newest)) and ROOM_C[0] <= float(np.median(newest)) <= ROOM_C[1]
+    return bool(len(newest)) and ROOM_C[0] <= median(newest) <= ROOM_C[1]
 
 
 def jumps(own: Series) -> int:
@@ -211,7 +213,7 @@ def saturated(own: Series, now_ms: int) -> int | None:
 def swapped(one: Series, other: Series, now_ms: int) -> int | None:
     """When two probes exchanged their temperatures, within a quarter of an hour, and kept to it; None if they did
     not."""
-    grid = np.arange(now_ms - 24 * HOUR_MS, now_ms + 1, GRID_MS, dtype=np.int64)
+    grid = day_before(now_ms)
     a, b = on_grid(one, grid), on_grid(other, grid)
     d = a - b
     turn = np.flatnonzero(d[:-SUDDEN_STEPS] * d[SUDDEN_STEPS:] < -(SWAP_C**2) / 4)

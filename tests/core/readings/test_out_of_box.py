@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from monitor.core.readings.out_of_box import (
     Back,
-    Series,
     always_goes_with_air,
     back_again,
     goes_with_air,
@@ -18,6 +17,7 @@ from monitor.core.readings.out_of_box import (
     restless,
 )
 from monitor.core.readings.probe_faults import other_unit, stuck, swapped
+from monitor.core.readings.series import Series
 
 MINUTE, HOUR = 60_000, 3_600_000
 DAY = 24 * HOUR

@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 from monitor.core.readings.out_of_box import (
     CLOSED_BOX_S,
     InAir,
-    Series,
     closed_box,
     in_air,
     left_box,
@@ -22,6 +21,7 @@ from monitor.core.readings.out_of_box import (
 )
 from monitor.core.readings.probe_faults import errors, jumps, other_unit, saturated, stuck, swapped
 from monitor.core.readings.quality import Context, judge
+from monitor.core.readings.series import Series
 from monitor.core.terms.events import Reading
 from monitor.core.terms.settings import Probe
 from monitor.simulation.room import Act, Action, Heater, SimBox, SimProbe, SimRoom, SimSetting

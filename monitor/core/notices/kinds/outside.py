@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, Final
 
 import numpy as np
@@ -11,7 +12,7 @@ import numpy as np
 from monitor.core.notices.conditions import Condition, Rule, holds
 from monitor.core.notices.doubts import LOOK_AT_BOX, others_of_blind
 from monitor.core.notices.kinds import Facts, Kind, Look
-from monitor.core.notices.peers import air_of, boxes_beside, corrected, heard_of, where_of
+from monitor.core.notices.peers import air_of, boxes_beside, heard_of, where_of
 from monitor.core.notices.snapshot import ProbeNow, Snapshot
 from monitor.core.readings.belief import FROM, RIGHT, UNTIL
 from monitor.core.readings.out_of_box import (
@@ -21,7 +22,6 @@ from monitor.core.readings.out_of_box import (
     RESTLESS,
     InAir,
     Jumped,
-    Series,
     air_went,
     always_goes_with_air,
     back_again,
@@ -34,6 +34,7 @@ from monitor.core.readings.out_of_box import (
     settled,
 )
 from monitor.core.readings.probe_faults import stuck, swapped
+from monitor.core.readings.series import Series
 from monitor.core.terms.formats import show_difference, show_since, show_temperature
 from monitor.core.terms.settings import Urgency
 from monitor.core.terms.times import DAY_MS, HOUR_MS, MINUTE_MS
@@ -59,37 +60,53 @@ class _Elsewhere:
     value: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class _Beside:
-    """A box's probe and what it is judged by; ``believed``: what it said while it was not told as elsewhere, which
-    says how it always is."""
+    """A box's probe and what it is judged by, at ``now_ms``; ``believed``: what it said while it was not told as
+    elsewhere, which says how it always is."""
 
     probe: ProbeNow
     own: Series
     believed: Series
     air: tuple[str, Series] | None
     others: list[Series]
+    now_ms: int
 
     @property
     def air_series(self) -> Series | None:
         return None if self.air is None else self.air[1]
 
+    @cached_property
+    def moves(self) -> InAir | bool | None:
+        """Whether it lies in the air, by how it moves."""
+        return in_air(self.own, self.air_series, self.others, self.now_ms)
 
-def _inside(snapshot: Snapshot) -> Iterable[_Beside]:
+    @cached_property
+    def always_moves(self) -> InAir | bool | None:
+        """The same by what is believed of it, which nearly always is all."""
+        if self.believed is self.own:
+            return self.moves
+        return in_air(self.believed, self.air_series, self.others, self.now_ms)
+
+
+def _inside(snapshot: Snapshot) -> list[_Beside]:
     """The temperature probes of boxes."""
+    found = []
     for probe, _ in heard_of(snapshot):
-        p, own = probe.probe, corrected(probe)
+        p, own = probe.probe, probe.corrected
         if p.quantity == "temperature" and p.box is not None and snapshot.room.box(p.box) is not None and own:
             good = snapshot.belief.mask(p.id, own[0], "peers")
-            believed = own[0][good], own[1][good]
-            yield _Beside(probe, own, believed, air_of(probe, snapshot), boxes_beside(probe, snapshot))
+            believed = own if good.all() else (own[0][good], own[1][good])
+            air, others = air_of(probe, snapshot), boxes_beside(probe, snapshot)
+            found.append(_Beside(probe, own, believed, air, others, snapshot.now_ms))
+    return found
 
 
 def _look_out(snapshot: Snapshot) -> Iterable[Look]:
-    for beside in _inside(snapshot):
+    for beside in snapshot.once(_inside):
         p = beside.probe.probe
         before = snapshot.raised("probe-out", p.id)
-        moves = in_air(beside.own, beside.air_series, beside.others, snapshot.now_ms)
+        moves = beside.moves
         state: bool | None
         found = None
         facts: Facts = {} if before is None else before.facts
@@ -327,7 +344,7 @@ def _explained(beside: _Beside, left_ms: int, snapshot: Snapshot) -> bool:
 
 
 def _look_in_air(snapshot: Snapshot) -> Iterable[Look]:
-    for beside in _inside(snapshot):
+    for beside in snapshot.once(_inside):
         p, now_ms = beside.probe.probe, snapshot.now_ms
         before = snapshot.raised("probe-in-air", p.id)
         found, more = _always(beside, snapshot) if snapshot.raised("probe-out", p.id) is None else ("", ())
@@ -342,7 +359,7 @@ def _always(beside: _Beside, snapshot: Snapshot) -> tuple[str, tuple[str, ...]]:
     """In a line and more sentences, by what a probe shows that it has hung in the air as far as is known; empty: it
     does not."""
     now_ms = snapshot.now_ms
-    moves = in_air(beside.believed, beside.air_series, beside.others, now_ms)
+    moves = beside.always_moves
     if isinstance(moves, InAir) and not moves.news and beside.air is not None:
         by = f"Now it follows probe {beside.air[0]} by {100 * moves.share:.0f} %."
         return "it has always followed the air at once, as no closed box does", (OPEN, by)

@@ -11,10 +11,10 @@ import numpy as np
 from monitor.core.notices.conditions import Condition, Rule, holds
 from monitor.core.notices.doubts import LOOK_AT_BOX, others_of_blind
 from monitor.core.notices.kinds import Facts, Kind, Look
-from monitor.core.notices.peers import air_of, corrected, heard_of, others_of, said_by, stack_of, usable, where_of
+from monitor.core.notices.peers import air_of, heard_of, others_of, said_by, stack_of, where_of
 from monitor.core.notices.snapshot import ProbeNow, Snapshot
 from monitor.core.readings.belief import FROM, RIGHT, UNTIL
-from monitor.core.readings.out_of_box import GRID_MS, OPENING_C, SUDDEN_STEPS, Series, on_grid
+from monitor.core.readings.out_of_box import OPENING_C, SUDDEN_STEPS
 from monitor.core.readings.probe_faults import (
     CODE_UNKNOWN,
     FULL_PCT,
@@ -30,6 +30,7 @@ from monitor.core.readings.probe_faults import (
     swapped,
 )
 from monitor.core.readings.quality import POWER_ON_C
+from monitor.core.readings.series import GRID_MS, Series, on_grid
 from monitor.core.terms.formats import as_said, in_words, show_difference, show_since, show_span, show_temperature
 from monitor.core.terms.settings import Probe
 
@@ -50,7 +51,7 @@ def _value(probe: Probe, value: float, snapshot: Snapshot) -> str:
 
 def _look_stuck(snapshot: Snapshot) -> Iterable[Look]:
     for probe, heard in heard_of(snapshot):
-        p, own = probe.probe, usable(heard)
+        p, own = probe.probe, heard.usable
         often = p.quantity == "temperature" and p.interval_s <= OFTEN_S
         found = stuck(own, said_by(others_of(probe, snapshot), snapshot), snapshot.now_ms, steps=often)
         if found is not None and p.quantity == "humidity" and found.value >= FULL_PCT:
@@ -155,7 +156,7 @@ def _look_jumps(snapshot: Snapshot) -> Iterable[Look]:
             continue
         wrong, said = errors((heard.time_ms, heard.value), heard.flag <= 2)
         # Only of a box is it known that it cannot jump.
-        count = jumps(usable(heard)) if p.quantity == "temperature" and p.box is not None else 0
+        count = jumps(heard.usable) if p.quantity == "temperature" and p.box is not None else 0
         state = True if max(count, wrong) >= JUMPS else False if count + wrong == 0 else None
         size = in_words("a degree", 1.0, snapshot.unit)
         line = f"{where_of(p)}: {count} single readings of the last day lie more than {size} off, limit {JUMPS}"
@@ -178,7 +179,7 @@ def _look_saturated(snapshot: Snapshot) -> Iterable[Look]:
         p = probe.probe
         if p.quantity != "humidity":
             continue
-        since = saturated(usable(heard), snapshot.now_ms)
+        since = saturated(heard.usable, snapshot.now_ms)
         fresh = bool(len(heard.time_ms)) and snapshot.now_ms - int(heard.time_ms[-1]) < FRESH_MS
         line = f"{where_of(p)}: it is below the end of its scale"
         if since is not None:
@@ -198,7 +199,7 @@ def _look_swapped(snapshot: Snapshot) -> Iterable[Look]:
     inside = [
         (p, s)
         for p in snapshot.probes
-        if p.probe.quantity == "temperature" and p.probe.box is not None and (s := corrected(p)) is not None
+        if p.probe.quantity == "temperature" and p.probe.box is not None and (s := p.corrected) is not None
     ]
     for (first, a), (second, b) in combinations(inside, 2):
         one, other = first.probe, second.probe
