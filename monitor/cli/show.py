@@ -285,7 +285,7 @@ def run_notices(args: argparse.Namespace) -> int:
         print()
         print("still true:" if conditions else "nothing is wrong now")
         for c in sorted(conditions, key=lambda c: c.since_ms or 0):
-            state = "acknowledged" if c.acknowledged_ms is not None else "not answered"
+            state = "acknowledged" if c.answered else "not answered"
             if c.back_ms is not None:
                 state = f"back since {show_time(c.back_ms, room.zone)}, over when it stays so"
             since = show_time(c.since_ms, room.zone) if c.since_ms is not None else "?"

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from monitor.adapters.store.database import Database
 from monitor.adapters.store.disbelief import Disbeliefs
 from monitor.core.notices.answers import Answer
-from monitor.core.notices.conditions import Condition, Phase, Transition
+from monitor.core.notices.conditions import Condition, Phase, Transition, answered
 from monitor.core.notices.notices import DAILY_LINE, Notice, Route
 from monitor.core.terms.settings import Urgency
 from monitor.errors import UnknownSubject
@@ -155,7 +155,8 @@ class Ledger:
                 if row is None:
                     continue
                 fields = json.loads(row[0])
-                if fields["phase"] in (Phase.RAISED, Phase.FALLING) and fields["acknowledged_ms"] is None:
+                up = fields["phase"] in (Phase.RAISED, Phase.FALLING)
+                if up and not answered(fields["acknowledged_ms"], fields["facts"]):
                     fields["acknowledged_ms"] = now_ms
                     c.execute(
                         "UPDATE condition SET body=? WHERE kind=? AND subject=?",

@@ -49,8 +49,8 @@ def daily(snapshot: Snapshot, lately: Sequence[Notice] = ()) -> Notice:
         if c.back_ms is not None:
             still.append(texts.fill("daily.back", {**places, "back": since_of(c.back_ms, snapshot)}))
         elif c.key not in told_whole:
-            still.append(texts.fill("daily.open" if c.acknowledged_ms is None else "daily.answered", places))
-        if c.acknowledged_ms is None and c.back_ms is None:
+            still.append(texts.fill("daily.answered" if c.answered else "daily.open", places))
+        if not c.answered and c.back_ms is None:
             asked.append(f"{low(said)} ({c.subject})")
     places = {
         "room": snapshot.room.name,

@@ -135,6 +135,8 @@ _SHELF_GRACE_MS: Final = DAY_MS
 AGAIN_MS: Final = 6 * HOUR_MS
 ENDED_BEFORE: Final = "ended_before_ms"
 """Fact of a condition that is raised: when it was over the last time before."""
+CAME_BACK: Final = "came_back_ms"
+"""Fact of one that comes and goes: when it came last, after it had been gone for the plain off-delay."""
 
 # The fields of a condition by who decides them: the world, the keeper, and what was told. They are stored at once when
 # one of them changes. What was judged besides is stored with them, and not by itself: judged again after a restart it
@@ -214,6 +216,11 @@ class Condition:
         return self.phase in (Phase.RAISED, Phase.FALLING)
 
     @property
+    def answered(self) -> bool:
+        """Whether somebody has answered it, and it did not go and come back since."""
+        return answered(self.acknowledged_ms, self.facts)
+
+    @property
     def back_ms(self) -> int | None:
         """Since when it has been back, while it is waited whether it stays so; None: it is not back, or over."""
         return self.delay_from_ms if self.phase is Phase.FALLING else None
@@ -245,13 +252,19 @@ class Condition:
     def with_keepers_part(self, stored: Condition, *, raised: bool) -> Condition:
         """With what the keeper did since this one was read; a new raise is acknowledged by nobody."""
         acknowledged = self.acknowledged_ms
-        if acknowledged is None and not raised:
-            acknowledged = stored.acknowledged_ms
+        if not self.answered and not raised and stored.acknowledged_ms is not None:
+            acknowledged = max(acknowledged or 0, stored.acknowledged_ms)
         shelf, judged = stored.shelved_until_ms, self.shelved_until_ms
         if shelf is not None and judged is not None and too_long(shelf, judged):
             # The evaluation has ended it.
             shelf = judged
         return replace(self, acknowledged_ms=acknowledged, shelved_until_ms=shelf)
+
+
+def answered(acknowledged_ms: int | None, facts: Mapping[str, str | float | int | None]) -> bool:
+    """See :attr:`Condition.answered`."""
+    came = facts.get(CAME_BACK)
+    return acknowledged_ms is not None and not (isinstance(came, int) and came > acknowledged_ms)
 
 
 def too_long(shelf_ms: int, now_ms: int) -> bool:
@@ -285,7 +298,7 @@ def advance(
     phase, since, start = condition.phase, condition.since_ms, condition.delay_from_ms
     changed, last, dropped = condition.changed_ms, condition.last_ms, condition.dropped
     acknowledged, told_ms, told = condition.acknowledged_ms, condition.told_ms, condition.told
-    ended = condition.ended_before_ms
+    ended, came = condition.ended_before_ms, condition.facts.get(CAME_BACK)
     transitions: list[Transition] = []
     for sample in samples:
         if last is not None and sample.at_ms <= last:
@@ -298,6 +311,8 @@ def advance(
                 phase = Phase.RAISED
             start = None
         last = sample.at_ms
+        if phase is Phase.FALLING and sample.where is Where.BEYOND and start is not None:
+            came = sample.at_ms if last - start >= rule.off_delay_s * 1000 else came
         phase, action = TABLE[phase, sample.where]
         if action is DelayAction.START:
             start = sample.at_ms
@@ -312,15 +327,15 @@ def advance(
                 ended = changed if change == "raised" else sample.at_ms
                 since, changed, start = start, sample.at_ms, None
                 if change == "raised":
-                    acknowledged, told_ms, told = None, None, 0
+                    acknowledged, told_ms, told, came = None, None, 0, None
                 reason = (
                     f"{'beyond the limit' if change == 'raised' else 'back'} for {(sample.at_ms - since) / 1000:.0f} s"
                     f" (delay {delay_s:.0f} s)"
                 )
                 transitions.append(Transition(condition.kind, condition.subject, change, sample.at_ms, since, reason))
     known = dict(condition.facts if facts is None else facts)
-    if rule.settles_s and ended is not None:
-        known[ENDED_BEFORE] = ended
+    if rule.settles_s:
+        known |= {name: at for name, at in ((ENDED_BEFORE, ended), (CAME_BACK, came)) if at is not None}
     # Made by itself and not by `replace`, which takes four times as long: all conditions pass here in each round.
     new = Condition(
         condition.kind,

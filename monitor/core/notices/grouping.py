@@ -233,7 +233,7 @@ def _again(
 
 def _asks(c: Condition | None, now_ms: int) -> bool:
     """Whether it was told, is still true, and nobody has answered or put it aside."""
-    return c is not None and c.up and c.told > 0 and c.acknowledged_ms is None and not c.shelved(now_ms)
+    return c is not None and c.up and c.told > 0 and not c.answered and not c.shelved(now_ms)
 
 
 def _due_ms(c: Condition, wait_s: float, urgency: Urgency, worse: Sequence[str], snapshot: Snapshot) -> int:

@@ -16,6 +16,7 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, ru
 
 from monitor.adapters.store import Store
 from monitor.core.notices.conditions import (
+    CAME_BACK,
     JUDGED,
     KEEPER,
     TABLE,
@@ -140,6 +141,32 @@ def test_what_comes_and_goes_is_over_when_it_has_been_back_for_hours_and_is_rais
     # What begins six hours after that end is another matter.
     _, moves = run(rule_, *((40 * hour + t, m) for t, m in marks[:12]), condition=after)
     assert moves == [("raised", 40 * hour + 900), ("cleared", 40 * hour + 2700)]
+
+
+def test_an_answer_holds_until_it_has_gone_and_come_back() -> None:
+    hour = 3600.0
+    rule_ = Rule(on_delay_s=900, off_delay_s=900, settles_s=3 * hour)
+    again = replace(CALM, changed_ms=0)
+    up, _ = run(rule_, *((hour + m * 300.0, "x") for m in range(4)), condition=again)
+    answered = replace(up, acknowledged_ms=round(1.5 * hour * 1000))
+    assert answered.answered
+    short, _ = run(rule_, (2 * hour, "."), (2 * hour + 600, "x"), condition=answered)
+    assert short.answered
+    gone, _ = run(rule_, *((2 * hour + m * 300.0, ".") for m in range(4)), condition=answered)
+    assert (gone.answered, gone.back_ms) == (True, 2 * hour * 1000)
+    back, moves = run(rule_, (2 * hour + 1200, "x"), condition=gone)
+    assert (moves, back.up, back.answered, back.acknowledged_ms) == ([], True, False, answered.acknowledged_ms)
+    assert replace(back, acknowledged_ms=round(3 * hour * 1000)).answered
+    # What has no time to settle is over after the plain delay, and is raised anew.
+    _, moves = run(Rule(900, 900), *((2 * hour + m * 300.0, ".") for m in range(4)), condition=answered)
+    assert [m for m, _ in moves] == ["cleared"]
+
+
+def test_of_two_answers_the_later_counts_and_a_new_raise_has_none() -> None:
+    old, new = replace(CALM, acknowledged_ms=5, facts={CAME_BACK: 7}), replace(CALM, acknowledged_ms=9)
+    for judged, stored in ((old, new), (new, old), (CALM, new), (new, CALM)):
+        assert judged.with_keepers_part(stored, raised=False).acknowledged_ms == 9
+    assert CALM.with_keepers_part(new, raised=True).acknowledged_ms is None
 
 
 def test_shelving_ends_by_itself() -> None:

@@ -10,12 +10,13 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from monitor.core.notices.conditions import Condition, holds
+from monitor.core.notices.conditions import Condition, Rule, holds
 from monitor.core.notices.evaluation import Outcome, evaluate
 from monitor.core.notices.grouping import LONGEST_REMINDER_S, remind_after_s
 from monitor.core.notices.kinds import Kind, Look, all_kinds
 from monitor.core.notices.snapshot import Service, Snapshot
 from monitor.core.terms.settings import Room, Urgency, Watch
+from monitor.core.terms.times import HOUR_MS
 
 START = 1_780_000_000_000
 MINUTE = 60_000
@@ -69,6 +70,29 @@ def test_an_answer_ends_the_repeats_until_it_is_raised_anew() -> None:
     assert run.course(range(5, 300, 5), kind({"a"})) == []
     assert run.course([300], kind(set())) == [(300, "cleared")]
     assert run.course(range(305, 340, 5), kind({"a"})) == [(305, "raised"), (335, "still")]
+
+
+def test_what_was_answered_and_went_is_told_when_it_comes_back_and_not_each_time() -> None:
+    """A box held at its limit: answered while it was beyond, back for an hour at a time."""
+    run, bad = Run(), {"a"}
+    ended = Condition("bad", "a", changed_ms=START - HOUR_MS)
+    run.conditions = {ended.key: ended}
+
+    def look(snapshot: Snapshot) -> Iterable[Look]:
+        rule = Rule(off_delay_s=900.0, settles_s=10800.0)
+        yield Look("a", holds(snapshot.now_ms, bool(bad)), "thing a", "thing a is bad", rule)
+
+    of = replace(kind(bad), look=look)
+    told = []
+    for minute in range(0, 24 * 60, 5):
+        bad.clear()
+        bad |= {"a"} if minute % 120 < 60 else set()
+        told += [(minute, n.change) for n in run.tick(minute, of).notices]
+        if minute == 10:
+            up = run.conditions["bad", "a"]
+            run.conditions[up.key] = replace(up, acknowledged_ms=START + 10 * MINUTE)
+    # The answer held for its own spell; then at the distances of what nobody has answered, while it is so.
+    assert told == [(0, "raised"), *((minute, "still") for minute in (120, 240, 360, 600, 1080))]
 
 
 def test_what_cleared_is_not_repeated() -> None:
