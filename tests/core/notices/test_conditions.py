@@ -342,7 +342,9 @@ class Life(RuleBasedStateMachine):
     @rule()
     def answer(self) -> None:
         if self.condition.up:
-            self.condition = Condition(**{**_fields(self.condition), "acknowledged_ms": self.now})
+            # Of two answers the later counts.
+            at_ms = max(self.now, self.condition.acknowledged_ms or self.now)
+            self.condition = Condition(**{**_fields(self.condition), "acknowledged_ms": at_ms})
             self.store.ledger.commit([self.condition], [], [], {})
             self.answered = True
 
