@@ -24,6 +24,7 @@ from typing import Final
 import numpy as np
 
 from monitor.config.library import load_profile
+from monitor.core.notices.kinds import all_kinds
 from monitor.core.notices.notices import Notice
 from monitor.core.terms.events import EventKind, KeeperEvent
 from monitor.core.terms.settings import Box, Channel, Probe, Settings
@@ -589,12 +590,18 @@ def _told(
 
 
 def _in_no_line(notices: Sequence[Notice]) -> list[str]:
-    """What was for the diary, and neither it nor a later word on the same stands in the next daily line; that it was
-    told anew by itself before then is a later word, too."""
+    """What was for the diary, and neither it nor a later word on the same stands in the next daily line: that it is true
+    again, or that it was told anew by itself before then."""
     missing, waiting = [], dict[tuple[str, str], list[str]]()
+    says = {kind.name: kind.says for kind in all_kinds()}
+
+    def stands(line: Notice, kind: str, subject: str, titles: Sequence[str]) -> bool:
+        again = (f"{says[kind]} since" in told and subject in told for told in line.whole.splitlines())
+        return any(title in line.whole for title in titles) or any(again)
+
     for n in sorted(notices, key=lambda n: n.id):
         if n.change == "daily":
-            missing += [titles[-1] for titles in waiting.values() if not any(t in n.whole for t in titles)]
+            missing += [titles[-1] for of, titles in waiting.items() if not stands(n, *of, titles)]
             waiting = {}
         elif n.for_daily_line:
             for subject in n.subjects:
