@@ -590,8 +590,8 @@ def _told(
 
 
 def _in_no_line(notices: Sequence[Notice]) -> list[str]:
-    """What was for the diary, and neither it nor a later word on the same stands in the next daily line: that it is true
-    again, or that it was told anew by itself before then."""
+    """What was for the diary, and neither it nor a later word on the same stands in the next daily line: also that it
+    is true again, or that it was told anew by itself before then."""
     missing, waiting = [], dict[tuple[str, str], list[str]]()
     says = {kind.name: kind.says for kind in all_kinds()}
 
