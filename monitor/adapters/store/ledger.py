@@ -40,9 +40,11 @@ class Ledger:
         """T2. Returns the notices that were new; one whose key is known is not made again.
 
         ``channels``: which urgencies each channel takes, for notices that bring no routes of their own. Ways that
-        are used only while a matter is open are closed when all that their notice told of has cleared.
+        are used only while a matter is open are closed when all that their notice told of has cleared. What was to be
+        told again because nobody had answered is not, where somebody has since it was judged.
         """
         made: list[Notice] = []
+        just_answered: set[tuple[str, str]] = set()
         with self.db.write() as c:
             moves, changed = list(transitions), list(conditions)
             raised = {(t.kind, t.subject) for t in moves if t.change == "raised"}
@@ -52,6 +54,8 @@ class Ledger:
                 if row is not None:
                     stored = _read_condition(*condition.key, row[0])
                     kept = condition.with_keepers_part(stored, raised=condition.key in raised)
+                    if kept.answered and not condition.answered:
+                        just_answered.add(condition.key)
                 c.execute(
                     "INSERT INTO condition VALUES (?,?,?) ON CONFLICT DO UPDATE SET body=excluded.body",
                     (*condition.key, _condition_body(kept)),
@@ -62,6 +66,8 @@ class Ledger:
                 [(t.at_ms, t.kind, t.subject, t.change, t.reason) for t in moves],
             )
             for notice in notices:
+                if notice.change == "still" and just_answered.issuperset((notice.kind, s) for s in notice.subjects):
+                    continue
                 cursor = c.execute(f"INSERT OR IGNORE {NOTICE_ROW}", values_of(notice))
                 if cursor.rowcount != 1:
                     continue

@@ -189,6 +189,25 @@ def test_an_answer_given_while_a_round_was_computed_is_not_lost_in_its_commit(st
     assert store.ledger.conditions()[RAISED.key].acknowledged_ms is None
 
 
+def test_what_was_answered_while_a_round_was_computed_is_not_told_again_by_it(store: Store) -> None:
+    other = replace(RAISED, subject="box B")
+    store.ledger.commit([RAISED, other], [RAISE], [notice("k1", "now", RAISED.subject)], {})
+    store.ledger.answer(1, T0 + 100, "the keeper")
+    judged = [replace(c, last_ms=T0 + 500, told=2) for c in (RAISED, other)]
+
+    def told(key: str, *subjects: str) -> bool:
+        again = replace(notice(key, "now", *subjects), change="still")
+        return bool(store.ledger.commit(judged, [], [again], {"phone": ("now",)}))
+
+    assert not told("k2", RAISED.subject)
+    assert store.outbox.outgoing() == []
+    assert told("k3", RAISED.subject, "box B"), "of one of them nobody has answered"
+    assert store.ledger.commit(judged, [], [notice("k4", "now", RAISED.subject)], {}), "it is no reminder"
+    # What is judged from then on knows of the answer itself.
+    judged[0] = replace(judged[0], acknowledged_ms=T0 + 100)
+    assert told("k5", RAISED.subject)
+
+
 def test_shelving_outlives_a_round_and_can_be_ended(store: Store) -> None:
     store.ledger.commit([RAISED], [RAISE], [], {})
     before = store.ledger.conditions()[RAISED.key]
