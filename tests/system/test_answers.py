@@ -84,7 +84,8 @@ def ask(url: str, method: str = "GET") -> tuple[int, str]:
         connection.close()
 
 
-def warm(broker: Mosquitto, celsius: float = 33.0) -> None:
+def warm(broker: Mosquitto, celsius: float = 32.0) -> None:
+    """Beyond the limit, and not so far that harm begins: that is told by itself, and is answered by itself."""
     with Publisher(broker.port, f"probe-{time.monotonic_ns()}") as probe:
         probe.publish("eggs/warm", reading(time.time_ns() // 1_000_000, celsius))
         probe.wait_acknowledged()
@@ -254,6 +255,6 @@ def test_a_phone_reads_the_notice_and_presses_the_button(
     link = link_in(told(phone))
     with browser(tmp_path) as screen:
         assert "Too warm: box upper " in screen.open(link)
-        assert "33.0 °C" in screen.text()
+        assert "32.0 °C" in screen.text()
         assert "Answered" in screen.press("button")
     assert too_warm(one)[0].answer == "the link sent to phone"
