@@ -146,7 +146,8 @@ def jumped(own: Series, air: Series | None, others: Sequence[Series], now_ms: in
     hour yet.
 
     The surroundings are the air's probe and the other boxes: in them a box may go by as much as an open one does.
-    Beside a probe that reports each quarter of an hour or less often it has to go beyond all of them.
+    A probe that reports each quarter of an hour or less often has to go beyond all of them; of one that does each half
+    hour or less often nothing is said where there are none.
     """
     raw, own = own, without_spikes(own)
     at, value = own
@@ -180,6 +181,9 @@ def jumped(own: Series, air: Series | None, others: Sequence[Series], now_ms: in
         if sways(raw, int(grid[k + steps])) > NOISE_SHARE * abs(went):
             continue
         known = near[:, k : k + steps + rows]
+        if usual_ms >= HOUR_MS // 2 and np.isnan(known).all():
+            # From one reading to the next an open box goes most of the way the air does, of which nothing is known.
+            continue
         reach = max(float(np.nanmax(side * (known - was))), 0.0) if not np.isnan(known).all() else 0.0
         share = 1.0 if seldom else 1.0 - float(np.exp(-steps * GRID_MS / 1000.0 / OPEN_BOX_S))
         theirs = float(beside[k + steps] - beside[k]) if not np.isnan(beside[[k, k + steps]]).any() else 0.0

@@ -255,3 +255,16 @@ def test_no_minority_of_moving_peers_makes_a_still_box_stuck(seed: int) -> None:
     peers = [(at, 28.0 + (3.0 if i < moving else 0.02) * np.sin(at / HOUR)) for i in range(n)]
     found = stuck(still, dice.sample(peers, n), DAY)
     assert (found is not None) is (2 * moving > n)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_of_a_probe_that_is_heard_each_hour_and_stands_alone_no_move_is_said(seed: int) -> None:
+    """What is between two of its readings may be a door, the sun or a heater; others beside it would show more."""
+    dice = random.Random(seed)
+    step = dice.choice([30, 60]) * MINUTE
+    at = np.arange(dice.randrange(step), DAY + 1, step, dtype=np.int64)
+    went = dice.choice([-1, 1]) * dice.uniform(4.0, 9.0)
+    own = box(dice, at, 27.0) + went * (at > 18 * HOUR)
+    assert jumped((at, own), None, [], DAY) is None
+    near = [(at, box(dice, at, 27.0)) for _ in range(2)]
+    assert jumped((at, own), None, near, DAY) is not None
