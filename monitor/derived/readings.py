@@ -12,6 +12,7 @@ from monitor.core.climate.box_temperature import BoxSeries, Series, box_series, 
 from monitor.core.readings.belief import Belief, Use
 from monitor.core.readings.corrections import StandingCorrections
 from monitor.core.readings.probe_clocks import MOST_CLOCKS, Log, WrongClock, after_step, looked_at, righted
+from monitor.core.readings.probe_faults import jumps
 from monitor.core.readings.thinning import SLOT_MS
 from monitor.core.terms.arrays import Times
 from monitor.core.terms.settings import Box, Probe, Room
@@ -239,6 +240,10 @@ class RoomReadings:
         usable = columns.usable & ~self.corrections.away(probe.id, columns.at)
         if believed_for is not None:
             usable &= self.belief.mask(probe.id, columns.at, believed_for)
+        if believed_for == "sums" and not (still := self.belief.mask(probe.id, columns.at, "jumps")).all():
+            good = np.flatnonzero(usable)
+            away = good[jumps((columns.at[good], columns.value[good]))]
+            usable[away] = still[away]
         at = columns.at[usable]
         value = columns.value[usable] + probe.correction + self.corrections.offset_c(probe.id, at)
         return Series(self.effective(probe, int(at[-1]) if len(at) else 2**62), at, value)

@@ -58,7 +58,9 @@ def test_sums_of_a_running_service_are_those_from_nothing_whatever_was_suspected
         until = min(now + dice.randrange(20 * MINUTE_MS, 5 * HOUR_MS), end)
         for probe, step in steps.items():
             middle = dice.uniform(26.0, 30.0)
-            bench.ingest(*course(probe, every(step, now, (until - now) / HOUR_MS), middle))
+            said = course(probe, every(step, now, (until - now) / HOUR_MS), middle)
+            loose = dice.choice([0.0, 0.1])
+            bench.ingest(*(r._replace(value=r.value + 2.5) if dice.random() < loose else r for r in said))
         now = until
         bench.derived.follow(now)
         if dice.random() < 0.5:
@@ -124,6 +126,30 @@ def test_hours_that_are_not_believed_are_filled_and_given_back_when_they_were_ri
         store.close()
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_what_jumps_and_comes_back_is_no_warmth_once_its_probe_is_known_to_jump(tmp_path: Path, seed: int) -> None:
+    dice = random.Random(seed)
+    bench, truth = Bench(tmp_path), Bench(tmp_path / "truth")
+    size, each = dice.choice([-1, 1]) * dice.uniform(1.6, 4.5), dice.randrange(3, 9)
+    good = course("up", every(dice.choice([1, 5, 12]), START, 40.0))
+    began, found_ms, now = START + 10 * HOUR_MS, START + 12 * HOUR_MS, START + 40 * HOUR_MS
+    for room in (bench, truth):
+        room.clutch()
+    bench.ingest(
+        *(r._replace(value=r.value + size) if i % each == 1 and r.at_ms > began else r for i, r in enumerate(good))
+    )
+    truth.ingest(*good)
+    bench.hour(found_ms)
+    as_heard, as_is = history(bench.derived, now).development, history(truth.derived, now).development
+    change(bench.store, "probe-jumps", "up", "raised", found_ms, {FROM: began})
+    bench.hour(now)
+    found = history(bench.derived, now)
+    assert abs(found.development - as_is) <= 0.002 * as_is < abs(as_heard - as_is)
+    assert found.filled_s == 0.0, "what is left out is bridged"
+    for store in (*bench.opened, *truth.opened):
+        store.close()
+
+
 def test_a_box_goes_on_with_its_other_probe(tmp_path: Path) -> None:
     bench = Bench(tmp_path)
     bench.clutch(box=PAIR)
@@ -138,7 +164,7 @@ def test_a_box_goes_on_with_its_other_probe(tmp_path: Path) -> None:
         store.close()
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", [k for k in KINDS if "advice" in NO_GOOD_FOR[k]])
 def test_a_level_that_is_not_believed_is_no_level_and_limits_go_by_what_is_heard(tmp_path: Path, kind: str) -> None:
     bench = Bench(tmp_path)
     now = START + 26 * HOUR_MS

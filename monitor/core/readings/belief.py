@@ -5,10 +5,11 @@ What was found of a probe takes it out of what needs it to say the temperature o
 - ``sums``: a box's development, and the days by which slow departures are found; such a time is filled like a gap.
 - ``advice``: the gradient of its stack, siblings, and what is advised from them.
 - ``peers``: the others by which a probe is judged; one that is suspect convicts nobody.
+- ``jumps``: that the box went where a single reading went, and came back with the next.
 
 A limit is always judged, by every probe as it is heard: silence is never bought by suspicion. What is said of it
 then begins with the doubt (``notices.kinds.limits``). A probe that drifts or jumps still says its box's temperature, a
-little wrong or now and then: it is corrected, or its single readings are flagged, and it is not taken out.
+little wrong or now and then: it is corrected, or its jumps are left out of the sums, and it is not taken out.
 
 A span of disbelief begins when the fault began, hours before it was found. It ends when the probe's readings were its
 place's again. Where it turns out that they were so all the time the span is taken back, and its hours count again.
@@ -27,7 +28,7 @@ from numpy.typing import NDArray
 
 from monitor.core.terms.arrays import Times
 
-Use = Literal["sums", "advice", "peers"]
+Use = Literal["sums", "advice", "peers", "jumps"]
 EVERYTHING: Final[frozenset[Use]] = frozenset({"sums", "advice", "peers"})
 
 NO_GOOD_FOR: Final[Mapping[str, frozenset[Use]]] = {
@@ -36,6 +37,7 @@ NO_GOOD_FOR: Final[Mapping[str, frozenset[Use]]] = {
     "probe-out": EVERYTHING,
     # Each says what is so, of a place that is not its own; which way it is mended, the keeper knows alone.
     "probes-swapped": frozenset({"advice"}),
+    "probe-jumps": frozenset({"jumps"}),
 }
 """Kind of condition -> what its probe is not believed for while it is true."""
 

@@ -222,7 +222,10 @@ def back_again(
     came = side * (value[earlier] - value[there])
     most = int(np.argmax(came))
     if came[most] >= 0.5 * far:
-        return Back(int(at[earlier[most] + 1]), True)
+        # Within that quarter of an hour, from the reading by which most of the way was gone.
+        way = side * (value[earlier[most]] - value[earlier[most] + 1 : there[most] + 1])
+        first = int(np.argmax(way >= AT_ONCE * came[most]))
+        return Back(int(at[earlier[most] + 1 + first]), True)
     return Back(int(at[there[-1]]), False) if side * (now - box_c) <= BACK_SHARE * far else None
 
 

@@ -45,6 +45,7 @@ YOUNG_MS: Final = 20 * HOUR_MS
 FULL_PCT: Final = 99.5
 """Sensors end their scale at 100 % (Sensirion SHT4x data sheet: cropped to 0..100); a wet one stays there."""
 JUMP_C: Final = 1.0
+JUMP_BESIDE_MS: Final = HOUR_MS // 2
 JUMPS: Final = 5
 SWAP_C: Final = 0.5
 SWAP_WITHIN_C: Final = 0.3
@@ -167,15 +168,20 @@ def room_like(own: Series) -> bool:
     return bool(len(newest)) and ROOM_C[0] <= median(newest) <= ROOM_C[1]
 
 
-def jumps(own: Series) -> int:
-    """How often within its readings a box's probe jumped away by more than a degree for one reading and came back."""
-    _, value = own
-    if len(value) < 3:
-        return 0
-    suspect = spike(value, JUMP_C, 1e9)[1:-1] == 3
-    # Beside a jump lie two readings that are no jumps: theirs is the way between what lies on their two sides.
-    came_back = np.abs(value[2:] - value[:-2]) <= 0.5 * np.abs(value[1:-1] - value[:-2])
-    return int((suspect & came_back).sum())
+def jumps(own: Series) -> NDArray[np.bool_]:
+    """At which of its readings a box's probe jumped away by more than a degree for that one and came back, shape (n,).
+
+    Those before and after are half an hour away at most: in more a box may have gone so far itself.
+    """
+    at, value = own
+    found = np.zeros(len(value), bool)
+    if len(value) > 2:
+        suspect = spike(value, JUMP_C, 1e9)[1:-1] == 3
+        # Beside a jump lie two readings that are no jumps: theirs is the way between what lies on their two sides.
+        came_back = np.abs(value[2:] - value[:-2]) <= 0.5 * np.abs(value[1:-1] - value[:-2])
+        near = np.maximum(at[2:] - at[1:-1], at[1:-1] - at[:-2]) <= JUMP_BESIDE_MS
+        found[1:-1] = suspect & came_back & near
+    return found
 
 
 def errors(own: Series, usable: NDArray[np.bool_]) -> tuple[int, float]:

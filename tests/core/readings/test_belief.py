@@ -45,7 +45,8 @@ def test_a_span_begins_when_the_fault_did_and_is_empty_when_there_was_none(kind:
         assert (span.from_ms, span.to_ms) == (2 * HOUR, None)
         over = ended(span, 12 * HOUR, {FROM: 2 * HOUR, UNTIL: 11 * HOUR, RIGHT: right})
         assert over.to_ms == (2 * HOUR if right else 11 * HOUR)
-        assert Belief([over]).mask(span.probe, AT, "advice").all() == bool(right)
+        for use in NO_GOOD_FOR[kind]:
+            assert Belief([over]).mask(span.probe, AT, use).all() == bool(right)
         assert ended(span, 12 * HOUR, {}).to_ms == 12 * HOUR
         assert ended(span, HOUR, {}).to_ms == 2 * HOUR, "never before it began"
 

@@ -79,6 +79,23 @@ def test_a_probe_that_goes_elsewhere_at_once_is_found_and_its_return_is_no_secon
         assert jumped(heard, air, seen, now) is None
 
 
+@pytest.mark.parametrize("seed", range(20))
+def test_one_that_is_put_back_at_once_is_believed_from_the_reading_by_which_it_was_there(seed: int) -> None:
+    """None of what it said elsewhere, and all of what it said since."""
+    dice = random.Random(seed)
+    step = dice.choice([1, 2, 5, 10]) * MINUTE
+    at = np.arange(0, 12 * HOUR, step, dtype=np.int64) + dice.randrange(MINUTE)
+    own, by_c = box(dice, at, 28.0), dice.choice([-1, 1]) * dice.uniform(3.0, 12.0)
+    left, back = 2 * HOUR, dice.randrange(4 * HOUR, 10 * HOUR)
+    heard = np.where((at >= left) & (at < back), own + by_c, own)
+    after = at[at >= back]
+    for seen in (3, 5, 11):
+        now = int(after[seen])
+        some = at <= now
+        found = back_again((at[some], heard[some]), beside(dice, 2), left, float(own[at < left][-1]), by_c, None)
+        assert found == Back(int(after[0]), True)
+
+
 @pytest.mark.parametrize("seed", range(40))
 def test_what_a_box_does_is_no_going_elsewhere(seed: int) -> None:
     """Closed or open, in a room that cools or warms, with others or alone; and one that slowly comes back."""

@@ -121,12 +121,12 @@ def _look_out(snapshot: Snapshot) -> Iterable[Look]:
             state = False
         else:
             found = _out(beside, moves, snapshot)
-            state = found is not None
+            state, quiet_ms = found is not None, BLOCK_MS
             if found is None and before is not None and moves is None and beside.air:
                 # The air is too still to tell: what was found stands, but for a day at most if nothing else bears it.
-                state = False if _settled(beside, before, None, snapshot) else None
+                state, quiet_ms = (False, DAY_MS) if _settled(beside, before, None, snapshot) else (None, 0)
             if found is None and before is not None:
-                facts = {**facts, UNTIL: max(snapshot.now_ms - BLOCK_MS, _from(facts, snapshot.now_ms))}
+                facts = {**facts, UNTIL: max(snapshot.now_ms - quiet_ms, _from(facts, snapshot.now_ms))}
         urgency: Urgency | None = None
         told: dict[str, Any] = {}
         if found is not None:

@@ -156,7 +156,9 @@ def _look_jumps(snapshot: Snapshot) -> Iterable[Look]:
             continue
         wrong, said = errors((heard.time_ms, heard.value), heard.flag <= 2)
         # Only of a box is it known that it cannot jump.
-        count = jumps(heard.usable) if p.quantity == "temperature" and p.box is not None else 0
+        own = heard.usable
+        at = own[0][jumps(own)] if p.quantity == "temperature" and p.box is not None else own[0][:0]
+        count = len(at)
         state = True if max(count, wrong) >= JUMPS else False if count + wrong == 0 else None
         size = in_words("a degree", 1.0, snapshot.unit)
         line = f"{where_of(p)}: {count} single readings of the last day lie more than {size} off, limit {JUMPS}"
@@ -167,7 +169,7 @@ def _look_jumps(snapshot: Snapshot) -> Iterable[Look]:
             holds(snapshot.now_ms, state),
             f"probe {p.id}",
             line,
-            facts={"jumps": count, "errors": wrong},
+            facts={"jumps": count, "errors": wrong, **({FROM: int(at[0])} if count else {})},
             more=(f"Just now it said {as_said(said, p.unit)}.",) if wrong >= JUMPS else (),
             value=f"{max(count, wrong)} times",
             worse=max(count, wrong),
@@ -273,7 +275,7 @@ KINDS = (
         clears="none for a day",
         why="a box cannot do that: a loose contact, a damp plug or a cable beside a heater's can",
         first="Dry its plug and cable; keep them away from mains cables.",
-        otherwise="Such probes die soon, mostly at night.",
+        otherwise="Its jumps do not count. Such probes die soon, mostly at night.",
         look=_look_jumps,
         tell_cleared=False,
     ),
