@@ -91,8 +91,8 @@ def daily(snapshot: Snapshot, lately: Sequence[Notice] = ()) -> Notice:
 
 
 def _lately(lately: Sequence[Notice], snapshot: Snapshot) -> tuple[list[Notice], dict[tuple[str, str], Notice]]:
-    """Of what was for the diary: what has begun and is so still, the newest word of each; and what is over, with the
-    last that was said of it."""
+    """Of what was for the diary: what has begun and is so still (and not back, which has a line of its own), the newest
+    word of each; and what is over, with the last that was said of it."""
     begun: dict[tuple[str, str], Notice] = {}
     over: dict[tuple[str, str], Notice] = {}
     for n in lately:
@@ -100,7 +100,7 @@ def _lately(lately: Sequence[Notice], snapshot: Snapshot) -> tuple[list[Notice],
             c = snapshot.conditions.get((n.kind, subject))
             if c is None or not c.up:
                 over[n.kind, subject] = n
-            elif n.change == "raised":
+            elif n.change == "raised" and c.back_ms is None:
                 begun[n.kind, subject] = n
     return list(dict.fromkeys(begun.values())), over
 

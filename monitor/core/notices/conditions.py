@@ -358,6 +358,24 @@ def advance(
     return new, transitions
 
 
+def raised_early(condition: Condition) -> Condition:
+    """One whose on-delay is running, raised before it has run out; as :func:`advance` raises it."""
+    assert condition.phase is Phase.RISING
+    ended = condition.ended_before_ms
+    known = {name: value for name, value in condition.facts.items() if name != CAME_BACK}
+    return replace(
+        condition,
+        phase=Phase.RAISED,
+        since_ms=condition.delay_from_ms,
+        changed_ms=condition.last_ms,
+        delay_from_ms=None,
+        acknowledged_ms=None,
+        told_ms=None,
+        told=0,
+        facts=known if ended is None else known | {ENDED_BEFORE: ended},
+    )
+
+
 def above(at_ms: int, value: float, limit: float, deadband: float) -> Sample:
     """A sample against an upper limit."""
     where = Where.BEYOND if value >= limit else Where.BACK if value < limit - deadband else Where.BETWEEN

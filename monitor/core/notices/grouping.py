@@ -22,7 +22,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-from monitor.core.notices.conditions import ENDED_BEFORE, Condition, Phase, Transition
+from monitor.core.notices.conditions import Condition, Phase, Transition, raised_early
 from monitor.core.notices.kinds import Kind, Look, all_kinds
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.settings import URGENCIES, Urgency, Watch
@@ -187,17 +187,7 @@ def _raised_along(kind: Kind, after: Mapping[str, Condition]) -> tuple[dict[str,
     for subject, c in after.items():
         if c.phase is not Phase.RISING or c.delay_from_ms is None or c.last_ms is None:
             continue
-        raised[subject] = replace(
-            c,
-            phase=Phase.RAISED,
-            since_ms=c.delay_from_ms,
-            changed_ms=c.last_ms,
-            delay_from_ms=None,
-            acknowledged_ms=None,
-            told_ms=None,
-            told=0,
-            facts=c.facts if c.ended_before_ms is None else {**c.facts, ENDED_BEFORE: c.ended_before_ms},
-        )
+        raised[subject] = raised_early(c)
         along.append(Transition(kind.name, subject, "raised", c.last_ms, c.delay_from_ms, "raised along"))
     return raised, along
 

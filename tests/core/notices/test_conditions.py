@@ -33,6 +33,7 @@ from monitor.core.notices.conditions import (
     advance,
     below,
     holds,
+    raised_early,
 )
 from tests.examples import at_most
 from tests.peers import shared
@@ -160,6 +161,20 @@ def test_an_answer_holds_until_it_has_gone_and_come_back() -> None:
     # What has no time to settle is over after the plain delay, and is raised anew.
     _, moves = run(Rule(900, 900), *((2 * hour + m * 300.0, ".") for m in range(4)), condition=answered)
     assert [m for m, _ in moves] == ["cleared"]
+
+
+def test_what_is_raised_early_is_as_it_would_be_raised_now() -> None:
+    """Whatever came before: an end, an answer, a relapse, tellings."""
+    rule_ = Rule(on_delay_s=900, off_delay_s=900, settles_s=10_800)
+    before = replace(CALM, changed_ms=7, acknowledged_ms=3, told_ms=4, told=2, facts={CAME_BACK: 5, "value_c": 31.0})
+    for calm in (CALM, before):
+        rising, _ = run(rule_, (100, "x"), (400, "x"), condition=calm)
+        at_once, _ = run(replace(rule_, on_delay_s=300), (100, "x"), (400, "x"), condition=calm)
+        early = raised_early(rising)
+        assert replace(early, facts={}) == replace(at_once, facts={})
+        assert early.ended_before_ms == at_once.ended_before_ms == calm.changed_ms
+        assert (early.answered, CAME_BACK in early.facts) == (False, False)
+        assert early.facts.get("value_c") == calm.facts.get("value_c")
 
 
 def test_of_two_answers_the_later_counts_and_a_new_raise_has_none() -> None:

@@ -246,6 +246,14 @@ def test_the_daily_line_asks_for_no_hand_where_a_box_is_back_and_it_is_waited_wh
         "Nothing to do.",
         "Too cool since Sun 02:30: a, back since Sun 02:30; over when it stays so",
     ]
+    damp = replace(back, kind="too-damp")
+    said = Notice("k", NIGHT, "too-damp", ("a",), "raised", "diary", "Too damp: box a", "Lift its lid.")
+    again = daily(replace(rich(), conditions={damp.key: damp}), [said])
+    assert again.text.splitlines()[:2] == [
+        "Nothing to do.",
+        "Too damp since Sun 02:30: a, back since Sun 02:30; over when it stays so",
+    ]
+    assert again.text.count("damp") == 1
 
 
 def test_the_daily_line_says_what_was_for_the_diary_since_the_last_one() -> None:
