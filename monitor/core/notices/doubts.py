@@ -18,13 +18,11 @@ from monitor.core.notices.conditions import Condition, KindName
 from monitor.core.notices.peers import air_of, boxes_beside
 from monitor.core.notices.snapshot import BoxNow, ProbeNow, Snapshot
 from monitor.core.readings.belief import FROM
+from monitor.core.readings.gusts import GUST_C, goes_with_air, still_with_air
 from monitor.core.readings.out_of_box import (
-    GUST_C,
     InAir,
     closed_box,
-    goes_with_air,
     in_air,
-    still_with_air,
     sudden_c,
 )
 from monitor.core.readings.probe_faults import room_like

@@ -33,11 +33,9 @@ from monitor.core.terms.times import HOUR_MS
 SUDDEN_C: Final = 0.8
 SUDDEN_STEPS: Final = 3
 AWAY_C: Final = 1.2
-OPENING_C: Final = 1.0
 NEAR_C: Final = 0.3
-# Air that moves by so much within a quarter of an hour: a door or a window. A box whose lid is open follows by 40 %,
-# with a time constant of half an hour; what follows by more is in the air. Both are judgement.
-GUST_C: Final = 1.5
+# A box whose lid is open follows the air by 40 % within a quarter of an hour, with a time constant of half an hour;
+# what follows by more is in the air. Judgement.
 WITH_AIR: Final = 0.7
 NOT_WITH_AIR: Final = 0.3
 # The fast part of a temperature: what it changes by within two readings, ten minutes at least. Blocks of an hour and a
@@ -73,15 +71,6 @@ SETTLED_C: Final = 1.0
 NOISE_SHARE: Final = 0.25
 # Sudden moves of the day before that show a probe to be one that always makes them.
 RESTLESS: Final = 3
-
-
-@dataclass(frozen=True, slots=True)
-class WithAir:
-    """When the air moved last, by how much within a quarter of an hour, and by how much the probe did."""
-
-    at_ms: int
-    air_c: float
-    moved_c: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,15 +118,6 @@ class LeftBox:
     before_c: float
     since_c: float
     move: Jumped
-
-
-@dataclass(frozen=True, slots=True)
-class Opening:
-    """When the air moved suddenly, by how much at most, and whether it is half way back or more."""
-
-    at_ms: int
-    moved_c: float
-    back: bool
 
 
 def jumped(own: Series, air: Series | None, others: Sequence[Series], now_ms: int) -> Jumped | None:
@@ -264,12 +244,19 @@ def restless(own: Series, before_ms: int, now_ms: int, times: int = RESTLESS) ->
     return bool(len(sudden)) and 1 + int((np.diff(sudden) >= HOUR_MS).sum()) >= times
 
 
-def air_went(air: Series, went: Jumped) -> bool:
-    """Whether the air made most of a sudden move as well, within a quarter of an hour about it."""
-    grid = went.at_ms + GRID_MS * np.arange(-SUDDEN_STEPS, 3 * SUDDEN_STEPS, dtype=np.int64)
+def air_went(air: Series, went: Jumped, own: Series) -> bool:
+    """Whether the air made most of a sudden move as well, within a quarter of an hour about it, or as much longer as a
+    probe takes from one reading to the next."""
+    steps = SUDDEN_STEPS + _steps_of(own)
+    grid = went.at_ms + GRID_MS * np.arange(-steps, 2 * SUDDEN_STEPS + steps, dtype=np.int64)
     a = joined(air, grid)
-    moved = np.sign(went.moved_c) * (a[SUDDEN_STEPS:] - a[:-SUDDEN_STEPS])
+    moved = np.sign(went.moved_c) * (a[steps:] - a[:-steps])
     return bool((moved >= WITH_AIR * abs(went.moved_c)).any())
+
+
+def _steps_of(own: Series) -> int:
+    """How many steps of the grid a probe takes from one reading to the next."""
+    return -(-round(median(own[0][1:] - own[0][:-1])) // GRID_MS) if len(own[0]) > 1 else 0
 
 
 def left_box(box: Series, air: Series, now_ms: int, others: Sequence[Series] = ()) -> LeftBox | None:
@@ -288,7 +275,9 @@ def left_box(box: Series, air: Series, now_ms: int, others: Sequence[Series] = (
     away = p - a
     moved = np.abs(p[SUDDEN_STEPS:] - p[:-SUDDEN_STEPS])
     air_moved = np.abs(a[SUDDEN_STEPS:] - a[:-SUDDEN_STEPS])
-    sudden = np.flatnonzero((moved >= SUDDEN_C) & (air_moved <= 0.5 * moved))
+    # What the probe says the air may have done up to a reading before.
+    behind = [np.concatenate([np.zeros(s), air_moved[: len(air_moved) - s]]) for s in range(1, _steps_of(box) + 1)]
+    sudden = np.flatnonzero((moved >= SUDDEN_C) & (np.fmax.reduce([air_moved, *behind]) <= 0.5 * moved))
     beside = middle_of([on_grid(s, grid) for s in others], len(grid)) if len(sudden) else p
     for k in sudden[::-1].tolist():
         before, since = away[max(k - 12, 0) : k], away[k + 2 * SUDDEN_STEPS :]
@@ -305,83 +294,6 @@ def left_box(box: Series, air: Series, now_ms: int, others: Sequence[Series] = (
         move = Jumped(int(grid[k]), was_c, float(np.nanmedian(p[k + 2 * SUDDEN_STEPS :])) - was_c, apart)
         return LeftBox(int(grid[k]), abs(was), float(np.nanmedian(np.abs(since))), move)
     return None
-
-
-def opening(air: Series, now_ms: int) -> Opening | None:
-    """The newest time within three hours at which the air fell or rose by a degree or more within a quarter of an hour,
-    against its hour before: a door or a window, or a heater that was switched. No fault of a probe."""
-    grid = np.arange(now_ms - 4 * HOUR_MS, now_ms + 1, GRID_MS, dtype=np.int64)
-    a = on_grid(air, grid)
-    steps = a[SUDDEN_STEPS:] - a[:-SUDDEN_STEPS]
-    sudden = np.flatnonzero(np.abs(steps) >= OPENING_C)
-    sudden = sudden[sudden >= 12]
-    if not len(sudden):
-        return None
-    # Where the newest run of such steps began.
-    first = int(sudden[np.flatnonzero(np.diff(sudden, prepend=sudden[0] - 10) > SUDDEN_STEPS)[-1]])
-    before = float(np.nanmedian(a[first - 12 : first + 1])) if not np.isnan(a[first - 12 : first + 1]).all() else np.nan
-    away = a[first:] - before
-    if np.isnan(before) or np.isnan(away).all():
-        return None
-    most = float(away[int(np.nanargmax(np.abs(away)))])
-    back = abs(float(away[~np.isnan(away)][-1])) <= 0.5 * abs(most)
-    return Opening(int(grid[first]), most, back)
-
-
-def goes_with_air(own: Series, air: Series, others: Sequence[Series], now_ms: int) -> WithAir | None:
-    """A box's probe that followed the air's newest sudden move, while at least half of the other boxes did not; and
-    nor did it itself at one before, in its last day.
-
-    Shows a probe that lies beside its box where box and air are equally warm, as soon as a door is opened. Where all
-    boxes follow, that is how they are made, and says nothing.
-    """
-    grid = day_before(now_ms)
-    a = on_grid(air, grid)
-    steepest = _gusts(a)
-    if not steepest:
-        return None
-    p = on_grid(own, grid)
-    shares = [float((p[k + SUDDEN_STEPS] - p[k]) / (a[k + SUDDEN_STEPS] - a[k])) for k in steepest]
-    k, share = steepest[-1], shares[-1]
-    moved = float(a[k + SUDDEN_STEPS] - a[k])
-    kept = [float(o[k + SUDDEN_STEPS] - o[k]) / moved for o in (on_grid(s, grid) for s in others)]
-    kept = [x for x in kept if not np.isnan(x)]
-    if np.isnan(share) or not kept or share < WITH_AIR or float(np.median(kept)) > NOT_WITH_AIR:
-        return None
-    if any(x >= WITH_AIR for x in shares[:-1]):
-        return None
-    return WithAir(int(grid[k]), moved, share * moved)
-
-
-def always_goes_with_air(own: Series, air: Series, others: Sequence[Series], now_ms: int) -> int:
-    """At how many sudden moves of the air in its last day a probe followed at once, two at least, where it did at each
-    and the other boxes did at none; else 0."""
-    grid = day_before(now_ms)
-    a = on_grid(air, grid)
-    steepest = _gusts(a)
-    if len(steepest) < 2:
-        return 0
-    p = on_grid(own, grid)
-    moved = [float(a[k + SUDDEN_STEPS] - a[k]) for k in steepest]
-    shares = [float(p[k + SUDDEN_STEPS] - p[k]) / m for k, m in zip(steepest, moved, strict=True)]
-    table = [on_grid(s, grid) for s in others]
-    kept = [float(o[k + SUDDEN_STEPS] - o[k]) / m for k, m in zip(steepest, moved, strict=True) for o in table]
-    kept = [x for x in kept if not np.isnan(x)]
-    followed = [x >= WITH_AIR for x in shares if not np.isnan(x)]
-    alone = bool(kept) and float(np.median(kept)) <= NOT_WITH_AIR
-    return len(followed) if len(followed) >= 2 and all(followed) and alone else 0
-
-
-def _gusts(air: Values) -> list[int]:
-    """Where on the grid each sudden move of the air is steepest: a quarter of an hour at its beginning, since an open
-    box that follows late catches up later."""
-    moved = air[SUDDEN_STEPS:] - air[:-SUDDEN_STEPS]
-    gusts = np.flatnonzero(np.abs(moved) >= GUST_C)
-    if not len(gusts):
-        return []
-    starts = gusts[np.flatnonzero(np.diff(gusts, prepend=-10) > SUDDEN_STEPS)]
-    runs = [gusts[(gusts >= k) & (gusts <= k + SUDDEN_STEPS)] for k in starts.tolist()]
-    return [int(run[np.argmax(np.abs(moved[run]))]) for run in runs]
 
 
 def in_air(own: Series, air: Series | None, others: Sequence[Series], now_ms: int) -> InAir | bool | None:
@@ -538,13 +450,6 @@ def _smooth(blocks: Values) -> bool:
     a, b = np.concatenate([x[:-1] for x in blocks]), np.concatenate([x[1:] for x in blocks])
     both = ~(np.isnan(a) | np.isnan(b))
     return float(a[both] @ b[both]) > 0.1 * float(np.linalg.norm(a[both]) * np.linalg.norm(b[both]))
-
-
-def still_with_air(own: Series, air: Series, since_ms: int, now_ms: int) -> bool:
-    """Whether a probe is still moved from where it was before a gust by WITH_AIR or more of what the air is."""
-    grid = np.array([since_ms, now_ms], np.int64)
-    (p0, p1), (a0, a1) = on_grid(own, grid), on_grid(air, grid)
-    return bool(abs(a1 - a0) >= NEAR_C and (p1 - p0) / (a1 - a0) >= WITH_AIR)
 
 
 def sudden_c(own: Series, now_ms: int) -> float:

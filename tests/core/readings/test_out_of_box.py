@@ -8,12 +8,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from monitor.core.readings.gusts import always_goes_with_air, goes_with_air
 from monitor.core.readings.out_of_box import (
     Back,
-    always_goes_with_air,
+    air_went,
     back_again,
-    goes_with_air,
     jumped,
+    left_box,
     restless,
 )
 from monitor.core.readings.probe_faults import other_unit, stuck, swapped
@@ -285,3 +286,26 @@ def test_of_a_probe_that_is_heard_each_hour_and_stands_alone_no_move_is_said(see
     assert jumped((at, own), None, [], DAY) is None
     near = [(at, box(dice, at, 27.0)) for _ in range(2)]
     assert jumped((at, own), None, near, DAY) is not None
+
+
+@pytest.mark.parametrize("seed", range(30))
+def test_one_that_always_hung_in_the_air_did_not_fall_out_however_seldom_it_is_heard(seed: int) -> None:
+    """It is heard up to a quarter of an hour after the air has moved, and follows with a lag of its own."""
+    dice = random.Random(seed)
+    minutes = np.arange(0, DAY + 1, MINUTE, dtype=np.int64)
+    air_at, coarse, opened = gusty(dice, dice.randrange(2, 5))
+    air_c = np.interp(minutes, air_at, coarse)
+    kept = float(np.exp(-60.0 / dice.choice([60.0, 120.0, 300.0])))
+    own_c = air_c.copy()
+    for k in range(1, len(own_c)):
+        own_c[k] = kept * own_c[k - 1] + (1.0 - kept) * air_c[k - 1]
+    step = dice.choice([1, 5, 10, 15])
+    some = np.arange(dice.randrange(step), len(minutes), step)
+    slow = [(minutes, 28.0 + 0.05 * (air_c - 28.0) + 0.01 * dice.random()) for _ in range(2)]
+    for now in range(opened[1] + 20 * MINUTE, DAY, 13 * MINUTE):
+        until, heard = minutes <= now, some[minutes[some] <= now]
+        own, air = (minutes[heard], own_c[heard]), (minutes[until], air_c[until])
+        others = [(t[until], v[until]) for t, v in slow]
+        assert goes_with_air(own, air, others, now) is None
+        left = left_box(own, air, now, others)
+        assert left is None or air_went(air, left.move, own)

@@ -10,13 +10,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from monitor.core.readings.gusts import opening
 from monitor.core.readings.out_of_box import (
     CLOSED_BOX_S,
     InAir,
     closed_box,
     in_air,
     left_box,
-    opening,
     sudden_c,
 )
 from monitor.core.readings.probe_faults import errors, jumps, other_unit, saturated, stuck, swapped

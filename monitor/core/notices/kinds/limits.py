@@ -20,8 +20,8 @@ from monitor.core.notices.conditions import Condition, Phase, Rule, Where, above
 from monitor.core.notices.doubts import Doubt, Judged, blind_too, judged
 from monitor.core.notices.kinds import Facts, Kind, Look
 from monitor.core.notices.snapshot import BoxNow, Snapshot
+from monitor.core.readings.gusts import opening
 from monitor.core.readings.late_readings import LONGEST_S, Late, unjudged
-from monitor.core.readings.out_of_box import opening
 from monitor.core.terms.formats import (
     in_words,
     show_difference,

@@ -15,6 +15,7 @@ from monitor.core.notices.kinds import Facts, Kind, Look
 from monitor.core.notices.peers import air_of, boxes_beside, heard_of, where_of
 from monitor.core.notices.snapshot import ProbeNow, Snapshot
 from monitor.core.readings.belief import FROM, RIGHT, UNTIL
+from monitor.core.readings.gusts import always_goes_with_air, goes_with_air
 from monitor.core.readings.out_of_box import (
     BLOCK_S,
     ELSEWHERE_C,
@@ -23,10 +24,8 @@ from monitor.core.readings.out_of_box import (
     InAir,
     Jumped,
     air_went,
-    always_goes_with_air,
     back_again,
     damps,
-    goes_with_air,
     in_air,
     jumped,
     left_box,
@@ -300,7 +299,7 @@ def _is_news(beside: _Beside, went: Jumped, snapshot: Snapshot) -> bool:
     if clock is not None and clock.changed_ms is not None and went.at_ms <= clock.changed_ms + REDATED_MS:
         return False
     # What went with the air, and has gone so before, did not fall out now.
-    times = 1 if beside.air is not None and air_went(beside.air[1], went) else RESTLESS
+    times = 1 if beside.air is not None and air_went(beside.air[1], went, beside.own) else RESTLESS
     often = restless(beside.believed, went.at_ms, snapshot.now_ms, times)
     return not often and not _explained(beside, went.at_ms, snapshot)
 

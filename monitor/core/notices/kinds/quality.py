@@ -14,7 +14,8 @@ from monitor.core.notices.kinds import Facts, Kind, Look
 from monitor.core.notices.peers import air_of, heard_of, others_of, said_by, stack_of, where_of
 from monitor.core.notices.snapshot import ProbeNow, Snapshot
 from monitor.core.readings.belief import FROM, RIGHT, UNTIL
-from monitor.core.readings.out_of_box import OPENING_C, SUDDEN_STEPS
+from monitor.core.readings.gusts import OPENING_C
+from monitor.core.readings.out_of_box import SUDDEN_STEPS
 from monitor.core.readings.probe_faults import (
     CODE_UNKNOWN,
     FULL_PCT,
