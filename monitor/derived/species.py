@@ -7,6 +7,8 @@ import logging
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import numpy as np
+
 from monitor.config.library import own_stamp
 from monitor.core.development.curves import PublishedRates
 from monitor.core.development.species import Profile
@@ -14,10 +16,14 @@ from monitor.errors import ConfigError, MonitorError
 
 log = logging.getLogger("warmtally.species")
 
+# Where a curve is asked for its digest: closer than published temperatures lie.
+ASKED_C = np.arange(0.0, 50.0, 0.05)
+
 
 @dataclass(frozen=True)
 class Species:
-    """A profile with its curve, or why there is none. ``digest``: of the rows that the curve is made from."""
+    """A profile with its curve, or why there is none. ``digest``: of what the curve says, so that sums that were made
+    with another table, or by another way of joining it, are made again."""
 
     profile: Profile | None
     curve: PublishedRates | None
@@ -61,8 +67,8 @@ class SpeciesBook:
             try:
                 profile = self._load(name)
                 curve = profile.curve()
-                rows = repr([(r.temperature_c, r.days, r.eggs) for r in profile.rows])
-                digest = hashlib.blake2b(rows.encode(), digest_size=6).hexdigest()
+                told = repr((curve.base_c, curve.rate_per_day(ASKED_C).round(12).tolist()))
+                digest = hashlib.blake2b(told.encode(), digest_size=6).hexdigest()
                 self._known[name] = Species(profile, curve, "", digest)
             except MonitorError as error:
                 self._known[name] = Species(None, None, error.what, "")

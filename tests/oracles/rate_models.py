@@ -10,7 +10,6 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from monitor.core.development.curves import OUTSIDE_SD_RELATIVE_PER_C, outside_c
 from monitor.core.development.line import LineFit, checked_table, fit_line
 from monitor.core.maths.piecewise import PiecewiseCubic, hermite
 from monitor.core.terms.arrays import Values
@@ -18,6 +17,8 @@ from monitor.errors import ModelOutOfRange
 
 # Relative standard error of a straight line inside its range (see `monitor.core.development.curves`).
 LINE_SD_RELATIVE: Final = 0.045
+# And what it grows by for each degree outside.
+OUTSIDE_SD_RELATIVE_PER_C: Final = 0.05
 
 
 class OfPieces:
@@ -119,7 +120,9 @@ class StraightLine(OfPieces):
         Below T0 the rate is exactly 0 and its relative error has no meaning; infinity is given there too.
         """
         t = np.asarray(temperature_c, dtype=np.float64)
-        shown = LINE_SD_RELATIVE + OUTSIDE_SD_RELATIVE_PER_C * outside_c(t, self.low_c, self.high_c)
+        shown = LINE_SD_RELATIVE + OUTSIDE_SD_RELATIVE_PER_C * np.maximum(
+            np.maximum(self.low_c - t, t - self.high_c), 0.0
+        )
         above = np.minimum(t, np.inf if self.upper_c is None else self.upper_c) - self.base_c
         if math.isnan(self.covariance):
             return np.where(above > 0.0, shown, np.inf)
@@ -200,7 +203,9 @@ class Schoolfield(OfPieces):
     def rate_sd_relative(self, temperature_c: npt.ArrayLike) -> Values:
         """As for the straight line, for want of a measured figure: 0.045, and 0.05 per C more outside the range."""
         t = np.asarray(temperature_c, dtype=np.float64)
-        return LINE_SD_RELATIVE + OUTSIDE_SD_RELATIVE_PER_C * outside_c(t, self.low_c, self.high_c)
+        return LINE_SD_RELATIVE + OUTSIDE_SD_RELATIVE_PER_C * np.maximum(
+            np.maximum(self.low_c - t, t - self.high_c), 0.0
+        )
 
 
 GAS_CONSTANT_J_MOL_K: Final = 8.314462618  # CODATA 2018, exact

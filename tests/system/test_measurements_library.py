@@ -36,7 +36,8 @@ def test_a_temperature_is_predicted_from_the_others_alone() -> None:
     found = {one.temperature_c: one for one in leave_out([Table("one study", profile.rows, profile)])}
     assert [one.inside for _, one in sorted(found.items())] == [False, True, True, False]
     # Ji & Du 2001: 24 C 74.03, 26 C 58.06, 30 C 44.4, 32 C 42.55 days.
-    rest = PublishedRates([24.0, 30.0, 32.0], [74.03, 44.4, 42.55])
+    eggs = [row.eggs or 0 for row in profile.rows if row.temperature_c != 26.0]
+    rest = PublishedRates([24.0, 30.0, 32.0], [74.03, 44.4, 42.55], eggs)
     assert found[26.0].published_days == pytest.approx(1.0 / float(rest.rate_per_day(26.0)), rel=1e-3)
     assert found[26.0].observed_days == 58.06
 

@@ -33,6 +33,8 @@ STATUSES: Final[tuple[Status, ...]] = get_args(Status)
 GRADES: Final[tuple[Grade, ...]] = ("none", "poor", "fair", "good")
 
 OWN_CLUTCHES: Final = "own clutches"
+# What a mean counts as whose eggs are not told. Judgement, no source: half of what treatments usually have.
+UNSAID_EGGS: Final = 10
 
 # Starting values on log scale: what eggs of a clutch share, what belongs to the egg, what belongs to the box.
 GENERAL_SHARED, GENERAL_EGG, GENERAL_BOX = 0.042, 0.02, 0.02
@@ -125,13 +127,12 @@ class Profile:
         return next((paper for paper in self.papers if paper.key == key), None)
 
     def curve(self) -> PublishedRates:
-        """The rate curve of the table: the printed figures are met, in between they are joined.
+        """The rate curve of the table: see :func:`curve_of`.
 
         Raises SpeciesRefused, with the reason, for a species that rests in the egg or has no table.
         """
         self._need_table()
-        temperature_c, days, eggs = _columns(self.rows)
-        return PublishedRates(temperature_c, days, eggs)
+        return curve_of(self.rows)
 
     def line(self) -> LineFit | None:
         """Base temperature and thermal constant of the straight line through the rows, for showing.
@@ -156,14 +157,21 @@ class Profile:
         )
 
 
+def curve_of(rows: Sequence[Row]) -> PublishedRates:
+    """The curve through rows, each weighed by its eggs. Where no row tells its eggs nothing is known of how sure the
+    figures are: they count as exact and are met."""
+    temperature_c, days, eggs = _columns(rows)
+    return PublishedRates(temperature_c, days, eggs if any(row.eggs for row in rows) else None)
+
+
 def _columns(
     rows: Sequence[Row],
 ) -> tuple[Values, Values, Values]:
-    """Temperature (C), days and weight (eggs; one where the paper does not say) of the rows, shape (n,)."""
+    """Temperature (C), days and eggs (UNSAID_EGGS where the paper does not say) of the rows, shape (n,)."""
     return (
         np.array([row.temperature_c for row in rows], dtype=np.float64),
         np.array([row.days for row in rows], dtype=np.float64),
-        np.array([row.eggs or 1 for row in rows], dtype=np.float64),
+        np.array([row.eggs or UNSAID_EGGS for row in rows], dtype=np.float64),
     )
 
 

@@ -11,9 +11,10 @@ import numpy.typing as npt
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import integrate, interpolate, stats
+from scipy import integrate, interpolate, optimize, stats
 
-from monitor.core.development.curves import PublishedRates, RateCurve
+from monitor.core.development import curves
+from monitor.core.development.curves import BEND, EGG_SD, MEAN_SD, PublishedRates, RateCurve
 from monitor.core.development.line import LineFit, fit_line
 from monitor.core.terms.arrays import Values
 from monitor.errors import ModelOutOfRange
@@ -96,8 +97,9 @@ def test_the_relative_error_grows_outside_the_range(curve: RateCurve) -> None:
     for outside in (above, below):
         assert outside[0] > inside
         assert np.all(np.diff(outside) > 0.0)
-    # 11 % at about 2 C outside: leaving one temperature out, Reptile Development Database (Noble et al. 2018).
-    assert above[2] == pytest.approx(inside + 0.10, abs=0.03)
+    # 11 % at about 2 C below: leaving one temperature out, Reptile Development Database (Noble et al. 2018).
+    assert below[2] == pytest.approx(inside + 0.10, abs=0.03)
+    assert inside + 0.02 < above[2] <= below[2]
 
 
 # --- the published table ------------------------------------------------------------------------------------------
@@ -156,21 +158,85 @@ def test_a_plateau_at_the_top_is_kept_where_a_line_would_run_away() -> None:
     assert misses == pytest.approx([-5.8, 3.2, 3.2, -2.5], abs=0.1)
 
 
-def test_above_the_table_the_rate_stays_and_below_it_goes_down_along_the_fitted_line() -> None:
-    top = 1.0 / 63.4
-    assert MUGGER.rate_per_day([33.0, 33.5, 45.0]).tolist() == [top] * 3
+def test_above_the_table_the_rate_levels_off_and_below_it_goes_down_along_the_fitted_line() -> None:
     slope = fit_line(MUGGER_C, MUGGER_DAYS).slope_per_day_c
+    # The last two figures rise less steeply than the line.
+    last = (1 / 63.4 - 1 / 65.4) / 0.5
+    assert last < slope
+    top = 1 / 63.4
+    # The slope falls evenly to 0 within 8 C: half of it is lost on the way, and nothing is gained beyond.
+    assert MUGGER.rate_per_day([33.0, 37.0, 41.0, 60.0]) == pytest.approx(
+        [top, top + last * 4 * 0.75, top + last * 4, top + last * 4], rel=1e-12
+    )
+    steep = PublishedRates([26.0, 28.0, 30.0], [80.0, 70.0, 50.0])
+    line = fit_line([26.0, 28.0, 30.0], [80.0, 70.0, 50.0]).slope_per_day_c
+    assert float(steep.rate_per_day(38.0)) == pytest.approx(1 / 50 + 4 * line, rel=1e-12)
     assert MUGGER.rate_per_day([27.0, 25.0]) == pytest.approx([1 / 99.8 - slope, 1 / 99.8 - 3 * slope], rel=1e-12)
     zero_c = 28.0 - 1 / 99.8 / slope
     assert 18.0 < zero_c < 20.0
     assert MUGGER.rate_per_day([zero_c - 1e-9, 10.0, -5.0]) == pytest.approx([0.0] * 3, abs=1e-12)
 
 
-def test_studies_at_one_temperature_become_one_point_weighted_by_eggs() -> None:
-    curve = PublishedRates([32.0, 28.0, 30.0, 28.0], [66.0, 100.0, 80.0, 90.0], [5.0, 30.0, 8.0, 10.0])
-    assert curve.temperatures_c.tolist() == [28.0, 30.0, 32.0]
-    assert 1.0 / float(curve.rate_per_day(28.0)) == pytest.approx((30 * 100 + 10 * 90) / 40)
+def test_studies_at_one_temperature_become_one_point_weighted_by_how_sure_each_is() -> None:
+    curve = PublishedRates([32.0, 28.0, 28.0], [66.0, 100.0, 90.0], [5.0, 30.0, 10.0])
+    assert curve.temperatures_c.tolist() == [28.0, 32.0]
+    sure = [1 / (MEAN_SD**2 + EGG_SD**2 / n) for n in (30.0, 10.0)]
+    assert 1.0 / float(curve.rate_per_day(28.0)) == pytest.approx(np.average([100.0, 90.0], weights=sure))
     assert (curve.low_c, curve.high_c) == (28.0, 32.0)
+    exact = PublishedRates([32.0, 28.0, 28.0], [66.0, 100.0, 90.0])
+    assert 1.0 / float(exact.rate_per_day(28.0)) == pytest.approx(95.0)
+
+
+# Caretta caretta, Mrosovsky 1988 (Can. J. Zool. 66:661-669) and 2002 (80:2118-2124) as pooled in the profile: 53.2 days
+# at 29.2 C and 53.7 at 29.5.
+PAPERS_C = [27.1, 27.3, 27.5, 28.0, 28.3, 28.5, 28.8, 29.0, 29.2, 29.5, 30.0, 30.4, 30.5]
+PAPERS_DAYS = [65.6, 65.3, 65.0, 60.9, 57.9, 57.7, 56.3, 54.8, 53.2, 53.7, 49.5, 50.5, 48.1]
+PAPERS_EGGS = [14.0, 23.0, 7.0, 29.0, 13.0, 124.0, 84.0, 39.0, 29.0, 91.0, 37.0, 50.0, 39.0]
+
+
+def test_pooled_papers_become_the_smoothing_spline_of_the_oracle() -> None:
+    t, rates = np.array(PAPERS_C), 1.0 / np.array(PAPERS_DAYS)
+    variance = np.square(rates) * (MEAN_SD**2 + EGG_SD**2 / np.array(PAPERS_EGGS))
+    bend = (BEND * float(np.mean(rates))) ** 2
+    oracle = interpolate.make_smoothing_spline(t, rates, w=1.0 / variance, lam=1.0 / bend)
+    curve = PublishedRates(PAPERS_C, PAPERS_DAYS, PAPERS_EGGS)
+    assert curve.rates_per_day == pytest.approx(oracle(t), rel=1e-6)
+    assert np.all(np.diff(curve.rate_per_day(np.linspace(27.1, 30.5, 300))) > 0.0)
+
+
+@given(
+    st.lists(st.tuples(st.floats(0.2, 3.0), st.floats(-0.1, 0.25), st.integers(1, 200)), min_size=2, max_size=12),
+    st.floats(0.3, 3.0),
+)
+def test_a_curve_through_means_of_eggs_never_falls_and_scales_with_its_days(
+    steps: list[tuple[float, float, int]], times: float
+) -> None:
+    t = 24.0 + np.cumsum([step for step, _, _ in steps])
+    days = 80.0 * np.exp(-np.cumsum([rise for _, rise, _ in steps]))
+    eggs = [float(n) for _, _, n in steps]
+    try:
+        curve = PublishedRates(t, days, eggs)
+    except ModelOutOfRange:
+        with pytest.raises(ModelOutOfRange):
+            fit_line(t, days, eggs)
+        return
+    x = np.linspace(t[0] - 3.0, t[-1] + 12.0, 400)
+    rates = curve.rate_per_day(x)
+    assert np.all(np.diff(rates) >= -1e-12)
+    # Every share of what the eggs did stays the same when all took longer.
+    assert PublishedRates(t, times * days, eggs).rate_per_day(x) == pytest.approx(rates / times, rel=1e-6, abs=1e-9)
+
+
+@given(st.lists(st.tuples(st.floats(-1.0, 1.0), st.floats(0.1, 10.0)), min_size=1, max_size=20))
+def test_neighbours_that_fall_are_pooled_as_the_oracle_does(drawn: list[tuple[float, float]]) -> None:
+    y, weight = np.array(drawn).T
+    assert curves._monotone(y, weight) == pytest.approx(optimize.isotonic_regression(y, weights=weight).x, abs=1e-9)
+
+
+def test_a_straight_line_is_not_bent_by_smoothing() -> None:
+    t = np.array([24.0, 25.0, 25.5, 28.0, 31.0])
+    curve = PublishedRates(t, 800.0 / (t - 13.0), [3.0, 50.0, 8.0, 12.0, 5.0])
+    assert 1.0 / curve.rates_per_day == pytest.approx(800.0 / (t - 13.0), rel=1e-9)
 
 
 def test_the_order_of_the_rows_does_not_matter() -> None:

@@ -407,7 +407,7 @@ def test_it_gives_the_same_development_in_the_same_time() -> None:
 
 @pytest.mark.parametrize(
     ("curve", "celsius"),
-    [(MUGGER, [32.0, 34.0]), (MUGGER, [10.0, 30.0]), (BENT, [26.0, 33.0]), (LINE, [30.0, 31.5])],
+    [(MUGGER, [32.0, 44.0]), (MUGGER, [10.0, 30.0]), (BENT, [26.0, 33.0]), (LINE, [30.0, 31.5])],
 )
 def test_it_is_refused_where_the_curve_is_flat_or_falls(curve: RateCurve, celsius: list[float]) -> None:
     with pytest.raises(ModelOutOfRange, match="does not rise"):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import math
 import re
 from collections import defaultdict
 from collections.abc import Mapping
@@ -99,27 +100,30 @@ def test_every_profile_names_its_family_and_order(profile: Profile) -> None:
 
 
 @every_table
-def test_the_curve_meets_the_weighted_mean_of_the_printed_days(profile: Profile) -> None:
+def test_the_curve_meets_the_printed_days_as_closely_as_their_eggs_can_tell(profile: Profile) -> None:
     curve = profile.curve()
-    at: dict[float, list[tuple[float, int]]] = defaultdict(list)
+    at: dict[float, list[tuple[float, float]]] = defaultdict(list)
     for row in profile.rows:
-        at[row.temperature_c].append((row.days, row.eggs or 1))
+        # Two per cent between papers and clutches, four between eggs; figures without eggs are met.
+        at[row.temperature_c].append((row.days, 0.02**2 + 0.04**2 / (row.eggs or 10)))
+    exact = not any(row.eggs for row in profile.rows)
     for temperature_c, printed in at.items():
-        days = np.array([d for d, _ in printed])
-        eggs = np.array([n for _, n in printed], dtype=float)
-        rate = float(curve.rate_per_day(temperature_c))
-        assert 1.0 / rate == pytest.approx(float(np.average(days, weights=eggs)), rel=0.003)
+        weights = np.array([1.0 / v for _, v in printed])
+        mean = float(np.average([d for d, _ in printed], weights=weights))
+        off = math.log(mean * float(curve.rate_per_day(temperature_c)))
+        assert abs(off) <= (1e-12 if exact else 2.5 / math.sqrt(weights.sum())), temperature_c
 
 
 @every_table
-def test_the_curve_stays_between_the_printed_figures(profile: Profile) -> None:
+def test_the_curve_rises_and_stays_near_the_printed_figures(profile: Profile) -> None:
     curve = profile.curve()
     assert curve.low_c == profile.temperatures_c[0]
     assert curve.high_c == profile.temperatures_c[-1]
     days = [row.days for row in profile.rows]
     rates = curve.rate_per_day(np.linspace(curve.low_c, curve.high_c, 400))
-    assert rates.min() >= 1.0 / max(days) - 1e-12
-    assert rates.max() <= 1.0 / min(days) + 1e-12
+    assert np.all(np.diff(rates) >= -1e-12)
+    assert rates.min() >= 0.96 / max(days)
+    assert rates.max() <= 1.04 / min(days)
 
 
 @every_table
@@ -198,17 +202,17 @@ def test_the_straight_line_agrees_with_the_published_points(
     [
         # Agama impalearis (El Mouden et al. 2001): 43.5 days at 34 C, 41.2 at 36.
         ("agama-impalearis", 36.0, 41.2),
-        # Dipsosaurus dorsalis (Muth 1980): 46.3 days at 40 C, slower than at 38 C.
-        ("dipsosaurus-dorsalis", 40.0, 46.3),
+        # Dipsosaurus dorsalis (Muth 1980): 44.5 days at 38 C and 46.3 at 40, which become one for a curve that rises.
+        ("dipsosaurus-dorsalis", 40.0, 45.2),
     ],
 )
-def test_where_the_rate_levels_off_the_curve_follows_the_figures_and_the_line_does_not(
+def test_where_the_rate_levels_off_the_curve_follows_and_the_line_does_not(
     species: str, temperature_c: float, days: float
 ) -> None:
     profile = PROFILES[species]
     line = profile.line()
     assert line is not None
-    assert 1.0 / float(profile.curve().rate_per_day(temperature_c)) == pytest.approx(days, abs=0.1)
+    assert 1.0 / float(profile.curve().rate_per_day(temperature_c)) == pytest.approx(days, abs=0.2)
     by_line = line.constant_degree_days / (temperature_c - line.base_c)
     assert by_line < 0.97 * days
     assert any("levels off" in note for note in profile.notes)
@@ -337,7 +341,7 @@ def test_a_good_profile_is_taken_as_written() -> None:
     assert (profile.low_limit_c, profile.high_limit_c) == (25.0, 31.0)
     assert profile.grade == "fair"
     assert profile.papers[0].citation == "Somebody A (2001) Eggs. Journal of Eggs 1:1-2"
-    assert 1.0 / float(profile.curve().rate_per_day(28.0)) == pytest.approx(50.0)
+    assert 1.0 / float(profile.curve().rate_per_day(28.0)) == pytest.approx(50.0, abs=0.05)
 
 
 def test_rows_are_sorted_by_temperature() -> None:
@@ -383,9 +387,22 @@ def test_a_file_may_claim_less_than_its_rows_allow() -> None:
     assert parse(grade="poor").grade == "poor"
 
 
-def test_weights_are_eggs() -> None:
-    rows = [*deepcopy(GOOD["rows"]), {"temperature_c": 28.0, "days": 54.0, "eggs": 27, "paper": "somebody-2001"}]
-    assert 1.0 / float(parse(rows=rows).curve().rate_per_day(28.0)) == pytest.approx(53.0, rel=0.002)
+def test_a_mean_of_many_eggs_weighs_more_but_not_as_its_eggs() -> None:
+    """Two per cent of a mean are the treatment's own, however many its eggs; four over the root are its eggs'."""
+    rows = deepcopy(GOOD["rows"][::2])
+    many = [
+        {"temperature_c": 28.0, "days": d, "eggs": n, "paper": "somebody-2001"} for d, n in ((50.0, 4), (52.0, 400))
+    ]
+    weights = [1.0 / (0.02**2 + 0.04**2 / n) for n in (4, 400)]
+    # The rates at 26 and 30 C put 28 C on their line, where smoothing pulls nothing: 50.09 days.
+    days = 1.0 / float(parse(rows=[*rows, *many]).curve().rate_per_day(28.0))
+    assert 50.1 < days < float(np.average([50.0, 52.0], weights=weights)) < 51.5
+
+
+def test_figures_of_which_no_eggs_are_told_are_met() -> None:
+    rows = [{k: v for k, v in row.items() if k != "eggs"} for row in deepcopy(GOOD["rows"])]
+    curve = parse(rows=rows).curve()
+    assert (1.0 / curve.rate_per_day([26.0, 28.0, 30.0])).tolist() == pytest.approx([60.0, 50.0, 43.0], rel=1e-12)
 
 
 # --- every mistake is told ---------------------------------------------------------------------------------------
