@@ -174,6 +174,9 @@ def jumped(own: Series, air: Series | None, others: Sequence[Series], now_ms: in
             return None
         if float(np.median(side * (there[-3:] - was))) < 0.5 * abs(went):
             return None
+        if float(np.median(side * (there - was))) < 0.5 * abs(went):
+            # It was back in between: that it is as far now has come about otherwise.
+            continue
         # The quarter of an hour in which most of it happened may begin up to a step before.
         first = int(at[max(int(np.searchsorted(at, grid[k], "right")) - 1, 0)])
         from_others = None if np.isnan(beside[k]) else was - float(beside[k])
