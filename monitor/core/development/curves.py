@@ -108,7 +108,7 @@ class PublishedRates:
         self.line: LineFit = fit_line(t, d, w)
         points, row = np.unique(t, return_inverse=True)
         precision = w if eggs is None else 1.0 / (MEAN_SD**2 + EGG_SD**2 / w)
-        weight = np.bincount(row, weights=precision)
+        weight = np.asarray(np.bincount(row, weights=precision), dtype=np.float64)
         rates = weight / np.bincount(row, weights=precision * d)
         if eggs is not None:
             rates = _monotone(_smoothed(points, rates, np.square(rates) / weight), weight)
