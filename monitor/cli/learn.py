@@ -21,7 +21,8 @@ from monitor.core.development.learning import (
     profile_text,
     provisional_curve,
 )
-from monitor.core.development.species import Profile, parse_profile
+from monitor.core.development.profile_file import parse_profile
+from monitor.core.development.species import Profile
 from monitor.core.terms.events import Clutch
 from monitor.core.terms.formats import show_bare, show_degree_days, show_difference, show_temperature
 from monitor.derived.room import Derived

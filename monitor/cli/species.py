@@ -10,6 +10,7 @@ from monitor.cli.drawing.species_plot import svg_plot, terminal_plot
 from monitor.cli.output import print_json, table
 from monitor.cli.room import settings_if_any
 from monitor.config.library import list_profiles, load_profile
+from monitor.core.development.curves import PublishedRates
 from monitor.core.development.line import LineFit
 from monitor.core.development.sex import SexRule
 from monitor.core.development.species import Profile
@@ -105,7 +106,8 @@ def _list(own: str | None, unit: DisplayUnit, *, as_json: bool) -> int:
 
 def _line(p: Profile) -> LineFit | None:
     """The line of the curve itself, whose base temperature the degree-days are counted from."""
-    return p.curve().line if p.status == "table" and p.line() is not None else None
+    curve = p.curve() if p.status == "table" else None
+    return curve.line if isinstance(curve, PublishedRates) and p.line() is not None else None
 
 
 def _base_bounds(line: LineFit) -> tuple[float, float] | None:

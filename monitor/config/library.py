@@ -14,7 +14,8 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from monitor.core.development.species import Profile, parse_profile
+from monitor.core.development.profile_file import parse_profile
+from monitor.core.development.species import Profile
 from monitor.errors import ConfigError, UnknownSubject
 
 

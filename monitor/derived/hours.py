@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from monitor.adapters.store import Store
 from monitor.adapters.store.parts import HourRows
-from monitor.core.development.curves import PublishedRates
+from monitor.core.development.curves import RateCurve
 from monitor.core.development.development import hourly_parts
 from monitor.core.development.gaps import HourTable
 from monitor.core.terms.arrays import Times
@@ -165,9 +165,7 @@ class Hours:
                 mask[max(a, 0) : b] = True
         return mask
 
-    def _fresh(
-        self, box: Box, curve: PublishedRates, model: str, from_ms: int, to_ms: int, now_ms: int
-    ) -> list[HourRows]:
+    def _fresh(self, box: Box, curve: RateCurve, model: str, from_ms: int, to_ms: int, now_ms: int) -> list[HourRows]:
         """As :meth:`_compute`, in pieces; while all lots are looked at, a box's whole hours are computed only once."""
         first, last = -(-from_ms // HOUR_MS), to_ms // HOUR_MS
         if self._sweep is None:
@@ -189,7 +187,7 @@ class Hours:
         return pieces
 
     def _compute(
-        self, box: Box, curve: PublishedRates, from_ms: int, to_ms: int, *, until_ms: int = 2**62, stored: bool = False
+        self, box: Box, curve: RateCurve, from_ms: int, to_ms: int, *, until_ms: int = 2**62, stored: bool = False
     ) -> HourRows:
         reach_ms = (self._reach_hours(box) + 1) * HOUR_MS
         series = self._readings.box_series(box, from_ms - reach_ms, min(to_ms + reach_ms, until_ms + 1), stored=stored)

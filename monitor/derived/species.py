@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.config.library import own_stamp
-from monitor.core.development.curves import PublishedRates
+from monitor.core.development.curves import RateCurve
 from monitor.core.development.species import Profile
 from monitor.errors import ConfigError, MonitorError
 
@@ -26,7 +26,7 @@ class Species:
     with another table, or by another way of joining it, are made again."""
 
     profile: Profile | None
-    curve: PublishedRates | None
+    curve: RateCurve | None
     refused: str
     digest: str
 

@@ -30,7 +30,7 @@ import numpy.typing as npt
 from monitor.adapters.store import Columns, Store
 from monitor.adapters.store.chunks import decode_all
 from monitor.config.library import load_profile
-from monitor.core.development.curves import PublishedRates
+from monitor.core.development.curves import RateCurve
 from monitor.core.notices.evaluation import evaluate
 from monitor.core.notices.snapshot import Service
 from monitor.core.terms.events import EventKind, KeeperEvent
@@ -103,9 +103,7 @@ def one_round(derived: Derived, now_ms: int, warm_start_ms: int) -> int:
     return len(snapshot.lots)
 
 
-def integrals(
-    series: dict[str, npt.NDArray[np.float64]], lots: list[tuple[str, PublishedRates]], step_days: float
-) -> float:
+def integrals(series: dict[str, npt.NDArray[np.float64]], lots: list[tuple[str, RateCurve]], step_days: float) -> float:
     """Development of every lot by plain numpy."""
     total = 0.0
     for box, curve in lots:
@@ -125,7 +123,7 @@ def load(file: Path, boxes: int) -> int:
     return sum(len(columns) for columns in found)
 
 
-def sums(file: Path, lots: list[tuple[str, PublishedRates]]) -> float:
+def sums(file: Path, lots: list[tuple[str, RateCurve]]) -> float:
     """Development of every lot from the hourly sums in the file."""
     by_box: dict[str, npt.NDArray[np.float64]] = {}
     with sqlite3.connect(file) as table:

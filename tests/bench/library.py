@@ -36,7 +36,7 @@ from monitor.core.development.forecast import update
 from monitor.core.development.history import History
 from monitor.core.development.line import fit_line
 from monitor.core.development.lots import _spread
-from monitor.core.development.species import Profile, ProfileSpread, Row, _columns, _sane_line, curve_of
+from monitor.core.development.species import Profile, ProfileSpread, Row, _columns, curve_of, sane_line
 from monitor.core.maths import student_t
 from monitor.errors import ModelOutOfRange
 from tests.bench import Figures
@@ -139,7 +139,7 @@ def as_collected() -> list[Table]:
 
 def usable(tables: Iterable[Table]) -> list[Table]:
     """Those that the program would take as a profile."""
-    return [t for t in tables if len({row.temperature_c for row in t.rows}) > 1 and not _sane_line(t.rows)[1]]
+    return [t for t in tables if len({row.temperature_c for row in t.rows}) > 1 and not sane_line(t.rows)[1]]
 
 
 # --- leaving out ------------------------------------------------------------------------------------------------
@@ -197,7 +197,7 @@ def _predicted(table: Table, rest: Sequence[Row], gone: Sequence[Row], temperatu
         species=table.profile.id,
         temperature_c=temperature_c,
         side="colder" if temperature_c < curve.low_c else "warmer" if temperature_c > curve.high_c else "inside",
-        nearest_c=float(np.min(np.abs(curve.temperatures_c - temperature_c))),
+        nearest_c=min(abs(row.temperature_c - temperature_c) for row in rest),
         eggs=sum(eggs),
         observed_days=float(np.average([row.days for row in gone], weights=eggs)),
         published_days=days,

@@ -31,7 +31,7 @@ from monitor.cli.drawing.svg import (
     upright,
     words_at,
 )
-from monitor.core.development.curves import PublishedRates
+from monitor.core.development.curves import RateCurve
 from monitor.core.development.species import Profile, Row
 from monitor.core.terms.arrays import Values
 from monitor.core.terms.formats import show_range, show_round
@@ -46,7 +46,7 @@ STEP_C: Final = 0.05
 class SpeciesScene:
     """What is drawn: the curve inside and outside the table, and the room that it takes, in degrees and days."""
 
-    curve: PublishedRates
+    curve: RateCurve
     rows: tuple[Row, ...]
     low_c: float
     high_c: float
@@ -166,7 +166,7 @@ def svg_plot(profile: Profile, unit: DisplayUnit = "C") -> str:
 def describe(profile: Profile, unit: DisplayUnit = "C") -> str:
     """What the plot shows, in words, for who does not see it."""
     scene = SpeciesScene.of(profile)
-    t = scene.curve.temperatures_c
+    t = np.array(profile.temperatures_c)
     points = ", ".join(
         f"{days:.0f} days at {show_round(c, unit)}" for c, days in zip(t.tolist(), scene.days(t), strict=True)
     )

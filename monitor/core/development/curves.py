@@ -158,11 +158,16 @@ class PublishedRates:
         twice as much as above."""
         t = np.asarray(temperature_c, dtype=np.float64)
         nearest = np.min(np.abs(t[..., np.newaxis] - self._points_c), axis=-1)
-        below, above = np.maximum(self.low_c - t, 0.0), np.maximum(t - self.high_c, 0.0)
-        wide = np.where(below + above > 0.0, 0.0, np.maximum(nearest - 2.0, 0.0))
-        outside = BELOW_SD_RELATIVE_PER_C * below + ABOVE_SD_RELATIVE_PER_C * above
-        result: Values = INTERPOLATION_SD_RELATIVE + 0.01 * wide + outside
+        inside = (t >= self.low_c) & (t <= self.high_c)
+        result: Values = table_sd(t, self.low_c, self.high_c) + 0.01 * inside * np.maximum(nearest - 2.0, 0.0)
         return result
+
+
+def table_sd(t: Values, low_c: float, high_c: float) -> Values:
+    """Relative standard error of a curve whose figures lie between two temperatures (C)."""
+    below, above = np.maximum(low_c - t, 0.0), np.maximum(t - high_c, 0.0)
+    result: Values = INTERPOLATION_SD_RELATIVE + BELOW_SD_RELATIVE_PER_C * below + ABOVE_SD_RELATIVE_PER_C * above
+    return result
 
 
 def _smoothed(x: Values, y: Values, variance: Values) -> Values:

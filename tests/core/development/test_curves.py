@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy import integrate, interpolate, optimize, stats
 
@@ -220,6 +220,8 @@ def test_a_curve_through_means_of_eggs_never_falls_and_scales_with_its_days(
         with pytest.raises(ModelOutOfRange):
             fit_line(t, days, eggs)
         return
+    # Flat to the last digit is a matter of that digit.
+    assume(curve.line.r_squared > 1e-9)
     x = np.linspace(t[0] - 3.0, t[-1] + 12.0, 400)
     rates = curve.rate_per_day(x)
     assert np.all(np.diff(rates) >= -1e-12)

@@ -13,7 +13,7 @@ import pytest
 
 from monitor.config.library import list_profiles, load_profile
 from monitor.core.climate.box_temperature import ProbesError
-from monitor.core.development.curves import PublishedRates
+from monitor.core.development.curves import PublishedRates, RateCurve
 from monitor.core.development.evidence import BoxEvidence, PipInterval
 from monitor.core.development.history import History
 from monitor.core.development.learning import (
@@ -27,7 +27,8 @@ from monitor.core.development.learning import (
     profile_text,
     provisional_curve,
 )
-from monitor.core.development.species import OWN_CLUTCHES, Profile, parse_profile
+from monitor.core.development.profile_file import parse_profile
+from monitor.core.development.species import OWN_CLUTCHES, Profile
 from monitor.core.terms.events import Lot, PipSeen, Stay
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.errors import EventRefused, SpeciesRefused
@@ -60,7 +61,7 @@ def clutch(
     look: float = 0.01,
     last: float = 2.0,
     temperatures_c: Sequence[float] = (28.0,),
-    curve: PublishedRates = CURVE,
+    curve: RateCurve = CURVE,
     scale: float = 1.0,
     egg: float = 0.02,
     box: float = 0.02,
@@ -340,7 +341,7 @@ def test_every_shipped_table_can_be_shifted_and_written() -> None:
 # --- from lots --------------------------------------------------------------------------------------------------
 
 
-def history(days: float, temperature_c: float, curve: PublishedRates = CURVE) -> History:
+def history(days: float, temperature_c: float, curve: RateCurve = CURVE) -> History:
     hours = round(24 * days)
     rate = float(curve.rate_per_day(temperature_c)) / 24
     edge = np.arange(hours + 1, dtype=np.int64) * HOUR_MS

@@ -10,6 +10,7 @@ import pytest
 from scipy import stats
 
 from monitor.config.library import list_profiles, load_profile
+from monitor.core.development.profile_file import parse_profile
 from monitor.core.development.sex import (
     MIDDLE_THIRD,
     NOT_SAID,
@@ -19,7 +20,6 @@ from monitor.core.development.sex import (
     sex_now,
     weighted_mean_c,
 )
-from monitor.core.development.species import parse_profile
 from monitor.errors import ConfigError, ModelOutOfRange
 from tests.core.development.test_species import GOOD
 

@@ -15,14 +15,16 @@ import numpy as np
 import pytest
 
 from monitor.config.library import list_profiles
+from monitor.core.development.profile_file import parse_profile
 from monitor.core.development.species import (
+    FIGURE_SPREAD_SOURCE,
     GENERAL_EGG,
     GENERAL_SHARED,
     GENERAL_SPREAD_SOURCE,
     OWN_CLUTCHES,
+    UNSOURCED,
     Profile,
     grade_of,
-    parse_profile,
 )
 from monitor.errors import ConfigError, SpeciesRefused
 
@@ -365,6 +367,74 @@ def test_own_clutches_need_no_paper() -> None:
     assert profile.spread.egg == GENERAL_EGG
     assert profile.low_limit_c is None
     assert 1.0 / float(profile.curve().rate_per_day(27.0)) == pytest.approx(58.0)
+
+
+ONE = {"temperature_c": 27.8, "days_low": 58, "days_high": 62, "paper": "somebody-2001"}
+
+
+def test_one_figure_with_its_width_is_enough_where_the_family_is_known() -> None:
+    profile = parse(rows=[ONE], family="Colubridae")
+    assert (profile.grade, profile.group) == ("one figure", "snake")
+    assert profile.rows[0].days == pytest.approx(math.sqrt(58 * 62), abs=0.01)
+    assert profile.rows[0].level_sd == pytest.approx(math.log(62 / 58) / 2.563)
+    assert 1.0 / float(profile.curve().rate_per_day(27.8)) == pytest.approx(59.97, abs=0.01)
+    assert profile.spread.shared == pytest.approx(math.hypot(0.09, profile.rows[0].level_sd), abs=1e-4)
+    assert profile.spread.source == FIGURE_SPREAD_SOURCE
+    assert parse(rows=[ONE], group="snake").curve().base_c != parse(rows=[ONE], group="turtle").curve().base_c
+
+
+def test_a_figure_without_a_source_is_graded_as_such_and_wider() -> None:
+    sourced = parse(rows=[ONE], family="Colubridae")
+    for words in UNSOURCED:
+        told = parse(rows=[{**ONE, "paper": words}], family="Colubridae", papers={}, limits={})
+        assert told.grade == "no source"
+        assert told.spread.shared > sourced.spread.shared
+        with pytest.raises(ConfigError, match="the rows allow only no source"):
+            parse(rows=[{**ONE, "paper": words}], family="Colubridae", papers={}, limits={}, grade="one figure")
+
+
+def test_two_figures_a_degree_apart_are_enough_with_the_slope_of_the_group() -> None:
+    rows = [{"temperature_c": t, "days": d, "paper": "somebody-2001"} for t, d in ((28.0, 60.0), (29.0, 55.0))]
+    assert parse(rows=rows, family="Colubridae").grade == "one figure"
+    with pytest.raises(ConfigError, match="span only"):
+        parse(rows=rows)
+
+
+@pytest.mark.parametrize(
+    ("changes", "told"),
+    [
+        ({"rows": [ONE]}, "one figure is enough where the family is known"),
+        ({"rows": [ONE], "group": "bird"}, "group: must be one of snake, lizard"),
+        ({"rows": [{**ONE, "days": 60}], "family": "Colubridae"}, "stands beside days_low and days_high"),
+        ({"rows": [{**ONE, "days_high": 57}], "family": "Colubridae"}, "58 to 57 is no width"),
+        ({"rows": [{**ONE, "days_high": 574}], "family": "Colubridae"}, "58 to 574 is no width"),
+        (
+            {"rows": [{"temperature_c": 27.8, "days": 574, "paper": "somebody-2001"}], "family": "Colubridae"},
+            "574 days at 27.8 C is no incubation",
+        ),
+        (
+            {
+                "rows": [{"temperature_c": t, "days": d, "paper": "somebody-2001"} for t, d in ((26, 70), (28, 574))],
+                "family": "Colubridae",
+            },
+            "no line that relatives have",
+        ),
+    ],
+)
+def test_what_is_wrong_with_one_or_two_figures_is_told(changes: dict[str, Any], told: str) -> None:
+    with pytest.raises(ConfigError, match=re.escape(told)):
+        parse(**changes)
+
+
+@pytest.mark.parametrize("at", range(5))
+def test_a_mistyped_row_of_a_table_is_named(at: int) -> None:
+    figures: dict[float, float] = {24: 78.0, 26: 66.0, 28: 57.4, 30: 50.0, 32: 45.0}
+    temperature_c = list(figures)[at]
+    figures[temperature_c] *= 10
+    with pytest.raises(ConfigError) as told:
+        parse(rows=published(figures))
+    row = f"rows, {figures[temperature_c]:g} days at {temperature_c} C: does not fit the others"
+    assert row in str(told.value)
 
 
 def test_emergence_does_not_count_as_a_hatch() -> None:
