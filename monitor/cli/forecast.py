@@ -207,7 +207,7 @@ def _forecast_text(lot: LotNow, room: RoomAtHand, at_ms: int, plan: Plan | None)
             f"{show_degree_days(past.degree_days, unit, 1)} above {show_temperature(past.base_c, unit)}"
         )
     if past is not None and past.mean_c is not None and ahead is not None:
-        to_come = f"assumed ({plan.label})" if plan else "expected, from the last three days"
+        to_come = f"assumed ({plan.label})" if plan else "expected from now on"
         lines.append(
             f"  mean so far {show_temperature(past.mean_c, unit, 2)}, {to_come} "
             f"{show_temperature(ahead.temperature_c, unit, 2)}, "

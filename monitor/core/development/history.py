@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -14,15 +14,15 @@ from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.development.curves import RateCurve
 from monitor.core.development.gaps import Filled, HourTable, around, fill
 from monitor.core.development.plans import LEAST_RATE
+from monitor.core.development.to_come import AHEAD_DAYS, to_come
+from monitor.core.development.window import ExpectedRates
 from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.times import HOUR_MS
 
-# The temperature to come is taken from so many last hours, whole days so that day and night weigh alike.
+# The temperature now is taken from so many last hours, whole days so that day and night weigh alike.
 LOOK_BACK_H: Final = 72
-# Least standard uncertainty of the temperature to come, in C: rooms are re-set, seasons turn. Judgement, no source.
-LEAST_AHEAD_SD_C: Final = 0.2
-SHORT_AHEAD_SD_C: Final = 0.5
-MOST_AHEAD_SD_C: Final = 3.0
+# Most relative standard uncertainty of the rate to come: beyond, a log-normal factor means little.
+MOST_RATE_SD: Final = 0.5
 
 
 def measured(table: HourTable) -> NDArray[np.bool_]:
@@ -84,6 +84,17 @@ class Way:
             integral_c_s += float(found.temperature_c[known] @ stay.table.need_s[known])
             seconds += float(stay.table.need_s[known].sum())
         return integral_c_s / seconds if seconds > 0.0 else self.before_c
+
+
+@dataclass(frozen=True)
+class Prospect:
+    """What a lot may expect: mean temperature until development 1 with its standard uncertainty (C), the rate per day
+    now, and the way there; ``rates`` is None where eggs do not develop as warm as it is now."""
+
+    temperature_c: float
+    sd_c: float
+    rate_per_day: float
+    rates: ExpectedRates | None = None
 
 
 @dataclass(frozen=True)
@@ -191,14 +202,13 @@ class History:
         total = float(self.weight_s.sum())
         return min((self.filled_s + self.unknown_s) / total, 1.0) if total > 0 else 0.0
 
-    def ahead(self, curve: RateCurve) -> tuple[float, float, float] | None:
-        """Expected temperature (C), its standard uncertainty, and expected rate per day.
+    def ahead(self, curve: RateCurve) -> Prospect | None:
+        """What the place where the eggs lie has in store for them, by its own past (see ``to_come.py``).
 
-        The mean of the last three days (the rate averaged over them, not the rate of
-        the average). Its uncertainty is how much those days differ, and how far the box may wander until the
-        end: daily means are taken as a random walk whose step is read off the box's own past, so the mean over
-        the next H days departs from today's by sqrt(step variance x H / 3) (integral of a random walk).
-        Eggs that were moved will be as warm as the box that they came to, not as the one that they left.
+        Hour by hour it is as in its last three days, warmer or cooler by as much as its daily means are expected to go
+        on; the rate is the mean of the rates of those hours, not the rate of their mean. Its uncertainty is that of the
+        mean temperature until development 1. Eggs that were moved will be as warm as the box that they came to, not
+        as the one that they left.
         """
         hourly_c, hourly_s = self.temperature_c, self.weight_s
         if self.box_c is not None and self.box_s is not None and not np.isnan(self.box_c).all():
@@ -207,26 +217,31 @@ class History:
         if not len(ok):
             return None
         t, w = hourly_c[ok[-LOOK_BACK_H:]], np.maximum(hourly_s[ok[-LOOK_BACK_H:]], 1.0)
-        rate = float(curve.rate_per_day(t) @ w / w.sum())
-        days = _daily_means(hourly_c[ok])
-        last = days[-LOOK_BACK_H // 24 :]
-        sd = max(float(np.std(last, ddof=1)), LEAST_AHEAD_SD_C) if len(last) > 1 else SHORT_AHEAD_SD_C
-        remaining = max(1.0 - self.development, 0.0) / rate if rate > LEAST_RATE else 0.0
-        sd = min(math.hypot(sd, math.sqrt(_step_variance(days) * remaining / 3.0)), MOST_AHEAD_SD_C)
-        return float(t @ w / w.sum()), sd, rate
+        coming = to_come(_daily_means(hourly_c[ok]))
+
+        def gains(more_c: float) -> Values:
+            """Development gained by each of ``AHEAD_DAYS`` if it is so much warmer than expected."""
+            rate = (curve.rate_per_day(t + (coming.drift_c + more_c)[:, None]) * w).sum(axis=1) / w.sum()
+            return np.append(0.0, np.cumsum(0.5 * (rate[1:] + rate[:-1]) * np.diff(AHEAD_DAYS)))
+
+        rate = float(curve.rate_per_day(t + coming.drift_c[0]) @ w / w.sum())
+        level_c, left, gain = float(t @ w / w.sum()), max(1.0 - self.development, 0.0), gains(0.0)
+        if rate < LEAST_RATE:
+            return Prospect(level_c, coming.sd_c(0.0), rate)
+        rates = ExpectedRates(
+            rate, days_ahead=tuple(AHEAD_DAYS[1:].tolist()), development_ahead=tuple(gain[1:].tolist())
+        )
+        days = max(rates.days_to(left), 1.0)
+        sd_c = coming.sd_c(days)
+        cooler, warmer = (float(np.interp(days, AHEAD_DAYS, gains(more_c))) for more_c in (-sd_c, sd_c))
+        relative = min(0.5 * math.log(warmer / cooler), MOST_RATE_SD) if cooler > 0.0 else MOST_RATE_SD
+        return Prospect(level_c + coming.mean_drift_c(days), sd_c, rate, replace(rates, rate_sd_relative=relative))
 
 
 def _daily_means(hourly_c: Values) -> Values:
     """Means of whole days, counted back from the newest hour."""
     whole = len(hourly_c) // 24
     return hourly_c[len(hourly_c) - 24 * whole :].reshape(whole, 24).mean(axis=1) if whole else np.empty(0)
-
-
-def _step_variance(days: Values) -> float:
-    """Variance of a day's step of a random walk, C^2 per day: the structure function at the longest lag that the
-    past can tell of, ten days at most."""
-    lag = min(len(days) // 2, 10)
-    return float(np.mean((days[lag:] - days[:-lag]) ** 2)) / lag if lag >= 2 else 0.0
 
 
 def log_slope(curve: RateCurve, temperature_c: float) -> float:

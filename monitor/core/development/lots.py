@@ -20,7 +20,7 @@ from monitor.core.development.curves import RateCurve
 from monitor.core.development.evidence import BoxEvidence, PipInterval, Spread
 from monitor.core.development.forecast import ClutchForecast, update
 from monitor.core.development.history import History, log_slope
-from monitor.core.development.plans import LEAST_RATE, Plan
+from monitor.core.development.plans import Plan
 from monitor.core.development.sex import SexNow, sex_now
 from monitor.core.development.species import Profile
 from monitor.core.development.window import ExpectedRates, Window, window
@@ -59,9 +59,9 @@ class Past:
 class Ahead:
     """What a lot may expect: its temperature and its rate there.
 
-    ``remaining_days`` is the time to development 1, ``days_per_c`` by how many days a whole incubation would be
-    shorter one degree warmer. All three of ``rates``, ``remaining_days`` and ``days_per_c`` are None where eggs
-    do not develop at such a temperature.
+    Both are means until development 1 (of a plan: its mean, and the rate it ends with). ``remaining_days`` is the time
+    until then, ``days_per_c`` by how many days a whole incubation would be shorter one degree warmer. All three of
+    ``rates``, ``remaining_days`` and ``days_per_c`` are None where eggs do not develop at such a temperature.
     """
 
     temperature_c: float
@@ -194,17 +194,15 @@ def _ahead(history: History, curve: RateCurve, plan: Plan | None, unit: DisplayU
     else:
         expected = history.ahead(curve)
         assert expected is not None
-        temperature_c, sd_c, rate = expected
-        if rate < LEAST_RATE:
-            return Ahead(temperature_c, rate)
-        relative = min(abs(log_slope(curve, temperature_c)) * sd_c, 0.5)
-        rates = ExpectedRates(rate, rate_sd_relative=relative, past_sd_log=filled_sd)
+        temperature_c = expected.temperature_c
+        if expected.rates is None:
+            return Ahead(temperature_c, expected.rate_per_day)
+        rates = replace(expected.rates, past_sd_log=filled_sd)
+    left = max(1.0 - history.development, 0.0)
+    days = rates.days_to(left)
+    rate = left / days if plan is None and days > 0.0 else rates.rate_per_day
     return Ahead(
-        temperature_c,
-        rates.rate_per_day,
-        rates,
-        remaining_days=rates.days_to(max(1.0 - history.development, 0.0)),
-        days_per_c=(1.0 / rates.rate_per_day) * log_slope(curve, temperature_c),
+        temperature_c, rate, rates, remaining_days=days, days_per_c=(1.0 / rate) * log_slope(curve, temperature_c)
     )
 
 

@@ -13,7 +13,9 @@ import pytest
 from monitor.config.library import load_profile
 from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.development.gaps import HourTable
-from monitor.core.development.history import History, StayTable, Way, log_slope
+from monitor.core.development.history import Prospect, History, StayTable, Way, log_slope
+from monitor.core.development.to_come import AHEAD_DAYS, to_come
+from monitor.core.development.window import ExpectedRates
 from monitor.core.terms.times import HOUR_MS
 
 LAID = round(datetime(2026, 5, 1, 10, tzinfo=UTC).timestamp() * 1000)
@@ -41,8 +43,14 @@ def days(means_c: Sequence[float]) -> list[float]:
     return [c for c in means_c for _ in range(24)]
 
 
-def expected(history: History) -> tuple[float, float, float]:
+def expected(history: History) -> Prospect:
     found = history.ahead(CURVE)
+    assert found is not None
+    return found
+
+
+def rates(history: History) -> ExpectedRates:
+    found = expected(history).rates
     assert found is not None
     return found
 
@@ -50,69 +58,88 @@ def expected(history: History) -> tuple[float, float, float]:
 # -- how sure the temperature to come is ---------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("length", [2, 3, 4, 20, 40])
-def test_however_steady_the_room_was_its_days_to_come_are_no_better_known_than_a_fifth_of_a_degree(length: int) -> None:
-    """Rooms are re-set and seasons turn: no room is trusted beyond 0.2 C."""
-    temperature_c, sd_c, _ = expected(way(days([27.0] * length)))
-    assert temperature_c == 27.0
-    assert sd_c == pytest.approx(0.2, abs=1e-12)
+@pytest.mark.parametrize("length", [4, 20, 40])
+def test_a_room_held_steady_goes_on_at_its_own_rate(length: int) -> None:
+    history = way(days([27.0] * length))
+    rate = float(CURVE.rate_per_day(27.0))
+    left = 1.0 - history.development
+    assert expected(history).temperature_c == pytest.approx(27.0)
+    assert expected(history).rate_per_day == pytest.approx(rate)
+    assert rates(history).days_to(left) == pytest.approx(left / rate)
+    # A fifth of a degree, by the slope of the curve.
+    sure = 0.2 * log_slope(CURVE, 27.0)
+    assert rates(history).rate_sd_relative == pytest.approx(sure, rel=0.2)
 
 
-@pytest.mark.parametrize("hours", [1, 23, 24, 47])
-def test_what_less_than_two_days_say_is_good_to_half_a_degree(hours: int) -> None:
-    assert expected(way([27.0] * hours))[1] == pytest.approx(0.5, abs=1e-12)
+@pytest.mark.parametrize("hours", [1, 23, 24, 95])
+def test_what_less_than_four_days_say_is_good_to_half_a_degree(hours: int) -> None:
+    assert expected(way([27.0] * hours)).sd_c == pytest.approx(0.5, abs=1e-12)
 
 
-def test_no_room_is_taken_to_wander_by_more_than_three_degrees() -> None:
-    assert expected(way(days([22.0, 32.0] * 10)))[1] == 3.0
+def test_no_room_is_taken_to_wander_by_more_than_three_degrees_nor_its_rate_by_more_than_half() -> None:
+    assert expected(way(days([22.0, 24.0, 30.0, 32.0, 30.0, 24.0] * 3))).sd_c == 3.0
+    assert rates(way(days(list(np.linspace(34.0, 16.0, 20))))).rate_sd_relative == 0.5
 
 
-def test_days_that_differ_are_less_sure_than_days_that_do_not() -> None:
-    """Three days are too short for a walk: the spread of their means is all that there is."""
-    for means in ([26.0, 27.0, 28.0], [25.0, 27.0, 26.0]):
-        assert expected(way(days(means)))[1] == pytest.approx(float(np.std(means, ddof=1)))
+@pytest.mark.parametrize("per_day_c", [0.05, 0.1, -0.05])
+def test_a_season_is_followed(per_day_c: float) -> None:
+    """By its mean until the end: warmer than now, but less than twice as much as if it went on straight to the end."""
+    history = way(days([27.0 + per_day_c * d for d in range(20)]))
+    now_c = 27.0 + per_day_c * 18.0
+    to_go_days = rates(history).days_to(1.0 - history.development)
+    going_on = (expected(history).temperature_c - now_c) / (per_day_c * (1.0 + to_go_days / 2.0))
+    assert 0.4 < going_on < 1.1
+    straight = (1.0 - history.development) / float(CURVE.rate_per_day(now_c))
+    assert (to_go_days < straight) == (per_day_c > 0.0)
 
 
-@pytest.mark.parametrize("per_day_c", [0.05, 0.1])
-@pytest.mark.parametrize("length", [4, 9, 20, 40])
-def test_a_room_that_wanders_is_less_sure_the_longer_the_eggs_have_to_go(length: int, per_day_c: float) -> None:
-    """A walk with the same step each day: over the longest lag, half of the past and ten days at most, its mean
-    square is (lag x step)^2, so its variance per day lag x step^2; over the H days to go it adds a third of H of it."""
-    history = way(days([26.0 + per_day_c * d for d in range(length)]))
-    _, sd_c, rate = expected(history)
-    lag = min(length // 2, 10)
-    to_go_days = (1.0 - history.development) / rate
-    steady = max(per_day_c, 0.2)
-    assert sd_c == pytest.approx(math.hypot(steady, math.sqrt(lag * per_day_c**2 * to_go_days / 3.0)))
+def test_the_expected_rates_are_those_of_the_expected_temperatures() -> None:
+    history = way(days([26.0 + 0.08 * d for d in range(20)]))
+    coming = to_come(np.array([26.0 + 0.08 * d for d in range(20)]))
+    at = np.linspace(0.0, 40.0, 4001)
+    temperature_c = 26.0 + 0.08 * 18.0 + np.interp(at, AHEAD_DAYS, coming.drift_c)
+    # The hours of the last three days lie 0.08 C about their mean, which the curve hardly bends over.
+    gain = float(np.trapezoid(CURVE.rate_per_day(temperature_c), at))
+    assert float(rates(history).gain(40.0)) == pytest.approx(gain, rel=2e-3)
 
 
-def test_at_the_end_only_the_last_days_count() -> None:
-    """Nothing to go: how far the box may still wander is nothing to the eggs."""
+def test_a_place_that_cools_below_the_base_keeps_a_date() -> None:
+    """What no season is followed to: the rate of today goes on after the days that are told."""
+    history = way(days(list(np.linspace(28.0, 16.5, 20))))
+    assert 0.0 < rates(history).days_to(1.0 - history.development) < 1000.0
+
+
+def test_eggs_that_are_due_ask_no_more_of_the_days_to_come() -> None:
     history = way(days([26.0 + 0.1 * d for d in range(40)]), developed=0.9)
     assert history.development > 1.0
-    assert expected(history)[1] == pytest.approx(0.2)
+    assert expected(history).temperature_c == pytest.approx(26.0 + 0.1 * 38.0, abs=0.3)
 
 
 # -- what counts as the last days ----------------------------------------------------------------------------------
 
 
 def test_the_last_three_whole_days_and_no_hour_more() -> None:
-    assert expected(way([20.0] * 100 + [27.0] * 72))[0] == 27.0
-    assert expected(way([20.0] * 100 + [27.0] * 71))[0] < 27.0
+    def level(way: History) -> float:
+        return float(rates(way).rate_per_day)
+
+    known, before = float(CURVE.rate_per_day(27.0)), float(CURVE.rate_per_day(26.0))
+    assert level(way([26.0] * 240 + [27.0] * 72)) == pytest.approx(known, rel=1e-3)
+    # Of a part of a day more it is not known how much of it is a wandering that goes on.
+    assert level(way([26.0] * 10 + [27.0] * 71)) == pytest.approx((before + 71.0 * known) / 72.0)
 
 
 def test_hours_that_are_known_are_looked_back_over_and_unknown_ones_are_not() -> None:
     """A probe that fell silent leaves its last three days of readings as what is known."""
     moved = way(days([30.0] * 5), last=hours([20.0] * 10 + [27.0] * 72 + [np.nan] * 30))
-    assert expected(moved)[0] == 27.0
+    assert expected(moved).temperature_c == 27.0
 
 
 def test_an_hour_weighs_as_long_as_it_was_measured_and_less_than_a_minute_says_nothing() -> None:
     box, seconds = np.array([24.0, 30.0, 10.0, 30.0]), np.array([1200.0, 3600.0, 59.0, 60.0])
     got = expected(way(days([30.0] * 5), last=hours(list(box), covered_s=list(seconds))))
     box, seconds = box[[0, 1, 3]], seconds[[0, 1, 3]]
-    assert got[0] == pytest.approx(float(box @ seconds) / 4860)
-    assert got[2] == pytest.approx(float(CURVE.rate_per_day(box) @ seconds) / 4860)
+    assert got.temperature_c == pytest.approx(float(box @ seconds) / 4860)
+    assert got.rate_per_day == pytest.approx(float(CURVE.rate_per_day(box) @ seconds) / 4860)
 
 
 # -- the way itself ------------------------------------------------------------------------------------------------
