@@ -13,7 +13,7 @@ import pytest
 from monitor.config.library import load_profile
 from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.development.gaps import HourTable
-from monitor.core.development.history import Prospect, History, StayTable, Way, log_slope
+from monitor.core.development.history import History, Prospect, StayTable, Way, log_slope
 from monitor.core.development.to_come import AHEAD_DAYS, to_come
 from monitor.core.development.window import ExpectedRates
 from monitor.core.terms.times import HOUR_MS
