@@ -306,6 +306,7 @@ def lot_json(lot: LotNow, at_ms: int) -> dict[str, object]:
         "box": lot.lot.box,
         "species": lot.clutch.species,
         "counts": lot.counts,
+        "confidence": lot.grade,
         "at": utc(at_ms),
         "eggs": lot.lot.eggs,
         "waiting": lot.lot.waiting,

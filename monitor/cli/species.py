@@ -11,6 +11,7 @@ from monitor.cli.output import print_json, table
 from monitor.cli.room import settings_if_any
 from monitor.config.library import list_profiles, load_profile
 from monitor.core.development.curves import PublishedRates
+from monitor.core.development.groups import GroupLine
 from monitor.core.development.line import LineFit
 from monitor.core.development.sex import SexRule
 from monitor.core.development.species import Profile
@@ -125,6 +126,7 @@ def _json(p: Profile) -> dict[str, object]:
         "scientific_name": p.scientific_name,
         "status": p.status,
         "reason": p.reason or None,
+        "other_names": list(p.other_names),
         "grade": p.grade,
         "counts": p.counts,
         "rows": [
@@ -169,9 +171,14 @@ def _show(p: Profile, unit: DisplayUnit) -> None:
         print(
             table(
                 [f"°{unit}", "days", "eggs", "paper"],
-                [[show_bare(r.temperature_c, unit), f"{r.days:g}", str(r.eggs or "-"), r.paper] for r in p.rows],
+                [[show_bare(r.temperature_c, unit), r.days_told, str(r.eggs or "-"), r.paper] for r in p.rows],
             )
         )
+    if p.caution:
+        print(f"caution: {p.caution}")
+    if p.status == "table" and isinstance(curve := p.curve(), GroupLine):
+        base, sd = _plain(curve.base_c, unit), show_difference(curve.base_sd_c, unit)
+        print(f"between and beyond its figures: base temperature {base} ± {sd}, as its relatives ({p.group}) have it")
     if line is not None:
         # Two points leave nothing to tell an uncertainty from.
         base = _plain(line.base_c, unit)

@@ -44,13 +44,13 @@ def test_an_id_is_no_path() -> None:
 
 def test_an_own_profile_is_found_and_wins_over_the_one_that_came_along(tmp_path: Path) -> None:
     (tmp_path / "pantherophis-guttatus.toml").write_text(OWN, encoding="utf-8")
-    assert load_profile("pantherophis-guttatus").status == "no-table"
+    assert load_profile("pantherophis-guttatus").grade == "no source"
     own = load_profile("pantherophis-guttatus", tmp_path)
-    assert own.status == "table"
+    assert own.grade == "poor"
     assert 1.0 / float(own.curve().rate_per_day(26.0)) == pytest.approx(66.0)
     listing = list_profiles(tmp_path)
     assert listing.own == {"pantherophis-guttatus"}
-    assert [p.status for p in listing.profiles if p.id == "pantherophis-guttatus"] == ["table"]
+    assert [p.grade for p in listing.profiles if p.id == "pantherophis-guttatus"] == ["poor"]
     assert len(listing.profiles) == len(list_profiles().profiles)
 
 

@@ -244,10 +244,13 @@ def test_a_profile_written_by_hand_is_learned_on_and_never_lost(folder: Path) ->
 
 
 def test_a_species_without_a_table_gets_one_from_one_clutch(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    finished(folder, "P01", 0, "a", species="python-regius")
+    (folder / "species" / "inventa-exempli.toml").write_text(
+        'scientific_name = "Inventa exempli"\nstatus = "no-table"\nreason = "nothing is known"\n'
+    )
+    finished(folder, "P01", 0, "a", species="inventa-exempli")
     laid = START_MS + 200 * DAY_MS
     with Store(folder / "data") as store:
-        told(store, EventKind.LAID, "P02", laid, species="python-regius", eggs=8)
+        told(store, EventKind.LAID, "P02", laid, species="inventa-exempli", eggs=8)
         told(store, EventKind.SET, "P02", laid + HOUR_MS, box="b", eggs=8)
     now = laid + 20 * DAY_MS
     assert lot_of(folder, "P02", now).first_pip is None
@@ -255,7 +258,7 @@ def test_a_species_without_a_table_gets_one_from_one_clutch(folder: Path, capsys
     text = capsys.readouterr().out
     assert "taken instead: the usual 15.5 °C" in text
     assert "one clutch alone cannot check itself" in text
-    assert run(folder, "--species", "python-regius", "--apply") == 0
+    assert run(folder, "--species", "inventa-exempli", "--apply") == 0
     window = window_of(lot_of(folder, "P02", now))
     assert window is not None
     # A degree warmer than the clutch that was learned from; the typical egg, while the window is of the first of eight.

@@ -28,7 +28,7 @@ pytestmark = pytest.mark.xdist_group("library")
 def test_the_shipped_library_keeps_its_promises() -> None:
     found = library.measure()
     assert found.falls_short == []
-    assert found.figures["within_study_inside_n"] == 172
+    assert found.figures["within_study_inside_first_tables_n"] == 172
 
 
 def test_a_temperature_is_predicted_from_the_others_alone() -> None:

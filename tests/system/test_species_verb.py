@@ -99,6 +99,6 @@ def test_a_drawing_goes_together_with_a_plot(tmp_path: Path, capsys: pytest.Capt
 
 def test_what_cannot_be_drawn_is_said(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert "a plot is of one species" in refused(capsys, "--plot")
-    assert "no published table" in refused(capsys, "pantherophis-guttatus", "--plot")
+    assert "rests in the egg" in refused(capsys, "furcifer-pardalis", "--plot")
     assert "cannot be written" in refused(capsys, "elaphe-taeniura", "--svg", str(tmp_path / "no" / "x.svg"))
     assert "did you mean elaphe-taeniura" in refused(capsys, "elaphe-taenuira", "--plot")

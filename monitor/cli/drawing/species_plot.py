@@ -119,7 +119,8 @@ def terminal_plot(profile: Profile, width: int = 72, height: int = 20, unit: Dis
         start = max(column(temperature_c) - len(text) // 2, 0)
         feet[start : start + len(text)] = text
     lines.append(" " * left + "".join(feet).rstrip() + f" °{unit}")
-    lines.append(f"{POINT} published   {LINE} curve between   {GUESS} guess outside the table")
+    told = "without a source" if profile.grade == "no source" else "published"
+    lines.append(f"{POINT} {told}   {LINE} curve between   {GUESS} guess outside the table")
     return "\n".join(lines)
 
 
@@ -167,11 +168,12 @@ def describe(profile: Profile, unit: DisplayUnit = "C") -> str:
     """What the plot shows, in words, for who does not see it."""
     scene = SpeciesScene.of(profile)
     t = np.array(profile.temperatures_c)
+    told = "figures without a source" if profile.grade == "no source" else "published means"
     points = ", ".join(
         f"{days:.0f} days at {show_round(c, unit)}" for c, days in zip(t.tolist(), scene.days(t), strict=True)
     )
     return (
-        f"{len(profile.rows)} published means of {profile.scientific_name} at {t.size} constant temperatures from "
+        f"{len(profile.rows)} {told} of {profile.scientific_name} at {t.size} constant temperatures from "
         f"{show_range(float(t[0]), float(t[-1]), unit)}, joined by a curve: {points}. Outside the table the curve is "
         "a guess and dashed."
     )

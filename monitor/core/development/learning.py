@@ -51,6 +51,8 @@ VAGUE: Final = 0.1
 MOST_FILLED: Final = 0.5
 # How many clutches the starting value of tau counts as.
 STARTING_CLUTCHES: Final = 4
+# So many own clutches stand for themselves, where the days that they moved had no source. Judgement, no source.
+FOR_UNSOURCED: Final = 3
 # Temperatures count as clearly different from this distance on, in C.
 DIFFERENT_C: Final = 0.5
 # Base temperature where the own clutches cannot tell one: the median of 105 fits of 71 species is 14.9 C, its middle
@@ -252,7 +254,7 @@ def learn(base: Profile, clutches: Sequence[OwnClutch], on: str, unit: DisplayUn
         line_problem=problem,
         own_table=own_table,
     )
-    rows = _own_rows(asked, found, scale) if own_table else _shifted_rows(base, found.factor)
+    rows = _own_rows(asked, found, scale) if own_table else _shifted_rows(base, found.factor, len(used))
     return replace(found, profile=_profile(found, rows, on))
 
 
@@ -435,13 +437,15 @@ def _own_line(asked: Sequence[_Asked], unit: DisplayUnit) -> tuple[LineFit | Non
 # --- the new profile --------------------------------------------------------------------------------------------
 
 
-def _shifted_rows(base: Profile, factor: float) -> list[Row]:
+def _shifted_rows(base: Profile, factor: float, clutches: int) -> list[Row]:
+    """The rows times the factor, told as own ones; what has no source stays so until enough clutches stand for it."""
     return [
         replace(
             row,
             days=round(row.days * factor, 2),
             sd_days=round(row.sd_days * factor, 2) if row.sd_days is not None else None,
-            paper=OWN_CLUTCHES,
+            paper=OWN_CLUTCHES if row.sourced or clutches >= FOR_UNSOURCED else row.paper,
+            width=0.0,
             population=f"from {row.paper}" + (f", {row.population}" if row.population else ""),
         )
         for row in base.rows
@@ -497,7 +501,9 @@ def _profile(found: Learned, rows: Sequence[Row], on: str) -> Profile:
         ),
     )
     allowed = grade_of(rows)
-    grade = allowed if found.own_table else min(base.grade, allowed, key=GRADES.index)
+    # A figure without a source is no more than one to begin with: own clutches may be worth more.
+    alone = found.own_table or base.grade == "no source"
+    grade = allowed if alone else min(base.grade, allowed, key=GRADES.index)
     notes = (*base.notes, note)
     # A paper on which nothing of the new profile rests goes.
     told = " ".join((*notes, base.limits_source, base.lethal, *(base.sex.papers if base.sex else ())))
@@ -522,9 +528,11 @@ def profile_text(profile: Profile, heading: Sequence[str] = ()) -> str:
         return json.dumps(value, ensure_ascii=False)
 
     lines = [f"# {line}" for line in heading] + ([""] if heading else [])
-    for key in ("scientific_name", "common_name", "order", "family", "status", "reason", "counts", "grade"):
+    for key in ("scientific_name", "common_name", "order", "family", "group", "status", "reason", "counts", "grade"):
         if value := getattr(profile, key):
             lines.append(f"{key} = {text(value)}")
+    if profile.other_names:
+        lines.append(f"other_names = [{', '.join(text(name) for name in profile.other_names)}]")
     lines += ["notes = [", *(f"  {text(note)}," for note in profile.notes), "]"]
     if profile.rows:
         lines += ["rows = [", *(f"  {{ {_row_text(row, text)} }}," for row in profile.rows), "]"]

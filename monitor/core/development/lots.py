@@ -22,7 +22,7 @@ from monitor.core.development.forecast import ClutchForecast, update
 from monitor.core.development.history import History, log_slope
 from monitor.core.development.plans import Plan
 from monitor.core.development.sex import SexNow, sex_now
-from monitor.core.development.species import Profile
+from monitor.core.development.species import Grade, Profile
 from monitor.core.development.window import ExpectedRates, Window, window
 from monitor.core.terms.events import Clutch, Lot
 from monitor.core.terms.formats import show_range, show_temperature
@@ -105,6 +105,7 @@ class LotNow:
     lot: Lot
     clutch: Clutch
     counts: str = ""
+    grade: Grade = "none"
     past: Past | None = None
     ahead: Ahead | None = None
     first_pip: FirstPip | None = None
@@ -155,7 +156,7 @@ def _gathered(
     heat = None
     if limit_c is not None:
         heat = Heat(limit_c, hourly_exposure(history.temperature_c, history.weight_s, limit_c))
-    base = LotNow(lot, clutch, profile.counts, heat=heat, notes=history.notes)
+    base = LotNow(lot, clutch, profile.counts, profile.grade, heat=heat, notes=history.notes)
     if not history.known:
         return replace(base, refused=f"no reading of box {lot.box} is there yet")
     past = Past(
@@ -181,7 +182,7 @@ def _gathered(
         sex=sexes,
         no_sex=no_sex,
         refused=refused,
-        notes=(*history.notes, *_cautions(history, curve, ahead.temperature_c, unit)),
+        notes=(*history.notes, *_cautions(history, profile, curve, ahead.temperature_c, unit)),
     )
 
 
@@ -206,15 +207,13 @@ def _ahead(history: History, curve: RateCurve, plan: Plan | None, unit: DisplayU
     )
 
 
-def _cautions(history: History, curve: RateCurve, expected_c: float, unit: DisplayUnit) -> list[str]:
-    notes = []
+def _cautions(history: History, profile: Profile, curve: RateCurve, expected_c: float, unit: DisplayUnit) -> list[str]:
+    notes = [profile.caution] if profile.caution else []
     low, high = curve.low_c, curve.high_c
     outside = [t for t in (history.mean_c, expected_c) if t is not None and not low <= t <= high]
     if outside:
-        notes.append(
-            f"{show_temperature(outside[0], unit)} lies outside the published table ({show_range(low, high, unit)}): "
-            "the window is wider"
-        )
+        told_of = f"{'its figures' if profile.caution else 'the published table'} ({show_range(low, high, unit)})"
+        notes.append(f"{show_temperature(outside[0], unit)} lies outside {told_of}: the window is wider")
     if history.developed:
         more = DEVELOPED_SD * history.developed
         notes.append(

@@ -58,6 +58,13 @@ class _Mistakes:
             self.add(f"{place}{key}", "is missing")
         return value.strip()
 
+    def texts(self, table: Mapping[str, Any], key: str) -> tuple[str, ...]:
+        value = table.get(key, [])
+        if not isinstance(value, list) or not all(isinstance(text, str) for text in value):
+            self.add(key, "must be a list of texts")
+            return ()
+        return tuple(value)
+
     def number(
         self, table: Mapping[str, Any], key: str, place: str, low: float, high: float, *, needed: bool = False
     ) -> float | None:
@@ -85,7 +92,7 @@ class _Mistakes:
 
 _TOP = (
     "scientific_name", "common_name", "order", "family", "status", "reason", "counts", "grade", "notes",
-    "rows", "papers", "limits", "spread", "sex", "group",
+    "rows", "papers", "limits", "spread", "sex", "group", "other_names",
 )  # fmt: skip
 
 
@@ -118,10 +125,7 @@ def parse_profile(mapping: Mapping[str, Any], file_name: str) -> Profile:
     group = _group(found, mapping, family, order)
     spread = _spread(found, found.table(mapping, "spread"), rows, group)
     sex = _sex(found, found.table(mapping, "sex"), {paper.key for paper in papers})
-    notes = mapping.get("notes", [])
-    if not isinstance(notes, list) or not all(isinstance(note, str) for note in notes):
-        found.add("notes", "must be a list of texts")
-        notes = []
+    notes, other_names = found.texts(mapping, "notes"), found.texts(mapping, "other_names")
 
     if status == "table":
         _fits(found, rows, group, family)
@@ -154,10 +158,11 @@ def parse_profile(mapping: Mapping[str, Any], file_name: str) -> Profile:
         lethal=lethal,
         spread=spread,
         grade=grade,
-        notes=tuple(notes),
+        notes=notes,
         reason=reason,
         sex=sex,
         group=group,
+        other_names=other_names,
     )
     if found.lines:
         number = len(found.lines)

@@ -95,6 +95,14 @@ class Row:
     width: float = 0.0
 
     @property
+    def days_told(self) -> str:
+        """The days as they were told: one number, or "58 to 62"."""
+        if not self.width:
+            return f"{self.days:g}"
+        half = math.exp(0.5 * self.width)
+        return f"{round(self.days / half, 1):g} to {round(self.days * half, 1):g}"
+
+    @property
     def sourced(self) -> bool:
         return self.paper not in UNSOURCED
 
@@ -122,7 +130,8 @@ class Profile:
     ``counts`` says what ended the days of the table. ``low_limit_c`` and ``high_limit_c`` are the coldest and the
     warmest constant temperature at which at least half of the eggs hatched, or what ``limits_source`` says.
     ``lethal`` names temperatures at which eggs died. ``reason`` is why a profile that is not a table is refused.
-    ``sex`` is what decides the sex, None where the profile names no source for it.
+    ``sex`` is what decides the sex, None where the profile names no source for it. ``other_names``: further common
+    names and older scientific ones, by which the profile is found as well.
     """
 
     id: str
@@ -144,6 +153,7 @@ class Profile:
     reason: str = ""
     sex: SexRule | None = None
     group: Group | None = None
+    other_names: tuple[str, ...] = ()
 
     @property
     def counts_as_hatch(self) -> bool:
@@ -154,6 +164,18 @@ class Profile:
     def temperatures_c(self) -> tuple[float, ...]:
         """The different temperatures of the table, rising."""
         return tuple(sorted({row.temperature_c for row in self.rows}))
+
+    @property
+    def caution(self) -> str:
+        """What a date by this profile rests on, where that is less than a table; else empty."""
+        if self.grade == "no source":
+            return (
+                "the days of this species are common practice or from memory, without a source: the window is wide, "
+                "and three clutches of your own take their place (warmtally learn)"
+            )
+        if self.grade == "one figure":
+            return "one published figure is all there is; how days change with warmth is that of the species' relatives"
+        return ""
 
     def paper(self, key: str) -> Paper | None:
         return next((paper for paper in self.papers if paper.key == key), None)
@@ -192,22 +214,26 @@ class Profile:
 def curve_of(rows: Sequence[Row], group: Group | None = None, family: str = "") -> PublishedRates | GroupLine:
     """The curve through rows, each weighed by its eggs; with fewer than three temperatures on the slope of the group.
 
-    Where no row tells its eggs nothing is known of how sure the figures are: they count as exact and are met.
+    Where no row tells its eggs nothing is known of how sure the figures are: if they never fall they count as exact.
     """
     if by_group(rows, group):
         assert group is not None
         base = base_of(group, family)
         return GroupLine([r.temperature_c for r in rows], [r.days for r in rows], [r.level_sd for r in rows], base)
     temperature_c, days, eggs = _columns(rows)
-    return PublishedRates(temperature_c, days, eggs if any(row.eggs for row in rows) else None)
+    exact = PublishedRates(temperature_c, days)
+    if any(row.eggs for row in rows) or np.any(np.diff(exact.rates_per_day) < 0.0):
+        return PublishedRates(temperature_c, days, eggs)
+    return exact
 
 
 def by_group(rows: Sequence[Row], group: Group | None) -> bool:
-    """Whether the group's slope serves: below three temperatures. A line of two that was learned from own clutches has
-    its slope already."""
+    """Whether the group's slope serves: below three temperatures. A line of two that was learned from own clutches and
+    makes sense has its slope already."""
     temperatures = len({row.temperature_c for row in rows})
-    learned = temperatures > 1 and all(row.paper == OWN_CLUTCHES for row in rows)
-    return group is not None and 1 <= temperatures < 3 and not learned
+    if group is None or not 1 <= temperatures < 3:
+        return False
+    return not (temperatures > 1 and all(row.paper == OWN_CLUTCHES for row in rows) and sane_line(rows)[0])
 
 
 def figure_spread(rows: Sequence[Row], group: Group) -> float:

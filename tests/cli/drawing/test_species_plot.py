@@ -53,7 +53,7 @@ def test_the_scene_holds_every_row_and_two_degrees_more() -> None:
         assert scene.most_days >= 1.25 * max(row.days for row in profile.rows)
 
 
-@pytest.mark.parametrize("species", ["chamaeleo-calyptratus", "pantherophis-guttatus"])
+@pytest.mark.parametrize("species", ["chamaeleo-calyptratus", "furcifer-pardalis"])
 def test_a_profile_without_a_table_is_refused(species: str) -> None:
     for plot in (terminal_plot, svg_plot):
         with pytest.raises(SpeciesRefused):

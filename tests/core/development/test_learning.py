@@ -28,7 +28,7 @@ from monitor.core.development.learning import (
     provisional_curve,
 )
 from monitor.core.development.profile_file import parse_profile
-from monitor.core.development.species import OWN_CLUTCHES, Profile
+from monitor.core.development.species import OWN_CLUTCHES, Profile, ProfileSpread
 from monitor.core.terms.events import Lot, PipSeen, Stay
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.errors import EventRefused, SpeciesRefused
@@ -257,7 +257,8 @@ def test_a_nonsense_line_is_refused_with_its_reason(days: tuple[float, ...], rea
 
 
 def without_table() -> Profile:
-    return load_profile("python-regius")
+    found = load_profile("python-regius")
+    return replace(found, status="no-table", rows=(), grade="none", reason="nothing is known", spread=ProfileSpread())
 
 
 def own(rng: np.random.Generator, name: str, t: float, base_c: float, constant: float) -> OwnClutch:
@@ -293,6 +294,31 @@ def test_three_temperatures_make_a_profile_of_ones_own_line() -> None:
     assert learned.error_after_days is not None
     assert learned.error_after_days < 1.0
     assert learned.error_before_days is None
+
+
+# --- a figure without a source ----------------------------------------------------------------------------------
+
+
+def corn_snake(clutches: int, truly_days: float = 66.0) -> Learned:
+    base = load_profile("pantherophis-guttatus")
+    assert base.grade == "no source"
+    rng = np.random.default_rng(22)
+    later = math.log(truly_days / base.rows[0].days)
+    kept = [clutch(rng, f"C{i}", later, temperatures_c=(27.8,), curve=base.curve(), box=0.0) for i in range(clutches)]
+    return learn(base, kept, ON)
+
+
+def test_common_practice_gives_way_to_three_own_clutches() -> None:
+    one, three = corn_snake(1), corn_snake(3)
+    assert one.profile.grade == "no source"
+    assert [row.paper for row in one.profile.rows] == ["common practice, no source"]
+    assert three.profile.grade == "one figure"
+    assert [row.paper for row in three.profile.rows] == [OWN_CLUTCHES]
+    assert three.profile.rows[0].days == pytest.approx(66.0, rel=0.02)
+    assert three.shared < one.shared < one.shared_before
+    for learned in (one, three):
+        text = profile_text(learned.profile)
+        assert parse_profile(tomllib.loads(text), "pantherophis-guttatus.toml") == learned.profile
 
 
 # --- the file ---------------------------------------------------------------------------------------------------

@@ -6,11 +6,12 @@ could never be past. What siblings did is in it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from functools import partial
 from typing import Final, Literal
 
 from monitor.core.development.lots import LotNow
+from monitor.core.development.species import Grade
 from monitor.core.development.window import Window
 from monitor.core.notices.conditions import KindName, holds
 from monitor.core.notices.kinds import Kind, Look
@@ -30,6 +31,11 @@ CANDLING: Final = (
     "Signs that an egg is alive: it candles pink with vessels, it is firm, it does not smell.",
     "Ask an experienced keeper or a reptile veterinarian.",
 )
+# What a date rests on, where that is less than a table.
+RESTS_ON: Final[Mapping[Grade, str]] = {
+    "no source": "Its days are common practice, no source.",
+    "one figure": "Its days rest on one published figure.",
+}
 HANDS: Final = "Wash your hands after handling eggs."
 
 
@@ -50,6 +56,8 @@ def _stage_at(window: Window, snapshot: Snapshot, at_ms: float) -> int:
 
 def _more(lot: LotNow, window: Window, snapshot: Snapshot) -> Iterable[str]:
     """What is known of a lot's window besides its days."""
+    if lot.grade in RESTS_ON:
+        yield RESTS_ON[lot.grade]
     development, filled_share = (lot.past.development, lot.past.filled_share) if lot.past else (0.0, 0.0)
     yield f"That is so in 8 of 10. The middle is {show_date(window.p50_ms, snapshot.zone)}."
     yield f"Development {100 * development:.0f} %, {lot.clutch.species}."
