@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import os
 import tomllib
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -18,10 +19,11 @@ from monitor.core.development.learning import (
     learn,
     own_box,
     own_clutch,
-    profile_text,
     provisional_curve,
 )
+from monitor.core.development.pooling import MOST_BETWEEN
 from monitor.core.development.profile_file import parse_profile
+from monitor.core.development.profile_text import profile_text
 from monitor.core.development.species import Profile
 from monitor.core.terms.events import Clutch
 from monitor.core.terms.formats import show_bare, show_degree_days, show_difference, show_temperature
@@ -109,9 +111,12 @@ def _learn(room: RoomAtHand, species: str, clutches: list[Clutch], at_ms: int) -
     assert known.curve is not None
     derived = Derived(room.store, room.settings, lambda _: base)
     own: list[OwnClutch] = []
+    left_out: list[tuple[str, str]] = []
     for clutch in clutches:
         kept = [lot for lot in clutch.lots if not lot.moved_on]
         if not any(lot.pips for lot in kept):
+            lies = any(lot.open and lot.waiting for lot in kept)
+            left_out.append((clutch.id, "nothing has pipped yet" if lies else "no pip was recorded"))
             continue
         # Only the time up to the last look says anything: eggs that never pipped may still lie there, or seem to.
         looks = [lot.looked_ms for lot in kept if lot.looked_ms is not None]
@@ -120,20 +125,18 @@ def _learn(room: RoomAtHand, species: str, clutches: list[Clutch], at_ms: int) -
         found = own_clutch(clutch, boxes)
         if found is not None:
             own.append(found)
-    return learn(base, own, datetime.fromtimestamp(at_ms / 1000, room.zone).date().isoformat(), room.unit)
+        mute = [lot.id for lot, box in zip(kept, boxes, strict=True) if box is None]
+        left_out += [(name, "nothing was measured there, or no egg lay there that could pip") for name in mute]
+    on = datetime.fromtimestamp(at_ms / 1000, room.zone).date().isoformat()
+    return learn(base, own, on, room.unit, left_out)
 
 
 # --- the keeper's own files -------------------------------------------------------------------------------------
 
 
 def own_dir(room: RoomAtHand) -> Path:
-    if room.settings.profiles_dir is None:
-        raise UsageError(
-            "there is no folder for your own species profiles",
-            where=room.settings.file,
-            fix='make one, and name it in the room\'s file:\n    [profiles]\n    dir = "species"',
-        )
-    return Path(room.settings.profiles_dir)
+    """The folder of the keeper's own profiles; it need not be there."""
+    return Path(room.settings.profiles_dir or Path(room.settings.data_dir) / "species")
 
 
 def base_profile(species: str, folder: str | Path | None) -> Profile:
@@ -163,6 +166,7 @@ def _copies(folder: Path, name: str) -> list[Path]:
 def apply(folder: Path, learned: Learned) -> str:
     """Write the profile; the former own file stays beside it under a number. Returns what was done."""
     name = learned.profile.id
+    folder.mkdir(parents=True, exist_ok=True)
     path = folder / f"{name}.toml"
     day = datetime.fromtimestamp(now_ms() / 1000, UTC).isoformat(timespec="seconds")
     text = profile_text(learned.profile, [f"{WRITTEN_BY[2:]} --species {name} --apply, {day}"])
@@ -237,16 +241,16 @@ def _text(x: Learned, room: RoomAtHand) -> str:
             ],
         ),
     ]
-    lines += [f"  left out: {name}: {reason}" for name, reason in x.left_out]
+    lines += [f"  counts {c.weight:.1f} of the surest: {c.clutch}: {c.why}" for c in x.used if c.weighed_down]
+    lines += [f"  left out: {', '.join(names)}: {reason}" for reason, names in _by_reason(x.left_out).items()]
     if not x.own_table:
         lines.append(
             f"  your clutches pip {abs(100 * (x.factor - 1)):.1f} % {'later' if x.shift >= 0 else 'earlier'} than the "
             f"table (± {100 * x.shift_sd:.1f} %), as far as {n} can tell; the table's days times {x.factor:.4f}"
         )
-    if x.between is not None:
-        lines.append(
-            f"  between your clutches: {100 * x.between:.1f} % (standard deviation beyond what the looks leave open)"
-        )
+    lines.append(f"  {_between_text(x)}")
+    if x.probes:
+        lines.append(f"  {_probes_text(x)}")
     if x.line is not None:
         lines.append(
             f"  straight line of your own: base temperature {show_temperature(x.line.base_c, unit)} ± "
@@ -282,6 +286,38 @@ def _text(x: Learned, room: RoomAtHand) -> str:
     return "\n".join(lines)
 
 
+def _by_reason(left_out: Sequence[tuple[str, str]]) -> dict[str, list[str]]:
+    reasons: dict[str, list[str]] = {}
+    for name, reason in left_out:
+        reasons.setdefault(reason, []).append(name)
+    return reasons
+
+
+def _between_text(x: Learned) -> str:
+    """What can be told of how clutches differ among themselves, and what cannot."""
+    n, taken = len(x.used), f"the windows take {100 * x.between_taken:.1f} %"
+    if x.between_fits is None:
+        return f"how much your clutches differ among themselves shows from the second on; {taken}"
+    low, high = (100 * tau for tau in x.between_fits)
+    most = "20 % and more" if high >= 100 * MOST_BETWEEN else f"{high:.1f} %"
+    if low > 0.0:
+        return f"your clutches differ among themselves by {low:.1f} to {most} (8 in 10, {n} clutches); {taken}"
+    if high <= 0.0:
+        return f"your clutches differ less than looks and eggs alone would let them ({n} clutches); {taken}"
+    return (
+        f"whether your clutches differ among themselves cannot be told from {n}: anything from nothing to {most} fits "
+        f"(8 in 10); {taken}"
+    )
+
+
+def _probes_text(x: Learned) -> str:
+    names = ", ".join(dict.fromkeys(share.behind for share in x.probes))
+    return (
+        f"what {names} may be off by is in these days already, and left out of their windows: learn again once probes "
+        "were compared or exchanged"
+    )
+
+
 def _json(x: Learned, applied: str | None) -> dict[str, object]:
     return {
         "species": x.profile.id,
@@ -295,6 +331,8 @@ def _json(x: Learned, applied: str | None) -> dict[str, object]:
                 "shift_sd_log": round(c.sd, 5),
                 "error_before_days": c.before_days,
                 "error_by_others_days": c.after_days,
+                "weight": round(c.weight, 3),
+                "weighed_down_because": c.why if c.weighed_down else None,
             }
             for c in x.used
         ],
@@ -304,6 +342,9 @@ def _json(x: Learned, applied: str | None) -> dict[str, object]:
         "shift_log": x.shift,
         "shift_sd_log": x.shift_sd,
         "between_clutches_log": x.between,
+        "between_clutches_fits_log": x.between_fits,
+        "between_clutches_taken_log": x.between_taken,
+        "probes": [{"behind": s.behind, "share": s.share, "error_c": s.error_c} for s in x.probes],
         "shared_before_log": x.shared_before,
         "shared_after_log": x.shared,
         "base_c": x.line.base_c if x.line else None,

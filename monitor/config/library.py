@@ -89,14 +89,8 @@ def own_stamp(own_dir: Path | str | None) -> tuple[tuple[str, int, int, int], ..
 def _files(own_dir: Path | str | None) -> dict[str, Path]:
     files = {path.stem: path for path in shipped_dir().glob("*.toml")}
     if own_dir is not None:
-        directory = Path(own_dir)
-        if not directory.is_dir():
-            raise ConfigError(
-                "the directory of your own species profiles does not exist",
-                where=str(directory),
-                fix="create it, or take profiles_dir out of the configuration",
-            )
-        files.update({path.stem: path for path in directory.glob("*.toml")})
+        # There is no such folder until something is learned or written.
+        files.update({path.stem: path for path in Path(own_dir).glob("*.toml")})
     return files
 
 

@@ -91,6 +91,8 @@ def settings_of(
         texts=texts,
     )
 
+    data = str(path.parent / contents.store.part.data_dir if data_dir is None else data_dir)
+
     def beside(name: str | None) -> str | None:
         return str(path.parent / name) if name else None
 
@@ -105,8 +107,8 @@ def settings_of(
         shipping=_by_name(Shipping, ship.part, token=secrets.token) if ship else None,
         heartbeat=_by_name(HeartbeatTarget, beat.part, url=secrets.heartbeat) if beat else None,
         calendar=_by_name(Calendar, contents.calendar.part),
-        data_dir=str(path.parent / contents.store.part.data_dir if data_dir is None else data_dir),
-        profiles_dir=beside(contents.profiles.part.dir) if contents.profiles else None,
+        data_dir=data,
+        profiles_dir=beside(contents.profiles.part.dir) if contents.profiles else str(Path(data) / "species"),
         texts_file=beside(contents.texts.part.file) if contents.texts else None,
         file=str(path),
     )

@@ -276,7 +276,14 @@ def test_what_the_file_leaves_out_is_what_the_core_assumes(tmp_path: Path) -> No
     assert found.room.watch == Watch()
     assert found.broker == Broker()
     assert found.calendar == Calendar()
-    assert found == Settings(room=found.room, broker=Broker(), data_dir=str(tmp_path / "data"), file=str(path))
+    data = tmp_path / "data"
+    assert found == Settings(
+        room=found.room,
+        broker=Broker(),
+        data_dir=str(data),
+        profiles_dir=str(data / "species"),
+        file=str(path),
+    )
 
 
 EVERYTHING = """

@@ -70,10 +70,9 @@ def test_one_bad_own_file_does_not_hide_the_others(tmp_path: Path) -> None:
         load_profile("wrong", tmp_path)
 
 
-def test_a_directory_that_does_not_exist_is_told(tmp_path: Path) -> None:
-    with pytest.raises(ConfigError, match="does not exist") as caught:
-        list_profiles(tmp_path / "nowhere")
-    assert "nowhere" in caught.value.where
+def test_without_a_folder_of_own_profiles_those_that_come_along_serve(tmp_path: Path) -> None:
+    assert list_profiles(tmp_path / "nowhere") == list_profiles()
+    assert load_profile("elaphe-taeniura", tmp_path / "nowhere") == load_profile("elaphe-taeniura")
 
 
 def test_listed_profiles_are_sorted_and_complete() -> None:

@@ -18,6 +18,7 @@ from monitor.cli.main import main
 from monitor.config.library import load_profile
 from monitor.config.room_file import load
 from monitor.core.development.lots import LotNow
+from monitor.core.development.window import PROBE
 from monitor.core.terms.events import EventKind, KeeperEvent
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.derived.room import Derived
@@ -278,12 +279,75 @@ def test_what_cannot_be_learned_is_told_with_its_reason(folder: Path, capsys: py
     assert list((folder / "species").iterdir()) == []
 
 
-def test_without_a_folder_for_own_profiles_nothing_is_applied(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_no_folder_has_to_be_made_for_what_is_learned(folder: Path) -> None:
     (folder / "room.toml").write_text(ROOM.format(profiles=""))
     finished(folder, "K01", 0, "a")
+    laid = START_MS + 200 * DAY_MS
+    with Store(folder / "data") as store:
+        told(store, EventKind.LAID, "K04", laid, species=SPECIES, eggs=8)
+        told(store, EventKind.SET, "K04", laid + HOUR_MS, box="a", eggs=8)
+    before = window_of(lot_of(folder, "K04", laid + 30 * DAY_MS))
     assert run(folder) == 0
-    assert run(folder, "--species", SPECIES, "--apply") == 2
-    assert "[profiles]" in capsys.readouterr().err
+    assert not (folder / "data" / "species").exists()
+    assert run(folder, "--species", SPECIES, "--apply") == 0
+    assert (folder / "data" / "species" / f"{SPECIES}.toml").is_file()
+    assert window_of(lot_of(folder, "K04", laid + 30 * DAY_MS)).p50_ms > before.p50_ms
+    assert run(folder, "--species", SPECIES, "--undo") == 0
+    assert window_of(lot_of(folder, "K04", laid + 30 * DAY_MS)) == before
+
+
+def test_after_six_clutches_behind_one_probe_its_error_is_out_of_the_window_and_of_no_other(folder: Path) -> None:
+    """The probe is good to 0.29 C, which no further clutch can tell from how this house's eggs are; another's stays."""
+    for i in range(6):
+        finished(folder, f"K0{i + 1}", 20 * i, "a", later=LATER + (0.02, -0.02, 0.01, -0.01, 0.015, -0.015)[i])
+    laid = START_MS + 200 * DAY_MS
+    with Store(folder / "data") as store:
+        for name, box in (("K07", "a"), ("K08", "b")):
+            told(store, EventKind.LAID, name, laid, species=SPECIES, eggs=8)
+            told(store, EventKind.SET, name, laid + HOUR_MS, box=box, eggs=8)
+
+    def widths() -> list[float]:
+        found = [window_of(lot_of(folder, name, laid + 35 * DAY_MS)) for name in ("K07", "K08")]
+        return [(one.p90_ms - one.p10_ms) / DAY_MS for one in found]
+
+    def probes() -> list[float]:
+        causes = [window_of(lot_of(folder, name, laid + 35 * DAY_MS)).causes for name in ("K07", "K08")]
+        return [next(cause.days for cause in those if cause.name == PROBE) for those in causes]
+
+    before, of_probes = widths(), probes()
+    assert run(folder, "--species", SPECIES, "--apply") == 0
+    after, of_probes_after = widths(), probes()
+    assert after[0] < 0.76 * before[0]
+    assert after[1] > after[0]
+    # A probe may have moved by 0.1 C since; the other one is as unsure as ever.
+    assert of_probes_after[0] < 0.5 * of_probes[0]
+    assert of_probes_after[1] > of_probes[1]
+
+
+def test_clutches_that_say_little_or_nothing_are_named_with_why(
+    folder: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    finished(folder, "K01", 0, "a")
+    finished(folder, "K02", 10, "b")
+    laid = START_MS + 20 * DAY_MS
+    middle = LATER / float(CURVE.rate_per_day(28.0))
+    with Store(folder / "data") as store:
+        told(store, EventKind.LAID, "K03", laid, species=SPECIES, eggs=8)
+        told(store, EventKind.SET, "K03", laid + HOUR_MS, box="a", eggs=8)
+        by = laid + (middle + 5.0) * DAY_MS
+        told(store, EventKind.PIPPED, "K03", by, box="a", eggs=7, not_yet_at_ms=round(by - 10 * DAY_MS))
+        told(store, EventKind.HATCHED, "K03", by + DAY_MS, box="a", eggs=7)
+        for name in ("K04", "K05"):
+            told(store, EventKind.LAID, name, laid + 150 * DAY_MS, species=SPECIES, eggs=8)
+            told(store, EventKind.SET, name, laid + 150 * DAY_MS + HOUR_MS, box="b", eggs=8)
+    assert run(folder) == 0
+    text = capsys.readouterr().out
+    assert "of the surest: K03: its looks lay 10 days apart" in text
+    assert "left out: K04, K05: nothing has pipped yet" in text
+    assert "whether your clutches differ among themselves cannot be told from 3: anything from nothing to" in text
+    (found,) = read(folder, capsys)
+    assert [c["weighed_down_because"] is None for c in found["clutches"]] == [True, True, False]  # type: ignore[attr-defined]
+    assert {row["clutch"] for row in found["left_out"]} == {"K04", "K05"}  # type: ignore[attr-defined]
 
 
 def test_undo_needs_a_species_and_goes_alone(folder: Path) -> None:

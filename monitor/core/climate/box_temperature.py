@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -19,11 +19,13 @@ BETWEEN_HEIGHTS_SD_C: Final = 0.5
 @dataclass(frozen=True, slots=True)
 class ProbesError:
     """Standard uncertainty of a temperature from the probes behind it: ``own_c`` is independent of everything else,
-    ``common_c`` is shared with all that comes from probes of the same session of comparison."""
+    ``common_c`` is shared with all that comes from probes of the same session of comparison; ``probes`` names those of
+    a box's own."""
 
     own_c: float
     common_c: float = 0.0
     session: str = ""
+    probes: str = ""
 
     @property
     def total_c(self) -> float:
@@ -55,7 +57,7 @@ def probes_error(probes: Sequence[Probe]) -> ProbesError:
 def box_error(own: Sequence[Probe], around: Sequence[tuple[float, Probe]]) -> ProbesError:
     """Of a box's temperature: of its own probes, else of those at other heights of its stack, as in `box_series`."""
     if own:
-        return probes_error(own)
+        return replace(probes_error(own), probes=" ".join(sorted(p.id for p in own)))
     near = [p.standard_uncertainty for _, p in around]
     return ProbesError(math.hypot(max(near, default=1.0), BETWEEN_HEIGHTS_SD_C))
 

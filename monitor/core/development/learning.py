@@ -3,24 +3,18 @@
 A clutch in which pips were seen is interval data: between two looks so many eggs pipped, the rest had not by the last
 one. The forecast's own model turns that into how much later than the table its typical egg pipped (the m of
 ``forecast.py``, log scale) with its uncertainty; eggs that did not pip count as not pipped by the last look, so leaving
-them out cannot make the table too fast. Clutches are then laid together, each about the house's mean::
+them out cannot make the table too fast. Clutches are then laid together about the house's mean, and with it about what
+its probes are off by, which is as true of the next clutch (``pooling.py``).
 
-    y_c ~ N(mu, s_c^2 + tau^2),   mu ~ N(0, P)
-
-P is the share of the profile's spread that belongs to curve and population, s_c what the looks leave open, tau the
-spread between clutches (normal-normal model: Gelman et al., Bayesian Data Analysis, 2.5 and 5.4). tau^2 is estimated by
-the method of moments, never below 0 (DerSimonian & Laird 1986, Control. Clin. Trials 7:177-188), and since few clutches
-say little of it, weighed with the profile's starting value as if that came from four further clutches.
-
-A species without a table gets one from own clutches alone: through three clearly different temperatures its own
-straight line, otherwise a line from a base temperature of 15.5 C, which holds near the temperatures that were kept.
+A species without a table gets one from own clutches alone: through two clearly different temperatures or more its own
+straight line, if that tells the base temperature better than other reptiles do, otherwise a line from a base
+temperature of 15.5 C, which holds near the temperatures that were kept.
 """
 
 from __future__ import annotations
 
-import json
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -31,8 +25,8 @@ from monitor.core.development.evidence import BoxEvidence, PipInterval, Spread
 from monitor.core.development.forecast import update
 from monitor.core.development.history import History
 from monitor.core.development.line import LineFit, fit_line
-from monitor.core.development.lots import DEVELOPED_SD, INSIDE_TABLE, evidence_of
-from monitor.core.development.sex import Turn
+from monitor.core.development.lots import DEVELOPED_SD, INSIDE_TABLE, evidence_of, probes_of
+from monitor.core.development.pooling import Found, Pooled, Prior, ProbeShare, pooled
 from monitor.core.development.species import GRADES, OWN_CLUTCHES, Profile, ProfileSpread, Row, grade_of
 from monitor.core.terms.events import Clutch, Lot
 from monitor.core.terms.formats import show_difference, show_temperature
@@ -49,15 +43,20 @@ NONSENSE: Final = 0.25
 # Standard uncertainty (log scale) beyond which a clutch says nothing: nobody had looked before it pipped.
 VAGUE: Final = 0.1
 MOST_FILLED: Final = 0.5
-# How many clutches the starting value of tau counts as.
-STARTING_CLUTCHES: Final = 4
 # So many own clutches stand for themselves, where the days that they moved had no source. Judgement, no source.
 FOR_UNSOURCED: Final = 3
+# Looks this far apart leave more open than few eggs do, in days.
+MANY_DAYS: Final = 2.0
+# A clutch that counts less than this beside the best is named, with what makes it so.
+WEIGHED_DOWN: Final = 0.75
 # Temperatures count as clearly different from this distance on, in C.
 DIFFERENT_C: Final = 0.5
 # Base temperature where the own clutches cannot tell one: the median of 105 fits of 71 species is 14.9 C, its middle
 # half 12.1 to 17.0 C (Reptile Development Database, Noble et al. 2018, Scientific Data 5:180138).
 USUAL_BASE_C: Final = 15.5
+# What that may be off by, as a standard deviation: from that middle half (4.9 C / 1.349). An own one that is known
+# worse is no use.
+USUAL_BASE_SD_C: Final = 3.6
 # Median error of one own clutch with that base temperature, by distance from its temperature (same source).
 USUAL_ERRORS: Final = ((1.0, 1.9), (2.0, 4.8), (4.0, 7.5), (math.inf, 10.0))
 # The table made with that base temperature reaches so far to both sides of what was kept; beyond, windows widen.
@@ -72,7 +71,9 @@ PROVISIONAL_DEGREE_DAYS: Final = 800.0
 class OwnBox:
     """One box of a clutch. ``days`` since laying and ``development`` belong to the middle of its pips, ``mean_c`` to
     the time up to there; all 0 for a box without pips. ``evidence`` is development by the curve that was learned on;
-    ``developed`` is how far the eggs were told to be when laid, which both hold and the days do not.
+    ``developed`` is how far the eggs were told to be when laid, which both hold and the days do not. ``filled_sd`` is
+    the standard uncertainty (log scale) of what was filled in; ``probes`` names those behind it, "" for eggs that were
+    moved.
     """
 
     evidence: BoxEvidence
@@ -81,6 +82,9 @@ class OwnBox:
     mean_c: float
     filled_share: float
     developed: float = 0.0
+    filled_sd: float = 0.0
+    probes: str = ""
+    error_c: float = 0.0
 
     def days_per_development(self, scale: float) -> float:
         """Days of the whole development at the pace it had, by a curve times ``scale``."""
@@ -97,7 +101,9 @@ class OwnClutch:
 
 @dataclass(frozen=True)
 class ClutchSays:
-    """``shift``: log of how much later than by the table its typical egg pipped; ``sd`` what the looks leave open.
+    """``shift``: log of how much later than by the table its typical egg pipped; ``sd`` what looks, and probes that are
+    not those of all, leave open. ``weight`` is its part in the mean beside the best one's (1); ``why`` what makes it
+    count less.
 
     ``days``: its typical incubation at ``mean_c``; ``before_days`` and ``after_days``: how late the forecast would have
     been for it (early is negative) by the table as it was, and by all other clutches but this one (None: alone).
@@ -111,14 +117,21 @@ class ClutchSays:
     sd: float
     before_days: float | None
     after_days: float | None
+    weight: float = 1.0
+    why: str = ""
+
+    @property
+    def weighed_down(self) -> bool:
+        return self.weight < WEIGHED_DOWN
 
 
 @dataclass(frozen=True)
 class Learned:
-    """``shift``, ``shift_sd``: mu. ``between``: tau by the method of moments (None with one clutch). ``shared``: the
-    new spread of what a clutch shares, tau weighed and mu's uncertainty together; ``shared_before`` the table's.
-    ``line``: base temperature and thermal constant of the own clutches; None with the reason in ``line_problem``.
-    ``left_out``: clutch and why. ``profile`` is what would be applied.
+    """``shift``, ``shift_sd``: mu, with what the house's probes are off by. ``between``: tau by the method of moments,
+    ``between_fits`` all that fit (8 in 10; both None with one clutch), ``between_taken`` as it is taken. ``shared``:
+    the new spread of what a clutch shares, tau and mu's uncertainty together; ``shared_before`` the table's. ``line``:
+    base temperature and thermal constant of the own clutches; None with the reason in ``line_problem``. ``left_out``:
+    clutch and why. ``probes``: whose error the mean has in it. ``profile`` is what would be applied.
     """
 
     base: Profile
@@ -128,11 +141,14 @@ class Learned:
     shift: float
     shift_sd: float
     between: float | None
+    between_fits: tuple[float, float] | None
+    between_taken: float
     shared: float
     shared_before: float
     line: LineFit | None
     line_problem: str
     own_table: bool
+    probes: tuple[ProbeShare, ...] = ()
 
     @property
     def factor(self) -> float:
@@ -170,8 +186,9 @@ def own_box(lot: Lot, history: History, curve: RateCurve) -> OwnBox | None:
     evidence = evidence_of(lot, history, curve)
     if evidence is None:
         return None
+    behind = probes_of(lot, history.error)
     if not lot.pips:
-        return OwnBox(evidence, 0.0, 0.0, 0.0, history.filled_share, history.developed)
+        return OwnBox(evidence, 0.0, 0.0, 0.0, history.filled_share, history.developed, probes=behind)
     counts = [pip.count for pip in lot.pips]
     middles = [pip.by_ms if pip.after_ms is None else (pip.after_ms + pip.by_ms) / 2 for pip in lot.pips]
     at_ms = round(float(np.average(middles, weights=counts)))
@@ -185,6 +202,9 @@ def own_box(lot: Lot, history: History, curve: RateCurve) -> OwnBox | None:
         mean_c=float(np.average(history.temperature_c[before], weights=np.maximum(history.weight_s[before], 1e-9))),
         filled_share=history.filled_share,
         developed=history.developed,
+        filled_sd=history.development_sd / max(history.development, 1e-3),
+        probes=behind,
+        error_c=history.error.total_c,
     )
 
 
@@ -203,11 +223,17 @@ def provisional_curve() -> PublishedRates:
 # --- learning ---------------------------------------------------------------------------------------------------
 
 
-def learn(base: Profile, clutches: Sequence[OwnClutch], on: str, unit: DisplayUnit = "C") -> Learned:
+def learn(
+    base: Profile,
+    clutches: Sequence[OwnClutch],
+    on: str,
+    unit: DisplayUnit = "C",
+    left_out: Sequence[tuple[str, str]] = (),
+) -> Learned:
     """What the clutches say of the profile ``base``, on whose curve (or the provisional one) they were looked at.
 
     ``on`` is the day, for the new profile's account of itself (which is in C, as its table); ``unit`` that of the
-    other texts. Raises SpeciesRefused for a species that rests in the
+    other texts; ``left_out`` what never came as far, with why. Raises SpeciesRefused for a species that rests in the
     egg, and EventRefused, with every clutch's reason, when none can be used.
     """
     if base.status == "rests":
@@ -217,42 +243,51 @@ def learn(base: Profile, clutches: Sequence[OwnClutch], on: str, unit: DisplayUn
     scale = _scale(clutches) if own_table else 1.0
     spread = Spread(scale_egg=max(base.spread.egg, 0.002), scale_box=base.spread.box)
     asked: list[_Asked] = []
-    left_out: list[tuple[str, str]] = []
+    out = list(left_out)
     for clutch in clutches:
         try:
             asked.append(_ask(clutch, curve, spread, scale, own_table=own_table))
         except ModelOutOfRange as reason:
-            left_out.append((clutch.id, reason.what))
+            out.append((clutch.id, reason.what))
     if not asked:
-        why = "".join(f"\n  - {name}: {reason}" for name, reason in left_out)
+        why = "".join(f"\n  - {name}: {reason}" for name, reason in out)
         raise EventRefused(
             f"no clutch of {base.id} can be learned from{':' if why else ': no pip has been seen'}{why}",
             fix='tell what you see and when you looked before: warmtally record pipped CLUTCH --not-yet-at "WHEN"',
         )
-    prior = _Prior.of(base, own_table=own_table)
+    prior = _prior(base, own_table=own_table)
     mu = _together(asked, prior)
-    line, problem = _own_line(asked, unit)
+    line, problem = _own_line(asked, prior, unit)
     about_line = own_table and line is not None
     if line is not None and about_line:
         mu = _together([_about(one, line) for one in asked], prior)
     borrowed = BORROWED_SD if own_table and not about_line else 0.0
     shared = math.sqrt(mu.tau2 + mu.sd**2 + borrowed**2)
     used = tuple(
-        _told(one, [other for other in asked if other is not one], prior, own_table=own_table) for one in asked
+        replace(
+            _told(one, [other for other in asked if other is not one], prior, unit, own_table=own_table),
+            sd=math.sqrt(one.sd**2 + rest),
+            weight=weight,
+            why=_why(one, rest),
+        )
+        for one, weight, rest in zip(asked, mu.weights, mu.rests, strict=True)
     )
     found = Learned(
         base=base,
         profile=base,
         used=used,
-        left_out=tuple(left_out),
+        left_out=tuple(out),
         shift=mu.mean,
         shift_sd=mu.sd,
         between=mu.moments,
+        between_fits=mu.fits,
+        between_taken=math.sqrt(mu.tau2),
         shared=min(shared, 0.2),
         shared_before=base.spread.shared,
         line=line,
         line_problem=problem,
         own_table=own_table,
+        probes=_shares(asked, mu),
     )
     rows = _own_rows(asked, found, scale) if own_table else _shifted_rows(base, found.factor, len(used))
     return replace(found, profile=_profile(found, rows, on))
@@ -260,7 +295,9 @@ def learn(base: Profile, clutches: Sequence[OwnClutch], on: str, unit: DisplayUn
 
 @dataclass(frozen=True)
 class _Asked:
-    """A clutch asked alone, under no prior; points are (temperature in C, typical days, weight) of its boxes."""
+    """A clutch asked alone, under no prior, its probes taken as right; points are (temperature in C, typical days,
+    variance of their log, probes and all) of its boxes. ``probes``: part in it by probes, with what they were good to
+    (C); ``bias``: that on log scale. ``doubts``: what makes up its variance, and how much."""
 
     id: str
     eggs: int
@@ -269,6 +306,9 @@ class _Asked:
     shift: float
     sd: float
     points: tuple[tuple[float, float, float], ...]
+    probes: Mapping[str, tuple[float, float]]
+    bias: float
+    doubts: tuple[tuple[str, float], ...]
 
 
 def _scale(clutches: Sequence[OwnClutch]) -> float:
@@ -307,8 +347,8 @@ def _ask(clutch: OwnClutch, curve: RateCurve, spread: Spread, scale: float, *, o
         raise ModelOutOfRange("its eggs were part-developed when laid, which says nothing without a table")
     if any(box.days <= 0.0 or box.development <= developed for box in pipped):
         raise ModelOutOfRange("it pipped before anything was measured; check its dates")
-    shift, sd = _alone([_scaled(box.evidence, scale) for box in clutch.boxes], spread)
-    if sd > VAGUE:
+    shift, by_looks = _alone([_right(_scaled(box.evidence, scale)) for box in clutch.boxes], spread)
+    if by_looks > VAGUE:
         raise ModelOutOfRange(
             "when it pipped is too vague: tell the last look at which nothing had (record correct N --not-yet-at WHEN)"
         )
@@ -321,69 +361,85 @@ def _ask(clutch: OwnClutch, curve: RateCurve, spread: Spread, scale: float, *, o
         )
     eggs = [box.evidence.pipped_count for box in pipped]
     mean_c = float(np.average([box.mean_c for box in pipped], weights=eggs))
+    doubts = [
+        (_looks_told(pipped, sum(eggs)), by_looks**2),
+        (f"{100 * filled:.0f} % of its time was filled in, not measured", max(box.filled_sd for box in pipped) ** 2),
+    ]
     if not own_table:
         # Outside the table the curve may be wrong by more, and that is no news of the clutch.
         beyond = float(np.mean(curve.rate_sd_relative(np.array([box.mean_c for box in pipped]))))
-        sd = math.sqrt(sd**2 + max(beyond**2 - INSIDE_TABLE**2, 0.0) + (DEVELOPED_SD * developed) ** 2)
+        doubts.append(("it was kept outside the table", max(beyond**2 - INSIDE_TABLE**2, 0.0)))
+        doubts.append(("its eggs were part-developed when laid", (DEVELOPED_SD * developed) ** 2))
     points = []
     for box in pipped:
         own, own_sd = _alone([_scaled(box.evidence, scale)], spread)
-        points.append((box.mean_c, box.days_per_development(scale) * math.exp(own), 1.0 / own_sd**2))
+        points.append((box.mean_c, box.days_per_development(scale) * math.exp(own), own_sd**2))
     days = float(np.average([box.days_per_development(scale) for box in pipped], weights=eggs)) * math.exp(shift)
-    return _Asked(clutch.id, sum(eggs), mean_c, days, shift, sd, tuple(points))
+    probes: dict[str, tuple[float, float]] = {}
+    for i, box in enumerate(pipped):
+        name = f"{box.probes} {box.error_c:.3f}" if box.probes else f"? {clutch.id} {i}"
+        probes[name] = probes.get(name, (0.0, 0.0))[0] + 1.0 / len(pipped), box.error_c
+    return _Asked(
+        clutch.id,
+        sum(eggs),
+        mean_c,
+        days,
+        shift,
+        math.sqrt(sum(variance for _, variance in doubts)),
+        tuple(points),
+        probes,
+        math.sqrt(float(np.mean([box.evidence.sigma_bias**2 for box in pipped]))),
+        tuple(doubts),
+    )
 
 
-@dataclass(frozen=True)
-class _Prior:
-    """Variances before any own clutch: of the house's mean, and between clutches."""
-
-    mean: float
-    between: float
-
-    @staticmethod
-    def of(profile: Profile, *, own_table: bool) -> _Prior:
-        share = Spread().curve_share
-        whole = profile.spread.shared**2
-        # Without a table nothing is known of the house's mean.
-        return _Prior(1.0 if own_table else share * whole, (1.0 - share) * whole)
+def _right(seen: BoxEvidence) -> BoxEvidence:
+    """The same, its probe taken as right."""
+    return replace(seen, sigma_bias=0.0, sigma_common=0.0, session="")
 
 
-@dataclass(frozen=True)
-class _Together:
-    mean: float
-    sd: float
-    tau2: float
-    moments: float | None
+def _looks_told(pipped: Sequence[OwnBox], eggs: int) -> str:
+    """What leaves a clutch's moment open: looks far apart, or few eggs."""
+    days = max(box.days / box.development * (pip.by - pip.after) for box in pipped for pip in box.evidence.pipped)
+    if days > MANY_DAYS:
+        return f"its looks lay {days:.0f} days apart"
+    return f"only {eggs} egg{'s' if eggs > 1 else ''} pipped in {len(pipped)} box{'es' if len(pipped) > 1 else ''}"
 
 
-def _together(asked: Sequence[_Asked], prior: _Prior) -> _Together:
-    """The house's mean, and the spread between clutches that goes with it; see the module."""
-    y, variance = np.array([one.shift for one in asked]), np.array([one.sd**2 for one in asked])
-    between = between_clutches(y, variance) if len(asked) > 1 else None
-    weighed = STARTING_CLUTCHES * prior.between + (len(asked) - 1) * (between or 0.0)
-    tau2 = weighed / (STARTING_CLUTCHES + len(asked) - 1)
-    weight = 1.0 / (variance + tau2)
-    precision = 1.0 / prior.mean + float(weight.sum())
-    moments = math.sqrt(between) if between is not None else None
-    return _Together(float(weight @ y) / precision, 1.0 / math.sqrt(precision), tau2, moments)
+def _why(one: _Asked, rest: float) -> str:
+    """The largest part of what makes a clutch's word uncertain."""
+    return max((*one.doubts, ("its probes are not those of the others", rest)), key=lambda doubt: doubt[1])[0]
 
 
-def between_clutches(shift: np.ndarray, variance: np.ndarray) -> float:
-    """tau^2 by the method of moments, at least 0 (DerSimonian & Laird 1986, Control. Clin. Trials 7:177-188).
+def _shares(asked: Sequence[_Asked], mu: Pooled) -> tuple[ProbeShare, ...]:
+    """The probes whose error the mean has in it, those of eggs that were moved left out."""
+    error_c = {name: error_c for one in asked for name, (_, error_c) in one.probes.items()}
+    return tuple(
+        ProbeShare(name.rsplit(" ", 1)[0], round(share, 4), round(error_c[name], 4))
+        for name, share in sorted(mu.shares.items())
+        if not name.startswith("? ")
+    )
 
-    ``shift`` and ``variance`` of each clutch alone, shape (n,), n >= 2.
-    """
-    weight = 1.0 / variance
-    mean = float(weight @ shift) / float(weight.sum())
-    q = float(weight @ np.square(shift - mean))
-    return max(0.0, (q - (len(shift) - 1)) / float(weight.sum() - np.square(weight).sum() / weight.sum()))
+
+def _prior(profile: Profile, *, own_table: bool) -> Prior:
+    """The part of the profile's spread that belongs to curve and population, and the rest."""
+    share = Spread().curve_share
+    whole = profile.spread.shared**2
+    # Without a table nothing is known of the house's mean.
+    return Prior(1.0 if own_table else share * whole, (1.0 - share) * whole)
 
 
-def _told(one: _Asked, others: Sequence[_Asked], prior: _Prior, *, own_table: bool) -> ClutchSays:
+def _together(asked: Sequence[_Asked], prior: Prior) -> Pooled:
+    return pooled(
+        [Found(one.shift, one.sd, {n: part for n, (part, _) in one.probes.items()}, one.bias) for one in asked], prior
+    )
+
+
+def _told(one: _Asked, others: Sequence[_Asked], prior: Prior, unit: DisplayUnit, *, own_table: bool) -> ClutchSays:
     """The clutch with the errors that the forecasts for it would have had."""
     by_others = None
     if others:
-        line = _own_line(others, "C")[0] if own_table else None
+        line = _own_line(others, prior, unit)[0] if own_table else None
         by_others = _together(others, prior).mean - one.shift if line is None else -_about(one, line).shift
     return ClutchSays(
         one.id,
@@ -413,25 +469,47 @@ def _groups(temperature_c: Iterable[float]) -> list[list[float]]:
     return groups
 
 
-def _own_line(asked: Sequence[_Asked], unit: DisplayUnit) -> tuple[LineFit | None, str]:
-    """Base temperature and thermal constant from the boxes alone, or why there are none."""
+def _own_line(asked: Sequence[_Asked], prior: Prior, unit: DisplayUnit) -> tuple[LineFit | None, str]:
+    """Base temperature and thermal constant from the boxes alone, or why there are none.
+
+    Their standard errors are those that the boxes' own uncertainty makes, and clutches differing (delta method, as in
+    :class:`LineFit`), or what the scatter about the line says where that is more; two points have no scatter.
+    """
     points = [point for one in asked for point in one.points]
     groups = _groups(t for t, _, _ in points)
-    if len(groups) < 3:
+    if len(groups) < 2:
         return None, (
-            f"a base temperature needs three temperatures {show_difference(DIFFERENT_C, unit)} apart or more; the "
-            f"boxes that pipped were at {', '.join(show_temperature(float(np.mean(g)), unit) for g in groups)}"
+            f"a base temperature needs two temperatures {show_difference(2.0, unit, 0 if unit == 'C' else 1)} apart or "
+            f"more; the boxes that pipped were at {show_temperature(float(np.mean(groups[0])), unit)}"
         )
-    t, days, weight = (np.array(column) for column in zip(*points, strict=True))
+    t, days, variance = (np.array(column) for column in zip(*points, strict=True))
     try:
-        line = fit_line(t, days, weight)
+        line = fit_line(t, days, 1.0 / variance)
     except ModelOutOfRange as error:
         return None, error.what
     if problem := line.problem(unit):
         return None, problem
-    if line.r_squared < 0.5:
+    if len(groups) > 2 and line.r_squared < 0.5:
         return None, f"temperature explains only {100 * line.r_squared:.0f} % of how the boxes differ"
-    return line, ""
+    rate_variance = (variance + prior.between) / np.square(days)
+    weight = 1.0 / rate_variance
+    of_slope = 1.0 / float(weight @ np.square(t - np.average(t, weights=weight)))
+    of_rate, slope, rate = 1.0 / float(weight.sum()), line.slope_per_day_c, line.mean_rate_per_day
+    base_se = rate / slope * math.sqrt(of_rate / rate**2 + of_slope / slope**2)
+    constant_se = math.sqrt(of_slope) / slope**2
+    if math.isfinite(line.base_se_c):
+        base_se, constant_se = max(base_se, line.base_se_c), max(constant_se, line.constant_se_degree_days)
+    if base_se > USUAL_BASE_SD_C:
+        return None, (
+            f"{_and(groups, unit)} tell it only to ± {show_difference(base_se, unit)}, and reptiles differ by ± "
+            f"{show_difference(USUAL_BASE_SD_C, unit)}: temperatures farther apart, or more clutches, tell more"
+        )
+    return replace(line, base_se_c=base_se, constant_se_degree_days=constant_se), ""
+
+
+def _and(groups: Sequence[Sequence[float]], unit: DisplayUnit) -> str:
+    shown = [show_temperature(float(np.mean(group)), unit) for group in groups]
+    return f"{', '.join(shown[:-1])} and {shown[-1]}"
 
 
 # --- the new profile --------------------------------------------------------------------------------------------
@@ -499,6 +577,7 @@ def _profile(found: Learned, rows: Sequence[Row], on: str) -> Profile:
             f"learned from {clutches} on {on}: uncertainty of their mean {100 * found.shift_sd:.1f} %, and what "
             f"clutches differ by, weighed with the starting value"
         ),
+        probes=found.probes,
     )
     allowed = grade_of(rows)
     # A figure without a source is no more than one to begin with: own clutches may be worth more.
@@ -518,58 +597,3 @@ def _profile(found: Learned, rows: Sequence[Row], on: str) -> Profile:
         notes=notes,
         papers=tuple(paper for paper in base.papers if paper.key in told),
     )
-
-
-def profile_text(profile: Profile, heading: Sequence[str] = ()) -> str:
-    """The profile as a file that ``species.parse_profile`` reads back to the same."""
-
-    def text(value: str) -> str:
-        # What JSON writes between quotes is a basic string of TOML.
-        return json.dumps(value, ensure_ascii=False)
-
-    lines = [f"# {line}" for line in heading] + ([""] if heading else [])
-    for key in ("scientific_name", "common_name", "order", "family", "group", "status", "reason", "counts", "grade"):
-        if value := getattr(profile, key):
-            lines.append(f"{key} = {text(value)}")
-    if profile.other_names:
-        lines.append(f"other_names = [{', '.join(text(name) for name in profile.other_names)}]")
-    lines += ["notes = [", *(f"  {text(note)}," for note in profile.notes), "]"]
-    if profile.rows:
-        lines += ["rows = [", *(f"  {{ {_row_text(row, text)} }}," for row in profile.rows), "]"]
-    lines.append("")
-    limits = {"low_c": profile.low_limit_c, "high_c": profile.high_limit_c}
-    told = {"source": profile.limits_source, "lethal": profile.lethal}
-    lines.append("[limits]")
-    lines += [f"{key} = {float(value)!r}" for key, value in limits.items() if value is not None]
-    lines += [f"{key} = {text(value)}" for key, value in told.items() if value]
-    lines += ["", "[spread]"]
-    lines += [f"{key} = {getattr(profile.spread, key)!r}" for key in ("shared", "egg", "box")]
-    lines.append(f"source = {text(profile.spread.source)}")
-    if (rule := profile.sex) is not None:
-        lines += ["", "[sex]", f"by = {text(rule.by)}", f"papers = [{', '.join(text(key) for key in rule.papers)}]"]
-        lines.append(f"sensitive = [{rule.sensitive[0]!r}, {rule.sensitive[1]!r}]")
-        lines += [f"text = {text(rule.text)}"] if rule.text else []
-        lines += ["turns = [", *(f"  {{ {_turn_text(turn)} }}," for turn in rule.turns), "]"] if rule.turns else []
-    for paper in profile.papers:
-        lines += ["", f"[papers.{text(paper.key)}]", f"year = {paper.year}"]
-        for key in ("authors", "title", "journal", "note"):
-            if value := getattr(paper, key):
-                lines.append(f"{key} = {text(value)}")
-    return "\n".join(lines) + "\n"
-
-
-def _row_text(row: Row, text: Callable[[str], str]) -> str:
-    parts = [f"temperature_c = {row.temperature_c!r}", f"days = {row.days!r}"]
-    if row.eggs is not None:
-        parts.append(f"eggs = {row.eggs}")
-    if row.sd_days is not None:
-        parts.append(f"sd_days = {row.sd_days!r}")
-    parts.append(f"paper = {text(row.paper)}")
-    if row.population:
-        parts.append(f"population = {text(row.population)}")
-    return ", ".join(parts)
-
-
-def _turn_text(turn: Turn) -> str:
-    range_c = f", range_c = {turn.range_c!r}" if turn.range_c is not None else ""
-    return f'pivotal_c = {turn.pivotal_c!r}, warm = "{turn.warm}"{range_c}, pivotal_sd_c = {turn.pivotal_sd_c!r}'

@@ -21,6 +21,7 @@ from monitor.core.development.evidence import BoxEvidence, PipInterval, Spread
 from monitor.core.development.forecast import ClutchForecast, update
 from monitor.core.development.history import History, log_slope
 from monitor.core.development.plans import Plan
+from monitor.core.development.pooling import left_c
 from monitor.core.development.sex import SexNow, sex_now
 from monitor.core.development.species import Grade, Profile
 from monitor.core.development.window import ExpectedRates, Window, window
@@ -35,6 +36,8 @@ INSIDE_TABLE: Final = 0.04
 # Standard uncertainty of how far eggs were when laid, as a part of what the keeper told. Judgement, no source: it comes
 # from the stage of an opened egg or from relatives, and embryos of one stage differ.
 DEVELOPED_SD: Final = 0.25
+# Whatever was learned, eggs of one clutch share something (log scale).
+LEAST_SHARED: Final = 0.01
 
 
 @dataclass(frozen=True)
@@ -223,10 +226,22 @@ def _cautions(history: History, profile: Profile, curve: RateCurve, expected_c: 
     return notes
 
 
-def evidence_of(lot: Lot, history: History, curve: RateCurve, expected_c: float | None = None) -> BoxEvidence | None:
+def probes_of(lot: Lot, error: ProbesError) -> str:
+    """The probes that measured all of a lot's way; "" for eggs that were moved, whose way was measured by several."""
+    return error.probes if len({stay.box for stay in lot.path}) == 1 else ""
+
+
+def evidence_of(
+    lot: Lot,
+    history: History,
+    curve: RateCurve,
+    expected_c: float | None = None,
+    learned_c: float | None = None,
+) -> BoxEvidence | None:
     """What was seen of a lot, as measured development by this curve; None where nothing is left to wait for.
 
-    ``expected_c`` stands in for the mean temperature where none was measured.
+    ``expected_c`` stands in for the mean temperature where none was measured. ``learned_c``: what its probes may still
+    be off by (C) where the table was learned with them.
     """
     eggs = lot.waiting + lot.pipped
     if eggs < 1:
@@ -241,7 +256,7 @@ def evidence_of(lot: Lot, history: History, curve: RateCurve, expected_c: float 
     looked = history.development_at(lot.looked_ms) if lot.looked_ms is not None else 0.0
     # What was before the laying no probe measured wrongly.
     per_c = abs(log_slope(curve, mean)) * (1.0 - history.developed)
-    bias = min(per_c * history.error.total_c, 0.3)
+    bias = min(per_c * (history.error.total_c if learned_c is None else learned_c), 0.3)
     return BoxEvidence(
         box=lot.id,
         eggs=eggs,
@@ -259,21 +274,50 @@ def evidence_of(lot: Lot, history: History, curve: RateCurve, expected_c: float 
 def _first_pips(
     lots: Sequence[LotNow], histories: Mapping[str, History], profile: Profile, curve: RateCurve, now_ms: int
 ) -> dict[str, FirstPip]:
-    """First pips by lot, of those that still wait for something and have a rate to come."""
+    """First pips by lot, of those that still wait for something and have a rate to come.
+
+    What a learned table has in it of its probes' error is taken from the box where one probe measured all, and
+    otherwise from what the boxes share: between boxes behind different probes the difference stays as unsure as it is.
+    """
+    measured = [now for now in lots if now.ahead is not None]
+    together = len({probes_of(now.lot, histories[now.lot.id].error) for now in measured}) == 1
     evidence = {}
     for now in lots:
         if now.ahead is not None:
-            seen = evidence_of(now.lot, histories[now.lot.id], curve, now.ahead.temperature_c)
+            history = histories[now.lot.id]
+            learned_c = _left_c(now.lot, history, profile) if together else None
+            seen = evidence_of(now.lot, history, curve, now.ahead.temperature_c, learned_c)
             if seen is not None:
                 evidence[now.lot.id] = seen
     if not evidence:
         return {}
-    everything = update(list(evidence.values()), _spread(profile, curve, [histories[i] for i in evidence]))
+    spread = _spread(profile, curve, [histories[i] for i in evidence])
+    if not together:
+        known = [now for now in measured if now.lot.id in evidence]
+        spread = _less(spread, [_known(now.lot, histories[now.lot.id], profile, curve) for now in known])
+    everything = update(list(evidence.values()), spread)
     return {
         now.lot.id: _first_pip(now.lot, now.past.development, now.ahead.rates, everything, now_ms)
         for now in lots
         if now.lot.id in evidence and now.lot.open and now.past and now.ahead and now.ahead.rates
     }
+
+
+def _left_c(lot: Lot, history: History, profile: Profile) -> float:
+    """What the probes of a lot may still be off by, in C, about its table."""
+    error, shares = history.error, profile.spread.probes
+    return left_c(replace(error, probes=probes_of(lot, error)), shares) if shares else error.total_c
+
+
+def _known(lot: Lot, history: History, profile: Profile, curve: RateCurve) -> float:
+    """Variance (log scale) by which a lot's date is surer, since its table has its probes' error in it."""
+    per_c = abs(log_slope(curve, history.mean_c or 0.0)) * (1.0 - history.developed)
+    return per_c**2 * (history.error.total_c**2 - _left_c(lot, history, profile) ** 2)
+
+
+def _less(spread: Spread, known: Sequence[float]) -> Spread:
+    """The spread with so much less shared by the clutch, on average of its boxes; never nothing."""
+    return replace(spread, sigma_m=math.sqrt(max(spread.sigma_m**2 - float(np.mean(known)), LEAST_SHARED**2)))
 
 
 def _spread(profile: Profile, curve: RateCurve, histories: Sequence[History]) -> Spread:

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from monitor.core.development.groups import GROUPS, Group, GroupLine, group_of
+from monitor.core.development.pooling import ProbeShare
 from monitor.core.development.sex import BYS, MIDDLE_THIRD, PIVOTAL_SD_C, WARMS, SexRule, Turn
 from monitor.core.development.species import (
     COUNTS,
@@ -302,7 +303,7 @@ def _limits(found: _Mistakes, table: Mapping[str, Any]) -> tuple[float | None, f
 
 def _spread(found: _Mistakes, table: Mapping[str, Any], figures: Sequence[Row], group: Group | None) -> ProfileSpread:
     """Where one or two figures are all there is, the group's and their own uncertainty are shared by all eggs."""
-    found.unknown("spread.", table, ("shared", "egg", "box", "source"))
+    found.unknown("spread.", table, ("shared", "egg", "box", "source", "probes"))
     shared = found.number(table, "shared", "spread.", 0.001, 0.5)
     egg = found.number(table, "egg", "spread.", 0.001, 0.5)
     box = found.number(table, "box", "spread.", 0.001, 0.5)
@@ -317,7 +318,26 @@ def _spread(found: _Mistakes, table: Mapping[str, Any], figures: Sequence[Row], 
         GENERAL_EGG if egg is None else egg,
         GENERAL_BOX if box is None else box,
         source or why,
+        _probes(found, table.get("probes", [])),
     )
+
+
+def _probes(found: _Mistakes, shares: object) -> tuple[ProbeShare, ...]:
+    """Those whose error a learned table has in it."""
+    if not isinstance(shares, list) or not all(isinstance(share, Mapping) for share in shares):
+        found.add("spread.probes", "must be a list of { behind, share, error_c }")
+        return ()
+    told = []
+    for i, share in enumerate(shares):
+        place = f"spread.probes {i + 1}, "
+        found.unknown(place, share, ("behind", "share", "error_c"))
+        part, error_c = found.number(share, "share", place, 0.0, 1.0), found.number(share, "error_c", place, 0.0, 5.0)
+        behind = found.text(share, "behind", place)
+        if behind and part is not None and error_c is not None:
+            told.append(ProbeShare(behind, part, error_c))
+        else:
+            found.add(f"spread.probes {i + 1}", "needs behind, share and error_c")
+    return tuple(told)
 
 
 def _sex(found: _Mistakes, table: Mapping[str, Any], known: set[str]) -> SexRule | None:

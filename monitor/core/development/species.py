@@ -20,6 +20,7 @@ import numpy as np
 from monitor.core.development.curves import EGG_SD, MEAN_SD, PublishedRates
 from monitor.core.development.groups import FIGURE_SHARED, Group, GroupLine, base_of
 from monitor.core.development.line import LineFit, fit_line
+from monitor.core.development.pooling import ProbeShare
 from monitor.core.development.sex import SexRule
 from monitor.core.terms.arrays import Values
 from monitor.errors import ModelOutOfRange, SpeciesRefused
@@ -115,12 +116,14 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class ProfileSpread:
-    """Standard deviations on log scale: shared by a clutch, of the single egg, of the box."""
+    """Standard deviations on log scale: shared by a clutch, of the single egg, of the box. ``probes``: those whose
+    error a learned table has in it."""
 
     shared: float = GENERAL_SHARED
     egg: float = GENERAL_EGG
     box: float = GENERAL_BOX
     source: str = GENERAL_SPREAD_SOURCE
+    probes: tuple[ProbeShare, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,14 +20,14 @@ from monitor.core.development.learning import (
     Learned,
     OwnBox,
     OwnClutch,
-    between_clutches,
     learn,
     own_box,
     own_clutch,
-    profile_text,
     provisional_curve,
 )
+from monitor.core.development.pooling import between_clutches
 from monitor.core.development.profile_file import parse_profile
+from monitor.core.development.profile_text import profile_text
 from monitor.core.development.species import OWN_CLUTCHES, Profile, ProfileSpread
 from monitor.core.terms.events import Lot, PipSeen, Stay
 from monitor.core.terms.times import DAY_MS, HOUR_MS
@@ -228,11 +228,28 @@ def test_three_temperatures_give_a_base_temperature_and_a_thermal_constant() -> 
     assert learned.line.constant_degree_days == pytest.approx(700.0, abs=60.0)
 
 
-def test_two_temperatures_give_none() -> None:
+def test_two_temperatures_far_apart_are_a_base_and_one_is_none() -> None:
+    """Eggs at 23 and at 28 C; the line's own error, by two points of 3 %: R / (R - 1)^2 x 5 C x their difference's."""
     rng = np.random.default_rng(19)
-    learned = learn(TABLE, [clutch(rng, "K", 0.0, boxes=2, temperatures_c=(26.0, 29.0))], ON)
+    line = PublishedRates([20.0, 40.0], [700.0 / (20.0 - 14.0), 700.0 / (40.0 - 14.0)])
+    found = []
+    for _ in range(40):
+        both = clutch(rng, "K", 0.0, boxes=2, temperatures_c=(23.0, 28.0), curve=line)
+        learned = learn(TABLE, [both], ON)
+        assert learned.line is not None
+        found.append(learned.line)
+    assert np.mean([one.base_c for one in found]) == pytest.approx(14.0, abs=0.4)
+    assert np.std([one.base_c for one in found]) == pytest.approx(np.mean([one.base_se_c for one in found]), rel=0.4)
+    one = learn(TABLE, [clutch(rng, "K", 0.0, boxes=2, temperatures_c=(28.0, 28.2))], ON)
+    assert one.line is None
+    assert one.line_problem.startswith("a base temperature needs two temperatures 2 °C apart")
+
+
+def test_two_temperatures_near_each_other_tell_less_than_other_reptiles_do() -> None:
+    rng = np.random.default_rng(19)
+    learned = learn(TABLE, [clutch(rng, "K", 0.0, boxes=2, temperatures_c=(28.0, 30.0))], ON)
     assert learned.line is None
-    assert learned.line_problem.startswith("a base temperature needs three temperatures")
+    assert "reptiles differ by ± 3.6 °C" in learned.line_problem
 
 
 @pytest.mark.parametrize(
