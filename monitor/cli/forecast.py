@@ -24,6 +24,8 @@ from monitor.core.terms.formats import (
 from monitor.core.terms.times import HOUR_MS
 from monitor.errors import UnknownSubject, UsageError
 
+# Judgement, no source: see _survivable.
+LETHAL_ABOVE_C = 4.0
 CAUTION = (
     "A window is an estimate. No egg is opened on its word: wait, look, candle, and ask an experienced keeper or a "
     "reptile veterinarian."
@@ -69,6 +71,10 @@ def run_forecast(args: argparse.Namespace) -> int:
                 if later
                 else f"known: {', '.join(sorted(clutches)) or 'none yet; warmtally clutch add'}",
             )
+        if plan is not None:
+            open_now = (x for x in clutches.values() if clutch in (None, x.id) and any(lot.open for lot in x.lots))
+            for species in sorted({x.species for x in open_now}):
+                _survivable(plan, species, room)
         lots = room.derived.lots(at, plan=plan, clutch=clutch)
         if wanted and "/" in wanted:
             lots = [x for x in lots if x.lot.id == wanted]
@@ -136,10 +142,40 @@ def _plan(text: str, room: RoomAtHand, at_ms: int) -> Plan:
     return Plan(tuple(steps), label=text)
 
 
+def _survivable(plan: Plan, species: str, room: RoomAtHand) -> None:
+    """Raises UsageError for a temperature that eggs of the species do not survive: no date is worked out for it.
+
+    Warmer by more than LETHAL_ABOVE_C than the warmest at which they are known to hatch. Where profiles name lethal
+    temperatures, those lie 1 to 4 C above it.
+    """
+    known = room.derived.book.of(species)
+    if known.profile is None or known.curve is None:
+        return
+    limit_c = max(known.profile.high_limit_c or 0.0, known.curve.high_c) + LETHAL_ABOVE_C
+    warmest = max(step.temperature_c for step in plan.steps)
+    if warmest > limit_c:
+        raise UsageError(
+            f"{show_temperature(warmest, room.unit)} kills eggs of {species}: no date is worked out for it",
+            fix=f"they are known to hatch at {show_temperature(known.curve.high_c, room.unit)} at the warmest; "
+            "stay below, and see their limits: warmtally species " + species,
+        )
+
+
+def _past(lot: LotNow, at_ms: int) -> str:
+    """Why no temperature set from now on could move a lot's first pip; empty where it could."""
+    if not lot.lot.open or not lot.lot.waiting:
+        return "no egg of it is waiting any more"
+    if lot.lot.pipped or lot.lot.hatched:
+        return "its first pip was seen"
+    if lot.first_pip is not None and lot.first_pip.open_window.p90_ms < at_ms:
+        return f"its window is past, and no temperature set now moves it; what to do: warmtally forecast {lot.lot.id}"
+    return ""
+
+
 def _set_points(lot: LotNow, room: RoomAtHand, at_ms: int) -> list[tuple[float, LotNow]]:
     """The lot's forecast at each temperature that could be set from now on."""
     species = room.derived.book.of(lot.clutch.species)
-    if species.curve is None or species.profile is None:
+    if species.curve is None or species.profile is None or _past(lot, at_ms):
         return []
     low = species.profile.low_limit_c if species.profile.low_limit_c is not None else species.curve.low_c
     high = species.profile.high_limit_c if species.profile.high_limit_c is not None else species.curve.high_c
@@ -151,6 +187,8 @@ def _set_points(lot: LotNow, room: RoomAtHand, at_ms: int) -> list[tuple[float, 
 
 
 def _set_points_text(lot: LotNow, room: RoomAtHand, at_ms: int) -> str:
+    if past := _past(lot, at_ms):
+        return f"{lot.lot.id}: no set points: {past}"
     points = [(temperature, x.first_pip.window) for temperature, x in _set_points(lot, room, at_ms) if x.first_pip]
     if not points:
         return f"{lot.lot.id}: no date at any temperature of its table"

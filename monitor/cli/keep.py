@@ -8,7 +8,7 @@ from collections.abc import Mapping
 
 from monitor.cli.output import print_json, table, utc
 from monitor.cli.room import RoomAtHand, now_ms, parse_time, room_at_hand, whole
-from monitor.config.library import load_profile
+from monitor.config.library import load_profile, named
 from monitor.core.terms.events import Clutch, EventKind, KeeperEvent
 from monitor.core.terms.formats import show_eggs, show_time
 from monitor.core.terms.projection import MOST_DEVELOPED, effective
@@ -168,7 +168,7 @@ def run_record(args: argparse.Namespace) -> int:
         not_yet = getattr(args, "not_yet_at", None)
         species = getattr(args, "species", "")
         if species:
-            load_profile(species, room.settings.profiles_dir)
+            species = _species(species, room)
         if kind is EventKind.NOTE and not args.note:
             raise UsageError("a note without words", fix='give --note "..."')
         event = KeeperEvent(
@@ -181,7 +181,7 @@ def run_record(args: argparse.Namespace) -> int:
             eggs=getattr(args, "eggs", None),
             not_yet_at_ms=_when(not_yet, room)[0] if not_yet else None,
             day_only=day_only,
-            species="-".join(species.lower().split()),
+            species=species,
             fertile=getattr(args, "fertile", None),
             text=args.note,
             developed=_share(getattr(args, "developed", "0")),
@@ -197,6 +197,15 @@ def run_record(args: argparse.Namespace) -> int:
         else:
             _print_lots(clutch)
     return 0
+
+
+def _species(name: str, room: RoomAtHand) -> str:
+    """The id of a profile that can be read; how the name was taken is printed."""
+    found, said = named(name, room.settings.profiles_dir)
+    if said:
+        print(said)
+    load_profile(found, room.settings.profiles_dir)
+    return found
 
 
 def run_correct(args: argparse.Namespace) -> int:
@@ -222,8 +231,7 @@ def run_correct(args: argparse.Namespace) -> int:
         if args.developed is not None:
             changes["developed"] = _share(args.developed)
         if args.species is not None:
-            load_profile(args.species, room.settings.profiles_dir)
-            changes["species"] = "-".join(args.species.lower().split())
+            changes["species"] = _species(args.species, room)
         if not changes and not args.withdraw:
             raise UsageError("nothing to correct", fix="give what was wrong (--at, --eggs, --box ...) or --withdraw")
         _boxes_known(room, args.box or "", args.to or "", old.kind)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import sys
 import tomllib
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -11,7 +12,7 @@ from pathlib import Path
 
 from monitor.cli.output import print_json, table
 from monitor.cli.room import RoomAtHand, now_ms, room_at_hand
-from monitor.config.library import load_profile
+from monitor.config.library import load_profile, named
 from monitor.core.development.learning import (
     USUAL_BASE_C,
     Learned,
@@ -56,11 +57,12 @@ def run(args: argparse.Namespace) -> int:
     if args.undo and (args.apply or not args.species):
         raise UsageError("--undo goes with --species alone", fix="warmtally learn --species ID --undo")
     with room_at_hand(args) as room:
-        if args.undo:
-            done = undo(own_dir(room), _name(args.species))
+        wanted = _id(args.species, room) if args.species else None
+        if args.undo and wanted is not None:
+            done = undo(own_dir(room), wanted)
             print_json({"undone": done}) if args.json else print(done)
             return 0
-        found, refused = _all(room, args.species)
+        found, refused = _all(room, wanted)
         applied = {x.profile.id: apply(own_dir(room), x) for x in found} if args.apply else {}
         if args.json:
             print_json([_json(x, applied.get(x.profile.id)) for x in found] + [_refused_json(*r) for r in refused])
@@ -78,8 +80,12 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _name(species: str) -> str:
-    return "-".join(species.lower().split())
+def _id(species: str, room: RoomAtHand) -> str:
+    """The profile's id; how the name was taken goes to standard error."""
+    found, said = named(species, room.settings.profiles_dir)
+    if said:
+        print(said, file=sys.stderr)
+    return found
 
 
 def _all(room: RoomAtHand, wanted: str | None) -> tuple[list[Learned], list[tuple[str, MonitorError]]]:
@@ -89,8 +95,7 @@ def _all(room: RoomAtHand, wanted: str | None) -> tuple[list[Learned], list[tupl
     for clutch in room.store.account.clutches(at).values():
         by_species.setdefault(clutch.species, []).append(clutch)
     if wanted is not None:
-        name = _name(wanted)
-        return [_learn(room, name, by_species.get(name, []), at)], []
+        return [_learn(room, wanted, by_species.get(wanted, []), at)], []
     found, refused = [], []
     for name, clutches in sorted(by_species.items()):
         if not any(lot.pips for clutch in clutches for lot in clutch.lots):
@@ -141,7 +146,7 @@ def own_dir(room: RoomAtHand) -> Path:
 
 def base_profile(species: str, folder: str | Path | None) -> Profile:
     """The profile to learn on: never one that was learned, or the same clutches would count twice."""
-    name = _name(species)
+    name = "-".join(species.lower().split())
     if folder is not None:
         files = [Path(folder) / f"{name}.toml", *reversed(_copies(Path(folder), name))]
         for path in files:

@@ -8,9 +8,12 @@ import os
 import pickle
 import sys
 from dataclasses import asdict
+from pathlib import Path
 
 from monitor.cli.output import print_json
 from monitor.cli.room import advised_settings_of, settings_of
+from monitor.config.library import list_profiles
+from monitor.core.development.species import misfit
 from monitor.core.terms.settings import Settings
 
 log = logging.getLogger(__name__)
@@ -92,10 +95,12 @@ def run_check(args: argparse.Namespace) -> int:
     mistakes = [m for m in found if m.level == "mistake"]
     in_texts = sum(m.level == "text" for m in found)
     problems: list[tuple[str, str]] = []
+    of_species: list[tuple[bool, str, str]] = []
     if not mistakes:
         from monitor.adapters.delivery.attempts import problem
 
         settings = settings_of(args, secrets=True)
+        of_species = species_problems(settings.profiles_dir)
         problems = [(c.id, text) for c in settings.channels if (text := problem(c)) is not None]
     if args.json:
         print_json(
@@ -112,6 +117,17 @@ def run_check(args: argparse.Namespace) -> int:
                         "fix": "correct its address",
                     }
                     for c, text in problems
+                ]
+                + [
+                    {
+                        "id": "species-file",
+                        "level": "mistake" if bad else "advice",
+                        "file": file,
+                        "key": "",
+                        "what": text,
+                        "fix": "correct the row or key named",
+                    }
+                    for bad, file, text in of_species
                 ],
             }
         )
@@ -120,12 +136,33 @@ def run_check(args: argparse.Namespace) -> int:
             print(m)
         for channel, text in problems:
             print(f"{path}: channel {channel}: {text}")
+        for bad, file, text in of_species:
+            print(f"{file}: {'' if bad else 'advice: '}{text}")
         count = len(mistakes) + len(problems)
+        bad_files = sum(bad for bad, _, _ in of_species)
         if count:
             print(f"{count} {'mistake' if count == 1 else 'mistakes'}: the service will not start")
+        elif bad_files:
+            print(
+                f"{bad_files} species {'file' if bad_files == 1 else 'files'} with mistakes: the service starts, and "
+                "their lots get no date"
+            )
         elif in_texts:
             said = "1 mistake" if in_texts == 1 else f"{in_texts} mistakes"
             print(f"{said} in texts: the service starts, and says the usual texts instead")
         else:
             print(f"{path}: no mistakes; the service can start")
-    return 3 if mistakes or problems or in_texts else 0
+    return 3 if mistakes or problems or in_texts or any(bad for bad, _, _ in of_species) else 0
+
+
+def species_problems(folder: str | None) -> list[tuple[bool, str, str]]:
+    """What is wrong with the keeper's own species files, by file: a mistake, or a row that hardly fits the others."""
+    if folder is None:
+        return []
+    listing = list_profiles(folder)
+    found = [(True, str(Path(folder) / Path(error.where).name), error.what) for error in listing.bad]
+    for profile in listing.profiles:
+        odd = misfit(profile.rows) if profile.id in listing.own else None
+        if odd is not None:
+            found.append((False, str(Path(folder) / f"{profile.id}.toml"), f"{odd.place} {odd.told}"))
+    return found

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import argparse
 import math
+import sys
 from pathlib import Path
 
 from monitor.cli.drawing.species_plot import svg_plot, terminal_plot
 from monitor.cli.output import print_json, table
 from monitor.cli.room import settings_if_any
-from monitor.config.library import list_profiles, load_profile
+from monitor.cli.species_new import add_options, run_new
+from monitor.config.library import list_profiles, load_profile, named
 from monitor.core.development.curves import PublishedRates
 from monitor.core.development.groups import GroupLine
 from monitor.core.development.line import LineFit
@@ -32,12 +34,17 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
         "species",
         parents=[parent],
         help="the profiles: list them, or show one with its sources",
-        description="The profiles: list them, or show one with its table, its limits and the papers behind it.",
+        description="The profiles: list them, or show one with its table, its limits and the papers behind it; or "
+        "write one of your own: one figure is enough.",
         epilog="examples: warmtally species elaphe-taeniura    warmtally species elaphe-taeniura --plot    "
-        "warmtally species caretta-caretta --svg days.svg",
+        "warmtally species caretta-caretta --svg days.svg    "
+        'warmtally species new --scientific "Inventa altera" --group snake --figure 27.8=58-62 --source memory',
     )
-    species.add_argument("species", nargs="?", metavar="NAME", help="a profile's id or scientific name (default: all)")
+    species.add_argument(
+        "species", nargs="?", metavar="NAME", help="a profile's id or another name; new: write one (default: all)"
+    )
     species.add_argument("--svg", metavar="FILE", help="days against temperature as an SVG drawing, written to a file")
+    add_options(species)
     form = species.add_mutually_exclusive_group()
     form.add_argument("--plot", action="store_true", help="the same, drawn in the terminal")
     form.add_argument("--json", action="store_true")
@@ -45,6 +52,8 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
 
 
 def run(args: argparse.Namespace) -> int:
+    if args.species == "new":
+        return run_new(args)
     # Before there is a room, those that came along can be looked at.
     settings = settings_if_any(args)
     own, unit = (None, "C") if settings is None else (settings.profiles_dir, settings.room.display_unit)
@@ -52,7 +61,10 @@ def run(args: argparse.Namespace) -> int:
         if args.plot or args.svg:
             raise UsageError("a plot is of one species", fix="warmtally species NAME --plot")
         return _list(own, unit, as_json=args.json)
-    profile = load_profile(args.species, own)
+    name, said = named(args.species, own)
+    if said:
+        print(said, file=sys.stderr)
+    profile = load_profile(name, own)
     if args.svg:
         _save(svg_plot(profile, unit), Path(args.svg))
         if not (args.plot or args.json):

@@ -13,10 +13,15 @@ import tomllib
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Final
 
 from monitor.core.development.profile_file import parse_profile
 from monitor.core.development.species import Profile
 from monitor.errors import ConfigError, UnknownSubject
+
+# How alike a misspelt name and a true one are at least (the ratio of difflib). Judgement, no source: two letters wrong
+# in ten.
+CLOSE: Final = 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +47,54 @@ def shipped_dir() -> Path:
     )
 
 
+def named(name: str, own_dir: Path | str | None = None) -> tuple[str, str]:
+    """The id of the profile that a keeper means, and what has to be said of it: empty where the name is its own.
+
+    A common name, an older scientific one, a part of a name, or one misspelt is taken where it means one profile, which
+    is said. Raises UnknownSubject that names the profiles where it may mean several, and where it means none.
+    """
+    wanted = _plain(name)
+    if wanted in _files(own_dir):
+        return wanted, ""
+    names = [(_plain(told), p) for p in list_profiles(own_dir).profiles for told in names_of(p)]
+    words = f"-{wanted}-"
+    ways = (
+        lambda told: told == wanted,
+        lambda told: words in f"-{told}-",
+        lambda told: difflib.SequenceMatcher(None, wanted, told).ratio() >= CLOSE,
+    )
+    for way in ways:
+        meant = {p.id: p for told, p in names if wanted and way(told)}
+        if len(meant) == 1:
+            found = next(iter(meant.values()))
+            common = f", {found.common_name}" if found.common_name else ""
+            return found.id, f"{name!r} is taken as {found.id} ({found.scientific_name}{common})"
+        if meant:
+            raise UnknownSubject(
+                f"{name!r} may be several: {', '.join(sorted(meant))}", where="species", fix="name one of them"
+            )
+    raise _unknown(name, own_dir)
+
+
+def names_of(profile: Profile) -> tuple[str, ...]:
+    """Every name that a profile is found by."""
+    return tuple(x for x in (profile.scientific_name, profile.common_name, *profile.other_names) if x)
+
+
+def _plain(name: str) -> str:
+    """A name as ids are written: lower case, hyphens, no apostrophes."""
+    return "-".join(name.lower().replace("-", " ").replace("'", "").replace("’", "").split())
+
+
+def _unknown(name: str, own_dir: Path | str | None) -> UnknownSubject:
+    close = difflib.get_close_matches(_plain(name), _files(own_dir), n=3, cutoff=0.6)
+    return UnknownSubject(
+        f"there is no species profile {name!r}" + (f"; did you mean {' or '.join(close)}?" if close else ""),
+        where="species",
+        fix="list them: warmtally species; or tell what you know of it: warmtally species new",
+    )
+
+
 def load_profile(species_id: str, own_dir: Path | str | None = None) -> Profile:
     """The profile of that id (``elaphe-taeniura``) or scientific name (``Elaphe taeniura``).
 
@@ -52,12 +105,7 @@ def load_profile(species_id: str, own_dir: Path | str | None = None) -> Profile:
     files = _files(own_dir)
     if wanted in files:
         return _read(files[wanted])
-    close = difflib.get_close_matches(wanted, files, n=3, cutoff=0.6)
-    raise UnknownSubject(
-        f"there is no species profile {species_id!r}" + (f"; did you mean {' or '.join(close)}?" if close else ""),
-        where="species",
-        fix="list them: warmtally species; or give it a small file of your own in the folder that [profiles] names",
-    )
+    raise _unknown(species_id, own_dir)
 
 
 def list_profiles(own_dir: Path | str | None = None) -> Listing:

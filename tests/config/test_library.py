@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.config.library import list_profiles, load_profile, shipped_dir
+from monitor.config.library import list_profiles, load_profile, named, names_of, shipped_dir
 from monitor.errors import ConfigError, UnknownSubject
 
 OWN = """
@@ -28,13 +28,61 @@ def test_a_shipped_profile_is_found_by_id_and_by_scientific_name() -> None:
 def test_an_unknown_species_is_told_with_its_close_matches() -> None:
     with pytest.raises(UnknownSubject, match="did you mean elaphe-taeniura") as caught:
         load_profile("elaphe-taenuira")
-    assert "own" in caught.value.fix
+    assert "species new" in caught.value.fix
 
 
 def test_a_species_like_no_other_is_told_without_a_guess() -> None:
     with pytest.raises(UnknownSubject) as caught:
         load_profile("qqqq")
     assert "did you mean" not in caught.value.what
+
+
+@pytest.mark.parametrize(
+    ("name", "species"),
+    [
+        ("elaphe-taeniura", "elaphe-taeniura"),
+        ("Elaphe taeniura", "elaphe-taeniura"),
+        ("corn snake", "pantherophis-guttatus"),
+        ("Corn Snake", "pantherophis-guttatus"),
+        ("Elaphe guttata", "pantherophis-guttatus"),
+        ("corn snke", "pantherophis-guttatus"),
+        ("elaphe-taenuira", "elaphe-taeniura"),
+        ("Hermanns tortoise", "testudo-hermanni"),
+        ("Hermann's tortoise", "testudo-hermanni"),
+        ("Mauremys sinensis", "ocadia-sinensis"),
+        ("hognose", "heterodon-nasicus"),
+        ("Python regius", "python-regius"),
+        ("royal python", "python-regius"),
+    ],
+)
+def test_a_species_is_found_by_its_names_and_how_it_was_taken_is_said(name: str, species: str) -> None:
+    found, said = named(name)
+    assert found == species
+    own = "-".join(name.lower().split()) == species
+    assert (said == "") == own
+    if said:
+        assert name in said
+        assert species in said
+
+
+@pytest.mark.parametrize(("name", "some"), [("gecko", "gekko-gecko"), ("python", "python-regius"), ("snake", "naja")])
+def test_a_name_that_may_mean_several_is_not_guessed(name: str, some: str) -> None:
+    with pytest.raises(UnknownSubject, match="may be several") as caught:
+        named(name)
+    assert some in caught.value.what or name == "snake"
+    assert caught.value.what.count(",") >= 1
+
+
+def test_no_two_profiles_share_a_name() -> None:
+    names = [x.lower() for p in list_profiles().profiles for x in names_of(p)]
+    assert sorted(x for x in set(names) if names.count(x) > 1) == []
+
+
+def test_what_is_like_nothing_is_told_where_to_go_on() -> None:
+    for name in ("qqqq", "", "   "):
+        with pytest.raises(UnknownSubject, match="there is no species profile") as caught:
+            named(name)
+        assert "warmtally species new" in caught.value.fix
 
 
 def test_an_id_is_no_path() -> None:

@@ -101,4 +101,4 @@ def test_what_cannot_be_drawn_is_said(tmp_path: Path, capsys: pytest.CaptureFixt
     assert "a plot is of one species" in refused(capsys, "--plot")
     assert "rests in the egg" in refused(capsys, "furcifer-pardalis", "--plot")
     assert "cannot be written" in refused(capsys, "elaphe-taeniura", "--svg", str(tmp_path / "no" / "x.svg"))
-    assert "did you mean elaphe-taeniura" in refused(capsys, "elaphe-taenuira", "--plot")
+    assert "there is no species profile" in refused(capsys, "qqqq", "--plot")
