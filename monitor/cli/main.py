@@ -44,7 +44,7 @@ VERBS: Final = {
     "boxes": ("show", "every box: temperature, limits, what develops in it"),
     "notices": ("show", "what was told, and what is still true"),
     "answer": ("show", "answer a notice: you know, and see to it"),
-    "species": ("species", "the profiles: list them, or show one with its sources"),
+    "species": ("species", "the profiles: list them, show one with its sources, or write one of your own"),
     "forecast": ("forecast", "when to expect the first pip, and how sure that is"),
     "probes": (
         "probes",

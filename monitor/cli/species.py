@@ -33,7 +33,7 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
     species = sub.add_parser(
         "species",
         parents=[parent],
-        help="the profiles: list them, or show one with its sources",
+        help="the profiles: list them, show one with its sources, or write one of your own",
         description="The profiles: list them, or show one with its table, its limits and the papers behind it; or "
         "write one of your own: one figure is enough.",
         epilog="examples: warmtally species elaphe-taeniura    warmtally species elaphe-taeniura --plot    "

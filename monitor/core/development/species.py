@@ -176,6 +176,8 @@ class Profile:
                 "the days of this species are common practice or from memory, without a source: the window is wide, "
                 "and three clutches of your own take their place (warmtally learn)"
             )
+        if self.grade == "one figure" and all(row.paper == OWN_CLUTCHES for row in self.rows):
+            return "own clutches at one temperature are all there is; how days change with warmth is that of relatives"
         if self.grade == "one figure":
             return "one published figure is all there is; how days change with warmth is that of the species' relatives"
         return ""

@@ -34,7 +34,7 @@ CANDLING: Final = (
 # What a date rests on, where that is less than a table.
 RESTS_ON: Final[Mapping[Grade, str]] = {
     "no source": "Its days are common practice, no source.",
-    "one figure": "Its days rest on one published figure.",
+    "one figure": "Its days rest on one figure.",
 }
 HANDS: Final = "Wash your hands after handling eggs."
 

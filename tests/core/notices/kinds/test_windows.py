@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 
 from monitor.core.development.lots import LotNow
+from monitor.core.development.species import Grade
 from monitor.core.notices.kinds import Kind
 from monitor.core.notices.kinds.windows import KINDS
 from monitor.core.terms.times import DAY_MS
@@ -107,7 +108,20 @@ def test_the_text_gives_days_eggs_width_and_the_cause_and_never_advises_to_open(
         "12 % of the time was filled in, not measured.",
     ):
         assert said in near.whole
+    assert "common practice" not in near.whole
     assert "The chance that it is only late: about 83 %." in past.text
     assert "chance" not in opened.text
     assert "No egg is opened on the word of a window" in past.text
     assert "warmtally record pipped" in opened.text
+
+
+@pytest.mark.parametrize(
+    ("grade", "told"),
+    [("no source", "Its days are common practice, no source."), ("one figure", "Its days rest on one figure.")],
+)
+def test_a_window_that_rests_on_less_than_a_table_says_so(grade: Grade, told: str) -> None:
+    lot = replace(at_day(20), grade=grade)
+    notices = days(lambda _: lot, 40).notices
+    assert [n.kind for n in notices] == ["window-near", "window-open", "window-past"]
+    assert all(told in n.whole for n in notices)
+    assert all(told in n.text for n in notices[:2])
