@@ -14,8 +14,7 @@ def test_a_short_run_finds_the_ends_inside_and_asks_nothing_of_a_room_that_is_he
     figures = {name: float(value or 0.0) for name, value in found.figures.items()}
     for kind in KINDS:
         inside = [figures[f"{kind}_at_{round(100 * share)}_pct_inside_10_90_pct"] for share in SHARES]
-        # 16 rooms: a promise of 80 % is held by 9 of them or more with a chance of 99.9 %.
-        assert min(inside) >= 100.0 * 9 / 16
+        assert 72.0 < min(inside) <= max(inside) < 93.0
     for share in SHARES:
         at = f"at_{round(100 * share)}_pct_wider_than_a_seers_pct"
         assert figures[f"steady_{at}"] < 8.0

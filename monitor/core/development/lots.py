@@ -291,7 +291,8 @@ def _first_pips(
                 evidence[now.lot.id] = seen
     if not evidence:
         return {}
-    spread = _spread(profile, curve, [histories[i] for i in evidence])
+    ahead_c = {now.lot.id: now.ahead.temperature_c for now in measured if now.ahead}
+    spread = _spread(profile, curve, [histories[i] for i in evidence], [ahead_c[i] for i in evidence])
     if not together:
         known = [now for now in measured if now.lot.id in evidence]
         spread = _less(spread, [_known(now.lot, histories[now.lot.id], profile, curve) for now in known])
@@ -320,14 +321,20 @@ def _less(spread: Spread, known: Sequence[float]) -> Spread:
     return replace(spread, sigma_m=math.sqrt(max(spread.sigma_m**2 - float(np.mean(known)), LEAST_SHARED**2)))
 
 
-def _spread(profile: Profile, curve: RateCurve, histories: Sequence[History]) -> Spread:
+def _spread(profile: Profile, curve: RateCurve, histories: Sequence[History], ahead_c: Sequence[float] = ()) -> Spread:
     """The profile's spread, with the curve's own error where it is asked outside its table, and that of a start.
 
-    An error of the development when laid is shared by all boxes of a clutch, so a pip in one corrects it in all.
+    The curve is asked for the past and, for as much of the development as is still to come, at ``ahead_c``: eggs that
+    lie colder than the table now and will be warm for the rest have most of their time inside it. An error of the
+    development when laid is shared by all boxes of a clutch, so a pip in one corrects it in all.
     """
-    t = np.concatenate([h.temperature_c for h in histories])
-    t = t[~np.isnan(t)]
-    relative = float(np.mean(curve.rate_sd_relative(t))) if len(t) else INSIDE_TABLE
+    asked = []
+    for i, history in enumerate(histories):
+        t = history.temperature_c[~np.isnan(history.temperature_c)]
+        past = float(np.mean(curve.rate_sd_relative(t))) if len(t) else INSIDE_TABLE
+        left = max(1.0 - history.development, 0.0) if ahead_c else 0.0
+        asked.append((1.0 - left) * past + (left * float(curve.rate_sd_relative(ahead_c[i])) if left > 0.0 else 0.0))
+    relative = float(np.mean(asked))
     more = max(relative**2 - INSIDE_TABLE**2, 0.0)
     start = (DEVELOPED_SD * max(h.developed for h in histories)) ** 2
     shared = profile.spread.shared**2 + more + start
