@@ -14,7 +14,6 @@ from monitor.cli.output import print_json, table
 from monitor.cli.room import RoomAtHand, now_ms, room_at_hand
 from monitor.config.library import load_profile, named
 from monitor.core.development.learning import (
-    USUAL_BASE_C,
     Learned,
     OwnClutch,
     learn,
@@ -22,6 +21,7 @@ from monitor.core.development.learning import (
     own_clutch,
     provisional_curve,
 )
+from monitor.core.development.own_line import USUAL_BASE_C
 from monitor.core.development.pooling import MOST_BETWEEN
 from monitor.core.development.profile_file import parse_profile
 from monitor.core.development.profile_text import profile_text

@@ -24,12 +24,12 @@ from monitor.core.development.curves import PublishedRates, RateCurve
 from monitor.core.development.evidence import BoxEvidence, PipInterval, Spread
 from monitor.core.development.forecast import update
 from monitor.core.development.history import History
-from monitor.core.development.line import LineFit, fit_line
+from monitor.core.development.line import LineFit
 from monitor.core.development.lots import DEVELOPED_SD, INSIDE_TABLE, evidence_of, probes_of
+from monitor.core.development.own_line import USUAL_BASE_C, groups_of, own_line
 from monitor.core.development.pooling import Found, Pooled, Prior, ProbeShare, pooled
 from monitor.core.development.species import GRADES, OWN_CLUTCHES, Profile, ProfileSpread, Row, grade_of
 from monitor.core.terms.events import Clutch, Lot
-from monitor.core.terms.formats import show_difference, show_temperature
 from monitor.core.terms.settings import DisplayUnit
 from monitor.core.terms.times import DAY_MS
 from monitor.errors import EventRefused, ModelOutOfRange, SpeciesRefused
@@ -49,14 +49,6 @@ FOR_UNSOURCED: Final = 3
 MANY_DAYS: Final = 2.0
 # A clutch that counts less than this beside the best is named, with what makes it so.
 WEIGHED_DOWN: Final = 0.75
-# Temperatures count as clearly different from this distance on, in C.
-DIFFERENT_C: Final = 0.5
-# Base temperature where the own clutches cannot tell one: the median of 105 fits of 71 species is 14.9 C, its middle
-# half 12.1 to 17.0 C (Reptile Development Database, Noble et al. 2018, Scientific Data 5:180138).
-USUAL_BASE_C: Final = 15.5
-# What that may be off by, as a standard deviation: from that middle half (4.9 C / 1.349). An own one that is known
-# worse is no use.
-USUAL_BASE_SD_C: Final = 3.6
 # Median error of one own clutch with that base temperature, by distance from its temperature (same source).
 USUAL_ERRORS: Final = ((1.0, 1.9), (2.0, 4.8), (4.0, 7.5), (math.inf, 10.0))
 # The table made with that base temperature reaches so far to both sides of what was kept; beyond, windows widen.
@@ -257,7 +249,7 @@ def learn(
         )
     prior = _prior(base, own_table=own_table)
     mu = _together(asked, prior)
-    line, problem = _own_line(asked, prior, unit)
+    line, problem = own_line(_points(asked), prior.between, unit)
     about_line = own_table and line is not None
     if line is not None and about_line:
         mu = _together([_about(one, line) for one in asked], prior)
@@ -439,7 +431,7 @@ def _told(one: _Asked, others: Sequence[_Asked], prior: Prior, unit: DisplayUnit
     """The clutch with the errors that the forecasts for it would have had."""
     by_others = None
     if others:
-        line = _own_line(others, prior, unit)[0] if own_table else None
+        line = own_line(_points(others), prior.between, unit)[0] if own_table else None
         by_others = _together(others, prior).mean - one.shift if line is None else -_about(one, line).shift
     return ClutchSays(
         one.id,
@@ -458,58 +450,8 @@ def _about(one: _Asked, line: LineFit) -> _Asked:
     return replace(one, shift=math.log(one.days * (one.mean_c - line.base_c) / line.constant_degree_days))
 
 
-def _groups(temperature_c: Iterable[float]) -> list[list[float]]:
-    """Temperatures in groups that lie clearly apart, rising."""
-    groups: list[list[float]] = []
-    for t in sorted(temperature_c):
-        if groups and t - groups[-1][0] < DIFFERENT_C:
-            groups[-1].append(t)
-        else:
-            groups.append([t])
-    return groups
-
-
-def _own_line(asked: Sequence[_Asked], prior: Prior, unit: DisplayUnit) -> tuple[LineFit | None, str]:
-    """Base temperature and thermal constant from the boxes alone, or why there are none.
-
-    Their standard errors are those that the boxes' own uncertainty makes, and clutches differing (delta method, as in
-    :class:`LineFit`), or what the scatter about the line says where that is more; two points have no scatter.
-    """
-    points = [point for one in asked for point in one.points]
-    groups = _groups(t for t, _, _ in points)
-    if len(groups) < 2:
-        return None, (
-            f"a base temperature needs two temperatures {show_difference(2.0, unit, 0 if unit == 'C' else 1)} apart or "
-            f"more; the boxes that pipped were at {show_temperature(float(np.mean(groups[0])), unit)}"
-        )
-    t, days, variance = (np.array(column) for column in zip(*points, strict=True))
-    try:
-        line = fit_line(t, days, 1.0 / variance)
-    except ModelOutOfRange as error:
-        return None, error.what
-    if problem := line.problem(unit):
-        return None, problem
-    if len(groups) > 2 and line.r_squared < 0.5:
-        return None, f"temperature explains only {100 * line.r_squared:.0f} % of how the boxes differ"
-    rate_variance = (variance + prior.between) / np.square(days)
-    weight = 1.0 / rate_variance
-    of_slope = 1.0 / float(weight @ np.square(t - np.average(t, weights=weight)))
-    of_rate, slope, rate = 1.0 / float(weight.sum()), line.slope_per_day_c, line.mean_rate_per_day
-    base_se = rate / slope * math.sqrt(of_rate / rate**2 + of_slope / slope**2)
-    constant_se = math.sqrt(of_slope) / slope**2
-    if math.isfinite(line.base_se_c):
-        base_se, constant_se = max(base_se, line.base_se_c), max(constant_se, line.constant_se_degree_days)
-    if base_se > USUAL_BASE_SD_C:
-        return None, (
-            f"{_and(groups, unit)} tell it only to ± {show_difference(base_se, unit)}, and reptiles differ by ± "
-            f"{show_difference(USUAL_BASE_SD_C, unit)}: temperatures farther apart, or more clutches, tell more"
-        )
-    return replace(line, base_se_c=base_se, constant_se_degree_days=constant_se), ""
-
-
-def _and(groups: Sequence[Sequence[float]], unit: DisplayUnit) -> str:
-    shown = [show_temperature(float(np.mean(group)), unit) for group in groups]
-    return f"{', '.join(shown[:-1])} and {shown[-1]}"
+def _points(asked: Sequence[_Asked]) -> list[tuple[float, float, float]]:
+    return [point for one in asked for point in one.points]
 
 
 # --- the new profile --------------------------------------------------------------------------------------------
@@ -534,7 +476,7 @@ def _own_rows(asked: Sequence[_Asked], found: Learned, scale: float) -> list[Row
     """A table for a species that has none: days of a line, at the temperatures that were kept or beside them."""
     eggs = sum(one.eggs for one in asked)
     if found.line is not None:
-        at = [round(float(np.mean(g)), 2) for g in _groups(t for one in asked for t, _, _ in one.points)]
+        at = [round(float(np.mean(g)), 2) for g in groups_of(t for one in asked for t, _, _ in one.points)]
         base_c, constant = found.line.base_c, found.line.constant_degree_days
         return [Row(t, round(constant / (t - base_c), 2), OWN_CLUTCHES, max(eggs // len(at), 1)) for t in at]
     low, high = found.temperatures_c

@@ -338,6 +338,21 @@ def test_common_practice_gives_way_to_three_own_clutches() -> None:
         assert parse_profile(tomllib.loads(text), "pantherophis-guttatus.toml") == learned.profile
 
 
+def test_two_temperatures_make_a_profile_of_ones_own_line() -> None:
+    """Clutches kept at 23 and at 28 C: between them and a little beyond, the days of the true line."""
+    rng = np.random.default_rng(23)
+    clutches = [own(rng, f"P{i}", t, 12.0, 800.0) for i, t in enumerate((23.0, 28.0) * 3)]
+    learned = learn(without_table(), clutches, ON)
+    assert learned.line is not None
+    assert learned.line.base_c == pytest.approx(12.0, abs=2.5 * learned.line.base_se_c)
+    assert learned.line.base_se_c < 1.5
+    assert [row.temperature_c for row in learned.profile.rows] == [23.0, 28.0]
+    curve = learned.profile.curve()
+    for t in (23.0, 25.5, 28.0):
+        assert 1.0 / float(curve.rate_per_day(t)) == pytest.approx(800.0 / (t - 12.0), rel=0.03)
+    assert parse_profile(tomllib.loads(profile_text(learned.profile)), f"{learned.profile.id}.toml") == learned.profile
+
+
 # --- the file ---------------------------------------------------------------------------------------------------
 
 
