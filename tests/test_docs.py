@@ -232,12 +232,6 @@ def picture_forecast() -> str:
     return shown("warmtally forecast K01/lower", told_of_two_boxes()[0])
 
 
-def picture_late_box() -> str:
-    paragraphs = told_of_two_boxes()[1].split("\n\n")
-    (late,) = (text for text in paragraphs if " lies still" in text.partition("\n")[0])
-    return shown("", late)
-
-
 def picture_notice() -> str:
     """The first example of ``warmtally texts too-warm``: what comes to a telephone."""
     with tempfile.TemporaryDirectory() as folder:
@@ -265,7 +259,6 @@ WRITTEN_BY: dict[tuple[str, str], Callable[[], str]] = {
     ("table", "measurements"): table_measurements,
     ("table", "map"): table_map,
     ("picture", "forecast"): picture_forecast,
-    ("picture", "late-box"): picture_late_box,
     ("picture", "notice"): picture_notice,
     ("picture", "install"): picture_install,
 }

@@ -3,15 +3,27 @@
 from __future__ import annotations
 
 import argparse
+import math
 from dataclasses import replace
 
 from monitor.cli.output import print_json, rounded, utc
 from monitor.cli.room import RoomAtHand, parse_temperature, parse_time, room_at_hand
 from monitor.core.development.history import LOOK_BACK_H
-from monitor.core.development.lots import LotNow
+from monitor.core.development.lots import FirstPip, LotNow
 from monitor.core.development.plans import Plan, PlannedTemperature, set_points, swap
 from monitor.core.development.sex import SexNow
-from monitor.core.development.siblings import NOT_TO_DO, TO_DO, Story, stories
+from monitor.core.development.siblings import (
+    NOT_TO_DO,
+    TO_DO,
+    Beside,
+    Story,
+    apart,
+    measured_a_day,
+    stories,
+    verdict,
+    waits_until,
+)
+from monitor.core.development.window import Window
 from monitor.core.terms.formats import (
     in_words,
     show_day,
@@ -21,7 +33,7 @@ from monitor.core.terms.formats import (
     show_temperature,
     show_time,
 )
-from monitor.core.terms.times import HOUR_MS
+from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.errors import UnknownSubject, UsageError
 
 # Judgement, no source: see _survivable.
@@ -76,6 +88,8 @@ def run_forecast(args: argparse.Namespace) -> int:
             for species in sorted({x.species for x in open_now}):
                 _survivable(plan, species, room)
         lots = room.derived.lots(at, plan=plan, clutch=clutch)
+        # What a box that is done tells of those that are not stays until these are done as well.
+        told = [] if plan is not None else stories(lots, at, now.zone)
         if wanted and "/" in wanted:
             lots = [x for x in lots if x.lot.id == wanted]
             if not lots:
@@ -86,7 +100,7 @@ def run_forecast(args: argparse.Namespace) -> int:
         elif wanted is None:
             lots = [x for x in lots if x.lot.open]
         if args.json:
-            found = [lot_json(x, at) for x in lots]
+            found = [lot_json(x, at) | {"story": _story_json(_of(x, told))} for x in lots]
             if args.set_points:
                 for entry, lot in zip(found, lots, strict=True):
                     entry["set_points"] = [
@@ -99,18 +113,18 @@ def run_forecast(args: argparse.Namespace) -> int:
             print("no eggs are in a box; set some: warmtally record set CLUTCH --box BOX --eggs N")
             return 0
         for lot in lots:
-            print(_forecast_text(lot, room, at, plan))
+            print(_forecast_text(lot, room, at, plan, told=_of(lot, told) is not None))
             print()
         if plan is None:
             for clutch_id in dict.fromkeys(x.clutch.id for x in lots):
-                together = _together_text([x for x in lots if x.clutch.id == clutch_id])
+                together = _together_text([x for x in lots if x.clutch.id == clutch_id], at)
                 if together:
                     print("\n".join(together) + "\n")
         if args.set_points:
             for lot in lots:
                 print(_set_points_text(lot, room, at) + "\n")
-        for story in stories(lots, at):
-            print(_story_text(story, room))
+        for story in filter(None, (_of(x, told) for x in lots)):
+            print(_story_text(story, room, at))
             print()
         print(CAUTION)
     return 0
@@ -207,18 +221,31 @@ def _set_points_text(lot: LotNow, room: RoomAtHand, at_ms: int) -> str:
     return "\n".join(lines)
 
 
-def _together_text(lots: list[LotNow]) -> list[str]:
-    """For a clutch in two boxes: what swapping their places would do."""
-    waiting = [
-        (x.lot, x.past.development, x.ahead.rate_per_day)
-        for x in lots
-        if x.lot.open and not x.lot.pipped and x.past and x.ahead and x.ahead.rate_per_day
-    ]
-    if len(waiting) != 2 or waiting[0][0].box == waiting[1][0].box:
+def _of(lot: LotNow, told: list[Story]) -> Story | None:
+    return next((story for story in told if story.late == lot.lot.id), None)
+
+
+def _together_text(lots: list[LotNow], at_ms: int) -> list[str]:
+    """For a clutch in two boxes: what swapping their places would do; nothing once their eggs may pip any day."""
+    waiting = [x for x in lots if x.lot.open and not x.lot.pipped and x.past and x.ahead and x.ahead.rates]
+    if len(waiting) != 2 or waiting[0].lot.box == waiting[1].lot.box:
         return []
-    (a, *first), (b, *second) = waiting
-    found = swap((first[0], second[0]), (first[1], second[1]))
-    lines = [f"{a.id} and {b.id} are expected {abs(found.apart_days):.1f} days apart as they stand"]
+    if any(x.first_pip is None or x.first_pip.window.p10_ms - DAY_MS <= at_ms for x in waiting):
+        return []
+    if not all(measured_a_day(x, at_ms) for x in waiting):
+        return []
+    one, other = waiting
+    days, probe_days = apart(one, other)
+    ahead = [x.ahead for x in waiting if x.ahead and x.ahead.rates]
+    # What is to come is not known either: each box by itself.
+    to_come = [a.rates.rate_sd_relative * (a.remaining_days or 0.0) for a in ahead if a.rates]
+    doubt = 2.0 * math.hypot(probe_days, *to_come)
+    both = f"{one.lot.id} and {other.lot.id} are expected"
+    if abs(days) <= doubt:
+        return [f"{both} at the same time, as far as can be told (± {doubt:.0f} days)"]
+    developed = [x.past.development for x in waiting if x.past]
+    found = swap((developed[0], developed[1]), (ahead[0].rate_per_day, ahead[1].rate_per_day))
+    lines = [f"{both} {abs(found.apart_days):.1f} ± {doubt:.1f} days apart as they stand"]
     if found.in_days is not None:
         lines.append(f"  to bring them together, swap their places in {found.in_days:.0f} days and leave them so")
     elif abs(found.apart_if_now_days) < abs(found.apart_days):
@@ -235,7 +262,7 @@ def _bar(development: float, width: int = 40) -> str:
     return "[" + "#" * done + "." * (width - done) + "]"
 
 
-def _forecast_text(lot: LotNow, room: RoomAtHand, at_ms: int, plan: Plan | None) -> str:
+def _forecast_text(lot: LotNow, room: RoomAtHand, at_ms: int, plan: Plan | None, *, told: bool) -> str:
     unit, zone = room.unit, room.zone
     past, ahead, eggs = lot.past, lot.ahead, show_eggs(lot.lot.eggs)
     lines = [f"{lot.lot.id}: {eggs} of {lot.clutch.species} in box {lot.lot.box}, {show_time(at_ms, zone)}"]
@@ -257,22 +284,54 @@ def _forecast_text(lot: LotNow, room: RoomAtHand, at_ms: int, plan: Plan | None)
     if lot.refused:
         lines.append(f"  no date: {lot.refused}")
     if lot.first_pip is not None:
-        w, chance = lot.first_pip.window, lot.first_pip.chance_only_late
-        said = "first pip was seen" if lot.lot.pipped else "first pip"
-        lines.append(
-            f"  {said} between {show_time(w.p10_ms, zone)} and {show_time(w.p90_ms, zone)} "
-            f"(8 in 10), middle {show_time(w.p50_ms, zone)}"
-        )
-        if lot.lot.pipped == 0:
-            lines.append(_strip(w.p10_ms, w.p50_ms, w.p90_ms, at_ms, room))
-        causes = "; ".join(f"{c.name} ± {c.days:.1f} d" for c in w.causes)
-        lines.append(f"  uncertain because: {causes}")
-        if chance is not None and (w.overdue or lot.lot.looked_ms is not None):
-            lines.append(f"  chance that what lies still is only late: {100 * chance:.0f} %")
+        lines += _pip_text(lot, lot.first_pip, at_ms, room, told=told)
     if lot.sex is not None:
         lines += _sex_text(lot.sex, room)
     lines += [f"  note: {note}" for note in lot.notes]
     return "\n".join(lines)
+
+
+def _pip_text(lot: LotNow, pip: FirstPip, at_ms: int, room: RoomAtHand, *, told: bool) -> list[str]:
+    """When the first pip was seen, or is expected; and of what lies still beside it, when that is. ``told``: until when
+    to wait is told elsewhere."""
+    w, zone, lines = pip.window, room.zone, []
+    between = _between(w, room)
+    if lot.lot.pips:
+        seen = lot.lot.pips[0]
+        look = f"none at {show_time(seen.after_ms, zone)}" if seen.after_ms is not None else "no look before was told"
+        lines.append(f"  first pip: {show_eggs(seen.count)} seen at {show_time(seen.by_ms, zone)}, {look}")
+        lines.append(f"    most likely {between} (8 in 10)")
+    else:
+        lines.append(f"  first pip {between} (8 in 10), middle {_moment(w.p50_ms, w, room)}")
+        lines.append(_strip(w.p10_ms, w.p50_ms, w.p90_ms, at_ms, room))
+    causes = [f"{c.name} ± {c.days:.1f} d" for c in w.causes if c.days >= 0.05]
+    lines += ["  uncertain because: " + "; ".join(causes)] if causes else []
+    silence = pip.silence
+    if silence is None or not (lot.lot.pips or at_ms >= pip.open_window.p10_ms):
+        return lines
+    until = show_day(silence.wait_until_ms, zone)
+    if silence.rest is None and told:
+        return lines
+    if silence.rest is None:
+        lines.append(f"  wait until {until}: by then 99 of 100 living boxes would have pipped")
+        return lines
+    rest = _between(silence.rest, room)
+    lines.append(f"  the other {show_eggs(lot.lot.waiting)}: {rest} (8 in 10 of those that live); wait until {until}")
+    waits = waits_until(silence.wait_until_ms, at_ms, zone)
+    if silence.rest_by_ms is not None and at_ms >= silence.rest_by_ms:
+        said = verdict(silence.each, waits=waits)
+        lines.append(f"    each of them, late or failed: {said}")
+        lines += [f"    do: {text}" for text in TO_DO] + [f"    {text}" for text in NOT_TO_DO]
+    return lines
+
+
+def _moment(at_ms: int, w: Window, room: RoomAtHand) -> str:
+    """By the day where the width is days, else by the minute."""
+    return (show_day if w.p90_ms - w.p10_ms >= 2 * DAY_MS else show_time)(at_ms, room.zone)
+
+
+def _between(w: Window, room: RoomAtHand) -> str:
+    return f"between {_moment(w.p10_ms, w, room)} and {_moment(w.p90_ms, w, room)}"
 
 
 def _sex_text(sex: SexNow, room: RoomAtHand) -> list[str]:
@@ -294,29 +353,91 @@ def _sex_text(sex: SexNow, room: RoomAtHand) -> list[str]:
     return lines
 
 
-def _story_text(story: Story, room: RoomAtHand) -> str:
-    direction = "later" if story.temperature_days >= 0 else "earlier"
-    doubt = "the probes alone could explain all of it" if story.probes_explain else "more than the probes explain"
-    due = f"{show_day(story.due_p10_ms, room.zone)} to {show_day(story.due_p90_ms, room.zone)}"
-    lines = [f"{story.late} lies still, {story.waited_days:.1f} days after the first pip of {story.early}"]
+def _story_text(story: Story, room: RoomAtHand, at_ms: int) -> str:
+    """What to do first, then what was seen, then how likely, then why."""
+    until, zone = show_day(story.silence.wait_until_ms, room.zone), room.zone
+    beside = story.beside
+    lines = [f"{story.late} lies still" + ("" if beside is None else f": {_gone_before(beside)}")]
+    if story.waits:
+        lines.append(f"  wait until {until}: by then 99 of 100 living boxes would have pipped")
+    else:
+        lines.append(f"  {until}, by which 99 of 100 living boxes would have pipped, is over: candle, and ask")
+    lines.append(f"  {_seen_text(story, at_ms, room)}")
+    if story.verdict is not None:
+        lines.append(f"  late or failed: {story.verdict}")
+    if beside is not None:
+        lines += _why_text(beside, room)
     lines.append(
-        f"  by their temperatures it is expected {abs(story.temperature_days):.1f} days {direction} "
-        f"(probes: ± {2 * story.probe_days:.1f} days; {doubt})"
+        f"  given all looks it is due {show_day(story.due_p10_ms, zone)} to {show_day(story.due_p90_ms, zone)}"
     )
-    lines.append(f"  ordinary spread between eggs and boxes: ± {2 * story.spread_days:.1f} days")
-    lines.append(
-        f"  so the first pip of {story.late} follows {story.offset_p10_days:.1f} to {story.offset_p90_days:.1f} days "
-        f"after (8 in 10; middle {story.offset_p50_days:.1f})"
-    )
-    lines.append(
-        f"  given all looks it is due {due}; chance that it is only late: {100 * story.chance_only_late:.0f} %"
-    )
-    if not story.compared:
-        half = in_words("half a degree", 0.5, room.unit)
-        lines.append(f"  the probes were never compared: do that before trusting {half} (warmtally compare)")
     lines += [f"  do: {text}" for text in TO_DO]
     lines += [f"  {text}" for text in NOT_TO_DO]
     return "\n".join(lines)
+
+
+def _gone_before(beside: Beside) -> str:
+    done = "" if beside.done_ms is None else ", and is done"
+    return f"{beside.early} pipped {beside.waited_days:.1f} days ago{done}"
+
+
+def _seen_text(story: Story, at_ms: int, room: RoomAtHand) -> str:
+    """What was seen of it: what is said rests on that."""
+    if story.alive is not None:
+        at = show_time(story.alive.at_ms, room.zone)
+        return f"{story.alive.count} of {show_eggs(story.eggs)} were seen alive at {at}: that counts for much"
+    if story.looked_ms is None:
+        return "no look has been told of: one look sharpens this (warmtally record looked, or candled --alive N)"
+    looked = show_time(story.looked_ms, room.zone)
+    old = at_ms - story.looked_ms > 36 * HOUR_MS
+    return f"no look has been told of since {looked}: one look sharpens this" if old else f"nothing to see at {looked}"
+
+
+def _why_text(beside: Beside, room: RoomAtHand) -> list[str]:
+    direction = "later" if beside.temperature_days >= 0 else "earlier"
+    doubt = f"± {2 * beside.probe_days:.1f} days"
+    lines = [f"  why: by their temperatures it is expected {abs(beside.temperature_days):.1f} {doubt} {direction}"]
+    if beside.probes_explain:
+        lines = [f"  why: their temperatures part them by less than the probes can tell ({doubt})"]
+    low, high = beside.offset_p10_days, beside.offset_p90_days
+    follows = f"{low:.1f} to {high:.1f} days after" if low >= 0 else f"{-low:.1f} days before to {high:.1f} days after"
+    lines.append(f"    ordinary spread between eggs and boxes: ± {2 * beside.spread_days:.1f} days")
+    lines.append(f"    so its first pip comes {follows} that of {beside.early} (8 in 10)")
+    if not beside.compared:
+        half = in_words("half a degree", 0.5, room.unit)
+        lines.append(f"    the probes were never compared: do that before trusting {half} (warmtally compare)")
+    return lines
+
+
+def _story_json(story: Story | None) -> dict[str, object] | None:
+    if story is None:
+        return None
+    said, beside = story.verdict, story.beside
+    return {
+        "wait_until": utc(story.silence.wait_until_ms),
+        "waits": story.waits,
+        "verdict": None if said is None else said.words,
+        "looked": utc(story.looked_ms),
+        "seen_alive": None if story.alive is None else {"eggs": story.alive.count, "at": utc(story.alive.at_ms)},
+        "due": {"p10": utc(story.due_p10_ms), "p50": utc(story.due_p50_ms), "p90": utc(story.due_p90_ms)},
+        "beside": None
+        if beside is None
+        else {
+            "lot": beside.early,
+            "pipped_days_ago": round(beside.waited_days, 2),
+            "done": utc(beside.done_ms),
+            "temperature_days": round(beside.temperature_days, 2),
+            "probe_days": round(beside.probe_days, 2),
+            "probes_explain": beside.probes_explain,
+            "compared": beside.compared,
+            "follows_days": {
+                "p10": round(beside.offset_p10_days, 2),
+                "p50": round(beside.offset_p50_days, 2),
+                "p90": round(beside.offset_p90_days, 2),
+            },
+        },
+        "do": list(TO_DO),
+        "do_not": list(NOT_TO_DO),
+    }
 
 
 def _strip(p10: int, p50: int, p90: int, now: int, room: RoomAtHand, width: int = 56) -> str:
@@ -370,12 +491,25 @@ def lot_json(lot: LotNow, at_ms: int) -> dict[str, object]:
         else {"p10": utc(w.p10_ms), "p50": utc(w.p50_ms), "p90": utc(w.p90_ms)}
         | {f"p{round(100 * p):02d}": utc(t) for p, t in zip(w.probabilities, w.times_ms, strict=True)},
         "overdue": None if w is None else w.overdue,
-        "chance_only_late": rounded(pip.chance_only_late, 4) if pip else None,
+        **_silence_json(pip, at_ms),
         "causes": [] if w is None else [{"cause": c.name, "days": round(c.days, 3)} for c in w.causes],
         "sex": None if lot.sex is None else _sex_json(lot.sex),
         "no_sex": None if lot.sex is not None else lot.no_sex or lot.refused or None,
         "refused": lot.refused or None,
         "notes": list(lot.notes),
+    }
+
+
+def _silence_json(pip: FirstPip | None, at_ms: int) -> dict[str, object]:
+    """Of what lies still: nothing before the window opens."""
+    silence = None if pip is None or at_ms < pip.open_window.p10_ms else pip.silence
+    return {
+        "chance_only_late": None if silence is None else rounded(silence.chance, 4),
+        "chance_each_lives": None if silence is None else rounded(silence.each, 4),
+        "wait_until": None if silence is None else utc(silence.wait_until_ms),
+        "rest": None
+        if silence is None or silence.rest is None
+        else {"p10": utc(silence.rest.p10_ms), "p50": utc(silence.rest.p50_ms), "p90": utc(silence.rest.p90_ms)},
     }
 
 

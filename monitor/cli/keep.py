@@ -67,7 +67,8 @@ def _add_kinds(kinds: argparse._SubParsersAction[argparse.ArgumentParser], paren
         "laid": "a clutch was laid (the same as: clutch add)",
         "set": "eggs were set in a box",
         "moved": "eggs were moved to another box; their development goes with them",
-        "candled": "eggs were looked at; --fertile says how many are alive",
+        "looked": "the eggs were looked at, and there was nothing to see",
+        "candled": "eggs were candled: --alive says how many show vessels, move, or are pink and firm",
         "removed": "eggs were taken out (infertile, given away)",
         "pipped": "eggs were seen pipped; --not-yet-at is the last look at which they had not",
         "hatched": "hatchlings have left their eggs",
@@ -80,7 +81,7 @@ def _add_kinds(kinds: argparse._SubParsersAction[argparse.ArgumentParser], paren
         p.add_argument("--at", metavar="WHEN", default="now", help="when it happened or was seen (default: now)")
         if kind == "laid":
             p.add_argument("--species", required=True)
-        if kind not in ("note", "laid", "candled"):
+        if kind not in ("note", "laid", "candled", "looked"):
             p.add_argument("--eggs", type=whole, help="how many (default: all that are there; pipped: one)")
         if kind == "laid":
             p.add_argument("--developed", metavar="SHARE", default="0", help=DEVELOPED)
@@ -90,7 +91,11 @@ def _add_kinds(kinds: argparse._SubParsersAction[argparse.ArgumentParser], paren
         if kind == "moved":
             p.add_argument("--to", default="", metavar="BOX", help="where to")
         if kind == "candled":
-            p.add_argument("--fertile", type=whole, help="how many of the eggs there are alive")
+            p.add_argument("--alive", type=whole, help="how many of the eggs that lie still were seen alive")
+            p.add_argument("--doubtful", type=whole, help="of how many of them it could not be told")
+            p.add_argument(
+                "--fertile", type=whole, help="how many are fertile, and alive; the others are not waited for"
+            )
         if kind in ("pipped", "hatched"):
             p.add_argument("--not-yet-at", metavar="WHEN", help="the last look at which it had not happened yet")
         p.add_argument("--note", default="", help="anything worth remembering")
@@ -109,7 +114,9 @@ def _add_correct(kinds: argparse._SubParsersAction[argparse.ArgumentParser], par
     correct.add_argument("--at", metavar="WHEN", help="when it happened or was seen")
     correct.add_argument("--not-yet-at", metavar="WHEN", help="the last look at which it had not happened yet")
     correct.add_argument("--eggs", type=whole, help="how many")
-    correct.add_argument("--fertile", type=whole, help="how many of the eggs there are alive (candled)")
+    correct.add_argument("--alive", type=whole, help="how many were seen alive (candled)")
+    correct.add_argument("--doubtful", type=whole, help="of how many it could not be told (candled)")
+    correct.add_argument("--fertile", type=whole, help="how many are fertile (candled)")
     correct.add_argument("--box", help="the box or lot it is about")
     correct.add_argument("--to", metavar="BOX", help="where to (moved)")
     correct.add_argument("--species", help="a profile's id (laid)")
@@ -183,6 +190,8 @@ def run_record(args: argparse.Namespace) -> int:
             day_only=day_only,
             species=species,
             fertile=getattr(args, "fertile", None),
+            alive=getattr(args, "alive", None),
+            doubtful=getattr(args, "doubtful", None),
             text=args.note,
             developed=_share(getattr(args, "developed", "0")),
         )
@@ -222,6 +231,8 @@ def run_correct(args: argparse.Namespace) -> int:
         for name, value in (
             ("eggs", args.eggs),
             ("fertile", args.fertile),
+            ("alive", args.alive),
+            ("doubtful", args.doubtful),
             ("box", args.box),
             ("to_box", args.to),
             ("text", args.note),
@@ -254,8 +265,9 @@ def _sentence(event: KeeperEvent, room: RoomAtHand) -> str:
     parts = [f"{event.clutch} {event.kind.value}", at[:10] if event.day_only else at]
     if event.eggs is not None:
         parts.append(show_eggs(event.eggs))
-    if event.fertile is not None:
-        parts.append(f"{event.fertile} alive")
+    for count, what in ((event.fertile, "fertile"), (event.alive, "alive"), (event.doubtful, "doubtful")):
+        if count is not None:
+            parts.append(f"{count} {what}")
     if event.box:
         parts.append(f"box {event.box}")
     if event.to_box:
@@ -325,6 +337,8 @@ def _clutch_json(clutch: Clutch) -> dict[str, object]:
                 "to": e.to_box or None,
                 "eggs": e.eggs,
                 "fertile": e.fertile,
+                "alive": e.alive,
+                "doubtful": e.doubtful,
                 "not_yet_at": utc(e.not_yet_at_ms),
                 "note": e.text or None,
             }

@@ -68,6 +68,7 @@ class Nest:
 
     u_c: float
     measured_c: tuple[NDArray[np.float64], NDArray[np.float64]]
+    eggs: int
     pips_ms: tuple[NDArray[np.int64], NDArray[np.int64]]
     failed: tuple[bool, bool]
     look_every_ms: int
@@ -101,19 +102,21 @@ def draw(rng: np.random.Generator, world: World, u_c: float) -> Nest:
     walk = np.repeat(np.cumsum(rng.normal(0.0, 0.05, HOURS // 24)), 24)
     course = np.clip(middle + walk, 25.0, 31.0) + 0.5 * np.sin(2.0 * np.pi * (np.arange(HOURS) % 24) / 24.0)
     shared = rng.normal(0.0, spread.sigma_m)
-    eggs = int(rng.integers(3, 13))
+    eggs, alive = int(rng.integers(3, 13)), rng.beta(spread.survival.alive, spread.survival.failed)
     measured, pips, failed = [], [], []
     for side in (0.5, -0.5):
         true_c = course + side * apart
         done = np.concatenate(([0.0], np.cumsum(CURVE.rate_per_day(true_c)) / 24.0))
         ends = np.exp(shared + heavy(spread.scale_egg, eggs) - heavy(spread.scale_box, 1)[0])
+        ends = ends[rng.random(eggs) < alive]
         pips.append(np.sort(START + np.round(np.interp(ends, done, np.arange(HOURS + 1)) * HOUR_MS).astype(np.int64)))
-        failed.append(bool(rng.random() < spread.failed_share))
+        failed.append(bool(rng.random() < spread.survival.box_fails) or not len(ends))
         off = rng.uniform(-math.sqrt(3.0), math.sqrt(3.0)) if world.rectangular else rng.standard_normal()
         measured.append(true_c + u_c * off)
     return Nest(
         u_c,
         (measured[0], measured[1]),
+        eggs,
         (pips[0], pips[1]),
         (failed[0], failed[1]),
         DAY_MS // int(rng.integers(1, 3)),
@@ -130,7 +133,7 @@ def told(nest: Nest, now_ms: int) -> list[LotNow]:
                 if nest.look(int(at)) <= now_ms:
                     counts[nest.look(int(at))] += 1
         seen = tuple(PipSeen(by - nest.look_every_ms, by, n) for by, n in sorted(counts.items()))
-        lot = Lot(f"C/{box}", "C", box, (Stay(box, START, None),), len(nest.pips_ms[i]), pips=seen, looked_ms=now_ms)
+        lot = Lot(f"C/{box}", "C", box, (Stay(box, START, None),), nest.eggs, pips=seen, looked_ms=now_ms)
         lots.append(lot)
         histories[lot.id] = _history(nest, i, now_ms)
     clutch = Clutch("C", PROFILE.id, START, False, sum(x.eggs_set for x in lots), tuple(lots))
@@ -242,9 +245,9 @@ def silent_boxes(rng: np.random.Generator, world: World, u_c: float, clutches: i
                 break
             if cases[days] < MOST_CASES and now < START + HOURS * HOUR_MS:
                 cases[days] += 1
-                chance = first_pip_of(told(nest, now)[late]).chance_only_late
-                assert chance is not None
-                found.append(Silent(number, days, chance, not nest.failed[late]))
+                silence = first_pip_of(told(nest, now)[late]).silence
+                assert silence is not None
+                found.append(Silent(number, days, silence.chance, not nest.failed[late]))
     return found
 
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.climate.stacks import Level, StackProfile
-from monitor.core.development.lots import Ahead, FirstPip, LotNow, Past
+from monitor.core.development.lots import Ahead, FirstPip, LotNow, Past, Silence
 from monitor.core.development.window import Cause, ExpectedRates, Window
 from monitor.core.notices.conditions import Condition, Transition
 from monitor.core.notices.evaluation import Outcome, evaluate
@@ -22,7 +22,7 @@ from monitor.core.notices.notices import Notice
 from monitor.core.notices.snapshot import BoxNow, ProbeNow, Service, Snapshot
 from monitor.core.terms.events import Clutch, Flag, Lot, PipSeen, Reading, Stay
 from monitor.core.terms.settings import Box, DisplayUnit, Limits, Probe, Room, Watch
-from monitor.core.terms.times import HOUR_MS
+from monitor.core.terms.times import DAY_MS, HOUR_MS
 from tests.core.lots import changed
 
 MINUTE = 60_000
@@ -208,14 +208,14 @@ def a_lot(
         p10_ms, (p10_ms + p90) // 2, p90, (0.1, 0.9), (p10_ms, p90), False, (Cause("eggs and clutches differ", 1.4),)
     )
     pips = (PipSeen(None, START, pipped),) if pipped else ()
-    eggs = Lot(lot, clutch, box, (Stay(box, START, None),), waiting + pipped, pips=pips)
+    eggs = Lot(lot, clutch, box, (Stay(box, START - 40 * DAY_MS, None),), waiting + pipped, pips=pips)
     rates = ExpectedRates(0.015, 0.02, 0.0)
     base = LotNow(
         eggs,
-        Clutch(clutch, "elaphe-taeniura", START, True, waiting + pipped, (eggs,)),
+        Clutch(clutch, "elaphe-taeniura", START - 40 * DAY_MS, True, waiting + pipped, (eggs,)),
         past=Past(0.6, 500.0, 12.0, 28.0, error=ProbesError(0.29)),
         ahead=Ahead(28.1, 0.015, rates, remaining, -5.0),
-        first_pip=FirstPip(window, window),
+        first_pip=FirstPip(window, window, Silence(0.97, 0.8, p10_ms + round(1.8 * days * DAY_MS))),
     )
     return changed(base, **more)
 

@@ -11,6 +11,7 @@ import pytest
 
 from monitor.core.development.evidence import BoxEvidence, PipInterval, Spread
 from monitor.core.development.forecast import update
+from monitor.core.development.survival import Survival
 
 SHARED = Path(__file__).resolve().parents[3] / "shared"
 FILE = SHARED / "reference" / "checks_forecast.json"
@@ -37,7 +38,9 @@ def test_the_quadrature_agrees_with_monte_carlo(check: dict[str, Any]) -> None:
     assert check, f"{FILE} is missing though its folder is there"
     told = check["inputs"]
     assert told["degrees_of_freedom"] == 4
-    spread = Spread(told["sigma_m"], told["scale_egg"], told["scale_box"], told.get("prior_failed", 0.02))
+    # Every egg lives there, unless its box fails as a whole.
+    lives = Survival(alive=1.0, failed=0.0, box_fails=told.get("prior_failed", 0.02))
+    spread = Spread(told["sigma_m"], told["scale_egg"], told["scale_box"], lives)
     boxes = [("a", told["box_a"]), ("b", told["box_b"])] if "box_a" in told else [("b", told)]
     forecast = update([evidence(box, of_box, told["sigma_bias"]) for box, of_box in boxes], spread)
     assert check["expected"]

@@ -115,6 +115,8 @@ def test_every_kind_of_entry_is_taken(room: Desk) -> None:
     for line in (
         'record candled K01 --box upper --fertile 5 --at "2026-05-20 18:00"',
         'record removed K01 --box upper --eggs 1 --at "2026-05-20 18:05" --note "slug"',
+        'record candled K01 --box upper --alive 4 --doubtful 1 --at "2026-05-24 18:00"',
+        'record looked K01 --box upper --at "2026-05-25 18:00"',
         'record moved K01 --box upper --to lower --eggs 2 --at "2026-06-01 10:00"',
         'record pipped K01 --box upper --at "2026-07-04 06:30"',
         'record hatched K01 --box upper --eggs 1 --at "2026-07-05 08:00"',
@@ -331,6 +333,70 @@ def test_the_forecast_of_then_knows_nothing_of_what_came_after(room: Desk) -> No
     room.does('record moved K01 --box lower --to upper --eggs 2 --at "2026-06-15 12:01"')
     assert room(line).out == before
     assert room("forecast K01 --json").out != before
+
+
+def test_the_story_of_a_late_box_stays_until_the_clutch_is_finished(room: Desk) -> None:
+    """The upper box pips, hatches and is gone; the lower one is looked at, candled, and hatches in the end."""
+
+    def at(when: str) -> tuple[str, dict[str, Any]]:
+        (lower,) = (x for x in room(f'forecast K01 --at "{when}" --json').json if x["lot"] == "K01/lower")
+        return room.does(f'forecast K01/lower --at "{when}"'), lower
+
+    said, lower = at("2026-06-20 20:00")
+    assert lower["story"] is lower["chance_only_late"] is lower["wait_until"] is None, "nothing before the window opens"
+    assert "late" not in said
+    room.does('record pipped K01 --box upper --eggs 4 --at "2026-07-03 20:00" --not-yet-at "2026-07-02 20:00"')
+    said, lower = at("2026-07-03 21:00")
+    assert "K01/lower lies still: K01/upper pipped 0.5 days ago" in said
+    assert "no look has been told of: one look sharpens this" in said
+    until = lower["story"]["wait_until"]
+    room.does('record hatched K01 --box upper --eggs 4 --at "2026-07-05 20:00"')
+    room.does('record dead K01 --box upper --eggs 2 --at "2026-07-06 20:00"')
+    chances = []
+    for day in (7, 9):
+        room.does(f'record looked K01 --box lower --at "2026-07-{day:02} 20:00"')
+        said, lower = at(f"2026-07-{day:02} 20:30")
+        assert "K01/upper pipped" in said
+        assert "and is done" in said
+        assert f"nothing to see at 2026-07-{day:02} 20:00" in said
+        for never in ("100 %", "discard it", "open the egg"):
+            assert never not in said
+        assert lower["story"]["beside"]["done"] == "2026-07-03T18:00:00Z"
+        assert abs(moment(lower["story"]["wait_until"]) - moment(until)) < timedelta(days=1), "it does not slide"
+        chances.append(lower["chance_only_late"])
+    assert chances[1] < chances[0]
+    room.does('record candled K01 --box lower --alive 6 --at "2026-07-09 21:00"')
+    said, lower = at("2026-07-09 21:05")
+    assert lower["chance_only_late"] > 0.98
+    assert "6 of 6 eggs were seen alive at 2026-07-09 21:00" in said
+    assert lower["story"]["verdict"] == "very likely only late"
+    room.does('record hatched K01 --box lower --eggs 6 --at "2026-07-12 20:00"')
+    assert room.does('forecast --at "2026-07-12 21:00"').count("lies still") == 0
+
+
+def test_of_eggs_beside_others_that_pipped_it_is_said_when_they_are_expected(room: Desk) -> None:
+    room.does('record pipped K01 --box upper --eggs 5 --at "2026-07-03 20:00" --not-yet-at "2026-07-02 20:00"')
+    said = room.does('forecast K01/upper --at "2026-07-03 21:00"')
+    assert "first pip: 5 eggs seen at 2026-07-03 20:00, none at 2026-07-02 20:00" in said
+    assert "the other 1 egg: between" in said
+    room.does('record looked K01 --box upper --at "2026-07-09 20:00"')
+    said = room.does('forecast K01/upper --at "2026-07-09 21:00"')
+    (upper,) = (x for x in room('forecast K01 --at "2026-07-09 21:00" --json').json if x["lot"] == "K01/upper")
+    assert upper["chance_each_lives"] == upper["chance_only_late"] < 0.5
+    assert "each of them, late or failed:" in said
+    assert "candle without turning the egg" in said
+
+
+def test_boxes_that_the_probes_cannot_tell_apart_are_not_to_be_swapped(desk: Desk) -> None:
+    write_csv(desk.folder / "log.csv", 30, 27.0, 26.8)
+    desk.does("clutch add K01 --species elaphe-taeniura --laid 2026-05-01 --eggs 12")
+    for box in ("upper", "lower"):
+        columns = f"--time-column time --value-column {box} --unit C"
+        desk.does(f'import "{desk.folder}/log.csv" --probe {box}-warmth {columns}')
+        desk.does(f'record set K01 --box {box} --eggs 6 --at "2026-05-01 09:00"')
+    said = desk.does('forecast K01 --at "2026-05-20 12:00"')
+    assert "K01/upper and K01/lower are expected at the same time, as far as can be told" in said
+    assert "swap" not in said
 
 
 def test_one_lot_can_be_asked_and_a_time_before_it_was_laid_has_none(room: Desk) -> None:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
+from monitor.core.development.survival import Survival
 from monitor.errors import EventRefused, ModelOutOfRange
 
 # Evidence outside these developments is counted as if it lay on the border: the tails say nothing there.
@@ -20,7 +21,11 @@ class Spread:
 
     Starting values, to be refitted from finished clutches: eggs within one clutch and treatment scatter with a
     coefficient of variation of 3 to 4 %, clutches of one study and temperature with 2.2 to 2.8 % (measured on compiled
-    constant-temperature studies, reptiles: Noble et al. 2018, Sci. Data 5:180138, citation from memory). The part
+    constant-temperature studies, reptiles: Noble et al. 2018, Sci. Data 5:180138, citation from memory). What a box
+    does beyond its probe's temperature (moisture, place, substrate): groups of one clutch at one temperature, on
+    substrates of different water, lie apart with a scale of 1.5 % (21 groups of ROSIE: Krueger & Janzen 2022, Sci.
+    Data 9:22; ``deploy/measure hatching``); a keeper's boxes are less alike than an experimenter's, so 2 % is kept.
+    The part
     ``curve_share`` of the variance sigma_m^2 comes from the published curve and the population it was measured on:
     1 - (0.025 / 0.042)^2; ``start_share`` is that of how far the eggs were when laid, ``probe_share`` that of what
     the boxes' probes have in common; the rest is the clutch.
@@ -29,7 +34,7 @@ class Spread:
     sigma_m: float = 0.042
     scale_egg: float = 0.02
     scale_box: float = 0.02
-    failed_share: float = 0.02
+    survival: Survival = field(default_factory=Survival)
     curve_share: float = 0.65
     start_share: float = 0.0
     probe_share: float = 0.0
@@ -39,8 +44,8 @@ class Spread:
         if not all(0.0 <= size <= 0.2 for size in sizes) or self.scale_egg < 0.002:
             raise ModelOutOfRange(f"spreads {sizes} are not within 0 to 0.2, the egg's above 0.002", where="forecast")
         shares = (self.curve_share, self.start_share, self.probe_share)
-        if not (0.0 <= self.failed_share < 1.0 and min(shares) >= 0.0 and sum(shares) <= 1.0 + 1e-12):
-            raise ModelOutOfRange("failed_share (below 1) and the shares lie between 0 and 1", where="forecast")
+        if not (min(shares) >= 0.0 and sum(shares) <= 1.0 + 1e-12):
+            raise ModelOutOfRange("the shares lie between 0 and 1", where="forecast")
 
 
 @dataclass(frozen=True)
@@ -61,6 +66,9 @@ class BoxEvidence:
     part of it that is shared with every box whose probe is of the same ``session`` of comparison ("": of none).
     ``none_by``: measured development at the last look at the eggs that have not pipped; 0 when nobody looked.
     Who counts pips has looked at the rest, so the latest ``by`` counts as such a look.
+    ``alive``: of the eggs that have not pipped, (measured development, how many) were last seen alive then, each egg
+    once at most. ``dead``: further eggs, not among ``eggs``, that were seen to have failed. ``box_fails``: the chance
+    that the box fails as a whole, by what it went through (None: as any box).
     """
 
     box: str
@@ -70,6 +78,9 @@ class BoxEvidence:
     none_by: float = 0.0
     sigma_common: float = 0.0
     session: str = ""
+    alive: tuple[tuple[float, int], ...] = ()
+    dead: int = 0
+    box_fails: float | None = None
 
     def __post_init__(self) -> None:
         where, counts = f"box {self.box}", "correct the number of eggs"
@@ -91,6 +102,10 @@ class BoxEvidence:
                 raise EventRefused(f"{told}: at least one has to", where=where, fix=counts)
         if self.pipped_count > self.eggs:
             raise EventRefused(f"{self.pipped_count} pipped out of {self.eggs} eggs", where=where, fix=counts)
+        if not (self.dead >= 0 and all(at >= 0.0 and n >= 1 for at, n in self.alive)):
+            raise EventRefused("eggs seen alive or dead are counted from 1", where=where, fix=counts)
+        if sum(n for _, n in self.alive) > self.rest:
+            raise EventRefused(f"more eggs seen alive than the {self.rest} that lie still", where=where, fix=counts)
 
     @property
     def pipped_count(self) -> int:
@@ -104,7 +119,19 @@ class BoxEvidence:
     @property
     def log_looked(self) -> float:
         """Log of measured development at the last look at the rest; minus infinity when nobody looked."""
-        return log_of(max([self.none_by, *(seen.by for seen in self.pipped)]))
+        looks = (self.none_by, *(seen.by for seen in self.pipped), *(at for at, _ in self.alive))
+        return log_of(max(looks))
+
+    @property
+    def log_alive(self) -> tuple[tuple[float, int], ...]:
+        """(log development when last seen alive, how many eggs) of all that have not pipped; minus infinity: never."""
+        seen = tuple((log_of(at), n) for at, n in self.alive)
+        unseen = self.rest - sum(n for _, n in seen)
+        return (*seen, *([(-math.inf, unseen)] if unseen else []))
+
+    def without_looks(self) -> BoxEvidence:
+        """What is known of it without its silence: as if nobody had looked at what lies still since the last pip."""
+        return replace(self, none_by=0.0, alive=())
 
     @property
     def log_pipped(self) -> tuple[tuple[float, float, int], ...]:

@@ -6,15 +6,16 @@ The model, on log scale: measured development at the pip of egg j in box b = m +
 * e_j ~ scale_egg * t4: belongs to the egg;
 * b ~ N(0, sigma_bias) + scale_box * t4: belongs to the box (its probe's error, and what no probe sees); what the
   probes of all boxes have in common, from one session of comparison, moves all boxes alike and is taken to m;
-* a box fails as a whole with chance ``failed_share`` and then never pips.
+* an egg lives to pip with a chance q that its clutch shares, and a box may fail as a whole (``survival``): what has
+  failed never pips.
 
 t4 is Student's t with four degrees of freedom. With normal tails the computed chance that a silent box is
 alive would fall to nothing within a day of its sibling's last pip, and boxes that hatch well days later are
 common. The typical egg ends at development 1; the first of several comes before 1.
 
-What has been seen (how many pipped between two looks, that none had pipped by a look) updates m and b by
-quadrature: given m the boxes are independent, so it is one grid in m and one per box in v = m - b, joined by
-direct sums of positive terms. Nothing is sampled and nothing is kept between calls.
+What has been seen (how many pipped between two looks, that none had pipped by a look, how many were alive at one)
+updates m, q and b by quadrature: given m and q the boxes are independent, so it is one grid in m, one in q and one per
+box in v = m - b, joined by direct sums of positive terms. Nothing is sampled and nothing is kept between calls.
 """
 
 from __future__ import annotations
@@ -25,8 +26,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
 
 from monitor.core.development.evidence import BoxEvidence, Spread
+from monitor.core.development.survival import fails_after
 from monitor.core.maths import student_t
 from monitor.core.terms.arrays import Values
 from monitor.errors import EventRefused, ModelOutOfRange, UnknownSubject
@@ -34,6 +38,7 @@ from monitor.errors import EventRefused, ModelOutOfRange, UnknownSubject
 Array = Values
 
 TINY = 1e-300
+LEAST_LOG, MOST_LOG = -600.0, 600.0
 
 
 def update(boxes: Sequence[BoxEvidence], spread: Spread | None = None) -> ClutchForecast:
@@ -58,12 +63,13 @@ def update(boxes: Sequence[BoxEvidence], spread: Spread | None = None) -> Clutch
     low = math.floor(min([-reach_v, *(by - beside for seen in boxes for _, by, _ in seen.log_pipped)]) / step)
     high = math.ceil(max([reach_v, *(seen.log_looked + beside for seen in boxes)]) / step)
     grid = _Grid(step, reach_m, low, high)
-    likelihoods = tuple(_likelihood(seen, spread, grid.v) for seen in boxes)
-    given_m = tuple(
-        _given_shared(seen, likelihood, grid.kernel(seen.sigma_bias, spread.scale_box), spread)
+    shares, log_shares = spread.survival.shares()
+    likelihoods = tuple(_likelihood(seen, spread, grid.v, shares) for seen in boxes)
+    given = tuple(
+        _given_shared(likelihood, grid.kernel(seen.sigma_bias, spread.scale_box))
         for seen, likelihood in zip(boxes, likelihoods, strict=True)
     )
-    return ClutchForecast(tuple(boxes), spread, grid, likelihoods, given_m)
+    return ClutchForecast(tuple(boxes), spread, grid, shares, log_shares, likelihoods, given)
 
 
 def _parted(boxes: Sequence[BoxEvidence], spread: Spread) -> tuple[Sequence[BoxEvidence], Spread]:
@@ -80,12 +86,12 @@ def _parted(boxes: Sequence[BoxEvidence], spread: Spread) -> tuple[Sequence[BoxE
     if sigma_m <= spread.sigma_m:
         return boxes, spread
     left = (spread.sigma_m / sigma_m) ** 2
-    shares = {"curve_share": left * spread.curve_share, "start_share": left * spread.start_share}
+    curve, start = left * spread.curve_share, left * spread.start_share
     own = []
     for seen in boxes:
         variance = seen.sigma_bias**2 - seen.sigma_common**2 + (seen.sigma_common - common) ** 2
         own.append(replace(seen, sigma_bias=math.sqrt(max(variance, 0.0)), sigma_common=0.0, session=""))
-    return own, replace(spread, sigma_m=sigma_m, probe_share=1.0 - left, **shares)
+    return own, replace(spread, sigma_m=sigma_m, probe_share=1.0 - left, curve_share=curve, start_share=start)
 
 
 @dataclass(frozen=True)
@@ -106,38 +112,117 @@ class _Grid:
         return np.arange(self.low, self.high + 1, dtype=np.float64) * self.step
 
     def kernel(self, sigma: float, scale: float) -> Array:
-        """Chance of each step of -b, from the lowest to the highest v - m."""
-        return student_t.cells(self.low - self.reach_m, self.high + self.reach_m, self.step, sigma=sigma, scale=scale)
+        """Chance of each v, given each m, shape (n_m, n_v)."""
+        chances = student_t.cells(
+            self.low - self.reach_m, self.high + self.reach_m, self.step, sigma=sigma, scale=scale
+        )
+        return sliding_window_view(chances, self.high - self.low + 1)[::-1]
 
 
-def _likelihood(seen: BoxEvidence, spread: Spread, v: Array) -> Array:
-    """Log chance of what was seen, given that the box is alive and its eggs scatter about ``v``."""
-    total = np.zeros_like(v)
+@dataclass(frozen=True, eq=False)
+class _Likelihood:
+    """Log chances of what was seen in a box, over q and v, shape (n_q, n_v).
+
+    ``pips``: of the eggs that pipped, of those seen dead, and that the box has not failed as a whole; ``groups``: of
+    the eggs that lie still, how many were last seen alive at one time, and by v the chances that one which lives lies
+    still, and one which fails; ``whole``: that the box has failed as a whole.
+    """
+
+    pips: Array
+    groups: tuple[tuple[int, Array, Array], ...]
+    shares: Array
+    whole: Array
+
+    @property
+    def still(self) -> Array:
+        """That the rest lie still, alive or not, over q and v."""
+        total = self.pips.copy()
+        for n, lives, fails in self.groups:
+            q = self.shares[:, None]
+            total += n * np.log(np.maximum(q * lives + (1.0 - q) * fails, TINY))
+        return total
+
+    @property
+    def none_lives(self) -> Array:
+        """That they lie still because all have failed, one by one, over q and v."""
+        total = self.pips.copy()
+        for n, _, fails in self.groups:
+            total += n * np.log(np.maximum((1.0 - self.shares[:, None]) * fails, TINY))
+        return total
+
+    @property
+    def some_lives(self) -> Array:
+        """That one of the rest lives at least, given that they lie still, over q and v."""
+        return np.maximum(-np.expm1(np.minimum(self.none_lives - self.still, 0.0)), TINY)
+
+    def living(self, weight: Array, at: NDArray[np.int64]) -> Array:
+        """How many of the rest live, shape (rest + 1, n_at). ``weight``: of q and of v at ``at``, shape (n_q, n_at)."""
+        found = np.zeros((1 + sum(n for n, _, _ in self.groups), len(at)))
+        for q, own in zip(self.shares, weight, strict=True):
+            counts = own[None, :]
+            for n, lives, fails in self.groups:
+                terms = _binomial(n, q * lives[at], (1.0 - q) * fails[at])
+                joined = np.zeros((len(counts) + n, len(at)))
+                for j, row in enumerate(counts):
+                    joined[j : j + n + 1] += row * terms
+                counts = joined
+            found += counts
+        return found
+
+
+def _binomial(n: int, one: Array, other: Array) -> Array:
+    """Chance of how many of n are ``one``, where one and the other are as likely as their sizes, shape (n + 1, n_v)."""
+    j = np.arange(n + 1)[:, None]
+    log_ways = np.array([math.lgamma(n + 1) - math.lgamma(i + 1) - math.lgamma(n - i + 1) for i in range(n + 1)])
+    one, other = np.maximum(one, TINY), np.maximum(other, TINY)
+    terms = log_ways[:, None] + j * np.log(one) + (n - j) * np.log(other) - n * np.log(one + other)
+    return np.asarray(np.exp(terms), dtype=np.float64)
+
+
+def _likelihood(seen: BoxEvidence, spread: Spread, v: Array, shares: Array) -> _Likelihood:
+    scale, fails = spread.scale_egg, spread.survival.box_fails if seen.box_fails is None else seen.box_fails
+    by_v = np.full_like(v, math.log1p(-fails))
     for after, by, count in seen.log_pipped:
-        chance = student_t.between((after - v) / spread.scale_egg, (by - v) / spread.scale_egg)
-        total += count * np.log(np.maximum(chance, TINY))
-    if math.isfinite(seen.log_looked):
-        total += seen.rest * np.log(np.maximum(student_t.beyond((seen.log_looked - v) / spread.scale_egg), TINY))
-    return total
+        by_v += count * np.log(np.maximum(student_t.between((after - v) / scale, (by - v) / scale), TINY))
+    with np.errstate(divide="ignore"):
+        by_share = seen.pipped_count * np.log(shares) + (seen.dead * np.log1p(-shares) if seen.dead else 0.0)
+    lives = student_t.beyond((seen.log_looked - v) / scale)
+    groups = tuple((n, lives, fails_after(at, v, scale)) for at, n in seen.log_alive)
+    whole = np.full((len(shares), len(v)), -math.inf)
+    if fails > 0.0 and not seen.pipped:
+        # The box fails at one time for all, at any part of the typical way alike: later than the last at which any was
+        # alive; and each egg that was had neither failed by itself nor pipped by then.
+        last = max((at for at, _ in seen.log_alive), default=-math.inf)
+        whole[:] = math.log(fails) + np.log(np.maximum(-np.expm1(np.minimum(last - v, 0.0)), TINY))
+        q = shares[:, None]
+        for (at, n), (_, _, fails_later) in zip(seen.log_alive, groups, strict=True):
+            if math.isfinite(at):
+                by_then = q * student_t.beyond((at - v) / scale) + (1.0 - q) * fails_later
+                whole += n * np.log(np.maximum(by_then, TINY))
+    return _Likelihood(np.maximum(by_share, LEAST_LOG)[:, None] + by_v, groups, shares, whole)
 
 
-def _given_shared(seen: BoxEvidence, likelihood: Array, kernel: Array, spread: Spread) -> Array:
-    """Log chance, over the grid of m, of what was seen in the box; column 0 alive, column 1 alive or failed."""
-    top = float(np.max(likelihood))
-    alive = np.log(np.maximum(np.correlate(kernel, np.exp(likelihood - top), "valid")[::-1], TINY)) + top
-    alive += math.log1p(-spread.failed_share)
-    may_have_failed = not seen.pipped and spread.failed_share > 0.0
-    either = np.logaddexp(alive, math.log(spread.failed_share)) if may_have_failed else alive
-    return np.stack([alive, either], axis=1)
+def _given_shared(likelihood: _Likelihood, kernel: Array) -> tuple[Array, Array]:
+    """Log chance, over q and the grid of m, shape (n_q, n_m), of what was seen: none lives; and in all."""
+
+    def over_m(log_chance: Array) -> Array:
+        top = float(np.max(log_chance))
+        given = np.maximum(np.exp(log_chance - top) @ kernel.T, TINY)
+        return np.asarray(np.log(given) + top, dtype=np.float64)
+
+    none = np.logaddexp(likelihood.none_lives, likelihood.whole)
+    return over_m(none), over_m(np.logaddexp(likelihood.still, likelihood.whole))
 
 
 @dataclass(frozen=True, eq=False)
 class Posterior:
-    """Where the eggs of one box lie: values of v with their weights (sum 1) and the expected m at each."""
+    """Where the eggs of one box lie: values of v with their weights (sum 1) and the expected m at each; ``living``: how
+    many of the rest live there, shape (rest + 1, n_v), each column of sum 1."""
 
     v: Array
     weight: Array
     shared: Array
+    living: Array
 
 
 @dataclass(frozen=True, eq=False)
@@ -155,15 +240,18 @@ class PipChance:
 class ClutchForecast:
     """Made by ``update``. Quantiles are measured development of the box asked, given all that was seen.
 
-    Pips that are still to come are told for a box that is alive; ``chance_only_late`` says how likely that is.
-    Probabilities lie between 0.001 and 0.999. Raises UnknownSubject for a box that is not in the clutch.
+    Pips that are still to come are told for a box in which so many eggs live; ``chance_only_late`` says how likely it
+    is that one does. Probabilities lie between 0.001 and 0.999. Raises UnknownSubject for a box that is not in the
+    clutch.
     """
 
     boxes: tuple[BoxEvidence, ...]
     spread: Spread
     _grid: _Grid
-    _likelihoods: tuple[Array, ...]
-    _given_m: tuple[Array, ...]
+    _shares: Array
+    _log_shares: Array
+    _likelihoods: tuple[_Likelihood, ...]
+    _given: tuple[tuple[Array, Array], ...]
 
     def first(self, box: str, probabilities: npt.ArrayLike = (0.1, 0.5, 0.9)) -> Array:
         """First pip of the box; within what was seen of it when it has pipped already."""
@@ -184,30 +272,37 @@ class ClutchForecast:
         return np.exp(np.interp(p, pips.chance, pips.log_development))
 
     def chance_only_late(self, box: str) -> float:
-        """Chance that the box has not failed: it is alive and only late. 1 for a box that has pipped.
-
-        Knows nothing but the counts: eggs that were candled alive, or smell, say more.
-        """
+        """Chance that at least one of the eggs that lie still in the box lives and is only late; 1 where none does."""
         index = self._index(box)
-        if self.boxes[index].pipped:
+        if not self.boxes[index].rest:
             return 1.0
         others = self._shared_log(without=index)
-        alive = others + self._given_m[index][:, 0]
-        either = others + self._given_m[index][:, 1]
-        top = float(np.max(either))
-        return min(1.0, float(np.sum(np.exp(alive - top)) / np.sum(np.exp(either - top))))
+        none, total = (others + given for given in self._given[index])
+        top = float(np.max(total))
+        failed = float(np.sum(np.exp(none - top)) / np.sum(np.exp(total - top)))
+        return min(max(1.0 - failed, 0.0), 1.0)
+
+    def chance_each_lives(self, box: str) -> float:
+        """Chance that one egg of those that lie still in the box lives, any of them; 1 where none lies still."""
+        index = self._index(box)
+        rest = self.boxes[index].rest
+        if not rest:
+            return 1.0
+        place = self._place(index, 1)
+        mean = float(np.arange(rest + 1) @ place.living @ place.weight)
+        return self.chance_only_late(box) * mean / rest
 
     def evidence(self, box: str) -> BoxEvidence:
         return self.boxes[self._index(box)]
 
     def without_looks(self, box: str) -> ClutchForecast:
-        """The same clutch, had nobody looked at the box and found nothing."""
+        """The same clutch, had nobody looked at what lies still in the box since the last pip."""
         seen = self.evidence(box)
-        return update([replace(x, none_by=0.0) if x is seen else x for x in self.boxes], self.spread)
+        return update([x.without_looks() if x is seen else x for x in self.boxes], self.spread)
 
     def clutch_shift(self) -> tuple[float, float]:
         """Mean and standard deviation of m, given all that was seen; with what the probes have in common."""
-        m, weight = self._grid.m, _weights(self._shared_log())
+        m, weight = self._grid.m, _weights(self._shared_log()).sum(axis=0)
         mean = float(weight @ m)
         return mean, math.sqrt(float(weight @ np.square(m - mean)))
 
@@ -224,26 +319,42 @@ class ClutchForecast:
         return seen.pipped_count + 1
 
     def _shared_log(self, without: int | None = None) -> Array:
-        """Log weight over the grid of m: prior and boxes, but for one."""
-        m = self._grid.m
-        sigma = self.spread.sigma_m
+        """Log weight over q and the grid of m, shape (n_q, n_m): prior and boxes, but for one."""
+        m, sigma = self._grid.m, self.spread.sigma_m
         before = -0.5 * np.square(m / sigma) if sigma > 0.0 else np.zeros_like(m)
-        told = [given[:, 1] for index, given in enumerate(self._given_m) if index != without]
-        return np.asarray(np.sum([before, *told], axis=0), dtype=np.float64)
+        total: Array = self._log_shares[:, None] + before
+        for index, (_, given) in enumerate(self._given):
+            if index != without:
+                total = total + given
+        return total
 
-    def _place(self, index: int, sigma_more: float = 0.0) -> Posterior:
-        """Where the eggs of a box lie, given that it is alive and all that was seen."""
-        seen, grid = self.boxes[index], self._grid
+    def _place(self, index: int, living: int, sigma_more: float = 0.0) -> Posterior:
+        """Where the eggs of a box lie, given all that was seen, and that so many at least of the rest live."""
+        seen, grid, likelihood = self.boxes[index], self._grid, self._likelihoods[index]
         shared = _weights(self._shared_log(without=index))
         kernel = grid.kernel(math.hypot(seen.sigma_bias, sigma_more), self.spread.scale_box)
-        before = np.maximum(np.convolve(shared, kernel, "valid"), TINY)
-        expected = np.convolve(shared * grid.m, kernel, "valid") / before
-        weight = _weights(np.log(before) + self._likelihoods[index])
-        kept = weight > 1e-9
-        return Posterior(grid.v[kept], weight[kept] / np.sum(weight[kept]), expected[kept])
+        before = np.maximum(shared @ kernel, TINY)
+        # Where a box is very late it is far likelier that none lives: that must not hide where one would lie.
+        still = np.log(before) + likelihood.still
+        asked = still + np.log(likelihood.some_lives) if living else still
+        by_share = _weights(asked)
+        at = np.flatnonzero(by_share.sum(axis=0) > 1e-9)
+        top = float(np.max(asked))
+        counts = likelihood.living(np.exp(np.minimum(still[:, at] - top, MOST_LOG)), at)
+        counts[:living] = 0.0
+        if not counts.any():
+            # That so many live is beyond what a number can say: then as few as that.
+            counts[living] = by_share[:, at].sum(axis=0)
+        weight = counts.sum(axis=0)
+        kept = weight > 1e-9 * float(weight.sum())
+        at, weight, counts = at[kept], weight[kept], counts[:, kept]
+        by_share = by_share[:, at]
+        expected = (by_share * (((shared * grid.m) @ kernel) / before)[:, at]).sum(axis=0) / by_share.sum(axis=0)
+        return Posterior(grid.v[at], weight / weight.sum(), expected, counts / weight)
 
     def pip(self, box: str, k: int | None = None, sigma_more: float = 0.0) -> PipChance:
-        """The distribution of pip number ``k`` (None: the next one), tabulated where it changes.
+        """The distribution of pip number ``k`` (None: the next one), tabulated where it changes; of one still to come
+        given that so many eggs live.
 
         ``sigma_more``: further standard uncertainty of the log of the box's measured development.
         """
@@ -252,7 +363,21 @@ class ClutchForecast:
         number = self._next_of(box) if k is None else k
         if not 1 <= number <= seen.eggs:
             raise EventRefused(f"pip number {number} of {seen.eggs} eggs", where=f"box {box}")
-        return _tabulate(seen, number, self._place(index, sigma_more), self.spread.scale_egg)
+        place = self._place(index, max(number - seen.pipped_count, 0), sigma_more)
+        return _tabulate(seen, number, place, self.spread.scale_egg)
+
+    def each(self, box: str, sigma_more: float = 0.0) -> PipChance:
+        """The same of any one egg of those that lie still, given that it lives."""
+        index = self._index(box)
+        seen = self.boxes[index]
+        self._next_of(box)
+        place = self._place(index, 1, sigma_more)
+        lives = np.arange(seen.rest + 1) @ place.living
+        one = np.zeros((2, len(place.v)))
+        one[1] = 1.0
+        weight = place.weight * lives
+        place = Posterior(place.v, weight / weight.sum(), place.shared, one)
+        return _tabulate(seen, seen.pipped_count + 1, place, self.spread.scale_egg)
 
 
 def _weights(log_weight: Array) -> Array:
@@ -271,7 +396,7 @@ def _tabulate(seen: BoxEvidence, k: int, place: Posterior, scale: float) -> PipC
     """Two passes: a coarse one over the whole reach finds where the chance changes, the second sits there."""
 
     def chance(y: Array) -> Array:
-        return np.asarray(_chance_by(seen, k, y, place.v, scale) @ place.weight, dtype=np.float64)
+        return np.asarray(_chance_by(seen, k, y, place, scale) @ place.weight, dtype=np.float64)
 
     low, high = _bounds(seen, k)
     centre = max(float(place.weight @ place.v), low)
@@ -285,7 +410,7 @@ def _tabulate(seen: BoxEvidence, k: int, place: Posterior, scale: float) -> PipC
     rough = np.maximum.accumulate(chance(coarse))
     levels = 1.0 / (1.0 + np.exp(-np.linspace(-7.0, 7.0, 141)))
     log_development = np.unique(np.concatenate([coarse, np.interp(levels, rough, coarse)]))
-    given_v = _chance_by(seen, k, log_development, place.v, scale)
+    given_v = _chance_by(seen, k, log_development, place, scale)
     return PipChance(seen, place, log_development, np.maximum.accumulate(given_v @ place.weight), given_v)
 
 
@@ -298,22 +423,37 @@ def _bounds(seen: BoxEvidence, k: int) -> tuple[float, float]:
     return afters[k - 1], bys[k - 1]
 
 
-def _chance_by(seen: BoxEvidence, k: int, y: Array, v: Array, scale: float) -> Array:
+def _chance_by(seen: BoxEvidence, k: int, y: Array, place: Posterior, scale: float) -> Array:
     """Chance (n_y, n_v) that pip number ``k`` comes by log development ``y``, given ``v`` and what was seen.
 
-    Given v the eggs are independent: those that pipped lie within their intervals, the rest after the last
-    look; the number out by y is a sum of binomials.
+    Given v the eggs are independent: those that pipped lie within their intervals, the rest that lives after the last
+    look; the number out by y is a sum of binomials, averaged over how many live.
     """
+    v = place.v
     to_y = (y[:, None] - v[None, :]) / scale
     if k > seen.pipped_count:
         stay = student_t.beyond(to_y)
         stay /= student_t.beyond((seen.log_looked - v) / scale)[None, :]
-        if k == seen.pipped_count + 1:
-            return student_t.at_least_one(seen.rest, stay)
-        return student_t.at_least(k - seen.pipped_count, [(seen.rest, 1.0 - stay)])
+        return _out_of_living(k - seen.pipped_count, stay, place.living)
     groups: list[tuple[int, Array]] = []
     for after, by, count in seen.log_pipped:
         start, end = (after - v) / scale, (by - v) / scale
         upto = np.clip(to_y, start[None, :], end[None, :])
         groups.append((count, student_t.between(start[None, :], upto) / student_t.between(start, end)[None, :]))
     return student_t.at_least(k, groups)
+
+
+def _out_of_living(k: int, stay: Array, living: Array) -> Array:
+    """Chance (n_y, n_v) that ``k`` are out at least, where each that lives stays with chance ``stay``, averaged over
+    how many live, shape (n + 1, n_v)."""
+    counts = np.flatnonzero((living > 1e-12).any(axis=1))
+    if k == 1:
+        # The mean of stay^n by Horner's rule, from the largest count that matters to the least.
+        np.clip(stay, 0.0, 1.0, out=stay)
+        none = np.zeros_like(stay)
+        for n in range(int(counts[-1]), 0, -1):
+            none += living[n]
+            none *= stay
+        return np.subtract(1.0, none, out=none)
+    out = 1.0 - stay
+    return np.asarray(sum(living[n] * student_t.at_least(k, [(int(n), out)]) for n in counts), dtype=np.float64)

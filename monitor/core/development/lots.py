@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Final
+from typing import Final, Literal
 
 import numpy as np
 
@@ -24,10 +24,12 @@ from monitor.core.development.plans import Plan
 from monitor.core.development.pooling import left_c
 from monitor.core.development.sex import SexNow, sex_now
 from monitor.core.development.species import Grade, Profile
+from monitor.core.development.survival import Survival, after_strain
 from monitor.core.development.window import ExpectedRates, Window, window
 from monitor.core.terms.events import Clutch, Lot
 from monitor.core.terms.formats import show_range, show_temperature
 from monitor.core.terms.settings import DisplayUnit
+from monitor.core.terms.times import DAY_MS
 from monitor.errors import MonitorError
 
 # The relative error of a curve inside its table, which the shared spread of a clutch has in it already
@@ -38,6 +40,11 @@ INSIDE_TABLE: Final = 0.04
 DEVELOPED_SD: Final = 0.25
 # Whatever was learned, eggs of one clutch share something (log scale).
 LEAST_SHARED: Final = 0.01
+# An egg that is seen pipped, or its hatchling out of it, pipped within so long before: common practice, no source. Only
+# where no look before is told: then nobody would know more.
+PIPPED_UNSEEN_MS: Final = 3 * DAY_MS
+# Of the living boxes this share has pipped by the date until which one waits.
+WAIT_UNTIL: Final = 0.99
 
 
 @dataclass(frozen=True)
@@ -80,13 +87,31 @@ class Ahead:
 
 
 @dataclass(frozen=True)
+class Silence:
+    """Of the eggs of a lot that lie still.
+
+    ``chance``: that one of them at least lives and is only late; ``each``: that any one of them does.
+    ``wait_until_ms``: by then 99 of 100 living boxes (of one that has pipped: 99 of 100 living eggs) would have pipped,
+    by all that is known without the silence itself, so that it does not move while one waits. ``rest``: when one of
+    them that lives is expected, where others have pipped, and ``rest_by_ms`` by when nine of ten of them would have
+    been, without the silence; None before the first has.
+    """
+
+    chance: float
+    each: float
+    wait_until_ms: int
+    rest: Window | None = None
+    rest_by_ms: int | None = None
+
+
+@dataclass(frozen=True)
 class FirstPip:
     """``window`` answers "when", given all looks; ``open_window`` leaves the lot's own silent looks out, because a
-    window that moves on while one waits could never be past. ``chance_only_late`` is None where no egg is left."""
+    window that moves on while one waits could never be past. ``silence`` is None where no egg is left."""
 
     window: Window
     open_window: Window
-    chance_only_late: float | None = None
+    silence: Silence | None = None
 
 
 @dataclass(frozen=True)
@@ -237,11 +262,13 @@ def evidence_of(
     curve: RateCurve,
     expected_c: float | None = None,
     learned_c: float | None = None,
+    box_fails: float | None = None,
 ) -> BoxEvidence | None:
     """What was seen of a lot, as measured development by this curve; None where nothing is left to wait for.
 
     ``expected_c`` stands in for the mean temperature where none was measured. ``learned_c``: what its probes may still
-    be off by (C) where the table was learned with them.
+    be off by (C) where the table was learned with them. ``box_fails``: the chance that its box failed as a whole, None:
+    as any.
     """
     eggs = lot.waiting + lot.pipped
     if eggs < 1:
@@ -251,8 +278,9 @@ def evidence_of(
     pips = []
     for pip in lot.pips:
         by = max(history.development_at(pip.by_ms), 1e-6)
-        after = min(history.development_at(pip.after_ms), by) if pip.after_ms is not None else 0.0
-        pips.append(PipInterval(after, by, pip.count))
+        # Nobody told of a look before: what is seen pipped or out then pipped not long ago.
+        after_ms = pip.by_ms - PIPPED_UNSEEN_MS if pip.after_ms is None else pip.after_ms
+        pips.append(PipInterval(min(history.development_at(after_ms), by), by, pip.count))
     looked = history.development_at(lot.looked_ms) if lot.looked_ms is not None else 0.0
     # What was before the laying no probe measured wrongly.
     per_c = abs(log_slope(curve, mean)) * (1.0 - history.developed)
@@ -265,7 +293,30 @@ def evidence_of(
         none_by=looked,
         sigma_common=min(per_c * history.error.common_c, bias),
         session=history.error.session,
+        alive=_alive(lot, history),
+        dead=lot.dead,
+        box_fails=box_fails,
     )
+
+
+def _alive(lot: Lot, history: History) -> tuple[tuple[float, int], ...]:
+    """Of the eggs that wait, how many were last seen alive at which development: each once, the newest look first."""
+    found: list[tuple[float, int]] = []
+    for seen in sorted(lot.alive, key=lambda s: -s.at_ms):
+        more = min(seen.count, lot.waiting) - sum(n for _, n in found)
+        if more > 0:
+            found.append((max(history.development_at(seen.at_ms), 0.0), more))
+    return tuple(found)
+
+
+def _box_fails(history: History, profile: Profile) -> float:
+    """The chance that the box failed as a whole, by what it went through."""
+    hours, t = history.weight_s / 3600.0, history.temperature_c
+    high, low = profile.high_limit_c, profile.low_limit_c
+    hot = 0.0 if high is None else float(hours[t >= high].sum())
+    cold = 0.0 if low is None else float(hours[t < low].sum())
+    unknown = history.unknown_s + sum(s for how, s in history.how.items() if how != "line")
+    return after_strain(Survival(), hot, cold, unknown / 3600.0)
 
 
 # -- what they tell together ------------------------------------------------------------------------------------------
@@ -286,7 +337,8 @@ def _first_pips(
         if now.ahead is not None:
             history = histories[now.lot.id]
             learned_c = _left_c(now.lot, history, profile) if together else None
-            seen = evidence_of(now.lot, history, curve, now.ahead.temperature_c, learned_c)
+            fails = _box_fails(history, profile)
+            seen = evidence_of(now.lot, history, curve, now.ahead.temperature_c, learned_c, fails)
             if seen is not None:
                 evidence[now.lot.id] = seen
     if not evidence:
@@ -297,10 +349,11 @@ def _first_pips(
         known = [now for now in measured if now.lot.id in evidence]
         spread = _less(spread, [_known(now.lot, histories[now.lot.id], profile, curve) for now in known])
     everything = update(list(evidence.values()), spread)
+    unseen = update([seen.without_looks() for seen in evidence.values()], spread)
     return {
-        now.lot.id: _first_pip(now.lot, now.past.development, now.ahead.rates, everything, now_ms)
+        now.lot.id: _first_pip(now.lot, now.past.development, now.ahead.rates, everything, unseen, now_ms)
         for now in lots
-        if now.lot.id in evidence and now.lot.open and now.past and now.ahead and now.ahead.rates
+        if now.lot.id in evidence and (now.lot.open or now.lot.pips) and now.past and now.ahead and now.ahead.rates
     }
 
 
@@ -347,23 +400,40 @@ def _spread(profile: Profile, curve: RateCurve, histories: Sequence[History], ah
     )
 
 
-def _first_pip(lot: Lot, development: float, rates: ExpectedRates, everything: ClutchForecast, now_ms: int) -> FirstPip:
-    def first(forecast: ClutchForecast) -> Window:
+def _first_pip(
+    lot: Lot, development: float, rates: ExpectedRates, everything: ClutchForecast, unseen: ClutchForecast, now_ms: int
+) -> FirstPip:
+    """``unseen``: by what is known without the silence of any box."""
+    # What has ended stands at the development that it had then.
+    at_ms = now_ms if lot.closed_ms is None else min(lot.closed_ms, now_ms)
+
+    def pip(forecast: ClutchForecast, k: int | Literal["each"], probabilities: Sequence[float]) -> Window:
         return window(
-            forecast, lot.id, development_now=development, now_ms=now_ms, ahead=rates, k=1,
-            probabilities=(0.05, 0.1, 0.5, 0.9, 0.95),
-        )  # fmt: skip
+            forecast, lot.id, development_now=development, now_ms=at_ms, ahead=rates, k=k, probabilities=probabilities
+        )
 
     own = everything.evidence(lot.id)
-    found = first(everything)
-    unseen = found
+    usual = (0.05, 0.1, 0.5, 0.9, 0.95)
+    found = pip(everything, 1, usual)
+    open_window = found
     if own.pipped:
         # What was seen is known better than any rate says: the time between the two looks.
         seen = lot.pips[0]
         found = _clamped(found, seen.after_ms if seen.after_ms is not None else found.p10_ms, seen.by_ms)
     elif own.none_by > 0.0:
-        unseen = first(everything.without_looks(lot.id))
-    return FirstPip(found, unseen, everything.chance_only_late(lot.id) if own.rest else None)
+        open_window = pip(everything.without_looks(lot.id), 1, usual)
+    if not own.rest or not lot.open:
+        return FirstPip(found, open_window)
+    last: int | Literal["each"] = "each" if own.pipped else 1
+    still = pip(unseen, last, (WAIT_UNTIL,))
+    silence = Silence(
+        everything.chance_only_late(lot.id),
+        everything.chance_each_lives(lot.id),
+        still.times_ms[0],
+        pip(everything, "each", usual) if own.pipped else None,
+        still.p90_ms if own.pipped else None,
+    )
+    return FirstPip(found, open_window, silence)
 
 
 def _clamped(found: Window, after_ms: int, by_ms: int) -> Window:

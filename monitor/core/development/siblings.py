@@ -1,4 +1,8 @@
-"""The silent sibling: one box of a clutch has pipped, another lies still. Wait or worry?
+"""Eggs that lie still while others have pipped, or past their window. Wait or worry?
+
+What is said first is until when to wait: the day by which 99 of 100 living boxes would have pipped, by all that is
+known without the silence itself. How likely it is that they are only late comes second, in words (:data:`BANDS`), and
+never before their window opens.
 
 The wait is taken apart into what the temperatures explain, what the probes may hide and what is ordinary spread
 between eggs and boxes. What is due when, and how likely it is that the silent box is only late, comes from the
@@ -15,15 +19,16 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import datetime, tzinfo
 from typing import Final
 
 from monitor.core.climate.box_temperature import ProbesError
-from monitor.core.development.lots import LotNow
+from monitor.core.development.lots import LotNow, Silence
 from monitor.core.development.window import EGGS, PLACE
+from monitor.core.terms.events import SeenAlive
 from monitor.core.terms.times import DAY_MS
 
 TO_DO: Final = (
-    "wait; a late box is waited for until far beyond its window",
     "look in once or twice a day, and record each look that finds nothing: it sharpens the answer",
     "candle without turning the egg: pink with vessels is alive; firm and without smell is a good sign",
     "ask an experienced keeper or a reptile veterinarian before anything else is done",
@@ -32,23 +37,59 @@ NOT_TO_DO: Final = (
     "do not open an egg, and do not raise the temperature to hurry it",
     "do not discard an egg that is firm and does not smell",
 )
+BANDS: Final = (
+    (0.95, "very likely only late"),
+    (0.8, "probably only late"),
+    (0.5, "open: wait and candle"),
+    (0.2, "probably failed: candle, wait, ask; do not cut"),
+    (0.0, "very likely failed: candle, wait, ask; do not cut"),
+)
+"""Least chance that it is only late -> what is said of it. Judgement, no source."""
+OPEN: Final = 2
 
 
 @dataclass(frozen=True)
-class Story:
-    """A pipped lot and a silent one of the same clutch.
+class Verdict:
+    """In words, and as a chance where it is worth one: before the date until which one waits a chance of less than a
+    half is not told, since it would only be acted upon."""
 
-    ``waited_days`` since the middle of the time in which the first pip of the early lot fell.
-    ``temperature_days`` is how much later the silent lot is expected by its temperatures alone (negative:
-    earlier), ``probe_days`` the standard uncertainty of that from the probes. ``spread_days`` is the ordinary
-    spread between eggs and boxes, as standard deviation. ``offset_p10_days`` .. ``offset_p90_days`` is the 10
+    words: str
+    chance: float | None
+
+    def __str__(self) -> str:
+        if self.chance is None:
+            return self.words
+        of_what = "" if self.chance >= BANDS[OPEN - 1][0] else " only late"
+        return f"{self.words} ({in_percent(self.chance)}{of_what})"
+
+
+def in_percent(chance: float) -> str:
+    """Never 0 %, and never 100 %: nobody is that sure of an egg."""
+    return f"{min(max(round(100 * chance), 1), 99)} %"
+
+
+def verdict(chance: float, *, waits: bool) -> Verdict:
+    """What is said of a chance that eggs are only late. ``waits``: the date until which one waits is still to come."""
+    place = next(i for i, (least, _) in enumerate(BANDS) if chance >= least)
+    if waits and place > OPEN:
+        return Verdict(BANDS[OPEN][1], None)
+    return Verdict(BANDS[place][1], chance)
+
+
+@dataclass(frozen=True)
+class Beside:
+    """A pipped lot of the same clutch, and what it tells of a silent one.
+
+    ``waited_days`` since the middle of the time in which its first pip fell; ``done_ms``: when all of its eggs were
+    done, None: not yet. ``temperature_days`` is how much later the silent lot is expected by its temperatures alone
+    (negative: earlier), ``probe_days`` the standard uncertainty of that from the probes. ``spread_days`` is the
+    ordinary spread between eggs and boxes, as standard deviation. ``offset_p10_days`` .. ``offset_p90_days`` is the 10
     to 90 % interval of the difference between the first pips, from everything but the silent lot's own looks.
-    ``due_*`` is when the silent lot is due, its looks included; ``chance_only_late`` that it has not failed.
     """
 
     early: str
-    late: str
     waited_days: float
+    done_ms: int | None
     temperature_days: float
     probe_days: float
     probes_explain: bool
@@ -56,23 +97,50 @@ class Story:
     offset_p10_days: float
     offset_p50_days: float
     offset_p90_days: float
-    due_p10_ms: int
-    due_p50_ms: int
-    due_p90_ms: int
-    chance_only_late: float
     compared: bool
 
 
-def stories(lots: Sequence[LotNow], now_ms: int) -> list[Story]:
-    """A story for every silent lot whose clutch has pipped elsewhere; the earliest pip counts."""
+@dataclass(frozen=True)
+class Story:
+    """A lot that lies still while another of its clutch has pipped (``beside``), or past its window.
+
+    ``due_*`` is when it is due, its looks included. ``verdict`` is None before its window opens; ``opens_ms``: when
+    that is. ``looked_ms``: the last look that was told, None: none; ``alive``: how many eggs were seen alive last, and
+    when, None: never told. ``waits``: the day until which one waits is not over.
+    """
+
+    late: str
+    eggs: int
+    silence: Silence
+    verdict: Verdict | None
+    opens_ms: int
+    due_p10_ms: int
+    due_p50_ms: int
+    due_p90_ms: int
+    looked_ms: int | None
+    alive: SeenAlive | None
+    beside: Beside | None
+    waits: bool
+
+
+def waits_until(until_ms: int, now_ms: int, zone: tzinfo) -> bool:
+    """Whether the day until which one waits is still to come, or is today."""
+    until, now = (datetime.fromtimestamp(ms / 1000, zone).date() for ms in (until_ms, now_ms))
+    return now <= until
+
+
+def stories(lots: Sequence[LotNow], now_ms: int, zone: tzinfo) -> list[Story]:
+    """A story for every silent lot whose clutch has pipped elsewhere (the earliest pip counts), until it is finished
+    itself; and for each that is past its window, with or without others. ``zone``: that of the keeper's days."""
     told = []
     for late in lots:
-        if not late.lot.open or late.lot.pipped or not late.lot.waiting or late.first_pip is None:
+        pip = late.first_pip
+        if not late.lot.open or late.lot.pipped or pip is None or pip.silence is None:
             continue
         pipped = [x for x in lots if x.clutch.id == late.clutch.id and x.lot.pipped and x.first_pip is not None]
-        if pipped:
-            early = min(pipped, key=_pip_ms)
-            told.append(_story(early, late, now_ms))
+        if pipped or now_ms > pip.open_window.p90_ms:
+            beside = _beside(min(pipped, key=_pip_ms), late, now_ms) if pipped else None
+            told.append(_story(late, beside, now_ms, zone))
     return told
 
 
@@ -86,6 +154,13 @@ def apart(early: LotNow, late: LotNow) -> tuple[float, float]:
     """
     (early_days, early_error), (late_days, late_error) = _due(early), _due(late)
     return late_days - early_days, late_error.against(early_error)
+
+
+def measured_a_day(lot: LotNow, now_ms: int) -> bool:
+    """Whether a lot was measured for a day in all: a box takes hours to come to where it will be, and until then its
+    days are those of how it warmed."""
+    filled = lot.past.filled_share if lot.past is not None else 1.0
+    return (1.0 - filled) * (now_ms - lot.lot.from_ms) >= DAY_MS
 
 
 def _due(lot: LotNow) -> tuple[float, ProbesError]:
@@ -105,19 +180,22 @@ def _pip_ms(lot: LotNow) -> float:
     return float(lot.first_pip.window.p50_ms)
 
 
-def _story(early: LotNow, late: LotNow, now_ms: int) -> Story:
+def _beside(early: LotNow, late: LotNow, now_ms: int) -> Beside:
     assert late.first_pip is not None
     pip_ms = _pip_ms(early)
     days, probe_days = apart(early, late)
-    due, open_window = late.first_pip.window, late.first_pip.open_window
-    chance = late.first_pip.chance_only_late
+    if early.lot.closed_ms is not None:
+        # What has ended was asked for its days as it stood then.
+        days += max(now_ms - early.lot.closed_ms, 0) / DAY_MS
+    open_window = late.first_pip.open_window
     causes = {c.name: c.days for c in open_window.causes}
     # A cause's days belong to the 10-90 half-width, which is 1.2816 standard deviations of a normal spread.
     spread = math.hypot(causes.get(EGGS, 0.0), causes.get(PLACE, 0.0)) / 1.2816
-    return Story(
+    done_ms = max(p.by_ms for p in early.lot.pips) if not early.lot.waiting or not early.lot.open else None
+    return Beside(
         early=early.lot.id,
-        late=late.lot.id,
         waited_days=(now_ms - pip_ms) / DAY_MS,
+        done_ms=done_ms,
         temperature_days=days,
         probe_days=probe_days,
         probes_explain=abs(days) <= 2.0 * probe_days,
@@ -125,9 +203,28 @@ def _story(early: LotNow, late: LotNow, now_ms: int) -> Story:
         offset_p10_days=(open_window.p10_ms - pip_ms) / DAY_MS,
         offset_p50_days=(open_window.p50_ms - pip_ms) / DAY_MS,
         offset_p90_days=(open_window.p90_ms - pip_ms) / DAY_MS,
+        compared=all(x.past is not None and x.past.compared for x in (early, late)),
+    )
+
+
+def _story(late: LotNow, beside: Beside | None, now_ms: int, zone: tzinfo) -> Story:
+    assert late.first_pip is not None
+    silence = late.first_pip.silence
+    assert silence is not None
+    due, open_window = late.first_pip.window, late.first_pip.open_window
+    waits = waits_until(silence.wait_until_ms, now_ms, zone)
+    said = verdict(silence.chance, waits=waits) if now_ms >= open_window.p10_ms else None
+    return Story(
+        late=late.lot.id,
+        eggs=late.lot.waiting,
+        silence=silence,
+        verdict=said,
+        opens_ms=open_window.p10_ms,
         due_p10_ms=due.p10_ms,
         due_p50_ms=due.p50_ms,
         due_p90_ms=due.p90_ms,
-        chance_only_late=chance if chance is not None else 1.0,
-        compared=all(x.past is not None and x.past.compared for x in (early, late)),
+        looked_ms=late.lot.looked_ms,
+        alive=late.lot.alive[-1] if late.lot.alive else None,
+        beside=beside,
+        waits=waits,
     )

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache, cached_property
 from itertools import pairwise
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -111,9 +112,10 @@ def window(
     now_ms: int,
     ahead: ExpectedRates,
     probabilities: Sequence[float] = (0.1, 0.5, 0.9),
-    k: int | None = None,
+    k: int | Literal["each"] | None = None,
 ) -> Window:
-    """When pip number ``k`` of the box is to be expected (None: the next one, the first while none is out).
+    """When pip number ``k`` of the box is to be expected (None: the next one, the first while none is out; "each": any
+    one of the eggs that lie still, if it lives).
 
     ``development_now``: measured development of the box at ``now_ms``. The chance that the pip comes within t
     days is the chance of the needed development, averaged over the uncertain factor of the future rate
@@ -133,7 +135,7 @@ def window(
         raise ModelOutOfRange(f"development {development_now} is not a number >= 0", where=f"box {box}")
     asked = tuple(float(p) for p in checked(probabilities))
     sigma_gaps = ahead.past_sd_log * min(development_now, 1.0)
-    pip = forecast.pip(box, k, sigma_gaps)
+    pip = forecast.each(box, sigma_gaps) if k == "each" else forecast.pip(box, k, sigma_gaps)
     development = np.exp(pip.log_development)
     p10, p50, p90, *times = _days_by((0.1, 0.5, 0.9, *asked), development, pip.chance, development_now, ahead)
     p10_ms, p50_ms, p90_ms, *times_ms = (now_ms + round(days * DAY_MS) for days in (p10, p50, p90, *times))

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from monitor.core.development.lots import LotNow
+from monitor.core.development.siblings import Story, stories
 from monitor.core.notices.fitting import LINE_MOST, fit_lines, fit_list, fit_title
 from monitor.core.notices.kinds import all_kinds
 from monitor.core.notices.notices import DAILY_LINE, Notice, count, low, since_of, words_of
@@ -25,10 +26,12 @@ def daily(snapshot: Snapshot, lately: Sequence[Notice] = ()) -> Notice:
     texts, zone = snapshot.room.texts, snapshot.zone
     day = show_time(snapshot.now_ms, zone)[:10]
     lots = {lot.lot.id: lot for lot in snapshot.lots}
-    # What is not measured goes before what is.
-    boxes = sorted(snapshot.boxes, key=lambda b: _measured_c(b, snapshot) is not None)
+    still_lying = {story.late: story for story in stories(snapshot.lots, snapshot.now_ms, zone)}
+    # What is not measured goes before what is, and what is waited for before what is well.
+    late = {b.box.id for b in snapshot.boxes if any(still_lying[i].verdict for i in b.occupied_by if i in still_lying)}
+    boxes = sorted(snapshot.boxes, key=lambda b: (_measured_c(b, snapshot) is not None, b.box.id not in late))
     lines = [
-        _daily_box(box, "".join(_daily_lot(lots[lot_id], snapshot) for lot_id in box.occupied_by), snapshot)
+        _daily_box(box, "".join(_daily_lot(lots[i], still_lying.get(i), snapshot) for i in box.occupied_by), snapshot)
         for box in boxes
     ]
     up = sorted((c for c in snapshot.conditions.values() if c.up), key=lambda c: c.key)
@@ -140,13 +143,17 @@ def _daily_box(box: BoxNow, inside: str, snapshot: Snapshot) -> str:
     return texts.fill("daily.box", places | {"value": show_temperature(now_c, unit)} | span)
 
 
-def _daily_lot(lot: LotNow, snapshot: Snapshot) -> str:
+def _daily_lot(lot: LotNow, story: Story | None, snapshot: Snapshot) -> str:
     texts, zone = snapshot.room.texts, snapshot.zone
     if lot.past is None:
         return texts.fill("daily.lot_refused", {"lot": lot.lot.id, "why": lot.refused or "no development yet"})
     places = {"lot": lot.lot.id, "percent": f"{100 * lot.past.development:.0f}"}
     if lot.lot.pipped:
         return texts.fill("daily.lot_pipped", places | {"pipped": str(lot.lot.pipped), "eggs": str(lot.lot.eggs_set)})
+    if story is not None and story.verdict is not None:
+        until = show_date(story.silence.wait_until_ms, zone)
+        waits = f"wait until {until}" if story.waits else str(story.verdict)
+        return texts.fill("daily.lot_waits", places | {"waits": waits})
     if lot.first_pip is None:
         return texts.fill("daily.lot", places)
     window = lot.first_pip.window

@@ -99,6 +99,7 @@ KindName = Literal[
     "heat-sum",
     "heater-weak",
     "notices-stuck",
+    "others-expected",
     "probe-clock",
     "probe-drifting",
     "probe-in-air",

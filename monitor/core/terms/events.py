@@ -54,6 +54,7 @@ class EventKind(enum.StrEnum):
     SET = "set"
     MOVED = "moved"
     CANDLED = "candled"
+    LOOKED = "looked"
     REMOVED = "removed"
     PIPPED = "pipped"
     HATCHED = "hatched"
@@ -69,7 +70,8 @@ class KeeperEvent:
     ``at_ms`` is when it happened or was seen; ``not_yet_at_ms`` the last look at which it had not happened yet
     (interval data). ``eggs`` counts the eggs it is about. ``box`` is where, ``to_box`` where to (moved).
     ``corrects`` names the event that this one replaces; ``withdrawn`` marks a correction that only takes back.
-    ``developed`` is how far the eggs were when laid, as a share of the whole development (laid).
+    ``developed`` is how far the eggs were when laid, as a share of the whole development (laid). ``alive``: of those
+    that lie still, how many were seen alive, ``doubtful``: of how many it could not be told (candled).
     """
 
     kind: EventKind
@@ -88,6 +90,8 @@ class KeeperEvent:
     corrects: int | None = None
     withdrawn: bool = False
     developed: float = 0.0
+    alive: int | None = None
+    doubtful: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,8 +113,19 @@ class PipSeen:
 
 
 @dataclass(frozen=True, slots=True)
+class SeenAlive:
+    """``count`` eggs of those that still have not pipped were seen alive at ``at_ms``."""
+
+    at_ms: int
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
 class Lot:
-    """The eggs of one clutch in one box over one span of time, with all that they went through before."""
+    """The eggs of one clutch in one box over one span of time, with all that they went through before.
+
+    ``looked_ms``: the last look at the eggs that was told. ``alive``: what was seen alive, oldest first.
+    """
 
     id: str
     clutch: str
@@ -123,6 +138,7 @@ class Lot:
     pips: tuple[PipSeen, ...] = ()
     hatched: int = 0
     looked_ms: int | None = None
+    alive: tuple[SeenAlive, ...] = ()
     closed_ms: int | None = None
     moved_on: bool = False
 

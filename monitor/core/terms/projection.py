@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from typing import Final
 
-from monitor.core.terms.events import Clutch, EventKind, KeeperEvent, Lot, PipSeen, Stay
+from monitor.core.terms.events import Clutch, EventKind, KeeperEvent, Lot, PipSeen, SeenAlive, Stay
 from monitor.core.terms.times import DAY_MS
 from monitor.errors import EventRefused, UnknownSubject
 
@@ -47,7 +47,7 @@ def effective(events: Iterable[KeeperEvent], until_ms: int | None = None) -> lis
             del standing[root]
             gone.add(root)
     kept = [e for e in standing.values() if until_ms is None or _day_floor(e) <= until_ms]
-    order = {EventKind.LAID: 0, EventKind.SET: 1, EventKind.MOVED: 2, EventKind.CANDLED: 3}
+    order = {EventKind.LAID: 0, EventKind.SET: 1, EventKind.MOVED: 2, EventKind.CANDLED: 3, EventKind.LOOKED: 3}
     return sorted(kept, key=lambda e: (_day_floor(e), order.get(e.kind, 4), e.at_ms, e.id))
 
 
@@ -244,6 +244,7 @@ class _Book:
                 infertile=lot.infertile,
                 pips=lot.pips,
                 looked_ms=lot.looked_ms,
+                alive=lot.alive,
             )
             return
         # Nobody says which eggs went: taken to be those that have yet to pip, the fertile ones first.
@@ -251,11 +252,12 @@ class _Book:
         unpipped = lot.eggs - pipped_inside
         pips_stay, pips_go = _split_pips(lot.pips, max(count - unpipped, 0))
         infertile_go = min(max(count - max(unpipped - lot.infertile, 0), 0), lot.infertile)
-        self.lots[i] = replace(
-            lot, eggs_set=lot.eggs_set - count, pips=pips_stay, infertile=lot.infertile - infertile_go
+        self.lots[i] = _with_alive(
+            replace(lot, eggs_set=lot.eggs_set - count, pips=pips_stay, infertile=lot.infertile - infertile_go), count
         )
         self._add_lot(event.to_box, path, count)
-        self.lots[-1] = replace(self.lots[-1], pips=pips_go, infertile=infertile_go, looked_ms=lot.looked_ms)
+        gone = replace(self.lots[-1], pips=pips_go, infertile=infertile_go, looked_ms=lot.looked_ms, alive=lot.alive)
+        self.lots[-1] = _with_alive(gone)
 
     def _candled(self, event: KeeperEvent) -> None:
         i = self._which(event)
@@ -267,7 +269,22 @@ class _Book:
                     f"lot {lot.id}: {event.fertile} fertile eggs, but {lot.eggs} are there", fix="check the count"
                 )
             infertile = lot.eggs - event.fertile
-        self.lots[i] = replace(lot, infertile=infertile, looked_ms=max(lot.looked_ms or 0, event.at_ms))
+        still = lot.eggs - max(lot.pipped - lot.hatched, 0)
+        told = [x for x in (event.alive, event.doubtful) if x is not None]
+        if any(x < 0 for x in told) or sum(told) > still:
+            raise EventRefused(
+                f"lot {lot.id}: {' and '.join(str(x) for x in told)} alive and doubtful, but {still} lie still",
+                fix="check the counts",
+            )
+        # Eggs with vessels are alive; of those that pipped nobody doubts it.
+        seen = event.alive if event.alive is not None else (event.fertile or 0) - (lot.eggs - still)
+        alive = (*lot.alive, SeenAlive(event.at_ms, seen)) if seen > 0 else lot.alive
+        looked = max(lot.looked_ms or 0, event.at_ms)
+        self.lots[i] = _with_alive(replace(lot, infertile=infertile, looked_ms=looked, alive=alive))
+
+    def _looked(self, event: KeeperEvent) -> None:
+        i = self._which(event)
+        self.lots[i] = replace(self.lots[i], looked_ms=max(self.lots[i].looked_ms or 0, event.at_ms))
 
     def _out(self, event: KeeperEvent) -> tuple[int, Lot, int]:
         i = self._which(event)
@@ -288,11 +305,11 @@ class _Book:
     def _removed(self, event: KeeperEvent) -> None:
         i, lot, count = self._out(event)
         lot = replace(lot, removed=lot.removed + count, infertile=max(lot.infertile - count, 0))
-        self.lots[i] = self._closed(lot, event.at_ms)
+        self.lots[i] = self._closed(_with_alive(lot), event.at_ms)
 
     def _dead(self, event: KeeperEvent) -> None:
         i, lot, count = self._out(event)
-        self.lots[i] = self._closed(replace(lot, dead=lot.dead + count), event.at_ms)
+        self.lots[i] = self._closed(_with_alive(replace(lot, dead=lot.dead + count)), event.at_ms)
 
     def _pipped(self, event: KeeperEvent) -> None:
         i = self._which(event)
@@ -306,7 +323,8 @@ class _Book:
         after = self._last_look(event, lot)
         infertile = min(lot.infertile, left - count)
         pips = (*lot.pips, PipSeen(after, event.at_ms, count))
-        self.lots[i] = replace(lot, pips=pips, infertile=infertile, looked_ms=max(lot.looked_ms or 0, event.at_ms))
+        looked = max(lot.looked_ms or 0, event.at_ms)
+        self.lots[i] = _with_alive(replace(lot, pips=pips, infertile=infertile, looked_ms=looked), count)
 
     @staticmethod
     def _last_look(event: KeeperEvent, lot: Lot) -> int | None:
@@ -325,7 +343,7 @@ class _Book:
         looked = max(lot.looked_ms or 0, event.at_ms)
         lot = replace(lot, hatched=lot.hatched + count, pips=pips, looked_ms=looked)
         lot = replace(lot, infertile=min(lot.infertile, max(lot.eggs, 0)))
-        self.lots[i] = self._closed(lot, event.at_ms)
+        self.lots[i] = self._closed(_with_alive(lot, max(unseen, 0)), event.at_ms)
 
 
 # What each kind of event does to a clutch.
@@ -334,6 +352,7 @@ RULES: Final[Mapping[EventKind, Callable[[_Book, KeeperEvent], None]]] = {
     EventKind.SET: _Book._set,
     EventKind.MOVED: _Book._moved,
     EventKind.CANDLED: _Book._candled,
+    EventKind.LOOKED: _Book._looked,
     EventKind.REMOVED: _Book._removed,
     EventKind.PIPPED: _Book._pipped,
     EventKind.HATCHED: _Book._hatched,
@@ -341,6 +360,12 @@ RULES: Final[Mapping[EventKind, Callable[[_Book, KeeperEvent], None]]] = {
     EventKind.NOTE: _Book._note,
     EventKind.CORRECT: _Book._correct,
 }
+
+
+def _with_alive(lot: Lot, gone: int = 0) -> Lot:
+    """With as many seen alive as can still be among those that wait; ``gone``: so many of them pipped or went away."""
+    kept = (replace(seen, count=min(seen.count - gone, lot.waiting)) for seen in lot.alive)
+    return replace(lot, alive=tuple(seen for seen in kept if seen.count > 0))
 
 
 def _split_pips(pips: tuple[PipSeen, ...], count: int) -> tuple[tuple[PipSeen, ...], tuple[PipSeen, ...]]:

@@ -71,6 +71,7 @@ PLACES: Final[dict[str, str]] = {
     "percent": "its development",
     "pipped": "how many have pipped",
     "eggs": "of how many",
+    "waits": "until when to wait, or how likely it is only late",
     "earliest": "when its window begins",
     "latest": "when its window ends",
     "why": "why there is no development",
@@ -172,6 +173,10 @@ WORDINGS: Final[dict[str, Wording]] = {
     "daily.lot_due": Wording(
         ", ${lot} ${percent} %, first pip ${earliest} to ${latest}", "a lot with a date",
         ("lot", "percent", "earliest", "latest"), ("lot",),
+    ),
+    "daily.lot_waits": Wording(
+        ", ${lot} ${percent} %, lies still: ${waits}", "a lot past its window, or after another of its clutch",
+        ("lot", "percent", "waits"), ("lot",),
     ),
     "daily.lot_pipped": Wording(
         ", ${lot} ${percent} %, ${pipped} of ${eggs} pipped", "a lot that pips",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from itertools import pairwise
 from typing import Any
@@ -14,9 +14,11 @@ import numpy.typing as npt
 import pytest
 from scipy import stats
 
+from monitor.core.development import forecast as model
 from monitor.core.development import window as causes
 from monitor.core.development.evidence import BoxEvidence, PipInterval, Spread
-from monitor.core.development.forecast import ClutchForecast, update
+from monitor.core.development.forecast import ClutchForecast
+from monitor.core.development.survival import Survival
 from monitor.core.development.window import ExpectedRates, Window, window
 from monitor.core.terms.times import DAY_MS
 from monitor.errors import EventRefused, ModelOutOfRange, MonitorError, UnknownSubject
@@ -24,11 +26,17 @@ from monitor.errors import EventRefused, ModelOutOfRange, MonitorError, UnknownS
 Array = npt.NDArray[np.float64]
 FIVE = (0.05, 0.1, 0.5, 0.9, 0.95)
 NOW_MS = 1_750_000_000_000
+# Every egg lives, unless its box fails as a whole.
+LIVES = Survival(1.0, 0.0, 0.02)
 SIX_OUT = (PipInterval(0.955, 0.97, 2), PipInterval(0.97, 0.985, 3), PipInterval(0.985, 1.0, 1))
 
 
+def update(boxes: Sequence[BoxEvidence], spread: Spread | None = None) -> ClutchForecast:
+    return model.update(boxes, spread or Spread(survival=LIVES))
+
+
 def one(eggs: int = 8, none_by: float = 0.0, sigma_bias: float = 0.0074, **more: Any) -> ClutchForecast:
-    return update([BoxEvidence("b", eggs, sigma_bias, (), none_by)], Spread(**more))
+    return update([BoxEvidence("b", eggs, sigma_bias, (), none_by)], Spread(survival=LIVES, **more))
 
 
 def siblings(a: BoxEvidence, none_by: float = 0.0, eggs: int = 6) -> ClutchForecast:
@@ -134,7 +142,7 @@ def test_the_chance_that_a_box_failed_agrees_with_simulation() -> None:
     assert int(np.sum(kept)) > 10_000
     told = update(
         [BoxEvidence("a", 5, 0.01, (PipInterval(0.95, 1.0, 3),), 1.0), BoxEvidence("b", 5, 0.01, (), 1.02)],
-        Spread(failed_share=0.1),
+        Spread(survival=Survival(1.0, 0.0, 0.1)),
     )
     assert told.chance_only_late("b") == pytest.approx(1.0 - float(np.mean(failed[kept])), abs=0.01)
 
@@ -187,7 +195,7 @@ def test_a_silent_sibling_moves_the_window_back() -> None:
 
 def test_a_silent_sibling_that_may_have_failed_says_less() -> None:
     boxes = [BoxEvidence("a", 6, 0.0074, (), 1.1), BoxEvidence("b", 6, 0.0074)]
-    sure, unsure = (update(boxes, Spread(failed_share=f)).first("b", (0.5,))[0] for f in (0.0, 0.3))
+    sure, unsure = (update(boxes, Spread(survival=Survival(1.0, 0.0, f))).first("b", (0.5,))[0] for f in (0.0, 0.3))
     assert sure > unsure > one(6).first("b", (0.5,))[0]
 
 
@@ -268,6 +276,8 @@ def test_quantiles_rise_with_the_probability_and_keep_its_shape() -> None:
         [BoxEvidence("b", 6, 0.01, (PipInterval(1.59, 1.6, 3),), 1.6)],
         [BoxEvidence("b", 100, 0.0, (PipInterval(0.49, 0.5, 99),), 0.5)],
         [BoxEvidence("b", 500, 0.01, (), 1.6)],
+        [BoxEvidence("b", 60, 0.01, (), 1.6, alive=((1.6, 20), (0.2, 10)), dead=30)],
+        [BoxEvidence("b", 4, 0.0, (PipInterval(0.49, 0.5, 2),), 3.0, alive=((2.9, 2),), dead=3)],
         [BoxEvidence("b", 1, 0.0, (), 30.0)],
         [BoxEvidence("b", 2, 0.0, (PipInterval(25.0, 28.0, 1),), 30.0)],
         [BoxEvidence("b", 2, 0.0, (PipInterval(0.0, 1e-9, 1),), 0.2)],
@@ -276,7 +286,15 @@ def test_quantiles_rise_with_the_probability_and_keep_its_shape() -> None:
         [BoxEvidence("a", 12, 0.0, (PipInterval(0.5, 0.51, 11),)), BoxEvidence("b", 12, 0.3, (), 1.6)],
     ],
 )
-@pytest.mark.parametrize("spread", [Spread(), Spread(0.0, 0.002, 0.0, 0.0), Spread(0.2, 0.2, 0.2, 0.9)])
+@pytest.mark.parametrize(
+    "spread",
+    [
+        Spread(),
+        Spread(survival=LIVES),
+        Spread(0.0, 0.002, 0.0, Survival(1.0, 0.0, 0.0)),
+        Spread(0.2, 0.2, 0.2, Survival(0.5, 3.0, 0.9)),
+    ],
+)
 def test_evidence_that_can_hardly_be_gives_numbers_all_the_same(boxes: list[BoxEvidence], spread: Spread) -> None:
     forecast = update(boxes, spread)
     seen = next(seen for seen in boxes if seen.box == "b")
@@ -305,7 +323,7 @@ def test_evidence_that_can_hardly_be_gives_numbers_all_the_same(boxes: list[BoxE
         (lambda: BoxEvidence("b", 3, 0.01, (), math.inf), ModelOutOfRange, "last look"),
         (lambda: Spread(scale_egg=0.0), ModelOutOfRange, "spreads"),
         (lambda: Spread(sigma_m=math.nan), ModelOutOfRange, "spreads"),
-        (lambda: Spread(failed_share=1.0), ModelOutOfRange, "failed_share"),
+        (lambda: Survival(box_fails=1.0), ModelOutOfRange, "box_fails"),
         (lambda: update([]), EventRefused, "boxes with eggs"),
         (lambda: update([BoxEvidence("b", 3, 0.01)] * 2), EventRefused, "each of them once"),
         (lambda: one().first("x"), UnknownSubject, "no box x"),

@@ -29,6 +29,7 @@ from monitor.core.development.pooling import between_clutches
 from monitor.core.development.profile_file import parse_profile
 from monitor.core.development.profile_text import profile_text
 from monitor.core.development.species import OWN_CLUTCHES, Profile, ProfileSpread
+from monitor.core.development.survival import Survival
 from monitor.core.terms.events import Lot, PipSeen, Stay
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.errors import EventRefused, SpeciesRefused
@@ -65,12 +66,16 @@ def clutch(
     scale: float = 1.0,
     egg: float = 0.02,
     box: float = 0.02,
+    some_fail: bool = False,
 ) -> OwnClutch:
-    """A clutch with this shift of its typical egg; ``scale`` turns true development into the curve's."""
+    """A clutch with this shift of its typical egg; ``scale`` turns true development into the curve's. ``some_fail``:
+    as many eggs as the program expects never pip."""
     found = []
     for i in range(boxes):
         t = temperatures_c[i % len(temperatures_c)]
         true = shift + egg * rng.standard_t(4, eggs) - box * rng.standard_t(4)
+        if some_fail:
+            true = np.where(rng.random(eggs) < rng.beta(Survival().alive, Survival().failed), true, 9.0)
         seen, rest = pips(true, look, last)
         evidence = BoxEvidence(
             f"{name}/{i}",
@@ -129,7 +134,7 @@ def test_eggs_that_have_not_pipped_yet_do_not_make_the_table_too_fast() -> None:
     kept, dropped = [], []
     for _ in range(80):
         # Nobody looks any more from development 1.0 on: about half of the eggs are still to come.
-        found = clutch(rng, "K", 0.0, last=1.0, eggs=40, egg=0.02, box=0.0)
+        found = clutch(rng, "K", 0.0, last=1.0, eggs=40, egg=0.02, box=0.0, some_fail=True)
         kept.append(learn(TABLE, [found], ON).used[0].shift)
         box = found.boxes[0]
         only = replace(box.evidence, eggs=box.evidence.pipped_count)

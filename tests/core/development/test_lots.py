@@ -206,15 +206,16 @@ def test_a_silent_look_moves_the_window_but_not_the_one_that_says_past() -> None
     assert first_pip_of(looked).open_window == window_of(blind)
     assert looked.first_pip is not None
     assert blind.first_pip is not None
-    chances = first_pip_of(looked).chance_only_late, first_pip_of(blind).chance_only_late
-    assert chances[0] is not None
-    assert chances[1] is not None
-    assert chances[0] < chances[1]
+    seen, unseen = (first_pip_of(x).silence for x in (looked, blind))
+    assert seen is not None
+    assert unseen is not None
+    assert seen.chance < unseen.chance
+    assert seen.wait_until_ms == unseen.wait_until_ms, "it does not move while one waits"
 
 
 def test_waiting_makes_it_less_likely_that_a_silent_box_is_only_late() -> None:
-    chances = [first_pip_of(at(d, looked_ms=later(d))).chance_only_late for d in (60.0, 68.0, 75.0, 90.0)]
-    known = [c for c in chances if c is not None]
+    silent = [first_pip_of(at(d, looked_ms=later(d))).silence for d in (60.0, 68.0, 75.0, 90.0)]
+    known = [s.chance for s in silent if s is not None]
     assert len(known) == 4
     assert known == sorted(known, reverse=True)
     assert known[0] > 0.95

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from datetime import UTC
 from itertools import pairwise
 
 import numpy as np
@@ -15,7 +16,7 @@ from monitor.core.development.curves import PublishedRates
 from monitor.core.development.gaps import HourTable
 from monitor.core.development.history import History, StayTable, Way
 from monitor.core.development.lots import LotNow, forecast_clutch
-from monitor.core.development.siblings import NOT_TO_DO, Story, apart, stories
+from monitor.core.development.siblings import NOT_TO_DO, Beside, Story, apart, stories
 from monitor.core.terms.events import Clutch, Lot, PipSeen, Stay
 from monitor.core.terms.times import HOUR_MS
 from tests.core.lots import ahead_of, first_pip_of, window_of
@@ -79,9 +80,14 @@ def one_story(
         compared=compared,
         looked_ms=START + days * DAY if looked else START + pip_day * DAY,
     )
-    found = stories(told, START + days * DAY)
+    found = stories(told, START + days * DAY, UTC)
     assert len(found) == 1
     return found[0]
+
+
+def beside(story: Story) -> Beside:
+    assert story.beside is not None
+    return story.beside
 
 
 # The half-width 0.5 C of a cheap probe as a rectangular error: 0.5 / sqrt(3) (GUM 4.3.7).
@@ -90,7 +96,7 @@ COMPARED_C = 0.05
 
 
 def test_half_a_degree_explains_about_two_of_the_days() -> None:
-    story = one_story(0.5, 2, CHEAP_C)
+    story = beside(one_story(0.5, 2, CHEAP_C))
     # Published curve: 66.3 d at 27 C and 53.9 d at 30 C are 4.1 d per degree around 28 C.
     assert story.temperature_days == pytest.approx(2.1, abs=0.5)
     assert story.probes_explain
@@ -98,13 +104,14 @@ def test_half_a_degree_explains_about_two_of_the_days() -> None:
 
 def test_uncalibrated_probes_allow_the_four_to_five_days_that_keepers_have_seen() -> None:
     """Common practice in the trade, no source: half a degree has parted two boxes by four to five days."""
-    story = one_story(0.5, 2, CHEAP_C)
+    story = beside(one_story(0.5, 2, CHEAP_C))
     assert story.offset_p10_days < 4.0
     assert story.offset_p90_days > 5.0
 
 
 def test_compared_probes_give_a_narrower_interval() -> None:
-    cheap, compared = one_story(0.5, 2, CHEAP_C), one_story(0.5, 2, COMPARED_C, compared=True)
+    cheap = beside(one_story(0.5, 2, CHEAP_C))
+    compared = beside(one_story(0.5, 2, COMPARED_C, compared=True))
     assert compared.offset_p90_days - compared.offset_p10_days < 0.9 * (cheap.offset_p90_days - cheap.offset_p10_days)
     assert not compared.probes_explain
     assert compared.compared
@@ -148,21 +155,21 @@ def test_the_window_of_a_silent_box_is_narrower_when_both_probes_were_compared_i
 
 
 def test_the_chance_that_it_is_only_late_falls_with_looks_but_not_to_nothing() -> None:
-    chances = [one_story(0.5, wait, CHEAP_C, looked=True).chance_only_late for wait in (1, 4, 8, 14)]
+    chances = [one_story(0.5, wait, CHEAP_C, looked=True).silence.chance for wait in (1, 4, 8, 14)]
     assert all(a >= b for a, b in pairwise(chances))
     assert chances[0] > 0.9
     assert 0.02 < chances[-1] < 0.9
 
 
 def test_the_wait_is_counted_from_the_middle_of_the_two_looks() -> None:
-    assert one_story(0.5, 3, CHEAP_C).waited_days == pytest.approx(3.25, abs=1e-6)
+    assert beside(one_story(0.5, 3, CHEAP_C)).waited_days == pytest.approx(3.25, abs=1e-6)
 
 
 def test_there_is_no_story_without_a_pip_or_when_both_have_pipped() -> None:
-    assert stories(lots(0.5, 55, (), uncertainty_c=CHEAP_C), START + 55 * DAY) == []
+    assert stories(lots(0.5, 55, (), uncertainty_c=CHEAP_C), START + 55 * DAY, UTC) == []
     told = lots(0.5, 58, (PipSeen(START + 56 * DAY, START + 57 * DAY, 1),), uncertainty_c=CHEAP_C)
     both = [told[0], replace(told[1], lot=replace(told[1].lot, pips=told[0].lot.pips))]
-    assert stories(both, START + 58 * DAY) == []
+    assert stories(both, START + 58 * DAY, UTC) == []
 
 
 def test_no_advice_opens_or_discards_an_egg() -> None:

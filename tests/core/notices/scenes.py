@@ -15,7 +15,7 @@ from monitor.core.climate.course import Course, course
 from monitor.core.climate.exposure import Exposure
 from monitor.core.climate.heater import HeaterNow, Wear
 from monitor.core.climate.stacks import Level, StackProfile
-from monitor.core.development.lots import Heat, LotNow
+from monitor.core.development.lots import Heat, LotNow, Silence
 from monitor.core.notices.conditions import Condition, Phase, Transition, Where
 from monitor.core.notices.grouping import Telling
 from monitor.core.notices.kinds import Kind, Look
@@ -269,13 +269,19 @@ class Scene:
             changed(
                 a_lot(f"{self.names.clutch}{'abc'[j]}/{b.id}", p10_ms=NOW + round(days * DAY_MS), filled_share=0.12),
                 remaining_days=20.0 + 9 * i,
-                development=0.61 - 0.06 * i,
+                development=0.61 - min(0.09 * i, 0.5),
                 mean_c=29.0 - i,
                 heat=heat,
-                chance_only_late=0.62,
+                silence=Silence(0.62, 0.5, NOW + round((days + 6.0) * DAY_MS)),
             )
             for i, b in enumerate(room.boxes)
             for j, days in enumerate((3.0, -1.0, -30.0))
+        ]
+        # One of a clutch has pipped, the others of it lie still.
+        first, *others = (b.id for b in room.boxes)
+        lots += [
+            a_lot(f"{self.names.clutch}d/{first}", p10_ms=NOW - 5 * DAY_MS, pipped=2, waiting=3),
+            *(a_lot(f"{self.names.clutch}d/{b}", p10_ms=NOW + DAY_MS, remaining=3.0) for b in others),
         ]
         whole = self.snapshot(lots=tuple(lots))
         inside = tuple(replace(b, occupied_by=(f"{self.names.clutch}a/{b.box.id}",)) for b in whole.boxes)

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.core.terms.events import Clutch, EventKind, Flag, KeeperEvent, Lot, PipSeen, Stay
+from monitor.core.terms.events import Clutch, EventKind, Flag, KeeperEvent, Lot, PipSeen, SeenAlive, Stay
 from monitor.core.terms.projection import RULES, effective, project
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.errors import EventRefused, UnknownSubject
@@ -127,6 +127,37 @@ def test_candling_tells_infertile_eggs_and_those_taken_out_are_the_infertile_one
     assert (account.lot("c1/A").infertile, account.lot("c1/A").waiting, account.lot("c1/A").eggs) == (3, 5, 8)
     account.tell("removed", 21, box="A", eggs=2)
     assert (account.lot("c1/A").infertile, account.lot("c1/A").waiting, account.lot("c1/A").eggs) == (1, 5, 6)
+
+
+def test_a_look_that_found_nothing_is_known_and_changes_no_count(account: Account) -> None:
+    account.tell("looked", 50, box="A")
+    account.tell("pipped", 51, box="A", eggs=2)
+    lot = account.lot("c1/A")
+    assert lot.pips == (PipSeen(day(50), day(51), 2),)
+    assert (lot.looked_ms, lot.eggs, lot.waiting) == (day(51), 8, 6)
+
+
+def test_what_was_seen_alive_is_of_the_eggs_that_still_lie(account: Account) -> None:
+    account.tell("candled", 30, box="A", fertile=7)
+    account.tell("candled", 50, box="A", alive=5, doubtful=2)
+    assert account.lot("c1/A").alive == (SeenAlive(day(30), 7), SeenAlive(day(50), 5))
+    # Those that pip were alive; of those that went elsewhere as many go along as there can be.
+    account.tell("pipped", 51, box="A", eggs=2)
+    assert account.lot("c1/A").alive == (SeenAlive(day(30), 5), SeenAlive(day(50), 3))
+    account.tell("moved", 52, box="A", to_box="C", eggs=2)
+    assert account.lot("c1/A").alive == (SeenAlive(day(30), 3), SeenAlive(day(50), 1))
+    assert account.lot("c1/C").alive == (SeenAlive(day(30), 2), SeenAlive(day(50), 2))
+    account.tell("dead", 53, box="A", eggs=3)
+    lot = account.lot("c1/A")
+    assert all(seen.count <= lot.waiting for seen in lot.alive)
+    account.tell("candled", 54, box="C", alive=0, doubtful=2)
+    assert account.lot("c1/C").alive[-1] == SeenAlive(day(50), 2), "none seen alive is no sign of death"
+
+
+@pytest.mark.parametrize("more", [{"alive": 9}, {"alive": 5, "doubtful": 4}, {"doubtful": 9}])
+def test_more_eggs_alive_and_doubtful_than_lie_still_are_refused(account: Account, more: dict[str, int]) -> None:
+    with pytest.raises(EventRefused, match="lie still"):
+        account.tell("candled", 30, box="A", **more)  # type: ignore[arg-type]
 
 
 def test_an_egg_thought_infertile_that_pips_was_not(account: Account) -> None:

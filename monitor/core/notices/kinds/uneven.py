@@ -9,7 +9,7 @@ from typing import Final
 from monitor.core.climate.stacks import StackProfile
 from monitor.core.development.lots import LotNow
 from monitor.core.development.remedies import DRIES, PROBES_ALONE, Siblings, advise, fanned, in_short, siblings_in
-from monitor.core.development.siblings import apart
+from monitor.core.development.siblings import apart, measured_a_day
 from monitor.core.notices.conditions import Rule, Where, above
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import Snapshot
@@ -28,7 +28,6 @@ DEADBAND_C = 0.2
 # Boxes of one clutch must come together by so much again before the condition clears, in days.
 _APART_DEADBAND_DAYS = 0.25
 ALONE: Final = "The probes alone could explain it."
-COMPARE: Final = "The probes alone could explain it: put them side by side, warmtally compare."
 WITHIN: Final = "It is within the uncertainty of the probes."
 
 
@@ -192,15 +191,17 @@ def _look_siblings(snapshot: Snapshot) -> Iterable[Look]:
         doubtful, told = _by_probes(days > 2 * sd, all(x.compared for x in past))
         advised = in_short(advice(snapshot, early, late), snapshot.now_ms, snapshot.zone)
         # What is filled for a suspect probe moves no box and raises nothing.
-        known = _believed(snapshot, early, late)
+        known = _believed(snapshot, early, late) and all(measured_a_day(x, snapshot.now_ms) for x in (early, late))
+        # Nor does a difference that the probes alone could explain: that they are to be compared is told elsewhere.
+        beyond = above(snapshot.now_ms, days, limit, _APART_DEADBAND_DAYS)
         yield Look(
             early.clutch.id,
-            [above(snapshot.now_ms, days, limit, _APART_DEADBAND_DAYS)] if known else [],
+            [beyond] if known and (days > 2 * sd or beyond.where is not Where.BEYOND) else [],
             f"clutch {early.clutch.id}",
             f"{early.lot.id} is expected {days:.1f} ± {2 * sd:.1f} days before {late.lot.id}, limit {limit:.1f} days",
             Rule(_DELAY_S, _DELAY_S),
             {"days": days, "sd_days": sd},
-            doubt=COMPARE if doubtful == ALONE else doubtful,
+            doubt=doubtful,
             more=(
                 *_advised(advised, doubtful),
                 *([f"On average so far {means[0]} against {means[1]}."] if len(means) == 2 else []),
@@ -231,7 +232,8 @@ KINDS = (
         name="siblings-apart",
         says="Siblings apart",
         urgency="diary",
-        raises="boxes of one clutch are expected to hatch further apart than the limit (two days unless set)",
+        raises="boxes of one clutch are expected to hatch further apart than the limit (two days unless set), and by "
+        "more than the probes alone could explain",
         clears="they come together again, or one of them has hatched",
         why="when one box has pipped and the other lies still, the keeper must know whether to wait",
         first="Nothing urgent: note it, and see: warmtally stack.",

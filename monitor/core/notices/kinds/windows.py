@@ -8,15 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from functools import partial
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 from monitor.core.development.lots import LotNow
+from monitor.core.development.siblings import Beside, Story, stories, waits_until
 from monitor.core.development.species import Grade
 from monitor.core.development.window import Window
 from monitor.core.notices.conditions import KindName, holds
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import Snapshot
-from monitor.core.terms.formats import show_date, show_eggs
+from monitor.core.terms.formats import show_date, show_eggs, show_since
+from monitor.core.terms.settings import Urgency
 
 _DAY_MS = 86_400_000.0
 # A stage is gone back to only when the date has moved away by so much: forecasts sway by hours with the weather,
@@ -25,6 +27,8 @@ _SWAY_MS = 0.5 * _DAY_MS
 # Past the window is so much of its width after its end: of a normal distribution, whose window is 10 to 90 %, one in
 # two hundred is later than that. Judgement, no source.
 PAST_WINDOW_SHARE = 0.5
+# A look so old tells little of now. Judgement, no source.
+LOOK_OLD_MS: Final = round(1.5 * _DAY_MS)
 _STAGES: Final[tuple[KindName | Literal[""], ...]] = ("", "window-near", "window-open", "window-past")
 CANDLING: Final = (
     "No egg is opened on the word of a window: it is an estimate.",
@@ -36,6 +40,7 @@ RESTS_ON: Final[Mapping[Grade, str]] = {
     "no source": "Its days are common practice, no source.",
     "one figure": "Its days rest on one figure.",
 }
+BY_THEN: Final = "By then 99 of 100 living boxes would have pipped."
 HANDS: Final = "Wash your hands after handling eggs."
 
 
@@ -68,20 +73,28 @@ def _more(lot: LotNow, window: Window, snapshot: Snapshot) -> Iterable[str]:
 
 
 def _look(snapshot: Snapshot, kind: KindName) -> Iterable[Look]:
+    known = {story.late: story for story in snapshot.once(_stories)}
     for lot in snapshot.lots:
         if lot.first_pip is None:
             if lot.lot.open and not lot.lot.pipped:
                 # No date can be given just now: nothing is known, and nothing is over.
                 yield Look(lot.lot.id, (), lot.lot.id)
             continue
-        window, chance = lot.first_pip.open_window, lot.first_pip.chance_only_late
+        window, story = lot.first_pip.open_window, known.get(lot.lot.id)
         days = f"{show_date(window.p10_ms, snapshot.zone)} to {show_date(window.p90_ms, snapshot.zone)}"
         more = [*_more(lot, window, snapshot)]
-        if kind == "window-past":
-            late = [] if chance is None else [f"The chance that it is only late: about {100 * chance:.0f} %."]
-            more = [*late, *CANDLING, *more]
+        said: dict[str, Any] = {}
+        if kind == "window-past" and story is not None:
+            more = [*_late_or_failed(story), CANDLING[0], *([BY_THEN] if story.waits else []), *CANDLING[1:], *more]
+            said = {"cause": seen_of(story, snapshot), "urgency": _once(kind, story, snapshot)}
+            if story.waits:
+                said["first"] = f"Wait until {_until(story, snapshot)}; look in and candle."
         else:
             more.insert(0, HANDS)
+            # Who looks, and says so, need not be asked to.
+            looked = lot.lot.looked_ms is not None and snapshot.now_ms - lot.lot.looked_ms < LOOK_OLD_MS
+            if kind == "window-open" and looked and snapshot.raised(kind, lot.lot.id) is not None:
+                said = {"urgency": "diary"}
         yield Look(
             lot.lot.id,
             holds(snapshot.now_ms, _stage(lot, window, snapshot) == kind),
@@ -91,10 +104,96 @@ def _look(snapshot: Snapshot, kind: KindName) -> Iterable[Look]:
             value=days,
             worse=-window.p10_ms,
             facts={"p10_ms": window.p10_ms, "p90_ms": window.p90_ms},
+            **said,
         )
 
 
+def _stories(snapshot: Snapshot) -> list[Story]:
+    return stories(snapshot.lots, snapshot.now_ms, snapshot.zone)
+
+
+def _until(story: Story, snapshot: Snapshot) -> str:
+    return show_date(story.silence.wait_until_ms, snapshot.zone)
+
+
+def _late_or_failed(story: Story) -> Iterable[str]:
+    if story.verdict is not None:
+        yield f"Late or failed? {str(story.verdict).capitalize()}."
+
+
+def seen_of(story: Story, snapshot: Snapshot) -> str:
+    """What was seen of eggs that lie still, in a sentence: what is said of them rests on it."""
+    if story.alive is not None:
+        at = show_since(story.alive.at_ms, snapshot.zone, snapshot.now_ms)
+        return f"Last seen alive: {story.alive.count} of {show_eggs(story.eggs)}, {at}."
+    if story.looked_ms is None:
+        return "No look has been told of: one look sharpens this."
+    at = show_since(story.looked_ms, snapshot.zone, snapshot.now_ms)
+    if snapshot.now_ms - story.looked_ms > LOOK_OLD_MS:
+        return f"No look has been told of since {at}: one look sharpens this."
+    return f"At {at} there was nothing to see."
+
+
+def _once(kind: KindName, story: Story, snapshot: Snapshot) -> Urgency | None:
+    """It is told once, and once more when the date until which one waits has passed; else the daily line says it."""
+    held = snapshot.raised(kind, story.late)
+    if held is None or held.told_ms is None:
+        return None
+    told_while_waiting = waits_until(story.silence.wait_until_ms, held.told_ms, snapshot.zone)
+    return None if told_while_waiting and not story.waits else "diary"
+
+
+def _look_others(snapshot: Snapshot) -> Iterable[Look]:
+    known = {story.late: story for story in snapshot.once(_stories)}
+    for lot in snapshot.lots:
+        if not lot.lot.open:
+            continue
+        story = known.get(lot.lot.id)
+        if story is None or story.beside is None:
+            # Nothing is known while no date can be given; else none has gone before it, or it has pipped itself.
+            state = None if lot.first_pip is None and not lot.lot.pipped else False
+            yield Look(lot.lot.id, holds(snapshot.now_ms, state), lot.lot.id)
+            continue
+        held = snapshot.raised("others-expected", lot.lot.id)
+        yield Look(
+            lot.lot.id,
+            # When that day is over it is past its window, which is told by itself.
+            holds(snapshot.now_ms, story.waits),
+            lot.lot.id,
+            _expected(story, story.beside, snapshot),
+            more=(BY_THEN, seen_of(story, snapshot), *CANDLING[1:], HANDS),
+            first=f"Wait until {_until(story, snapshot)}; look in once or twice a day.",
+            value=f"until {_until(story, snapshot)}",
+            # Told once; from then on the daily line says it.
+            urgency="diary" if held is not None and held.told else None,
+        )
+
+
+def _expected(story: Story, beside: Beside, snapshot: Snapshot) -> str:
+    """When it is expected, and why not with the other."""
+    days = f"{show_date(story.due_p10_ms, snapshot.zone)} to {show_date(story.due_p90_ms, snapshot.zone)}"
+    what = f"{story.late} ({show_eggs(story.eggs)}) is expected {days}"
+    if beside.probes_explain:
+        return f"{what}; {beside.early} has pipped, which was as warm as far as the probes can tell"
+    side = "later" if beside.temperature_days > 0 else "sooner"
+    by = f"{abs(beside.temperature_days):.1f} days {side}"
+    return f"{what}: by its temperatures {by} than {beside.early}, which has pipped"
+
+
 KINDS = (
+    Kind(
+        name="others-expected",
+        says="Wait for the others",
+        urgency="today",
+        raises="another box of the clutch has pipped while this one lies still",
+        clears="it pips, its eggs are gone, or the day until which one waits is over",
+        why="half a degree parts two boxes by days: the later one is not dead, and opening its eggs costs lives",
+        first="Wait; look in once or twice a day, and record each look.",
+        otherwise="Nothing is lost by waiting.",
+        look=_look_others,
+        groups=True,
+        tell_cleared=False,
+    ),
     Kind(
         name="window-near",
         says="Window near",
@@ -115,7 +214,7 @@ KINDS = (
         raises="the window of first pip (8 chances in 10) has begun and nothing is recorded as pipped",
         clears="a pip is recorded, or the window is past",
         why="from now on the first pip may be seen any day",
-        first="Look in once or twice a day; record it: warmtally record pipped.",
+        first="Look in once or twice a day; record it: warmtally record looked, or pipped.",
         otherwise="The first pip may go unseen, nothing else. Do not disturb the eggs.",
         look=partial(_look, kind="window-open"),
         groups=True,

@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import random
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Any
 
 import pytest
 
-from monitor.core.development.lots import LotNow
+from monitor.core.development.lots import LotNow, Silence
+from monitor.core.development.siblings import verdict
 from monitor.core.development.species import Grade
+from monitor.core.notices.by_calendar import daily
 from monitor.core.notices.kinds import Kind
 from monitor.core.notices.kinds.windows import KINDS
+from monitor.core.terms.events import PipSeen
 from monitor.core.terms.times import DAY_MS
 from tests.core.timeline import START, Run, Script, a_lot, a_room
 
@@ -96,7 +100,7 @@ def test_a_day_without_a_date_ends_nothing_and_repeats_nothing() -> None:
 
 
 def test_the_text_gives_days_eggs_width_and_the_cause_and_never_advises_to_open() -> None:
-    lot = at_day(20, filled_share=0.12, chance_only_late=0.83)
+    lot = at_day(20, filled_share=0.12, silence=Silence(0.83, 0.7, START + 26 * DAY_MS))
     run = days(lambda _: lot, 40)
     near, opened, past = run.notices
     assert near.title == "Window near: K01/a Thu 21 May to Mon 25 May"
@@ -109,10 +113,10 @@ def test_the_text_gives_days_eggs_width_and_the_cause_and_never_advises_to_open(
     ):
         assert said in near.whole
     assert "common practice" not in near.whole
-    assert "The chance that it is only late: about 83 %." in past.text
+    assert "Late or failed? Probably only late (83 %)." in past.text
     assert "chance" not in opened.text
     assert "No egg is opened on the word of a window" in past.text
-    assert "warmtally record pipped" in opened.text
+    assert "warmtally record looked, or pipped" in opened.text
 
 
 @pytest.mark.parametrize(
@@ -125,3 +129,79 @@ def test_a_window_that_rests_on_less_than_a_table_says_so(grade: Grade, told: st
     assert [n.kind for n in notices] == ["window-near", "window-open", "window-past"]
     assert all(told in n.whole for n in notices)
     assert all(told in n.text for n in notices[:2])
+
+
+# -- what lies still ------------------------------------------------------------------------------------------------
+
+
+def two_lots(pip_day: float, until_day: float, *, chance: float = 0.9, end_day: float = 60.0) -> Run:
+    """The upper box pips on a day; the lower one lies still, expected on days 24 to 28."""
+    silence = Silence(chance, 0.7, START + round(until_day * DAY_MS))
+
+    def more(now_ms: int) -> dict[str, object]:
+        day = (now_ms - START) / DAY_MS
+        early = a_lot("K01/a", p10_ms=START + 20 * DAY_MS)
+        if day >= pip_day:
+            early = replace(early, lot=replace(early.lot, pips=(PipSeen(None, START + round(pip_day * DAY_MS), 6),)))
+        late = a_lot("K01/e", p10_ms=START + 24 * DAY_MS, silence=silence)
+        return {"lots": (early, late)}
+
+    room = a_room(("a", "e"))
+    room = replace(room, watch=replace(room.watch, repeat_today_s=6 * 3600.0))
+    run = Run(Script(room, {"a": lambda _: None, "e": lambda _: None}, hours=0.0, more=more), kinds=KINDS)
+    at = START
+    while at <= START + end_day * DAY_MS:
+        run.tick(at)
+        at += 6 * 3_600_000
+    return run
+
+
+def told_of(run: Run, lot: str) -> list[tuple[str, str, float]]:
+    return [(kind, change, minutes / 1440) for kind, change, subjects, minutes in run.told() if lot in subjects]
+
+
+def test_when_the_first_box_pips_the_others_are_told_once_and_then_the_daily_line_says_it() -> None:
+    run = two_lots(pip_day=22.0, until_day=31.0, end_day=29.0)
+    told = [x for x in told_of(run, "K01/e") if x[0] == "others-expected"]
+    assert told == [("others-expected", "raised", 22.0)]
+    (notice,) = (n for n in run.notices if n.kind == "others-expected")
+    assert notice.urgency == "today"
+    assert notice.title == "Wait for the others: K01/e until Mon 1 Jun"
+    assert notice.text.splitlines()[0] == "Wait until Mon 1 Jun; look in once or twice a day."
+    for said in (
+        "K01/e (6 eggs) is expected",
+        "K01/a has pipped",
+        "99 of 100 living boxes",
+        "No look has been told of",
+    ):
+        assert said in notice.text
+    last = run.outcomes[-1].snapshot
+    boxes = tuple(replace(b, occupied_by=(f"K01/{b.box.id}",)) for b in last.boxes)
+    line = daily(replace(last, boxes=boxes))
+    assert "K01/e 60 %, lies still: wait until Mon 1 Jun" in line.text
+
+
+def test_what_is_past_its_window_is_told_again_only_when_it_is_no_longer_waited() -> None:
+    run = two_lots(pip_day=22.0, until_day=36.0, chance=0.3)
+    told = [x for x in told_of(run, "K01/e") if x[0] == "window-past"]
+    assert [x[1] for x in told] == ["raised", "still"]
+    assert told[0][2] == 30.0
+    assert 36.0 <= told[1][2] <= 37.0, "when that day is over"
+    first, again = (n for n in run.notices if n.kind == "window-past" and "K01/e" in n.subjects)
+    assert first.text.splitlines()[0] == "Wait until Sat 6 Jun; look in and candle."
+    assert "30 %" not in first.whole, "a chance below a half is not told while one waits"
+    assert "Late or failed? Open: wait and candle." in first.whole
+    assert "Late or failed? Probably failed: candle, wait, ask; do not cut (30 % only late)." in again.whole
+
+
+@pytest.mark.parametrize("chance", [0.0, 0.003, 0.19, 0.2, 0.49, 0.5, 0.79, 0.8, 0.949, 0.95, 0.999, 1.0])
+@pytest.mark.parametrize("waits", [False, True])
+def test_a_verdict_is_words_first_and_never_sure(chance: float, waits: bool) -> None:
+    said = str(verdict(chance, waits=waits))
+    assert said[0].isalpha()
+    assert "100 %" not in said
+    assert " 0 %" not in said
+    assert "dead" not in said
+    if waits:
+        assert "failed" not in said
+        assert all(int(x) >= 50 for x in re.findall(r"(\d+) %", said))
