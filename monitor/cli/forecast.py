@@ -15,7 +15,7 @@ from monitor.core.development.sex import SexNow
 from monitor.core.development.siblings import (
     NOT_TO_DO,
     TO_DO,
-    Beside,
+    GoneBefore,
     Story,
     apart,
     measured_a_day,
@@ -375,7 +375,7 @@ def _story_text(story: Story, room: RoomAtHand, at_ms: int) -> str:
     return "\n".join(lines)
 
 
-def _gone_before(beside: Beside) -> str:
+def _gone_before(beside: GoneBefore) -> str:
     done = "" if beside.done_ms is None else ", and is done"
     return f"{beside.early} pipped {beside.waited_days:.1f} days ago{done}"
 
@@ -392,7 +392,7 @@ def _seen_text(story: Story, at_ms: int, room: RoomAtHand) -> str:
     return f"no look has been told of since {looked}: one look sharpens this" if old else f"nothing to see at {looked}"
 
 
-def _why_text(beside: Beside, room: RoomAtHand) -> list[str]:
+def _why_text(beside: GoneBefore, room: RoomAtHand) -> list[str]:
     direction = "later" if beside.temperature_days >= 0 else "earlier"
     doubt = f"± {2 * beside.probe_days:.1f} days"
     lines = [f"  why: by their temperatures it is expected {abs(beside.temperature_days):.1f} {doubt} {direction}"]

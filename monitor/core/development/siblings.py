@@ -49,7 +49,7 @@ OPEN: Final = 2
 
 
 @dataclass(frozen=True)
-class Verdict:
+class LateOrFailed:
     """In words, and as a chance where it is worth one: before the date until which one waits a chance of less than a
     half is not told, since it would only be acted upon."""
 
@@ -68,16 +68,16 @@ def in_percent(chance: float) -> str:
     return f"{min(max(round(100 * chance), 1), 99)} %"
 
 
-def verdict(chance: float, *, waits: bool) -> Verdict:
+def verdict(chance: float, *, waits: bool) -> LateOrFailed:
     """What is said of a chance that eggs are only late. ``waits``: the date until which one waits is still to come."""
     place = next(i for i, (least, _) in enumerate(BANDS) if chance >= least)
     if waits and place > OPEN:
-        return Verdict(BANDS[OPEN][1], None)
-    return Verdict(BANDS[place][1], chance)
+        return LateOrFailed(BANDS[OPEN][1], None)
+    return LateOrFailed(BANDS[place][1], chance)
 
 
 @dataclass(frozen=True)
-class Beside:
+class GoneBefore:
     """A pipped lot of the same clutch, and what it tells of a silent one.
 
     ``waited_days`` since the middle of the time in which its first pip fell; ``done_ms``: when all of its eggs were
@@ -112,14 +112,14 @@ class Story:
     late: str
     eggs: int
     silence: Silence
-    verdict: Verdict | None
+    verdict: LateOrFailed | None
     opens_ms: int
     due_p10_ms: int
     due_p50_ms: int
     due_p90_ms: int
     looked_ms: int | None
     alive: SeenAlive | None
-    beside: Beside | None
+    beside: GoneBefore | None
     waits: bool
 
 
@@ -180,7 +180,7 @@ def _pip_ms(lot: LotNow) -> float:
     return float(lot.first_pip.window.p50_ms)
 
 
-def _beside(early: LotNow, late: LotNow, now_ms: int) -> Beside:
+def _beside(early: LotNow, late: LotNow, now_ms: int) -> GoneBefore:
     assert late.first_pip is not None
     pip_ms = _pip_ms(early)
     days, probe_days = apart(early, late)
@@ -192,7 +192,7 @@ def _beside(early: LotNow, late: LotNow, now_ms: int) -> Beside:
     # A cause's days belong to the 10-90 half-width, which is 1.2816 standard deviations of a normal spread.
     spread = math.hypot(causes.get(EGGS, 0.0), causes.get(PLACE, 0.0)) / 1.2816
     done_ms = max(p.by_ms for p in early.lot.pips) if not early.lot.waiting or not early.lot.open else None
-    return Beside(
+    return GoneBefore(
         early=early.lot.id,
         waited_days=(now_ms - pip_ms) / DAY_MS,
         done_ms=done_ms,
@@ -207,7 +207,7 @@ def _beside(early: LotNow, late: LotNow, now_ms: int) -> Beside:
     )
 
 
-def _story(late: LotNow, beside: Beside | None, now_ms: int, zone: tzinfo) -> Story:
+def _story(late: LotNow, beside: GoneBefore | None, now_ms: int, zone: tzinfo) -> Story:
     assert late.first_pip is not None
     silence = late.first_pip.silence
     assert silence is not None

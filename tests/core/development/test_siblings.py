@@ -16,7 +16,7 @@ from monitor.core.development.curves import PublishedRates
 from monitor.core.development.gaps import HourTable
 from monitor.core.development.history import History, StayTable, Way
 from monitor.core.development.lots import LotNow, forecast_clutch
-from monitor.core.development.siblings import NOT_TO_DO, Beside, Story, apart, stories
+from monitor.core.development.siblings import NOT_TO_DO, GoneBefore, Story, apart, stories
 from monitor.core.terms.events import Clutch, Lot, PipSeen, Stay
 from monitor.core.terms.times import HOUR_MS
 from tests.core.lots import ahead_of, first_pip_of, window_of
@@ -85,7 +85,7 @@ def one_story(
     return found[0]
 
 
-def beside(story: Story) -> Beside:
+def beside(story: Story) -> GoneBefore:
     assert story.beside is not None
     return story.beside
 

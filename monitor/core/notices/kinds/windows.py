@@ -11,7 +11,7 @@ from functools import partial
 from typing import Any, Final, Literal
 
 from monitor.core.development.lots import LotNow
-from monitor.core.development.siblings import Beside, Story, stories, waits_until
+from monitor.core.development.siblings import GoneBefore, Story, stories, waits_until
 from monitor.core.development.species import Grade
 from monitor.core.development.window import Window
 from monitor.core.notices.conditions import KindName, holds
@@ -169,7 +169,7 @@ def _look_others(snapshot: Snapshot) -> Iterable[Look]:
         )
 
 
-def _expected(story: Story, beside: Beside, snapshot: Snapshot) -> str:
+def _expected(story: Story, beside: GoneBefore, snapshot: Snapshot) -> str:
     """When it is expected, and why not with the other."""
     days = f"{show_date(story.due_p10_ms, snapshot.zone)} to {show_date(story.due_p90_ms, snapshot.zone)}"
     what = f"{story.late} ({show_eggs(story.eggs)}) is expected {days}"
