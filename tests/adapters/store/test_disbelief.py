@@ -1,0 +1,78 @@
+"""Spans of disbelief on the disk: whatever begins and ends, the hours that count otherwise are summed up again."""
+
+from __future__ import annotations
+
+import random
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from monitor.adapters.store import Store
+from monitor.core.notices.conditions import Condition, Phase, Transition
+from monitor.core.readings.belief import FROM, NO_GOOD_FOR, RIGHT, UNTIL
+from monitor.core.terms.arrays import Times
+from monitor.core.terms.events import Flag, Reading
+from monitor.core.terms.times import DAY_MS, HOUR_MS, MINUTE_MS
+
+START = 1_780_000_000_000 // HOUR_MS * HOUR_MS
+KINDS = sorted(NO_GOOD_FOR)
+
+
+def change(store: Store, kind: str, probe: str, at_ms: int, *, up: bool, **facts: int) -> None:
+    phase, what = (Phase.RAISED, "raised") if up else (Phase.CLEAR, "cleared")
+    made = Condition(kind, probe, phase, at_ms, at_ms, last_ms=at_ms, facts=facts)
+    store.ledger.commit([made], [Transition(kind, probe, what, at_ms, at_ms, "")], [], {})  # type: ignore[arg-type]
+
+
+def kept_out(store: Store, probe: str, at_ms: Times) -> dict[str, list[bool]]:
+    """For each use, which moments are not believed."""
+    belief = store.disbeliefs.belief()
+    return {use: (~belief.mask(probe, at_ms, use)).tolist() for use in ("sums", "advice", "peers", "jumps")}  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_every_hour_in_which_a_reading_counts_otherwise_is_summed_up_again_and_hardly_another(
+    tmp_path: Path, seed: int
+) -> None:
+    dice = random.Random(seed)
+    up: dict[tuple[str, str], int] = {}
+    with Store(tmp_path) as store:
+        for probe in ("a", "b"):
+            store.journal.ingest([Reading(probe, START, 28.0, START, Flag.GOOD)])
+        now, changes = START + 12 * HOUR_MS, 0
+        while changes < 12:
+            now += dice.randrange(MINUTE_MS, 6 * HOUR_MS)
+            at = np.arange(START - DAY_MS, now + 1, MINUTE_MS, dtype=np.int64)
+            key = dice.choice(KINDS), dice.choice("ab")
+            store.db.connection.execute("DELETE FROM dirty")
+            before = {probe: kept_out(store, probe, at) for probe in "ab"}
+            began = up.pop(key, None)
+            if began is None:
+                began = now - dice.randrange(0, 12 * HOUR_MS)
+                up[key] = began
+                change(store, *key, now, up=True, **{FROM: began})
+            else:
+                ends = {UNTIL: dice.randrange(began, now + 1), RIGHT: dice.choice([0, 1])}
+                change(store, *key, now, up=False, **{FROM: began}, **ends)
+            changes += 1
+            for probe in "ab":
+                after = kept_out(store, probe, at)
+                moved = np.logical_or.reduce([np.not_equal(before[probe][use], after[use]) for use in after])
+                hours = set((at[moved] // HOUR_MS).tolist())
+                marked = store.parts.dirty([probe])
+                assert hours <= marked, f"{key} at {now}"
+                if probe != key[1]:
+                    assert not marked
+                else:
+                    assert all(began // HOUR_MS <= hour <= now // HOUR_MS for hour in marked)
+
+
+def test_the_hour_of_this_very_moment_is_one_of_them(tmp_path: Path) -> None:
+    """A span that begins and is found within one hour leaves no hour unmarked, and neither does its end."""
+    with Store(tmp_path) as store:
+        store.journal.ingest([Reading("a", START, 28.0, START, Flag.GOOD)])
+        for up, at_ms in ((True, START + 20 * MINUTE_MS), (False, START + 50 * MINUTE_MS)):
+            store.db.connection.execute("DELETE FROM dirty")
+            change(store, "probe-stuck", "a", at_ms, up=up, **{FROM: START + MINUTE_MS, UNTIL: START + 40 * MINUTE_MS})
+            assert store.parts.dirty(["a"]) == {START // HOUR_MS}
