@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Mapping
 from pathlib import Path
+from typing import get_args
 
 import numpy as np
 import pytest
 
 from monitor.adapters.store import Store
 from monitor.core.notices.conditions import Condition, Phase, Transition
-from monitor.core.readings.belief import FROM, NO_GOOD_FOR, RIGHT, UNTIL
+from monitor.core.readings.belief import FROM, NO_GOOD_FOR, RIGHT, UNTIL, Use
 from monitor.core.terms.arrays import Times
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.times import DAY_MS, HOUR_MS, MINUTE_MS
@@ -19,7 +21,7 @@ START = 1_780_000_000_000 // HOUR_MS * HOUR_MS
 KINDS = sorted(NO_GOOD_FOR)
 
 
-def change(store: Store, kind: str, probe: str, at_ms: int, *, up: bool, **facts: int) -> None:
+def change(store: Store, kind: str, probe: str, at_ms: int, facts: Mapping[str, int], *, up: bool) -> None:
     phase, what = (Phase.RAISED, "raised") if up else (Phase.CLEAR, "cleared")
     made = Condition(kind, probe, phase, at_ms, at_ms, last_ms=at_ms, facts=facts)
     store.ledger.commit([made], [Transition(kind, probe, what, at_ms, at_ms, "")], [], {})  # type: ignore[arg-type]
@@ -28,7 +30,7 @@ def change(store: Store, kind: str, probe: str, at_ms: int, *, up: bool, **facts
 def kept_out(store: Store, probe: str, at_ms: Times) -> dict[str, list[bool]]:
     """For each use, which moments are not believed."""
     belief = store.disbeliefs.belief()
-    return {use: (~belief.mask(probe, at_ms, use)).tolist() for use in ("sums", "advice", "peers", "jumps")}  # type: ignore[arg-type]
+    return {use: (~belief.mask(probe, at_ms, use)).tolist() for use in get_args(Use)}
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -51,10 +53,10 @@ def test_every_hour_in_which_a_reading_counts_otherwise_is_summed_up_again_and_h
             if began is None:
                 began = now - dice.randrange(0, 12 * HOUR_MS)
                 up[key] = began
-                change(store, *key, now, up=True, **{FROM: began})
+                change(store, *key, now, {FROM: began}, up=True)
             else:
                 ends = {UNTIL: dice.randrange(began, now + 1), RIGHT: dice.choice([0, 1])}
-                change(store, *key, now, up=False, **{FROM: began}, **ends)
+                change(store, *key, now, {FROM: began, **ends}, up=False)
             changes += 1
             for probe in "ab":
                 after = kept_out(store, probe, at)
@@ -74,5 +76,5 @@ def test_the_hour_of_this_very_moment_is_one_of_them(tmp_path: Path) -> None:
         store.journal.ingest([Reading("a", START, 28.0, START, Flag.GOOD)])
         for up, at_ms in ((True, START + 20 * MINUTE_MS), (False, START + 50 * MINUTE_MS)):
             store.db.connection.execute("DELETE FROM dirty")
-            change(store, "probe-stuck", "a", at_ms, up=up, **{FROM: START + MINUTE_MS, UNTIL: START + 40 * MINUTE_MS})
+            change(store, "probe-stuck", "a", at_ms, {FROM: START + MINUTE_MS, UNTIL: START + 40 * MINUTE_MS}, up=up)
             assert store.parts.dirty(["a"]) == {START // HOUR_MS}
