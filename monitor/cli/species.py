@@ -106,7 +106,7 @@ def _list(own: str | None, unit: DisplayUnit, *, as_json: bool) -> int:
         [
             p.id,
             p.common_name,
-            show_range(p.temperatures_c[0], p.temperatures_c[-1], unit) if p.temperatures_c else "-",
+            _reach(p, unit),
             p.grade if p.status == "table" else "no forecast",
         ]
         for p in listing.profiles
@@ -115,6 +115,14 @@ def _list(own: str | None, unit: DisplayUnit, *, as_json: bool) -> int:
     for bad in listing.bad:
         print(f"not readable: {bad}")
     return 0
+
+
+def _reach(p: Profile, unit: DisplayUnit) -> str:
+    """The temperatures of a profile's figures, or the one that there is."""
+    t = p.temperatures_c
+    if len(t) < 2:
+        return show_temperature(t[0], unit) if t else "-"
+    return show_range(t[0], t[-1], unit)
 
 
 def _line(p: Profile) -> LineFit | None:

@@ -76,6 +76,7 @@ def run_new(args: argparse.Namespace, ask: Callable[[str], str] | None = None) -
     text, profile = written(known)
     if path.exists():
         raise UsageError(f"{path} is there already", fix="edit it, or move it away first")
+    path.parent.mkdir(parents=True, exist_ok=True)
     path.write_text(text, encoding="utf-8")
     print(f"{path} written; confidence: {profile.grade}")
     if profile.caution:

@@ -129,11 +129,10 @@ def test_a_family_that_is_known_needs_no_group() -> None:
     assert species_new.written(known)[1].group == "snake"
 
 
-def test_without_a_folder_of_ones_own_it_is_said_what_to_do(desk: Desk) -> None:
+def test_without_a_folder_of_ones_own_the_one_beside_the_store_is_made(desk: Desk) -> None:
     desk.write(room_text(zone="Europe/Vienna", unit="C"))
-    answer = desk(f"species new {SNAKE}")
-    assert "no folder for your own species" in answer.err
-    assert "[profiles]" in answer.err
+    desk.does(f"species new {SNAKE}")
+    assert "confidence: no source" in desk.does("species inventa-altera")
 
 
 def test_options_hold_what_was_typed() -> None:
