@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 import pytest
 
+from monitor.core.notices.after_silence import RESIDUAL, TRIPPED
 from monitor.core.notices.snapshot import Service
 from monitor.core.terms.times import HOUR_MS
 from tests.core.timeline import MINUTE, START, Run, Script, without_minutes
@@ -77,3 +78,11 @@ def test_it_is_told_right_after_a_restart_too() -> None:
     started["ms"] = START + 101 * MINUTE
     run.go(101, 260)
     assert "Box a: 28.0 °C before, lowest 26.5 °C" in run.notices[-1].whole
+
+
+@pytest.mark.parametrize("per_h", [0.0, 0.1, 0.3, 0.9])
+def test_what_may_have_tripped_is_told_where_a_box_was_without_heat_and_nowhere_else(per_h: float) -> None:
+    run = played(**{b: cools(per_h if b == "c" else 0.0) for b in "abcde"})
+    told = [n for n in run.notices if n.kind == "room-quiet"][-1]
+    assert told.change == "cleared"
+    assert (TRIPPED in told.whole, RESIDUAL in told.whole) == (3.0 * per_h >= 0.5,) * 2

@@ -133,3 +133,11 @@ def test_only_so_many_callers_are_remembered() -> None:
     for n in range(1000):
         guesses.wrong(str(n), n)
     assert list(guesses._wrong) == ["997", "998", "999"]
+
+
+@given(st.integers(1, 16**10 - 1))
+def test_every_number_of_up_to_ten_signs_is_read_and_none_beyond(notice: int) -> None:
+    code = read(make(SECRET, notice, "phone", AT_MS))
+    assert code is not None
+    assert code.notice == notice
+    assert read(make(SECRET, notice + 16**10, "phone", AT_MS)) is None

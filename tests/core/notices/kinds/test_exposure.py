@@ -13,7 +13,7 @@ from monitor.core.notices.kinds.exposure import KINDS
 from monitor.core.terms.settings import Limits
 from monitor.simulation.room import Act
 from tests.core.simulated import act, play
-from tests.core.timeline import START, Script, a_lot, a_room
+from tests.core.timeline import MINUTE, START, Script, a_lot, a_room
 
 SINGLE, SUM = KINDS
 
@@ -56,3 +56,14 @@ def test_ten_hours_in_sum_are_told_for_the_lot() -> None:
         assert [s.where.value for s in look.samples] == [expected]
         assert "at or above 32.0 °C" in look.line
     assert list(SUM.look(replace(base, lots=(a_lot(),)))) == []
+
+
+def test_a_spell_of_heat_begins_lasts_and_is_over_only_below_the_profile() -> None:
+    """Whatever the minutes: beyond after two hours in one go, back once none of it lasts, and else neither."""
+    snapshot = Script(a_room(("a",)), {"a": lambda m: 30.0 if m >= 0 else 28.0}, hours=4.0)
+    for minutes in (-5, 1, 60, 119, 121, 180):
+        now = snapshot.snapshot(START + minutes * MINUTE, {})
+        (box,) = now.boxes
+        (look,) = SINGLE.look(replace(now, boxes=(replace(box, profile_high_c=29.5),)))
+        expected = "back" if minutes < 0 else "beyond" if minutes >= 120 else "between"
+        assert [s.where.value for s in look.samples] == [expected], minutes

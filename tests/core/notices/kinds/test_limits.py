@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+import random
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from monitor.core.notices.conditions import Condition, Phase, Where
 from monitor.core.notices.kinds import Look
 from monitor.core.notices.kinds.limits import KINDS
-from monitor.core.notices.snapshot import Snapshot
+from monitor.core.notices.snapshot import Heard, Snapshot
+from monitor.core.readings.late_readings import Late
+from monitor.core.terms.formats import show_since, show_temperature
 from monitor.core.terms.settings import Limits
+from monitor.core.terms.times import HOUR_MS
 from tests.core.timeline import MINUTE, START, Run, Script, a_room, said_of
 
 WARM, COOL = KINDS
@@ -108,3 +113,83 @@ def test_a_probe_of_which_every_second_message_is_lost_is_judged_as_long_as_it_i
     room = replace(room, probes=(slow, room.probes[1]))
     lost = Script(room, {"a": lambda m: 24.0 if round((m + 30) / 50) % 2 else None}, hours=8.0)
     assert [t[:3] for t in Run(lost).go(0, 480).told()] == [("too-cool", "raised", "a")]
+
+
+@pytest.mark.parametrize("seed", range(40))
+@pytest.mark.parametrize("warm", [True, False])
+def test_what_is_told_at_the_end_is_the_worst_of_the_last_spell_and_of_none_before(seed: int, warm: bool) -> None:
+    """By the definition, reading for reading: a spell goes on until a reading lies beyond the deadband."""
+    dice = random.Random(seed)
+    limit, band, side = (31.0, 0.25, 1.0) if warm else (25.0, 0.25, -1.0)
+    past = [0.25 * dice.randrange(-4, 9) for _ in range(30)] + [-0.5]
+    room = replace(a_room(("a",)), limits=Limits(31.0, 25.0, deadband_c=band))
+    snapshot = Script(room, {"a": lambda m: limit + side * past[min(round(m + 30), 30)]}).snapshot(START, {})
+    times = snapshot.boxes[0].time_ms.tolist()
+    assert len(times) == 31
+    spell: list[tuple[int, float]] = []
+    running = False
+    for at, p in zip(times, past, strict=True):
+        if p < -band:
+            running = False
+        elif not running and p >= 0.0:
+            running, spell = True, [(at, p)]
+        elif running:
+            spell.append((at, p))
+    at, worst = max(spell, key=lambda x: (x[1], -x[0]))
+    up = Condition(KINDS[0 if warm else 1].name, "a", Phase.RAISED, times[0], times[0], last_ms=times[-2])
+    found = look(KINDS[0 if warm else 1], replace(snapshot, conditions={up.key: up}))
+    shown = show_temperature(limit + side * worst, "C")
+    assert found.cause == f"{'Highest' if warm else 'Lowest'} was {shown} at {show_since(at, snapshot.zone, START)}."
+
+
+def test_a_box_that_comes_and_goes_is_back_when_it_has_been_so_for_three_hours() -> None:
+    """Beyond for half an hour, twice within six hours: the first end is told soon, the second when it has held."""
+
+    def course(m: float) -> float:
+        return 32.0 if 10 <= m < 40 or 120 <= m < 150 else 28.0
+
+    run = Run(Script(a_room(("a",)), {"a": course}, hours=7.0)).go(0, 400)
+    moves = [(change, minute) for kind, change, _, minute in run.told() if kind == "too-warm"]
+    assert [change for change, _ in moves] == ["raised", "cleared", "raised", "cleared"]
+    assert moves[1][1] == pytest.approx(55, abs=3)
+    assert moves[3][1] == pytest.approx(150 + 180, abs=3)
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_however_much_comes_late_nothing_that_is_there_waits_longer_than_ten_minutes(seed: int) -> None:
+    """New late readings have come within the last minute, so that more may be on the way."""
+    dice = random.Random(seed)
+    base = Script(a_room(("a",)), {"a": lambda _: 32.0}).snapshot(START, {})
+
+    def judged(waited_min: float, *, back_min: float | None = None) -> bool:
+        """Whether it is judged when its oldest unjudged reading came so long ago."""
+        made = np.array(sorted(dice.randrange(20, 60) for _ in range(6)))[::-1]
+        came = np.array([waited_min, *sorted(dice.uniform(0, min(waited_min, 9)) for _ in range(4))[::-1], 0.5])
+        at, received = (START - np.round(np.asarray(m) * MINUTE).astype(np.int64) for m in (made, came))
+        heard = Heard(at, np.full(6, 32.0), np.ones(6, np.uint8), received, np.ones(6, bool))
+        known = Late(int(at[-1]), int(received[-1]), int(received[-1]))
+        assert known.arriving(START)
+        old = Condition("too-warm", "a", last_ms=START - 2 * HOUR_MS)
+        away = None if back_min is None else (START - HOUR_MS, START - round(back_min * MINUTE))
+        snapshot = replace(
+            base,
+            probes=(replace(base.probes[0], heard=heard),),
+            boxes=(replace(base.boxes[0], late=known),),
+            conditions={old.key: old},
+            service=replace(base.service, away=away),
+        )
+        return len(look(WARM, snapshot).samples) > 0
+
+    assert not judged(dice.uniform(0.5, 9.9))
+    assert judged(dice.uniform(10.0, 19.0))
+    # After an absence that is told, from its end.
+    assert not judged(15.0, back_min=dice.uniform(0.5, 9.9))
+    assert judged(15.0, back_min=dice.uniform(10.0, 15.0))
+
+
+def test_what_is_coming_is_waited_for_where_all_that_is_there_was_judged() -> None:
+    snapshot = a_snapshot(32.0)
+    known = Late(snapshot.now_ms - HOUR_MS, snapshot.now_ms - MINUTE, snapshot.now_ms)
+    late = replace(snapshot, boxes=(replace(snapshot.boxes[0], late=known),))
+    assert list(look(WARM, late).samples) == []
+    assert list(look(WARM, replace(late, now_ms=snapshot.now_ms + 3 * MINUTE)).samples) != []

@@ -14,11 +14,12 @@ from monitor.core.notices.conditions import Condition, Phase, Where
 from monitor.core.notices.kinds import Look
 from monitor.core.notices.kinds.outside import KINDS
 from monitor.core.notices.snapshot import BoxNow, Heard, ProbeNow, Service, Snapshot
-from monitor.core.readings.belief import FROM, RIGHT, UNTIL
+from monitor.core.readings.belief import FROM, RIGHT, UNTIL, Belief, Disbelief
 from monitor.core.terms.settings import Box, Limits, Probe, Room
 from monitor.core.terms.times import DAY_MS, HOUR_MS, MINUTE_MS
 
 OUT = KINDS[0]
+(IN_AIR,) = (k for k in KINDS if k.name == "probe-in-air")
 NOW = 40 * DAY_MS
 Series = tuple[NDArray[np.int64], NDArray[np.float64]]
 
@@ -186,3 +187,22 @@ def test_what_goes_with_the_air_as_it_went_before_did_not_fall_out_now(seed: int
 
     assert out(went_before=False)
     assert not out(went_before=True)
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_what_a_probe_said_while_it_was_not_believed_says_nothing_of_how_it_always_is(seed: int) -> None:
+    """It lay elsewhere for hours, and went up and down there as no closed box can; then it was put back."""
+    dice = random.Random(5000 + seed)
+    others = {name: slow(dice, 28.0, 5 * MINUTE_MS) for name in "bc"}
+    at, value = slow(dice, 28.0, 5 * MINUTE_MS)
+    began, ended = NOW - dice.randrange(18, 23) * HOUR_MS, NOW - dice.randrange(4, 8) * HOUR_MS
+    elsewhere = (at >= began) & (at < ended)
+    own = value + np.where(elsewhere, 3.0 * (at // (2 * HOUR_MS) % 2), 0.0)
+    snapshot = a_snapshot({"a": (at, own), **others}, None)
+    belief = Belief([Disbelief("p-a", "probe-out", began, ended)])
+
+    def always(of: Snapshot) -> Where:
+        return next(x for x in IN_AIR.look(of) if x.subject == "p-a").samples[-1].where
+
+    assert always(snapshot) is Where.BEYOND, "believed, it is how it always is"
+    assert always(replace(snapshot, belief=belief)) is Where.BACK

@@ -166,3 +166,12 @@ def test_a_comparison_ends_the_reminder_without_a_word() -> None:
     outcome = judge(a_snapshot(compared(room, START - DAY_MS), since))
     assert told(outcome) == []
     assert [(t.subject, t.change) for t in outcome.transitions] == [("left", "cleared")]
+
+
+@pytest.mark.parametrize("never", range(1, 6))
+def test_probes_that_are_due_are_counted_and_one_is_named(never: int) -> None:
+    room = a_room()
+    some = dict(list(compared(room, START - DAY_MS).items())[never:])
+    (notice,) = judge(a_snapshot(some, up("stack-uneven", "left"))).notices
+    said = "p-a was never compared" if never == 1 else f"{never} probes were never compared"
+    assert said in notice.text

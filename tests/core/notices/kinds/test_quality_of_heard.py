@@ -7,12 +7,16 @@ from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import pytest
 
 from monitor.core.notices.conditions import Condition, Phase, Where
+from monitor.core.notices.doubts import LOOK_AT_BOX
 from monitor.core.notices.kinds import Look, all_kinds
 from monitor.core.notices.snapshot import ClockNow, Heard, LinkNow, ProbeNow, Service, Snapshot
+from monitor.core.readings.belief import FROM
 from monitor.core.readings.probe_clocks import WrongClock
-from monitor.core.terms.settings import Box, Probe, Room
+from monitor.core.terms.settings import Box, DisplayUnit, Probe, Room
+from tests.core.notices.scenes import Scene
 
 STEP_MS = 300_000
 N = 288
@@ -158,3 +162,65 @@ def test_a_probe_is_not_told_of_for_a_clock_of_this_computer_that_is_in_doubt() 
     all_late = replace(behind, service=replace(behind.service, link=LinkNow(last_live_ms=behind.now_ms)))
     assert all_late.behind_s == 3600.0
     assert states(look("probe-clock", all_late)) == [], "all come late: that is told as one clock"
+
+
+def test_a_probe_that_jumps_is_not_believed_for_jumps_from_its_first_jump_on() -> None:
+    dice = np.random.default_rng(5)
+    for _ in range(10):
+        value = 28.0 + 0.02 * dice.standard_normal(N)
+        at = np.sort(dice.choice(np.arange(2, N - 2, 3), int(dice.integers(5, 20)), replace=False))
+        value[at] += dice.choice([-3.0, 3.0])
+        found = look("probe-jumps", snapshot(heard(value), heard(28.0)))
+        assert states(found) == [Where.BEYOND]
+        assert (found.facts["jumps"], found.facts[FROM]) == (len(at), AT[at[0]])
+
+
+@pytest.mark.parametrize("unit", ["C", "F"])
+def test_a_probe_that_sticks_is_told_with_its_value_in_its_quantity(unit: DisplayUnit) -> None:
+    scene = Scene(unit=unit)
+    moves = 28.0 + np.sin(np.arange(N) / 12.0)
+    now = scene.snapshot({"lower": moves, "upper": np.where(np.arange(N) < N - 100, moves, 27.25)}, air=moves)
+    wet = 70.0 + 5.0 * np.sin(np.arange(N) / 12.0)
+    own = {"h-lower-t": wet, "h-upper-t": np.where(np.arange(N) < N - 100, wet, 71.5)}
+    probes = tuple(scene.probe(p.probe, own[p.probe.id]) if p.probe.id in own else p for p in now.probes)
+    now = replace(now, probes=probes)
+    shown = {"C": "27.25 °C", "F": "81.05 °F"}[unit]
+    for probe, said in (("upper-t", f"exactly {shown} for"), ("h-upper-t", "exactly 71.5 % for")):
+        found = look("probe-stuck", now, probe)
+        assert states(found) == [Where.BEYOND]
+        assert said in found.line
+
+
+@pytest.mark.parametrize("side", [1.0, -1.0])
+def test_while_the_boxes_beside_are_beyond_a_limit_a_probe_that_is_not_to_be_believed_is_told_at_once(
+    side: float,
+) -> None:
+    """Stuck, or in another unit: nobody sees its box, and what the others say it says too."""
+    hours = np.arange(N)
+    for beyond in (True, False):
+        level = 28.0 + side * (np.linspace(0.0, 5.0, N) if beyond else np.sin(hours / 12.0) * 0.5)
+        for kind, own in (
+            ("probe-stuck", np.where(hours < N - 100, level, 28.125)),
+            ("probe-unit", np.where(hours < N - 6, level, level * 1.8 + 32.0)),
+        ):
+            found = look(kind, Scene().snapshot({"lower": level, "upper": own}, air=level), "upper-t")
+            assert states(found) == [Where.BEYOND], kind
+            assert (found.urgency, found.first) == (("now", LOOK_AT_BOX) if beyond else (None, "")), kind
+            warm = "warm" if side > 0 else "cool"
+            assert (f"Its box is most likely too {warm}" in found.doubt) is beyond, kind
+
+
+def test_how_sure_a_move_to_the_air_is_goes_by_how_far_it_was_from_it() -> None:
+    """Rather sure where it was four times as far from the air as it is now, or more; a tenth of a degree counts at
+    least."""
+    told = set()
+    for apart, rests in ((3.0, 0.0), (1.6, 0.5), (1.3, 0.29), (2.1, 0.5), (1.9, 0.5), (1.25, 0.05)):
+        value = np.full(N, 27.0 + apart)
+        value[-24:] = 27.0 + rests
+        value[-6:] = 27.0 + min(rests, 0.25)
+        found = look("probe-out", snapshot(heard(value), heard(27.0)))
+        assert states(found) == [Where.BEYOND], (apart, rests)
+        sure = "rather sure" if apart >= 4 * max(rests, 0.1) else "likely"
+        assert f"That is {sure}, not certain." in found.more[0], (apart, rests)
+        told.add(sure)
+    assert len(told) == 2

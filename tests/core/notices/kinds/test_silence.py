@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from monitor.adapters.store import Store
+from monitor.core.notices.conditions import Condition, Phase, Where
 from monitor.core.notices.evaluation import evaluate
-from monitor.core.notices.snapshot import LinkNow, LinkState, Service, Snapshot
+from monitor.core.notices.kinds.silence import KINDS
+from monitor.core.notices.snapshot import Heard, LinkNow, LinkState, Service, Snapshot
+from monitor.core.readings.late_readings import Late
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.settings import Probe, Room
 from monitor.core.terms.times import HOUR_MS
@@ -241,3 +245,50 @@ def test_a_probe_in_the_air_is_named_by_its_place() -> None:
     script = Script(room, {"air": until(20)})
     run = Run(script).go(0, 60)
     assert run.notices[0].text.splitlines()[1].startswith("Probe air (air of stack left, 105 cm): last usable reading")
+
+
+# -- a room that comes back ---------------------------------------------------------------------------------------
+
+QUIET_SINCE = {"quiet_from_ms": START - HOUR_MS, "last_ms": START - HOUR_MS}
+
+
+def back(ago: Mapping[str, tuple[float, float]], late: Late | None = None) -> list[Where]:
+    """What is found of a room that was told as quiet for an hour. ``ago``: box -> how many minutes ago its newest
+    reading was made, and when it came; the others have said nothing since."""
+    (kind,) = (k for k in KINDS if k.name == "room-quiet")
+    script = Script(courses=dict.fromkeys("abcde", lambda _: None))
+    whole = script.snapshot(START, {})
+    probes = []
+    for p in whole.probes:
+        minutes = ago.get(p.probe.box or "")
+        if minutes is None:
+            continue
+        at, came = (np.array([START - round(m * MINUTE)], np.int64) for m in minutes)
+        heard = Heard(at, np.full(1, 28.0), np.ones(1, np.uint8), came, np.ones(1, bool))
+        probes.append(replace(p, last_ms=int(at[-1]), usable_ms=int(at[-1]), heard=heard))
+    boxes = tuple(replace(b, late=late) if b.box.id == "a" else b for b in whole.boxes)
+    up = Condition("room-quiet", "back room", Phase.RAISED, START - HOUR_MS, START - HOUR_MS, facts=QUIET_SINCE)
+    (look,) = kind.look(replace(whole, probes=tuple(probes), boxes=boxes, conditions={up.key: up}))
+    return [s.where for s in look.samples]
+
+
+def test_a_room_is_back_only_while_one_of_its_probes_speaks() -> None:
+    assert back({"a": (0.5, 0.5)}) == [Where.BACK]
+    assert back({"a": (5.0, 5.0)}) == [Where.BETWEEN], "one word, five minutes ago, of a probe that speaks each minute"
+    assert back({"a": (5.0, 5.0), "b": (1.0, 1.0)}) == [Where.BACK]
+    assert back({"a": (20.0, 20.0)}) == [Where.BEYOND]
+
+
+def test_that_a_probe_speaks_is_told_by_when_its_reading_came_and_not_by_its_clock() -> None:
+    for came in (0.0, 1.0, 1.4):
+        assert back({"a": (10.0, came)}) == [Where.BACK], "its clock is behind"
+    assert back({"a": (10.0, 1.6)}) == [Where.BETWEEN]
+    # What was received while this computer's clock was ahead came at no known time: then its own time counts.
+    assert back({"a": (1.0, -30.0)}) == [Where.BACK]
+    assert back({"a": (10.0, -30.0)}) == [Where.BETWEEN]
+
+
+def test_the_end_of_a_quiet_room_waits_for_what_is_still_coming_of_it() -> None:
+    coming = Late(START - HOUR_MS, START - MINUTE, START)
+    assert back({"a": (0.5, 0.5)}, coming) == []
+    assert back({"a": (0.5, 11.0), "b": (0.5, 0.5)}, coming) == [Where.BACK], "but for ten minutes at most"
