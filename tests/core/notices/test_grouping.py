@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
-from datetime import UTC
+from datetime import UTC, datetime
 from types import MappingProxyType
 
 import pytest
@@ -197,6 +197,27 @@ def test_what_comes_and_goes_while_it_waits_is_told_as_over_with_its_times() -> 
     assert (notice.change, notice.subjects) == ("cleared", ("b",))
     assert "over before it was told" in notice.text
     assert "loud" in run.told[-1][2], "who takes only the urgent ones would have been told of it"
+
+
+@pytest.mark.parametrize("spells", range(1, 5))
+def test_of_what_came_and_went_more_than_once_before_it_was_told_the_last_time_is_told(spells: int) -> None:
+    """With readings that come late: each spell is five minutes long, and a quarter of an hour after the one before."""
+    run, began = Run(ONCE), [START + 15 * k * MINUTE for k in range(spells)]
+
+    def look(snapshot: Snapshot) -> Iterable[Look]:
+        samples = [Sample(at + past, where) for at in began for past, where in ((0, bad), (5 * MINUTE, good))]
+        yield Look("a", samples, "box a", "box a is bad", Rule(0.0, 0.0))
+
+    bad, good = Where.BEYOND, Where.BACK
+    (notice,) = run.tick(120, replace(a_kind({}), look=look))
+    assert (notice.change, notice.subjects) == ("cleared", ("a",))
+
+    def clock(at_ms: int) -> str:
+        return datetime.fromtimestamp(at_ms / 1000, UTC).strftime("%H:%M")
+
+    assert f"{clock(began[-1])} to" in notice.text
+    assert f"{clock(began[-1] + 5 * MINUTE)}, over before it was told" in notice.text
+    assert not any(clock(at) in notice.text for at in began[:-1])
 
 
 def test_the_ends_of_one_cause_wait_for_each_other() -> None:
