@@ -220,3 +220,12 @@ def test_an_hour_of_which_less_than_a_minute_was_measured_says_nothing_of_its_te
     for share, known in ((59.0 / 3600.0, False), (1.0 / 60.0, True)):
         got = fill(table([28.0, 40.0, 28.0], [1.0, share, 1.0]), CURVE)
         assert got.temperature_c[1] == (40.0 if known else 28.0)
+
+
+def test_six_hours_before_a_gap_are_enough_and_of_fewer_those_after_it_are_asked_too() -> None:
+    for before in range(1, 10):
+        own: list[float | None] = [*[26.0] * before, *[None] * 20, *[30.0] * 12]
+        got = fill(table(own), CURVE)
+        assert dict(got.how) == {"own days": 20 * 3600.0}
+        expected = 26.0 if before >= 6 else (26.0 * before + 30.0 * 12) / (before + 12)
+        assert float(got.temperature_c[before + 12]) == pytest.approx(expected), before

@@ -463,3 +463,52 @@ def test_eggs_that_were_part_developed_when_laid_say_less_and_their_days_are_tol
     assert b.sd > a.sd
     with pytest.raises(EventRefused, match="part-developed when laid"):
         learn(without_table(), [part], ON)
+
+
+def test_what_a_next_clutch_shares_is_uncertain_by_the_clutches_the_mean_and_a_borrowed_base() -> None:
+    """As variances; the base temperature of other species counts by 2 % where there is none of one's own."""
+    rng = np.random.default_rng(25)
+    at_one = [own(rng, f"P{i}", 30.0, 18.0, 750.0) for i in range(3)]
+    at_three = [own(rng, f"P{i}", t, 18.0, 750.0) for i, t in enumerate((28.0, 30.0, 32.0) * 3)]
+    for base, clutches, borrowed in (
+        (TABLE, [clutch(rng, "K", 0.03)], 0.0),
+        (without_table(), at_one[:1], 0.02),
+        (without_table(), at_one, 0.02),
+        (without_table(), at_three, 0.0),
+    ):
+        learned = learn(base, clutches, ON)
+        parts = learned.between_taken, learned.shift_sd, borrowed
+        assert learned.shared == pytest.approx(math.hypot(*parts), rel=1e-9)
+
+
+@pytest.mark.parametrize("constant", [400.0, 600.0, 800.0, 1100.0])
+def test_how_fast_a_species_is_does_not_matter_for_learning_without_a_table(constant: float) -> None:
+    """Far from the pace of the curve on which the search starts, to either side."""
+    rng = np.random.default_rng(26)
+    learned = learn(without_table(), [own(rng, f"P{i}", 31.0, 17.0, constant) for i in range(3)], ON)
+    assert learned.left_out == ()
+    assert 1.0 / float(learned.profile.curve().rate_per_day(31.0)) == pytest.approx(constant / 14.0, rel=0.02)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_line_goes_by_the_boxes_that_are_known_well(seed: int) -> None:
+    """Three boxes were looked at every few hours; a fourth that was late counts the less the rarer it was looked at."""
+    rng = np.random.default_rng(seed)
+    line = PublishedRates([20.0, 40.0], [700.0 / (20.0 - 14.0), 700.0 / (40.0 - 14.0)])
+    known = clutch(
+        rng, "K", 0.0, boxes=3, eggs=20, look=0.002, temperatures_c=(23.0, 26.5, 30.0), curve=line, box=0.001, egg=0.005
+    )
+    alone = learn(TABLE, [known], ON).line
+
+    def moved_c(half: float) -> float:
+        """By how much a box that pipped 5 % late moves the base when its looks lie so far apart."""
+        seen = BoxEvidence("K/late", 6, 0.0, (PipInterval(1.05 - half, 1.05 + half, 6),), 1.3)
+        late = OwnBox(seen, 1.05 * 700.0 / (31.0 - 14.0), 1.05, 31.0, 0.0)
+        found = learn(TABLE, [OwnClutch("K", (*known.boxes, late))], ON).line
+        assert alone is not None
+        assert found is not None
+        return abs(found.base_c - alone.base_c)
+
+    moves = [moved_c(half) for half in (0.002, 0.04, 0.08, 0.12)]
+    assert all(a > b for a, b in pairwise(moves))
+    assert moves[-1] < 0.5 * moves[0]

@@ -107,3 +107,21 @@ def test_set_points_stay_within_the_table_and_its_limits() -> None:
     assert len(points) <= 9
     assert np.all(np.diff(points) > 0)
     assert set_points(CURVE, 28.0, 28.0) == [28.0]
+
+
+@pytest.mark.parametrize("seed", range(50))
+def test_set_points_are_as_many_as_asked_for_at_most_and_as_near_each_other_as_half_degrees_allow(seed: int) -> None:
+    dice = np.random.default_rng(seed)
+    low, count = float(dice.uniform(18.0, 27.0)), int(dice.integers(1, 12))
+    high = low + float(dice.uniform(1.5, 12.0))
+    points = set_points(CURVE, low, high, count)
+    low, high = max(low, 22.0), min(high, 32.0)
+    assert all(low <= p <= high and (2 * p).is_integer() for p in points)
+    assert points[0] - low < 0.5
+    assert len(points) <= max(count, 2)
+    step = points[1] - points[0] if len(points) > 1 else None
+    if step is not None:
+        assert np.diff(points) == pytest.approx(step)
+        assert high - points[-1] < step
+        # Half a degree nearer would be too many.
+        assert step == 0.5 or (high - low) / (step - 0.5) > count - 1

@@ -15,6 +15,7 @@ from monitor.core.development.pooling import (
     Found,
     Prior,
     ProbeShare,
+    between_clutches,
     between_that_fit,
     chi_square_below,
     left_c,
@@ -98,3 +99,21 @@ def test_a_clutch_that_says_less_counts_less() -> None:
     learned = pooled(found, PRIOR)
     assert learned.weights[0] == 1.0
     assert learned.weights[1] == pytest.approx((0.01**2 + learned.tau2) / (0.08**2 + learned.tau2))
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_between_clutches_that_are_known_alike_lies_what_their_scatter_has_more_than_their_error(seed: int) -> None:
+    """With equal variances the method of moments is s^2 - v, s^2 the sample variance (n - 1 in its denominator)."""
+    rng = np.random.default_rng(seed)
+    n, variance = int(rng.integers(2, 12)), float(rng.uniform(1e-4, 1e-2))
+    shift = rng.normal(0.0, 0.1, n)
+    expected = max(0.0, float(np.var(shift, ddof=1)) - variance)
+    assert between_clutches(shift, np.full(n, variance)) == pytest.approx(expected, rel=1e-9, abs=1e-15)
+
+
+def test_between_clutches_that_are_known_differently_the_truth_is_found_in_the_mean() -> None:
+    rng = np.random.default_rng(30)
+    variance = np.array([0.01, 0.02, 0.015, 0.005, 0.03]) ** 2
+    tau = 0.06
+    found = [between_clutches(rng.normal(0.0, np.sqrt(variance + tau**2)), variance) for _ in range(8000)]
+    assert np.mean(found) == pytest.approx(tau**2, rel=0.03)

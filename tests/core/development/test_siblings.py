@@ -165,6 +165,25 @@ def test_the_wait_is_counted_from_the_middle_of_the_two_looks() -> None:
     assert beside(one_story(0.5, 3, CHEAP_C)).waited_days == pytest.approx(3.25, abs=1e-6)
 
 
+@pytest.mark.parametrize("seed", range(6))
+def test_only_the_first_pip_of_a_box_counts_for_the_one_beside_it(seed: int) -> None:
+    """What came after it, and in whatever order it was told, moves neither the wait nor the interval."""
+    rng = np.random.default_rng(seed)
+    first = PipSeen(START + 55 * DAY, START + 56 * DAY, 1)
+    later = [
+        PipSeen(int(by) - 12 * HOUR_MS, int(by), 1)
+        for by in START + 56 * DAY + rng.choice(np.arange(13, 7 * 24), 3, replace=False) * HOUR_MS
+    ]
+    alone = lots(0.5, 64, (first,), uncertainty_c=CHEAP_C)
+    (expected,) = stories(alone, START + 64 * DAY, UTC)
+    seen = [first, *later]
+    rng.shuffle(seen)
+    others = replace(alone[0], lot=replace(alone[0].lot, pips=tuple(seen)))
+    (found,) = stories([others, alone[1]], START + 64 * DAY, UTC)
+    assert beside(found).waited_days == pytest.approx(8.5)
+    assert beside(found) == beside(expected)
+
+
 def test_there_is_no_story_without_a_pip_or_when_both_have_pipped() -> None:
     assert stories(lots(0.5, 55, (), uncertainty_c=CHEAP_C), START + 55 * DAY, UTC) == []
     told = lots(0.5, 58, (PipSeen(START + 56 * DAY, START + 57 * DAY, 1),), uncertainty_c=CHEAP_C)
