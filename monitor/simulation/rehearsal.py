@@ -233,6 +233,7 @@ def scenario() -> Scenario:
             Expected(battery, "probe-quiet", "middle-warmth", "cleared", 0, 20),
             Expected(still, "stack-uneven", STACK, "raised", 4 * HOUR, 14 * HOUR),
             Expected(stirred, "stack-uneven", STACK, "cleared", 4 * HOUR, 20 * HOUR),
+            Expected(pip, "others-expected", "amber/lower", "raised", 0, HOUR),
             Expected(pip, "window-open", "amber/lower", "raised", 0, 40 * HOUR),
         ),
         nothing_told=(once,),

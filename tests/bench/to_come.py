@@ -1,4 +1,4 @@
-"""Windows in simulated rooms of five kinds, nothing looked at: does the end lie inside as often as promised?
+"""Windows in simulated rooms of five kinds, nothing looked at: whether the end lies inside as often as promised.
 
 ``steady`` is held to some hundredths of a degree; ``switching`` is a two-point heater whose swing does not divide a
 day, re-set by up to half a degree in every third room; ``warming`` and ``cooling`` are a half of a yearly season with

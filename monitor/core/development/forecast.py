@@ -26,7 +26,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from monitor.core.development.evidence import BoxEvidence, Spread
@@ -112,11 +111,18 @@ class _Grid:
         return np.arange(self.low, self.high + 1, dtype=np.float64) * self.step
 
     def kernel(self, sigma: float, scale: float) -> Array:
-        """Chance of each v, given each m, shape (n_m, n_v)."""
-        chances = student_t.cells(
-            self.low - self.reach_m, self.high + self.reach_m, self.step, sigma=sigma, scale=scale
-        )
-        return sliding_window_view(chances, self.high - self.low + 1)[::-1]
+        """Chance of each step of -b, from the lowest to the highest v - m."""
+        return student_t.cells(self.low - self.reach_m, self.high + self.reach_m, self.step, sigma=sigma, scale=scale)
+
+
+def _over_v(of_m: Array, kernel: Array) -> Array:
+    """What is spread over m, shape (n_q, n_m), as it is spread over v, shape (n_q, n_v)."""
+    return np.stack([np.convolve(row, kernel, "valid") for row in of_m])
+
+
+def _over_m(of_v: Array, kernel: Array) -> Array:
+    """The mean over v of what hangs on it, shape (n_q, n_v), given each m, shape (n_q, n_m)."""
+    return np.stack([np.correlate(kernel, row, "valid")[::-1] for row in of_v])
 
 
 @dataclass(frozen=True, eq=False)
@@ -207,7 +213,7 @@ def _given_shared(likelihood: _Likelihood, kernel: Array) -> tuple[Array, Array]
 
     def over_m(log_chance: Array) -> Array:
         top = float(np.max(log_chance))
-        given = np.maximum(np.exp(log_chance - top) @ kernel.T, TINY)
+        given = np.maximum(_over_m(np.exp(log_chance - top), kernel), TINY)
         return np.asarray(np.log(given) + top, dtype=np.float64)
 
     none = np.logaddexp(likelihood.none_lives, likelihood.whole)
@@ -333,7 +339,7 @@ class ClutchForecast:
         seen, grid, likelihood = self.boxes[index], self._grid, self._likelihoods[index]
         shared = _weights(self._shared_log(without=index))
         kernel = grid.kernel(math.hypot(seen.sigma_bias, sigma_more), self.spread.scale_box)
-        before = np.maximum(shared @ kernel, TINY)
+        before = np.maximum(_over_v(shared, kernel), TINY)
         # Where a box is very late it is far likelier that none lives: that must not hide where one would lie.
         still = np.log(before) + likelihood.still
         asked = still + np.log(likelihood.some_lives) if living else still
@@ -349,7 +355,7 @@ class ClutchForecast:
         kept = weight > 1e-9 * float(weight.sum())
         at, weight, counts = at[kept], weight[kept], counts[:, kept]
         by_share = by_share[:, at]
-        expected = (by_share * (((shared * grid.m) @ kernel) / before)[:, at]).sum(axis=0) / by_share.sum(axis=0)
+        expected = (by_share * (_over_v(shared * grid.m, kernel) / before)[:, at]).sum(axis=0) / by_share.sum(axis=0)
         return Posterior(grid.v[at], weight / weight.sum(), expected, counts / weight)
 
     def pip(self, box: str, k: int | None = None, sigma_more: float = 0.0) -> PipChance:

@@ -29,6 +29,7 @@ from monitor.core.development.lots import DEVELOPED_SD, INSIDE_TABLE, evidence_o
 from monitor.core.development.own_line import USUAL_BASE_C, groups_of, own_line
 from monitor.core.development.pooling import Found, Pooled, Prior, ProbeShare, pooled
 from monitor.core.development.species import GRADES, OWN_CLUTCHES, Profile, ProfileSpread, Row, grade_of
+from monitor.core.development.survival import Survival
 from monitor.core.terms.events import Clutch, Lot
 from monitor.core.terms.settings import DisplayUnit
 from monitor.core.terms.times import DAY_MS
@@ -233,7 +234,9 @@ def learn(
     own_table = base.status != "table"
     curve = provisional_curve() if own_table else base.curve()
     scale = _scale(clutches) if own_table else 1.0
-    spread = Spread(scale_egg=max(base.spread.egg, 0.002), scale_box=base.spread.box)
+    # Where the clutch lies hangs little on how many of its eggs failed: a rule of fewer nodes is enough.
+    survival = Survival(nodes=8)
+    spread = Spread(scale_egg=max(base.spread.egg, 0.002), scale_box=base.spread.box, survival=survival)
     asked: list[_Asked] = []
     out = list(left_out)
     for clutch in clutches:

@@ -37,7 +37,6 @@ from monitor.errors import ModelOutOfRange
 HOT_H: Final = 40.0
 COLD_H: Final = 40.0 * 24.0
 UNKNOWN_H: Final = 400.0 * 24.0
-_NODES: Final = 14
 # Panels of the exponential integral in :func:`fails_after`, in scales of an egg.
 _PANELS: Final = (0.0, 1.0, 4.0, 16.0, 64.0, 256.0, 1024.0)
 
@@ -45,11 +44,12 @@ _PANELS: Final = (0.0, 1.0, 4.0, 16.0, 64.0, 256.0, 1024.0)
 @dataclass(frozen=True)
 class Survival:
     """``alive`` and ``failed``: the two parameters of the beta distribution of q (``failed`` 0: every egg lives, unless
-    its box fails as a whole). ``box_fails``: the chance of that."""
+    its box fails as a whole). ``box_fails``: the chance of that. ``nodes``: of the rule that integrates over q."""
 
     alive: float = 7.5
     failed: float = 2.2
     box_fails: float = 0.5 / 128.0
+    nodes: int = 14
 
     def __post_init__(self) -> None:
         if not (0.0 < self.alive < 1e4 and 0.0 <= self.failed < 1e4 and 0.0 <= self.box_fails < 1.0):
@@ -61,7 +61,7 @@ class Survival:
         """Values of q, rising, shape (n,), and the log of their chances."""
         if self.failed == 0.0:
             return np.ones(1), np.zeros(1)
-        nodes, weights = _beta(_NODES, self.alive, self.failed)
+        nodes, weights = _beta(self.nodes, self.alive, self.failed)
         return nodes, np.log(weights)
 
 

@@ -53,6 +53,10 @@ HELD_STEADY: Final = 0.5
 # The part of it that was re-set once in these days, and by how much (C). Judgement, no source.
 RE_SET: Final = 0.2
 RE_SET_C: Final = 2.0
+# A change of daily means from one day to the next by so much interrupts a room that is held (a heater that died and
+# works again), where none since is more than this part of it. Judgement, no source.
+INTERRUPTED_C: Final = 2.0
+HELD_AGAIN: Final = 0.1
 # Days from now on for which the expected temperature is told; it stays after the last.
 AHEAD_DAYS: Final = np.array([0.0, 2.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0, 60.0, 80.0, 120.0])
 # Spans for which the uncertainty of their mean is tabulated, in days.
@@ -136,7 +140,17 @@ def to_come(daily_c: Values) -> ToCome:
     Rounded to a millionth of a degree, before and after: sums of products may end otherwise where the same days lie
     elsewhere in memory, and what was said of a moment must come out the same again.
     """
-    return _from_days(tuple(np.round(daily_c[-MOST_DAYS:], 6).tolist()))
+    return _from_days(tuple(np.round(_since_interrupted(daily_c[-MOST_DAYS:]), 6).tolist()))
+
+
+def _since_interrupted(days: Values) -> Values:
+    """The days since the last interruption, where the room has been held again since then: an outage that is over says
+    nothing of the weeks to come. Air and seasons that go up by degrees go on going up and down."""
+    steps = np.abs(np.diff(days))
+    for k in range(len(steps) - LEAST_DAYS, -1, -1):
+        if steps[k] >= INTERRUPTED_C and steps[k + 1 :].max() <= HELD_AGAIN * steps[k]:
+            return days[k + 1 :]
+    return days
 
 
 @lru_cache(maxsize=64)

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from monitor.core.development.to_come import (
+from monitor.core.development.to_come import LEAST_DAYS, (
     AHEAD_DAYS,
     EXPONENTS,
     HELD_STEADY,
@@ -160,3 +160,25 @@ def test_the_mean_drift_is_the_integral_of_the_drift() -> None:
     found = to_come(27.0 + 0.1 * np.arange(20.0))
     at = np.linspace(0.0, 33.0, 20001)
     assert found.mean_drift_c(33.0) == pytest.approx(float(np.interp(at, AHEAD_DAYS, found.drift_c).mean()), abs=1e-3)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_an_outage_that_is_over_says_nothing_of_the_weeks_to_come(seed: int) -> None:
+    """A heater that was dead for days and works again: then the room is what it has been since."""
+    rng = np.random.default_rng(seed)
+    level, noise = rng.uniform(26.0, 31.0), rng.uniform(0.0, 0.1)
+    before, out, since = (int(rng.integers(*x)) for x in ((2, 12), (1, 8), (LEAST_DAYS + 1, 12)))
+    held = level + noise * rng.standard_normal(since)
+    cold = np.full(out, level - rng.uniform(4.0, 15.0))
+    days = np.concatenate([level + noise * rng.standard_normal(before), cold, held])
+    if np.abs(np.diff(held)).max() > 0.1 * abs(days[before + out] - days[before + out - 1]):
+        return
+    found, alone = to_come(days), to_come(held)
+    assert np.array_equal(found.span_sd_c, alone.span_sd_c)
+    assert np.array_equal(found.drift_c, alone.drift_c)
+
+
+def test_a_season_or_weather_that_goes_up_by_degrees_is_not_cut() -> None:
+    rng = np.random.default_rng(3)
+    weather = 25.0 + np.cumsum(rng.normal(0.0, 2.5, 28))
+    assert not np.array_equal(to_come(weather).drift_c, to_come(weather[-6:]).drift_c)
