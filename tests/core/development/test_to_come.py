@@ -8,10 +8,11 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from monitor.core.development.to_come import LEAST_DAYS, (
+from monitor.core.development.to_come import (
     AHEAD_DAYS,
     EXPONENTS,
     HELD_STEADY,
+    LEAST_DAYS,
     LEAST_SD_C,
     LEVEL_DAYS,
     MOST_DAYS,
