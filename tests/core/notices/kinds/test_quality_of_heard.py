@@ -15,6 +15,7 @@ from monitor.core.notices.kinds import Look, all_kinds
 from monitor.core.notices.snapshot import ClockNow, Heard, LinkNow, ProbeNow, Service, Snapshot
 from monitor.core.readings.belief import FROM
 from monitor.core.readings.probe_clocks import WrongClock
+from monitor.core.terms.formats import show_span
 from monitor.core.terms.settings import Box, DisplayUnit, Probe, Room
 from tests.core.notices.scenes import Scene
 
@@ -224,3 +225,13 @@ def test_how_sure_a_move_to_the_air_is_goes_by_how_far_it_was_from_it() -> None:
         assert f"That is {sure}, not certain." in found.more[0], (apart, rests)
         told.add(sure)
     assert len(told) == 2
+
+
+@pytest.mark.parametrize("minutes", [-3000, -71, -11, 11, 59, 119, 2459, 30_000])
+def test_a_clock_that_is_wrong_is_told_with_by_how_much_to_the_minute(minutes: int) -> None:
+    whole = snapshot(heard(28.0), heard(28.0))
+    wrong = replace(whole.probes[0], clock=WrongClock("low-t", NOW - 86_400_000, minutes * 60_000))
+    found = look("probe-clock", replace(whole, probes=(wrong, *whole.probes[1:])))
+    assert states(found) == [Where.BEYOND]
+    assert found.value == f"{show_span(60.0 * abs(minutes))} {'behind' if minutes > 0 else 'ahead'}"
+    assert found.value in found.line
