@@ -78,3 +78,28 @@ def test_the_hour_of_this_very_moment_is_one_of_them(tmp_path: Path) -> None:
             store.db.connection.execute("DELETE FROM dirty")
             change(store, "probe-stuck", "a", at_ms, {FROM: START + MINUTE_MS, UNTIL: START + 40 * MINUTE_MS}, up=up)
             assert store.parts.dirty(["a"]) == {START // HOUR_MS}
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_what_was_believed_at_a_moment_is_known_for_good_and_each_change_makes_a_new_version(
+    tmp_path: Path, seed: int
+) -> None:
+    dice = random.Random(100 + seed)
+    at = np.arange(START - DAY_MS, START + 4 * DAY_MS, 10 * MINUTE_MS, dtype=np.int64)
+    up: dict[tuple[str, str], int] = {}
+    then: list[tuple[int, list[bool]]] = []
+    with Store(tmp_path) as store:
+        now = START
+        for _ in range(12):
+            now += dice.randrange(1, 6 * HOUR_MS)
+            version, key = store.disbeliefs.version(), (dice.choice(KINDS), "a")
+            began = up.pop(key, None)
+            if began is None:
+                up[key] = now - dice.randrange(0, 12 * HOUR_MS)
+                change(store, *key, now, {FROM: up[key]}, up=True)
+            else:
+                change(store, *key, now, {FROM: began, UNTIL: dice.randrange(began, now + 1)}, up=False)
+            assert store.disbeliefs.version() > version
+            then.append((now, store.disbeliefs.belief().mask("a", at, "sums").tolist()))
+        for by_ms, mask in then:
+            assert store.disbeliefs.belief(by_ms).mask("a", at, "sums").tolist() == mask

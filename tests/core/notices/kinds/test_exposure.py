@@ -9,6 +9,7 @@ import pytest
 
 from monitor.core.climate.exposure import Exposure
 from monitor.core.development.lots import Heat
+from monitor.core.notices.conditions import Condition, Phase
 from monitor.core.notices.kinds.exposure import KINDS
 from monitor.core.terms.settings import Limits
 from monitor.simulation.room import Act
@@ -67,3 +68,21 @@ def test_a_spell_of_heat_begins_lasts_and_is_over_only_below_the_profile() -> No
         (look,) = SINGLE.look(replace(now, boxes=(replace(box, profile_high_c=29.5),)))
         expected = "back" if minutes < 0 else "beyond" if minutes >= 120 else "between"
         assert [s.where.value for s in look.samples] == [expected], minutes
+
+
+def test_a_spell_is_not_told_again_where_the_box_is_or_was_told_as_too_warm_in_it() -> None:
+    """Three hours of heat: told before it and still up, told and over in it, told and over before it."""
+    now = Script(a_room(("a",)), {"a": lambda m: 30.0 if m >= 0 else 28.0}, hours=4.0).snapshot(
+        START + 180 * MINUTE, {}
+    )
+    (box,) = now.boxes
+    for phase, minute, expected in (
+        (Phase.RAISED, -30, "between"),
+        (Phase.RAISED, 30, "between"),
+        (Phase.CLEAR, 30, "between"),
+        (Phase.CLEAR, -30, "beyond"),
+    ):
+        told = Condition("too-warm", "a", phase, changed_ms=START + minute * MINUTE)
+        known = replace(now, boxes=(replace(box, profile_high_c=29.5),), conditions={told.key: told})
+        (look,) = SINGLE.look(known)
+        assert [s.where.value for s in look.samples] == [expected], (phase, minute)

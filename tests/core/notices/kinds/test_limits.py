@@ -13,6 +13,7 @@ from monitor.core.notices.kinds import Look
 from monitor.core.notices.kinds.limits import KINDS
 from monitor.core.notices.snapshot import Heard, Snapshot
 from monitor.core.readings.late_readings import Late
+from monitor.core.terms.events import Flag
 from monitor.core.terms.formats import show_since, show_temperature
 from monitor.core.terms.settings import Limits
 from monitor.core.terms.times import HOUR_MS
@@ -161,12 +162,13 @@ def test_however_much_comes_late_nothing_that_is_there_waits_longer_than_ten_min
     dice = random.Random(seed)
     base = Script(a_room(("a",)), {"a": lambda _: 32.0}).snapshot(START, {})
 
-    def judged(waited_min: float, *, back_min: float | None = None) -> bool:
+    def judged(waited_min: float, *, back_min: float | None = None, oldest: Flag = Flag.GOOD) -> bool:
         """Whether it is judged when its oldest unjudged reading came so long ago."""
         made = np.array(sorted(dice.randrange(20, 60) for _ in range(6)))[::-1]
         came = np.array([waited_min, *sorted(dice.uniform(0, min(waited_min, 9)) for _ in range(4))[::-1], 0.5])
         at, received = (START - np.round(np.asarray(m) * MINUTE).astype(np.int64) for m in (made, came))
-        heard = Heard(at, np.full(6, 32.0), np.ones(6, np.uint8), received, np.ones(6, bool))
+        flags = np.array([oldest, *[Flag.GOOD] * 5], np.uint8)
+        heard = Heard(at, np.full(6, 32.0), flags, received, np.ones(6, bool))
         known = Late(int(at[-1]), int(received[-1]), int(received[-1]))
         assert known.arriving(START)
         old = Condition("too-warm", "a", last_ms=START - 2 * HOUR_MS)
@@ -182,6 +184,7 @@ def test_however_much_comes_late_nothing_that_is_there_waits_longer_than_ten_min
 
     assert not judged(dice.uniform(0.5, 9.9))
     assert judged(dice.uniform(10.0, 19.0))
+    assert not judged(dice.uniform(10.0, 19.0), oldest=Flag.BAD), "what is no measurement is not waited for"
     # After an absence that is told, from its end.
     assert not judged(15.0, back_min=dice.uniform(0.5, 9.9))
     assert judged(15.0, back_min=dice.uniform(10.0, 15.0))
@@ -193,3 +196,31 @@ def test_what_is_coming_is_waited_for_where_all_that_is_there_was_judged() -> No
     late = replace(snapshot, boxes=(replace(snapshot.boxes[0], late=known),))
     assert list(look(WARM, late).samples) == []
     assert list(look(WARM, replace(late, now_ms=snapshot.now_ms + 3 * MINUTE)).samples) != []
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_what_is_judged_once_more_begins_a_delay_and_a_gap_before_it_and_never_before_what_was_told(seed: int) -> None:
+    dice = random.Random(seed)
+    snapshot = a_snapshot(28.0)
+    made = START - dice.randrange(70, 600) * MINUTE
+    came = START - dice.randrange(12, 50) * MINUTE
+    changed = START - dice.randrange(60, 700) * MINUTE
+    one = np.array([made], np.int64), np.array([28.0]), np.ones(1, np.uint8), np.array([came], np.int64)
+    heard = Heard(*one, np.ones(1, bool))
+    late = Late(made, came, came)
+    clear = Condition("too-warm", "a", Phase.CLEAR, changed, changed, last_ms=START - 5 * MINUTE)
+    now = replace(
+        snapshot,
+        probes=(replace(snapshot.probes[0], heard=heard),),
+        boxes=(replace(snapshot.boxes[0], late=late),),
+        conditions={clear.key: clear},
+    )
+    limits, probe = snapshot.boxes[0].limits, snapshot.room.probes[0]
+    reach_s = limits.on_delay_s + max(limits.max_gap_s, probe.quiet_after_s)
+    again = look(WARM, now).again_from_ms
+    assert again == max(made - round(1000 * reach_s), changed + 1)
+    # What is up is not judged back, and what was judged in time is not judged again.
+    up = replace(clear, phase=Phase.RAISED)
+    assert look(WARM, replace(now, conditions={up.key: up})).again_from_ms is None
+    before = replace(clear, last_ms=made - 1)
+    assert look(WARM, replace(now, conditions={before.key: before})).again_from_ms is None

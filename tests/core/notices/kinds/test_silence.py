@@ -252,7 +252,9 @@ def test_a_probe_in_the_air_is_named_by_its_place() -> None:
 QUIET_SINCE = {"quiet_from_ms": START - HOUR_MS, "last_ms": START - HOUR_MS}
 
 
-def back(ago: Mapping[str, tuple[float, float]], late: Late | None = None) -> list[Where]:
+def back(
+    ago: Mapping[str, tuple[float, float]], late: Late | None = None, *, came_ms: int | None = None
+) -> list[Where]:
     """What is found of a room that was told as quiet for an hour. ``ago``: box -> how many minutes ago its newest
     reading was made, and when it came; the others have said nothing since."""
     (kind,) = (k for k in KINDS if k.name == "room-quiet")
@@ -265,7 +267,7 @@ def back(ago: Mapping[str, tuple[float, float]], late: Late | None = None) -> li
             continue
         at, came = (np.array([START - round(m * MINUTE)], np.int64) for m in minutes)
         heard = Heard(at, np.full(1, 28.0), np.ones(1, np.uint8), came, np.ones(1, bool))
-        probes.append(replace(p, last_ms=int(at[-1]), usable_ms=int(at[-1]), heard=heard))
+        probes.append(replace(p, last_ms=int(at[-1]), usable_ms=int(at[-1]), heard=heard, came_ms=came_ms))
     boxes = tuple(replace(b, late=late) if b.box.id == "a" else b for b in whole.boxes)
     up = Condition("room-quiet", "back room", Phase.RAISED, START - HOUR_MS, START - HOUR_MS, facts=QUIET_SINCE)
     (look,) = kind.look(replace(whole, probes=tuple(probes), boxes=boxes, conditions={up.key: up}))
@@ -283,6 +285,10 @@ def test_that_a_probe_speaks_is_told_by_when_its_reading_came_and_not_by_its_clo
     for came in (0.0, 1.0, 1.4):
         assert back({"a": (10.0, came)}) == [Where.BACK], "its clock is behind"
     assert back({"a": (10.0, 1.6)}) == [Where.BETWEEN]
+    # One that is too old for the last day, but came just now.
+    assert back({"a": (10.0, 5.0)}, came_ms=START - MINUTE) == [Where.BACK]
+    assert back({"a": (10.0, 1.0)}, came_ms=START - 5 * MINUTE) == [Where.BACK]
+    assert back({"a": (10.0, 5.0)}, came_ms=START - 5 * MINUTE) == [Where.BETWEEN]
     # What was received while this computer's clock was ahead came at no known time: then its own time counts.
     assert back({"a": (1.0, -30.0)}) == [Where.BACK]
     assert back({"a": (10.0, -30.0)}) == [Where.BETWEEN]
