@@ -10,7 +10,7 @@ from collections.abc import Iterable, Mapping
 
 from monitor.adapters.store.database import Database
 from monitor.core.notices.conditions import Condition, Transition
-from monitor.core.readings.belief import Belief, Disbelief, begun, ended
+from monitor.core.readings.belief import Belief, Disbelief, begun, end_ms
 from monitor.core.terms.times import HOUR_MS
 
 
@@ -52,7 +52,7 @@ class Disbeliefs:
             "INSERT INTO disbelief(probe, kind, from_at, recorded) VALUES (?,?,?,?)",
             (span.probe, span.kind, span.from_ms, now_ms),
         )
-        self._mark(span.probe, *span.changed(None), now_ms)
+        self._mark(span.probe, span.from_ms, now_ms)
 
     def _end(self, probe: str, t: Transition, facts: Mapping[str, str | float | int | None]) -> None:
         c = self.db.connection
@@ -60,15 +60,14 @@ class Disbeliefs:
             "SELECT id, from_at FROM disbelief WHERE probe=? AND kind=? AND to_at IS NULL", (probe, t.kind)
         ).fetchall()
         for number, from_ms in rows:
-            before = Disbelief(probe, t.kind, int(from_ms))
-            after = ended(before, t.since_ms, facts)
-            c.execute("UPDATE disbelief SET to_at=?, ended=? WHERE id=?", (after.to_ms, t.at_ms, number))
-            self._mark(probe, *after.changed(before), t.at_ms)
+            to_ms = end_ms(Disbelief(probe, t.kind, int(from_ms)), t.since_ms, facts)
+            c.execute("UPDATE disbelief SET to_at=?, ended=? WHERE id=?", (to_ms, t.at_ms, number))
+            self._mark(probe, to_ms, t.at_ms)
 
-    def _mark(self, probe: str, from_ms: int, to_ms: int | None, now_ms: int) -> None:
+    def _mark(self, probe: str, from_ms: int, now_ms: int) -> None:
+        """From a span's beginning when it begins, and from its end when it ends, readings count otherwise."""
         c = self.db.connection
         row = c.execute("SELECT id FROM probe WHERE name=?", (probe,)).fetchone()
         if row is not None:
-            until_ms = now_ms if to_ms is None else min(to_ms, now_ms)
-            hours = range(from_ms // HOUR_MS, until_ms // HOUR_MS + 1)
+            hours = range(from_ms // HOUR_MS, now_ms // HOUR_MS + 1)
             c.executemany("INSERT OR IGNORE INTO dirty VALUES (?,?)", [(int(row[0]), hour) for hour in hours])

@@ -20,7 +20,7 @@ restart, and when it is summed up from nothing.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
@@ -58,15 +58,6 @@ class Disbelief:
     from_ms: int
     to_ms: int | None = None
 
-    def changed(self, before: Disbelief | None) -> tuple[int, int | None]:
-        """The span (ms; None: without an end) in which a reading counts otherwise than before."""
-        if before is None:
-            return self.from_ms, self.to_ms
-        if self.to_ms is not None and self.to_ms <= self.from_ms:
-            return before.from_ms, before.to_ms
-        ends = [x for x in (self.to_ms, before.to_ms) if x is not None]
-        return (min(ends), None) if len(ends) < 2 else (min(ends), max(ends))
-
 
 def begun(kind: str, subject: str, since_ms: int, facts: Facts) -> list[Disbelief]:
     """What begins when a condition of a kind is raised; nothing of most kinds."""
@@ -75,10 +66,10 @@ def begun(kind: str, subject: str, since_ms: int, facts: Facts) -> list[Disbelie
     return [Disbelief(probe, kind, _ms(facts, FROM, since_ms)) for probe in subject.split("/")]
 
 
-def ended(of: Disbelief, since_ms: int, facts: Facts) -> Disbelief:
-    """A span at the end of its condition, which was seen at ``since_ms``; an empty one where it was a false one."""
+def end_ms(of: Disbelief, since_ms: int, facts: Facts) -> int:
+    """When a span ends whose condition was seen to be over at ``since_ms``; where it was a false one, as it begins."""
     until_ms = of.from_ms if facts.get(RIGHT) else _ms(facts, UNTIL, since_ms)
-    return replace(of, to_ms=max(until_ms, of.from_ms))
+    return max(until_ms, of.from_ms)
 
 
 def _ms(facts: Facts, name: str, otherwise: int) -> int:

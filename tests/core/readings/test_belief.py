@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from typing import get_args
 
 import numpy as np
 import pytest
 
-from monitor.core.readings.belief import FROM, NO_GOOD_FOR, RIGHT, UNTIL, Belief, Disbelief, Use, begun, ended
+from monitor.core.readings.belief import FROM, NO_GOOD_FOR, RIGHT, UNTIL, Belief, Disbelief, Use, begun, end_ms
 
 HOUR = 3_600_000
 AT = np.arange(0, 100 * HOUR, HOUR // 7, dtype=np.int64)
@@ -43,23 +44,24 @@ def test_a_span_begins_when_the_fault_did_and_is_empty_when_there_was_none(kind:
     assert [s.probe for s in found] == ([] if kind not in NO_GOOD_FOR else ["a", "b"] if "swapped" in kind else ["a"])
     for span in found:
         assert (span.from_ms, span.to_ms) == (2 * HOUR, None)
-        over = ended(span, 12 * HOUR, {FROM: 2 * HOUR, UNTIL: 11 * HOUR, RIGHT: right})
-        assert over.to_ms == (2 * HOUR if right else 11 * HOUR)
+        to_ms = end_ms(span, 12 * HOUR, {FROM: 2 * HOUR, UNTIL: 11 * HOUR, RIGHT: right})
+        assert to_ms == (2 * HOUR if right else 11 * HOUR)
         for use in NO_GOOD_FOR[kind]:
-            assert Belief([over]).mask(span.probe, AT, use).all() == bool(right)
-        assert ended(span, 12 * HOUR, {}).to_ms == 12 * HOUR
-        assert ended(span, HOUR, {}).to_ms == 2 * HOUR, "never before it began"
+            assert Belief([replace(span, to_ms=to_ms)]).mask(span.probe, AT, use).all() == bool(right)
+        assert end_ms(span, 12 * HOUR, {}) == 12 * HOUR
+        assert end_ms(span, HOUR, {}) == 2 * HOUR, "never before it began"
 
 
 @pytest.mark.parametrize("seed", range(20))
-def test_every_reading_that_counts_otherwise_lies_in_what_changed(seed: int) -> None:
+def test_readings_count_otherwise_from_the_beginning_on_when_a_span_begins_and_from_its_end_on_when_it_ends(
+    seed: int,
+) -> None:
     dice = random.Random(seed)
     a, until = sorted(dice.randrange(0, 90 * HOUR) for _ in range(2))
-    before = Disbelief("p", "probe-out", a)
-    for old, new in ((None, before), (before, ended(before, until, {UNTIL: until, RIGHT: dice.choice([0, 1])}))):
-        was = Belief([] if old is None else [old]).mask("p", AT, "sums")
-        now = Belief([new]).mask("p", AT, "sums")
-        from_ms, to_ms = new.changed(old)
-        changed = AT[was != now]
-        assert (changed >= from_ms).all()
-        assert to_ms is None or (changed < to_ms).all()
+    lasts = Disbelief("p", "probe-out", a)
+    to_ms = end_ms(lasts, until, {UNTIL: until, RIGHT: dice.choice([0, 1])})
+    before, during, after = (
+        Belief(spans).mask("p", AT, "sums") for spans in ([], [lasts], [replace(lasts, to_ms=to_ms)])
+    )
+    assert AT[before != during].tolist() == AT[a <= AT].tolist()
+    assert AT[during != after].tolist() == AT[to_ms <= AT].tolist()
