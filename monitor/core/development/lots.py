@@ -24,7 +24,7 @@ from monitor.core.development.plans import Plan
 from monitor.core.development.pooling import left_c
 from monitor.core.development.sex import SexNow, sex_now
 from monitor.core.development.species import Grade, Profile
-from monitor.core.development.survival import Survival, after_strain
+from monitor.core.development.survival import FAR_BELOW_C, Survival, after_strain, hot_hours
 from monitor.core.development.window import ExpectedRates, Window, window
 from monitor.core.terms.events import Clutch, Lot
 from monitor.core.terms.formats import show_range, show_temperature
@@ -313,8 +313,9 @@ def _box_fails(history: History, profile: Profile) -> float:
     """The chance that the box failed as a whole, by what it went through."""
     hours, t = history.weight_s / 3600.0, history.temperature_c
     high, low = profile.high_limit_c, profile.low_limit_c
-    hot = 0.0 if high is None else float(hours[t >= high].sum())
-    cold = 0.0 if low is None else float(hours[t < low].sum())
+    known = ~np.isnan(t)
+    hot = 0.0 if high is None else hot_hours(t[known] - high, hours[known])
+    cold = 0.0 if low is None else float(hours[t <= low - FAR_BELOW_C].sum())
     unknown = history.unknown_s + sum(s for how, s in history.how.items() if how != "line")
     return after_strain(Survival(), hot, cold, unknown / 3600.0)
 

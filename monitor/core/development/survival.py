@@ -32,9 +32,14 @@ from monitor.core.maths import student_t
 from monitor.core.terms.arrays import Values
 from monitor.errors import ModelOutOfRange
 
-# What a box bears (judgement, no source): each hour at or above the highest temperature of its profile, in sum, ends
-# one box in forty, each day below the lowest one in forty, each whole day of which nothing was measured one in 400.
-HOT_H: Final = 40.0
+# What a box bears. Above the highest temperature of its profile half of the eggs fail where they are 2 C above it all
+# the time (*Elaphe taeniura*: 78 % hatched up to 30 C, 41 % at 32 C, in some 55 days; Du & Ji 2008, as its profile has
+# it), and hours of 10 C above end a box (judgement, no source): so the strain grows with the fourth power. Below the
+# lowest, each day that is far below ends one box in forty, cool nights end none; each whole day of which nothing was
+# measured ends one in 400 (both judgement, no source).
+HOT_C: Final = 2.0
+HOT_H: Final = 2000.0
+FAR_BELOW_C: Final = 5.0
 COLD_H: Final = 40.0 * 24.0
 UNKNOWN_H: Final = 400.0 * 24.0
 # Panels of the exponential integral in :func:`fails_after`, in scales of an egg.
@@ -65,9 +70,14 @@ class Survival:
         return nodes, np.log(weights)
 
 
+def hot_hours(above_c: Values, hours: Values) -> float:
+    """Hours by which a box was as strained as by so many of HOT_C above what its eggs bear; arrays of equal shape."""
+    return float(np.maximum(above_c / HOT_C, 0.0) ** 4 @ hours)
+
+
 def after_strain(survival: Survival, hot_h: float, cold_h: float, unknown_h: float) -> float:
-    """The chance that a box fails as a whole, after so many hours at or above the highest temperature that its eggs
-    bear, below the lowest, and of which nothing is known."""
+    """The chance that a box fails as a whole, after so many hours as if HOT_C above the highest temperature that its
+    eggs bear, by FAR_BELOW_C or more below the lowest, and of which nothing is known."""
     strain = hot_h / HOT_H + cold_h / COLD_H + unknown_h / UNKNOWN_H
     return min(1.0 - (1.0 - survival.box_fails) * math.exp(-max(strain, 0.0)), 0.95)
 

@@ -15,8 +15,9 @@ from monitor.config.library import load_profile
 from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.development.gaps import HourTable
 from monitor.core.development.history import History, StayTable, Way, log_slope
-from monitor.core.development.lots import INSIDE_TABLE, LotNow, forecast_clutch
+from monitor.core.development.lots import INSIDE_TABLE, LotNow, _box_fails, forecast_clutch
 from monitor.core.development.plans import Plan
+from monitor.core.development.survival import Survival
 from monitor.core.terms.events import Clutch, Lot, PipSeen, Stay
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from tests.core.lots import ahead_of, first_pip_of, past_of, rates_of, window_of
@@ -289,3 +290,38 @@ def test_the_slope_of_the_curve_on_log_scale() -> None:
     expected = float(np.log(CURVE.rate_per_day(27.25) / CURVE.rate_per_day(26.75)) / 0.5)
     assert log_slope(CURVE, 27.0) == pytest.approx(expected)
     assert pytest.approx(float(CURVE.rate_sd_relative(np.array([27.0]))[0])) == INSIDE_TABLE
+
+
+# -- what lies still -----------------------------------------------------------------------------------------------
+
+
+def test_what_a_box_went_through_makes_it_likelier_to_have_failed_and_cool_nights_do_not() -> None:
+    high, low = PROFILE.high_limit_c, PROFILE.low_limit_c
+    assert high is not None
+    assert low is not None
+
+    def fails(hours: Sequence[float]) -> float:
+        return _box_fails(a_history([27.0] * 500 + list(hours) + [27.0] * 500), PROFILE)
+
+    calm = fails([])
+    assert calm == pytest.approx(Survival().box_fails)
+    assert fails(([low - 2.0] * 8 + [27.0] * 16) * 30) == pytest.approx(calm), "cool nights"
+    assert calm < fails([low - 8.0] * 72) < 0.2
+    hot = [fails([high + above] * 12) for above in (1.0, 4.0, 8.0, 12.0)]
+    assert calm < hot[0] < hot[1] < hot[2] < hot[3]
+    assert hot[0] < 0.01
+    assert hot[3] > 0.9
+
+
+def test_a_sibling_that_only_hatched_is_taken_to_have_pipped_not_long_before() -> None:
+    """Telling less must not make it grimmer: without a look before, pips lie in the last days and not in all weeks."""
+    hours = 70 * 24
+    histories = {f"K01/{b}": a_history([27.0] * hours) for b in "ab"}
+    silent = a_lot("b", looked_ms=later(70))
+    chances = []
+    for after in (later(64), None):
+        early = a_lot("a", pips=(PipSeen(after, later(66), 6),), looked_ms=later(66))
+        silence = first_pip_of(forecast(histories, [early, silent], later(70))["b"]).silence
+        assert silence is not None
+        chances.append(silence.chance)
+    assert chances[1] > chances[0] - 0.05
