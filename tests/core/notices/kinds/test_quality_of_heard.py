@@ -9,14 +9,15 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from monitor.core.notices.conditions import Condition, Phase, Where
+from monitor.core.notices.conditions import Condition, KindName, Phase, Where
 from monitor.core.notices.doubts import LOOK_AT_BOX
-from monitor.core.notices.kinds import Look, all_kinds
+from monitor.core.notices.kinds import Facts, Look, all_kinds
 from monitor.core.notices.snapshot import ClockNow, Heard, LinkNow, ProbeNow, Service, Snapshot
-from monitor.core.readings.belief import FROM
+from monitor.core.readings.belief import FROM, RIGHT, UNTIL
 from monitor.core.readings.probe_clocks import WrongClock
 from monitor.core.terms.formats import show_span
 from monitor.core.terms.settings import Box, DisplayUnit, Probe, Room
+from tests.core.notices.scenes import NOW as NOW_OF_SCENE
 from tests.core.notices.scenes import Scene
 
 STEP_MS = 300_000
@@ -235,3 +236,71 @@ def test_a_clock_that_is_wrong_is_told_with_by_how_much_to_the_minute(minutes: i
     assert states(found) == [Where.BEYOND]
     assert found.value == f"{show_span(60.0 * abs(minutes))} {'behind' if minutes > 0 else 'ahead'}"
     assert found.value in found.line
+
+
+# -- from when until when a probe is not to be believed ---------------------------------------------------------------
+
+WAVE = np.round((28.0 + np.sin(np.arange(N) / 12.0)) * 16) / 16
+
+
+def up(kind: KindName, facts: Facts) -> dict[tuple[str, str], Condition]:
+    since = NOW - 3_600_000
+    return {(kind, "low-t"): Condition(kind, "low-t", Phase.RAISED, since, since, last_ms=since, facts=facts)}
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_a_probe_that_stuck_is_not_believed_from_where_its_code_began_until_it_moved_again(seed: int) -> None:
+    """Right all the time where it goes on within two steps of its code, which is a sixteenth of a degree."""
+    dice = np.random.default_rng(seed)
+    began = int(dice.integers(60, 140))
+    # Another step would lie within the wave; so it stands out by ten.
+    held = np.where(np.arange(N) < began, WAVE, WAVE[began - 1] + 10 / 16)
+    found = look("probe-stuck", snapshot(heard(held), heard(WAVE + np.sin(np.arange(N) / 20.0))))
+    assert states(found) == [Where.BEYOND]
+    assert (found.facts[FROM], found.facts["value"]) == (AT[began], held[-1])
+    again = int(dice.integers(began + 80, N - 2))
+    for steps in (1, 2, 3, 8):
+        moved = np.where(np.arange(N) < again, held, held[-1] + steps / 16)
+        moved[again::2] += 1 / 16
+        moved[again] -= 1 / 16
+        over = look("probe-stuck", snapshot(heard(moved), heard(WAVE), up("probe-stuck", found.facts)))
+        assert states(over) == [Where.BACK]
+        assert over.facts == {**found.facts, UNTIL: AT[again], RIGHT: int(steps <= 2)}
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_a_probe_in_another_unit_is_not_believed_from_its_first_such_reading_until_the_first_of_a_room(
+    seed: int,
+) -> None:
+    dice = np.random.default_rng(seed)
+    began, back = sorted(int(k) for k in dice.choice(np.arange(40, N - 10), 2, replace=False))
+    spoke = np.where(np.arange(N) < began, WAVE, 1.8 * WAVE + 32.0)
+    found = look("probe-unit", snapshot(heard(spoke), heard(WAVE)))
+    assert states(found) == [Where.BEYOND]
+    assert found.facts == {FROM: AT[began]}
+    known = up("probe-unit", found.facts)
+    righted = np.where(np.arange(N) < back, spoke, WAVE)
+    over = look("probe-unit", snapshot(heard(righted), heard(WAVE), known))
+    assert states(over) == [Where.BACK]
+    assert over.facts == {FROM: AT[began], UNTIL: AT[back]}
+    # Nothing of what it was told by is left in the last day, and it still says what no room has.
+    still = look("probe-unit", snapshot(heard(np.full(N, 70.0) + WAVE), heard(np.nan), known))
+    assert states(still) == []
+    assert UNTIL not in still.facts
+
+
+@pytest.mark.parametrize("air_moves_c", [0.0, 0.5, 1.5, -4.0])
+def test_two_probes_that_cross_while_the_air_moves_did_not_change_places(air_moves_c: float) -> None:
+    at = 200
+    late = np.arange(N) > at
+    warm, cool = np.where(late, 28.0, 29.0), np.where(late, 29.0, 28.0)
+    now = Scene().snapshot({"lower": warm, "upper": cool}, air=np.where(late, 28.0 + air_moves_c, 28.0))
+    found = look("probes-swapped", now, "lower-t/upper-t")
+    if abs(air_moves_c) >= 1.0:
+        assert states(found) == [Where.BACK]
+        assert FROM not in found.facts
+    else:
+        assert states(found) == [Where.BEYOND]
+        began = found.facts[FROM]
+        assert isinstance(began, int)
+        assert abs(began - (NOW_OF_SCENE - STEP_MS * (N - 1 - at))) <= 15 * 60_000
