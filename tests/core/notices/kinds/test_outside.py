@@ -15,6 +15,7 @@ from monitor.core.notices.kinds import Look
 from monitor.core.notices.kinds.outside import KINDS
 from monitor.core.notices.snapshot import BoxNow, Heard, ProbeNow, Service, Snapshot
 from monitor.core.readings.belief import FROM, RIGHT, UNTIL, Belief, Disbelief
+from monitor.core.readings.out_of_box import BLOCK_S
 from monitor.core.terms.settings import Box, Limits, Probe, Room
 from monitor.core.terms.times import DAY_MS, HOUR_MS, MINUTE_MS
 
@@ -95,7 +96,9 @@ def test_a_claim_that_nothing_bears_out_ends_within_a_day(seed: int) -> None:
     assert found.facts[UNTIL] == max(NOW - DAY_MS, since_ms)
     # The same by how it moved, in air that has come to stand still.
     moved = replace(claim, facts={"by": "moves", FROM: since_ms})
-    assert [s.where for s in look(a_snapshot(boxes, slow(dice, 26.0, step_ms), moved)).samples] == [Where.BACK]
+    still = look(a_snapshot(boxes, slow(dice, 26.0, step_ms), moved))
+    assert [s.where for s in still.samples] == [Where.BACK]
+    assert still.facts[UNTIL] == max(NOW - DAY_MS, since_ms), "for the day in which it was seen it is believed"
     # Not before, where it is not back by its reference.
     early = told(dice, dice.uniform(1.0, 23.5), level_c, float(np.median(levels)), far_c=(3.0, 9.0))
     assert [s.where for s in look(a_snapshot(boxes, air, early)).samples] == [Where.BEYOND]
@@ -206,3 +209,17 @@ def test_what_a_probe_said_while_it_was_not_believed_says_nothing_of_how_it_alwa
 
     assert always(snapshot) is Where.BEYOND, "believed, it is how it always is"
     assert always(replace(snapshot, belief=belief)) is Where.BACK
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_a_probe_that_no_longer_follows_the_air_is_believed_for_the_block_that_shows_it(seed: int) -> None:
+    dice = random.Random(6000 + seed)
+    others = {name: slow(dice, 28.0, 5 * MINUTE_MS) for name in "bc"}
+    air = quick(slow(dice, 26.0, 5 * MINUTE_MS), dice, 0.8)
+    for hours in (1.0, 2.5, 5.0, 20.0):
+        since_ms = NOW - round(hours * HOUR_MS)
+        claim = Condition("probe-out", "p-a", Phase.RAISED, since_ms, since_ms, last_ms=since_ms)
+        claim = replace(claim, facts={"by": "moves", FROM: since_ms})
+        found = look(a_snapshot({"a": slow(dice, 28.0, 5 * MINUTE_MS), **others}, air, claim))
+        assert [s.where for s in found.samples] == [Where.BACK]
+        assert found.facts[UNTIL] == max(NOW - round(1000 * BLOCK_S), since_ms)
