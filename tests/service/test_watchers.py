@@ -171,7 +171,13 @@ def beat(heartbeat: Heartbeat, sink: Sink) -> None:
     before = len(sink.arrivals)
     heartbeat.round_done()
     sink.wait_for(before + 1)
-    wait_for(lambda: heartbeat._began is None)
+    wait_for(lambda: done(heartbeat))
+
+
+def done(heartbeat: Heartbeat) -> bool:
+    """Whether no call is under way, and all is written down of the last: with the lock, under which that is done."""
+    with heartbeat._lock:
+        return heartbeat._began is None
 
 
 def test_the_outside_is_called_after_rounds_and_not_too_often() -> None:
