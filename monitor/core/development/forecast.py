@@ -22,7 +22,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -258,6 +258,8 @@ class ClutchForecast:
     _log_shares: Array
     _likelihoods: tuple[_Likelihood, ...]
     _given: tuple[tuple[Array, Array], ...]
+    # Made once of what stands above, and asked for several times.
+    _places: dict[tuple[int, int, float], Posterior] = field(default_factory=dict)
 
     def first(self, box: str, probabilities: npt.ArrayLike = (0.1, 0.5, 0.9)) -> Array:
         """First pip of the box; within what was seen of it when it has pipped already."""
@@ -336,6 +338,12 @@ class ClutchForecast:
 
     def _place(self, index: int, living: int, sigma_more: float = 0.0) -> Posterior:
         """Where the eggs of a box lie, given all that was seen, and that so many at least of the rest live."""
+        asked = index, living, sigma_more
+        if asked not in self._places:
+            self._places[asked] = self._placed(*asked)
+        return self._places[asked]
+
+    def _placed(self, index: int, living: int, sigma_more: float) -> Posterior:
         seen, grid, likelihood = self.boxes[index], self._grid, self._likelihoods[index]
         shared = _weights(self._shared_log(without=index))
         kernel = grid.kernel(math.hypot(seen.sigma_bias, sigma_more), self.spread.scale_box)

@@ -350,7 +350,8 @@ def _first_pips(
         known = [now for now in measured if now.lot.id in evidence]
         spread = _less(spread, [_known(now.lot, histories[now.lot.id], profile, curve) for now in known])
     everything = update(list(evidence.values()), spread)
-    unseen = update([seen.without_looks() for seen in evidence.values()], spread)
+    bare = [seen.without_looks() for seen in evidence.values()]
+    unseen = everything if bare == list(evidence.values()) else update(bare, spread)
     return {
         now.lot.id: _first_pip(now.lot, now.past.development, now.ahead.rates, everything, unseen, now_ms)
         for now in lots
@@ -415,7 +416,9 @@ def _first_pip(
 
     own = everything.evidence(lot.id)
     usual = (0.05, 0.1, 0.5, 0.9, 0.95)
-    found = pip(everything, 1, usual)
+    found = pip(everything, 1, (*usual, WAIT_UNTIL))
+    at_last_ms = found.times_ms[-1]
+    found = replace(found, probabilities=usual, times_ms=found.times_ms[:-1])
     open_window = found
     if own.pipped:
         # What was seen is known better than any rate says: the time between the two looks.
@@ -426,13 +429,15 @@ def _first_pip(
     if not own.rest or not lot.open:
         return FirstPip(found, open_window)
     last: int | Literal["each"] = "each" if own.pipped else 1
-    still = pip(unseen, last, (WAIT_UNTIL,))
+    still = None
+    if unseen is not everything or own.pipped:
+        still = pip(unseen, last, (WAIT_UNTIL,))
     silence = Silence(
         everything.chance_only_late(lot.id),
         everything.chance_each_lives(lot.id),
-        still.times_ms[0],
+        at_last_ms if still is None else still.times_ms[0],
         pip(everything, "each", usual) if own.pipped else None,
-        still.p90_ms if own.pipped else None,
+        still.p90_ms if still is not None and own.pipped else None,
     )
     return FirstPip(found, open_window, silence)
 
