@@ -62,7 +62,10 @@ def update(boxes: Sequence[BoxEvidence], spread: Spread | None = None) -> Clutch
     low = math.floor(min([-reach_v, *(by - beside for seen in boxes for _, by, _ in seen.log_pipped)]) / step)
     high = math.ceil(max([reach_v, *(seen.log_looked + beside for seen in boxes)]) / step)
     grid = _Grid(step, reach_m, low, high)
-    shares, log_shares = spread.survival.shares()
+    # What is told of so many eggs is a polynomial in q of that degree: no more nodes than it asks for.
+    eggs = sum(seen.eggs + seen.dead for seen in boxes)
+    survival = replace(spread.survival, nodes=min(spread.survival.nodes, eggs // 2 + 2))
+    shares, log_shares = survival.shares()
     likelihoods = tuple(_likelihood(seen, spread, grid.v, shares) for seen in boxes)
     given = tuple(
         _given_shared(likelihood, grid.kernel(seen.sigma_bias, spread.scale_box))
