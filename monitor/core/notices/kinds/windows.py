@@ -174,7 +174,7 @@ def _expected(story: Story, beside: GoneBefore, snapshot: Snapshot) -> str:
     days = f"{show_date(story.due_p10_ms, snapshot.zone)} to {show_date(story.due_p90_ms, snapshot.zone)}"
     what = f"{story.late} ({show_eggs(story.eggs)}) is expected {days}"
     if beside.probes_explain:
-        return f"{what}; {beside.early} has pipped, which was as warm as far as the probes can tell"
+        return f"{what}; {beside.early}, as warm as far as probes tell, has pipped"
     side = "later" if beside.temperature_days > 0 else "sooner"
     by = f"{abs(beside.temperature_days):.1f} days {side}"
     return f"{what}: by its temperatures {by} than {beside.early}, which has pipped"

@@ -170,7 +170,7 @@ def test_when_the_first_box_pips_the_others_are_told_once_and_then_the_daily_lin
     assert notice.text.splitlines()[0] == "Wait until Mon 1 Jun; look in once or twice a day."
     for said in (
         "K01/e (6 eggs) is expected",
-        "K01/a has pipped",
+        "K01/a, as warm as far as probes tell, has pipped",
         "99 of 100 living boxes",
         "No look has been told of",
     ):
