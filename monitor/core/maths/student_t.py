@@ -91,24 +91,6 @@ def at_least(k: int, groups: Sequence[tuple[int, Array]]) -> Array:
     return _at_most(whole - k, [(count, 1.0 - out) for count, out in chances])
 
 
-def at_least_one(count: int, stay: Array) -> Array:
-    """Chance that one of ``count`` >= 1 is out at least, where each stays with chance ``stay``; which is overwritten.
-
-    As :func:`at_least` has it; what a first pip asks, thousands of times a round.
-    """
-    base = np.clip(stay, 0.0, 1.0, out=stay)
-    none: Array | None = None
-    # By squaring, which is several times as fast as the general power.
-    while count:
-        if count & 1:
-            none = base.copy() if none is None else np.multiply(none, base, out=none)
-        count >>= 1
-        if count:
-            np.square(base, out=base)
-    assert none is not None
-    return np.subtract(1.0, none, out=none)
-
-
 def _at_most(k: int, groups: Sequence[tuple[int, Array]]) -> Array:
     """Chance that at most ``k`` are out: the distributions of the groups' binomials, multiplied up to k."""
     sums: list[Array] = [np.ones(())]

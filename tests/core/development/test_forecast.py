@@ -20,6 +20,7 @@ from monitor.core.development.evidence import BoxEvidence, PipInterval, Spread
 from monitor.core.development.forecast import ClutchForecast
 from monitor.core.development.survival import Survival
 from monitor.core.development.window import ExpectedRates, Window, window
+from monitor.core.maths import student_t
 from monitor.core.terms.times import DAY_MS
 from monitor.errors import EventRefused, ModelOutOfRange, MonitorError, UnknownSubject
 
@@ -567,3 +568,12 @@ def test_the_common_part_is_told_as_the_probes_and_not_as_the_eggs() -> None:
 def test_a_common_part_larger_than_the_whole_is_refused() -> None:
     with pytest.raises(ModelOutOfRange, match="sigma_common"):
         BoxEvidence("a", 6, 0.01, sigma_common=0.02)
+
+
+@pytest.mark.parametrize("count", [1, 2, 7, 12, 150])
+def test_one_of_those_that_live_is_out_as_any_number_at_least_gives(count: int) -> None:
+    stay = np.linspace(0.0, 1.0, 101)[:, None]
+    living = np.zeros((count + 1, 1))
+    living[count] = 1.0
+    wanted = student_t.at_least(1, [(count, 1.0 - stay)])
+    np.testing.assert_allclose(model._out_of_living(1, stay.copy(), living), wanted, rtol=1e-12, atol=1e-14)

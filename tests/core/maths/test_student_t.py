@@ -72,10 +72,3 @@ def test_many_eggs_follow_the_binomial() -> None:
         np.testing.assert_allclose(
             student_t.at_least(k, [(150, out)]), stats.binom.sf(k - 1, 150, out), rtol=1e-9, atol=1e-12
         )
-
-
-@pytest.mark.parametrize("count", [1, 2, 7, 12, 150])
-def test_one_at_least_is_what_any_number_at_least_gives(count: int) -> None:
-    stay = np.linspace(0.0, 1.0, 101)
-    wanted = student_t.at_least(1, [(count, 1.0 - stay)])
-    np.testing.assert_allclose(student_t.at_least_one(count, stay.copy()), wanted, rtol=1e-12, atol=1e-14)
