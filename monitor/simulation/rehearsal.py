@@ -218,7 +218,7 @@ def scenario() -> Scenario:
         ),
         reactions=(Reaction("too-warm", 30, mended, ((Act.HEATER_WORKS, ""),)),),
         expected=(
-            Expected(BEFORE, "siblings-apart", "amber", "raised", 0, 2 * HOUR),
+            Expected(BEFORE, "siblings-apart", "amber", "raised", 24 * HOUR, 26 * HOUR),
             Expected(BEFORE, "window-near", "amber/lower", "raised", 0, HOUR),
             Expected(BEFORE, "window-near", "amber/top", "raised", 0, HOUR),
             Expected(BEFORE, "window-near", "birch/upper", "raised", 0, HOUR),

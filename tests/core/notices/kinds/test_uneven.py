@@ -112,6 +112,10 @@ def test_a_difference_is_told_with_its_uncertainty_and_what_may_be_said_of_it() 
     assert doubt(False, True).endswith("yet it is within their uncertainty")
 
 
+# Minutes until siblings are told apart, and seconds between the rounds.
+A_DAY = (24 * 60 + 10, 300)
+
+
 def lots_snapshot(*lots: object) -> Snapshot:
     return replace(Script(a_room(("a", "e"))).snapshot(START, {}), lots=tuple(lots))  # type: ignore[arg-type]
 
@@ -120,17 +124,39 @@ def test_siblings_are_told_apart_by_days_with_the_probes_share() -> None:
     def told_of(development: float) -> tuple[Run, tuple[LotNow, LotNow]]:
         lots = (a_lot("K01/a", development=0.55), a_lot("K01/e", development=development, mean_c=29.0))
         lots = (changed(lots[0], remaining_days=30.0), changed(lots[1], remaining_days=24.0))
-        return Run(Script(a_room(("a", "e")), more=lambda _: {"lots": lots})).go(0, 60, 60), lots
+        return Run(Script(a_room(("a", "e")), more=lambda _: {"lots": lots})).go(0, *A_DAY), lots
 
     run, lots = told_of(0.64)
     assert without_minutes(told(run)) == [("siblings-apart", "raised", "K01")]
-    assert run.notices[0].urgency == "diary"
-    assert "K01/e is expected 6.0 ± 4.1 days before K01/a, limit 2.0 days" in run.notices[0].text
-    assert "29.00 °C against 28.00 °C" in run.notices[0].whole
+    (notice,) = (n for n in run.notices if n.kind == "siblings-apart")
+    assert notice.urgency == "diary"
+    assert "K01/e is expected 6.0 ± 4.1 days before K01/a, limit 2.0 days" in notice.text
+    assert "29.00 °C against 28.00 °C" in notice.whole
     days, sd = apart(lots[1], lots[0])
     assert days == pytest.approx(6.0)
     assert sd == pytest.approx(0.29 * 5 * 2**0.5)
     assert told(told_of(0.61)[0]) == [], "4.0 ± 4.1 days: the probes alone could explain it"
+
+
+def parted(*course: tuple[float, float]) -> Run:
+    """(from hour, days that part two boxes whose probes were compared, to 0.6 days)."""
+
+    def more(now_ms: int) -> dict[str, object]:
+        days = [d for h, d in course if START + h * 60 * MINUTE <= now_ms][-1]
+        late, early = apart_lots()
+        return {"lots": (early, changed(late, rates=ExpectedRates(0.39 / (20.0 + days))))}
+
+    return Run(Script(a_room(("a", "e")), more=more)).go(0, (course[-1][0] + 30) * 60, 600)
+
+
+def test_what_parts_siblings_for_hours_is_not_told_and_what_does_for_a_day_is_told_once() -> None:
+    """The days that were reckoned in a failing room are not those to come."""
+    (raised,) = told(parted((0, 0.5), (5, 6.0)))
+    assert raised[:2] == ("siblings-apart", "raised")
+    assert raised[3] == pytest.approx((5 + 24) * 60, abs=10)
+    assert told(parted((0, 0.5), (5, 6.0), (28, 0.5))) == []
+    for back in (1.9, 0.5):
+        assert told(parted((0, 6.0), (20, back), (21, 6.0), (44, back))) == [], "each time less than a day"
 
 
 def test_only_open_lots_of_one_clutch_that_still_wait_are_siblings() -> None:
@@ -161,7 +187,7 @@ def apart_lots(**more: object) -> tuple[LotNow, LotNow]:
 
 
 def notice_of(kind: str, room: Room, **more: object) -> str:
-    run = Run(Script(room, more=lambda _: more)).go(0, 60, 60)
+    run = Run(Script(room, more=lambda _: more)).go(0, *A_DAY)
     return next(n.whole for n in run.notices if n.kind == kind)
 
 
@@ -182,7 +208,7 @@ def test_notices_of_uneven_boxes_say_what_would_mend_it() -> None:
 
 def test_notices_advise_nothing_that_the_probes_could_have_made_up() -> None:
     unsure = apart_lots(error=ProbesError(0.8), compared=False)
-    run = Run(Script(a_room(("a", "e")), more=lambda _: {"stacks": (a_profile(1.2),), "lots": unsure})).go(0, 60, 60)
+    run = Run(Script(a_room(("a", "e")), more=lambda _: {"stacks": (a_profile(1.2),), "lots": unsure})).go(0, *A_DAY)
     assert "siblings-apart" not in {n.kind for n in run.notices}
     for n in run.notices:
         assert "a fan" not in n.whole
