@@ -19,8 +19,13 @@ settings.load_profile(os.environ.get("WARMTALLY_TEST_EXAMPLES", "suite"))
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """What takes long begins first, so that no worker is left alone with it at the end."""
-    items.sort(key=lambda item: item.get_closest_marker("slow") is None)
+    """What takes long begins first, then what waits for other programs, so that no worker is left alone with one of
+    them at the end."""
+
+    def place(item: pytest.Item) -> tuple[bool, bool]:
+        return item.get_closest_marker("slow") is None, not item.nodeid.startswith(("tests/system/", "tests/adapters/"))
+
+    items.sort(key=place)
 
 
 @cache
