@@ -12,7 +12,7 @@ from pathlib import Path
 
 from monitor.cli.output import print_json, table
 from monitor.cli.room import RoomAtHand, now_ms, room_at_hand
-from monitor.config.library import load_profile, named
+from monitor.config.library import load_profile, named, read_profile
 from monitor.core.development.learning import (
     Learned,
     OwnClutch,
@@ -30,7 +30,7 @@ from monitor.core.terms.events import Clutch
 from monitor.core.terms.formats import show_bare, show_degree_days, show_difference, show_temperature
 from monitor.derived.room import Derived
 from monitor.derived.species import Species
-from monitor.errors import ConfigError, MonitorError, UnknownSubject, UsageError
+from monitor.errors import MonitorError, UnknownSubject, UsageError
 
 # The first words of a file that this command wrote; what a keeper wrote by hand is never taken for it.
 WRITTEN_BY = "# Learned from own clutches by: warmtally learn"
@@ -151,20 +151,18 @@ def base_profile(species: str, folder: str | Path | None) -> Profile:
         files = [Path(folder) / f"{name}.toml", *reversed(_copies(Path(folder), name))]
         for path in files:
             if path.is_file() and not _learned(path):
-                try:
-                    return parse_profile(tomllib.loads(path.read_text(encoding="utf-8")), f"{name}.toml")
-                except (OSError, ValueError) as error:
-                    raise ConfigError(f"cannot be read: {error}", where=str(path), fix="correct it") from error
+                return read_profile(path, f"{name}.toml")
     return load_profile(name)
 
 
 def _learned(path: Path) -> bool:
-    return path.read_text(encoding="utf-8", errors="replace").startswith(WRITTEN_BY)
+    with path.open("rb") as file:
+        return file.read(len(WRITTEN_BY.encode())) == WRITTEN_BY.encode()
 
 
 def _copies(folder: Path, name: str) -> list[Path]:
     """Former files of a profile, oldest first: ``NAME.toml.1``, ``NAME.toml.2`` ..."""
-    found = [path for path in folder.glob(f"{name}.toml.*") if path.suffix[1:].isdigit()]
+    found = [path for path in folder.glob(f"{name}.toml.*") if path.suffix[1:].isdecimal()]
     return sorted(found, key=lambda path: int(path.suffix[1:]))
 
 

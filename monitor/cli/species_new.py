@@ -8,16 +8,17 @@ import re
 import sys
 import tomllib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
 
 from monitor.cli.room import parse_temperature, settings_of
+from monitor.config.library import LONGEST_NAME, called
 from monitor.core.development.groups import GROUPS, group_of
-from monitor.core.development.profile_file import parse_profile
-from monitor.core.development.species import OWN_CLUTCHES, UNSOURCED, Profile
+from monitor.core.development.profile_file import mistakes_of_row, parse_profile
+from monitor.core.development.species import GRADES, OWN_CLUTCHES, UNSOURCED, Profile
 from monitor.core.terms.settings import DisplayUnit
-from monitor.errors import UsageError
+from monitor.errors import ConfigError, UsageError
 
 SOURCES: Final = {"practice": UNSOURCED[0], "memory": UNSOURCED[1], "own": OWN_CLUTCHES}
 PAPER: Final = "the-paper"
@@ -70,19 +71,69 @@ def run_new(args: argparse.Namespace, ask: Callable[[str], str] | None = None) -
     if ask is None and sys.stdin.isatty():
         ask = input
     known = from_options(args, settings.room.display_unit)
+    folder = Path(settings.profiles_dir)
     if ask is not None:
-        ask_for_the_rest(known, settings.room.display_unit, ask)
-    path = Path(settings.profiles_dir) / f"{known.id}.toml"
+        try:
+            ask_for_the_rest(known, settings.room.display_unit, ask, folder)
+        except EOFError:
+            raise UsageError("the answers ended before all was asked; nothing is written", fix="begin again") from None
+    before = _came_along(known, folder)
+    if before is not None:
+        known.common, known.family = known.common or before.common_name, known.family or before.family
     text, profile = written(known)
-    if path.exists():
-        raise UsageError(f"{path} is there already", fix="edit it, or move it away first")
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(text, encoding="utf-8")
+    path = folder / f"{known.id}.toml"
+    if before is not None and GRADES.index(before.grade) >= GRADES.index(profile.grade):
+        raise UsageError(
+            f"{before.id} came along with confidence {before.grade!r}, and yours ({profile.grade!r}) would take its "
+            "place",
+            fix=f"use it: warmtally species {before.id}; a file that you write by hand as {path} wins over it",
+        )
+    folder.mkdir(parents=True, exist_ok=True)
+    with path.open("x", encoding="utf-8") as file:
+        file.write(text)
     print(f"{path} written; confidence: {profile.grade}")
     if profile.caution:
         print(f"  {profile.caution}")
+    if before is not None:
+        print(
+            f"  it takes the place of the one that came along ({before.grade}), and of what that said of limits and sex"
+        )
     print(f"  next: warmtally species {profile.id}    warmtally check")
     return 0
+
+
+def _came_along(known: Known, folder: Path) -> Profile | None:
+    """The profile of that species which is there without the keeper's doing. Raises UsageError where the name cannot
+    be, where a file is there already, and where a further one would be of no use or harm."""
+    if wrong := _wrong_name(known):
+        raise UsageError(wrong, fix='--scientific "Genus species"')
+    path = folder / f"{known.id}.toml"
+    if path.exists() or path.is_symlink():
+        raise UsageError(f"{path} is there already", fix="edit it, or move it away first")
+    there = called(known.scientific, folder)
+    if there is None:
+        return None
+    if there.id != known.id:
+        raise UsageError(
+            f"{known.scientific!r} is another name of {there.id} ({there.scientific_name})",
+            fix=f"see it: warmtally species {there.id}",
+        )
+    if there.status == "rests":
+        raise UsageError(
+            f"{there.id} came along, and no figure makes a forecast of it: {there.reason}",
+            fix="its clutches are recorded and watched as it is",
+        )
+    return there
+
+
+def _wrong_name(known: Known) -> str:
+    """Why a scientific name cannot be one; empty where it can."""
+    words = known.id.split("-")
+    if not known.scientific:
+        return "the scientific name is missing"
+    if len(words) < 2 or len(known.id) > LONGEST_NAME or not all(w.isalnum() and w.islower() for w in words):
+        return f"{known.scientific[:LONGEST_NAME]!r} is no scientific name: two words or three, of letters alone"
+    return ""
 
 
 # --- what is told ---------------------------------------------------------------------------------------------------
@@ -93,7 +144,7 @@ def from_options(args: argparse.Namespace, unit: DisplayUnit) -> Known:
     return Known(
         scientific=" ".join((args.scientific or "").split()),
         common=args.common or "",
-        family=args.family or "",
+        family=(args.family or "").strip().capitalize(),
         group=args.group or "",
         figures=[figure(text, unit) for text in args.figure or ()],
         source=args.source or "",
@@ -113,26 +164,78 @@ def figure(text: str, unit: DisplayUnit) -> dict[str, float | int]:
     return row | ({"eggs": int(found[3])} if found[3] else {})
 
 
-def ask_for_the_rest(known: Known, unit: DisplayUnit, ask: Callable[[str], str]) -> None:
-    """Asks for what options left out; an empty answer is "not known"."""
-    known.scientific = known.scientific or " ".join(ask("Scientific name (Genus species): ").split())
-    known.common = known.common or ask("Common name: ").strip()
+def ask_for_the_rest(known: Known, unit: DisplayUnit, ask: Callable[[str], str], folder: Path) -> None:
+    """Asks for what options left out, and anew where an answer cannot be; an empty one is "not known"."""
+    if not known.scientific:
+        known.scientific = _asked(ask, "Scientific name (Genus species): ", lambda told: _wrong_name(Known(told)))
+    # Before all the rest is asked in vain.
+    before = _came_along(known, folder)
+    if before is not None:
+        print(f"  {before.id} came along (confidence: {before.grade}); only what is worth more takes its place.")
+    known.common = known.common or _asked(ask, "Common name: ", _unprintable)
+    known.family = known.family or (before.family if before else "")
     if not (known.family or known.group):
-        known.family = ask("Family (like Colubridae; empty: not known): ").strip()
-        if group_of(known.family) is None:
-            known.group = ask(f"Group ({', '.join(GROUPS)}): ").strip().lower()
+        known.family = _asked(ask, "Family (like Colubridae; empty: not known): ", _unprintable).capitalize()
+    if group_of(known.family) is None and not known.group:
+        known.group = _asked(ask, f"Group ({', '.join(GROUPS)}): ", _among(GROUPS)).lower()
     if not known.figures:
         print(f"Days at constant temperatures in °{unit}, one a line, empty to end ({FIGURE}).")
+        _ask_for_figures(known, unit, ask)
+    if known.figures and not known.source:
+        sources = ("paper", *SOURCES)
+        known.source = _asked(ask, f"Where are they from? {', '.join(sources)}: ", _among(sources)).lower()
+    if known.figures and known.source == "paper":
+        for name, wrong in (("authors", _empty), ("year", _no_year), ("title", _unprintable), ("journal", _empty)):
+            if name not in known.paper:
+                known.paper[name] = _asked(ask, f"  the paper's {name}: ", wrong)
+
+
+def _ask_for_figures(known: Known, unit: DisplayUnit, ask: Callable[[str], str]) -> None:
+    """Until they make a table, or there is none."""
+    while True:
         while answer := ask("  T=DAYS: ").strip():
             try:
-                known.figures.append(figure(answer, unit))
+                row = figure(answer, unit)
             except UsageError as error:
                 print(f"  {error.what}: {error.fix}")
-    if known.figures and not known.source:
-        known.source = ask(f"Where are they from? paper, {', '.join(SOURCES)}: ").strip().lower()
-    if known.figures and known.source == "paper":
-        for name in ("authors", "year", "title", "journal"):
-            known.paper.setdefault(name, ask(f"  the paper's {name}: ").strip())
+                continue
+            if wrong := mistakes_of_row(row):
+                print(f"  {answer!r} is no figure: {'; '.join(wrong)}")
+            else:
+                known.figures.append(row)
+        try:
+            # Where they are from is asked next, and changes nothing of this.
+            written(replace(known, source="own"))
+        except ConfigError as error:
+            print(f"  {error.what}\n  Once more, all of them; or empty at once: nothing is known of its days.")
+            known.figures.clear()
+        else:
+            return
+
+
+def _asked(ask: Callable[[str], str], question: str, wrong: Callable[[str], str]) -> str:
+    """The answer that nothing is wrong with; until then it is asked for again."""
+    while True:
+        answer = " ".join(ask(question).split())
+        if not (why := wrong(answer) or _unprintable(answer)):
+            return answer
+        print(f"  {why}")
+
+
+def _unprintable(told: str) -> str:
+    return "" if told.isprintable() else "a sign in it cannot be shown: write it once more"
+
+
+def _empty(told: str) -> str:
+    return "" if told else "this is needed: a paper is found by it"
+
+
+def _no_year(told: str) -> str:
+    return "" if re.fullmatch(r"1[789][0-9]{2}|2[01][0-9]{2}", told) else f"{told!r} is no year: write 2020"
+
+
+def _among(words: Sequence[str]) -> Callable[[str], str]:
+    return lambda told: "" if told.lower() in words else f"one of {', '.join(words)}"
 
 
 # --- what is written ------------------------------------------------------------------------------------------------
@@ -140,8 +243,8 @@ def ask_for_the_rest(known: Known, unit: DisplayUnit, ask: Callable[[str], str])
 
 def written(known: Known) -> tuple[str, Profile]:
     """The file and the profile it makes. Raises UsageError for what is missing, ConfigError for what cannot be."""
-    if len(known.id.split("-")) < 2:
-        raise UsageError("the scientific name is missing", fix='--scientific "Genus species"')
+    if wrong := _wrong_name(known):
+        raise UsageError(wrong, fix='--scientific "Genus species"')
     if known.figures and known.source not in ("paper", *SOURCES):
         raise UsageError("where the figures are from is missing", fix=f"--source paper, {', '.join(SOURCES)}")
     lines = [f"scientific_name = {_text(known.scientific)}"]
@@ -162,7 +265,7 @@ def written(known: Known) -> tuple[str, Profile]:
 
 def _paper(told: dict[str, Any]) -> Sequence[str]:
     year = str(told.get("year", ""))
-    if not re.fullmatch(r"[0-9]{4}", year):
+    if _no_year(year):
         raise UsageError(f"the paper's year {year!r} is no year", fix="--year 2020")
     lines = [f"year = {year}"]
     for name in ("authors", "title", "journal"):
@@ -171,5 +274,5 @@ def _paper(told: dict[str, Any]) -> Sequence[str]:
 
 
 def _text(value: str) -> str:
-    # What JSON writes between quotes is a basic string of TOML.
-    return json.dumps(value, ensure_ascii=False)
+    # What JSON writes between quotes is a basic string of TOML, but for one sign that is told as a mistake.
+    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")

@@ -4,6 +4,12 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
+import pty
+import random
+import signal
+import subprocess
+import sys
 import time
 import tomllib
 from collections.abc import Callable
@@ -16,6 +22,7 @@ from monitor.cli import species_new
 from monitor.config.library import load_profile
 from monitor.errors import ConfigError, UsageError
 from tests.desk import Desk, room_text
+from tests.peers import wait_for
 
 LAID = datetime(2026, 5, 1, 7, tzinfo=UTC)
 SNAKE = '--scientific "Inventa altera" --group snake --figure 27.8=58-62 --source memory'
@@ -106,13 +113,13 @@ def asked(answers: list[str]) -> tuple[Callable[[str], str], list[str]]:
     return ask, questions
 
 
-def test_what_options_leave_out_is_asked_for(capsys: pytest.CaptureFixture[str]) -> None:
+def test_what_options_leave_out_is_asked_for(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     known = species_new.Known(figures=[])
     ask, questions = asked(
         ["Inventa  altera", "the other", "", "snake", "82F=58-62", "nonsense", "29.5=52x9", "", "paper",
          "Example AB", "2020", "A paper", "J 1:1-2"]
     )  # fmt: skip
-    species_new.ask_for_the_rest(known, "C", ask)
+    species_new.ask_for_the_rest(known, "C", ask, tmp_path)
     assert len(questions) == 13
     assert "is no figure" in capsys.readouterr().out
     text, profile = species_new.written(known)
@@ -121,10 +128,134 @@ def test_what_options_leave_out_is_asked_for(capsys: pytest.CaptureFixture[str])
     assert tomllib.loads(text)["papers"]["the-paper"]["year"] == 2020
 
 
-def test_a_family_that_is_known_needs_no_group() -> None:
+ANSWERS = [
+    "Inventa altera", "the other", "", "snake", "27.8=58-62", "30=51x9", "", "paper", "Example AB", "2020", "", "J 1:1",
+]  # fmt: skip
+ODD = (
+    "Inventa",
+    "x\udce9y",
+    "a\x1b[2J",
+    "27.8=62-58",
+    "28=1000000",
+    "82=60",
+    "about 60",
+    "28=60 days",
+    "=",
+    "28=",
+    "28=2",
+)
+
+
+def answered(desk: Desk, answers: list[str]) -> int:
+    """Those answers to the questions as the command asks them, then the end of input."""
+    todo = iter(answers)
+
+    def ask(_: str) -> str:
+        try:
+            return next(todo)
+        except StopIteration:
+            raise EOFError from None
+
+    parser = argparse.ArgumentParser()
+    species_new.add_options(parser)
+    parser.set_defaults(config=str(desk.folder / "room.toml"), data=None)
+    code = species_new.run_new(parser.parse_args([]), ask)
+    assert list(todo) == []
+    return code
+
+
+def test_answers_that_cannot_be_are_asked_for_again_and_change_nothing(desk: Desk) -> None:
+    assert answered(desk, ANSWERS) == 0
+    file = desk.folder / "mine" / "inventa-altera.toml"
+    plain = file.read_text()
+    # What is odd to each question; what a name, a title or a family is cannot be judged.
+    odd = {
+        0: [x for x in ODD if x != ""] + [""],
+        3: [*ODD, "", "snakes"],
+        4: list(ODD),
+        5: list(ODD),
+        7: [*ODD, "", "papers"],
+        8: ["", "\x07"],
+        9: ["", "20", "year", "20200", "-200"],
+        11: ["", "\x7f"],
+    }
+    rng = random.Random(3)
+    for _ in range(5):
+        file.unlink()
+        said = [
+            x
+            for i, right in enumerate(ANSWERS)
+            for x in (*rng.sample(odd.get(i, []), min(3, len(odd.get(i, [])))), right)
+        ]
+        assert answered(desk, said) == 0
+        assert file.read_text() == plain
+
+
+def test_figures_that_make_no_table_are_asked_for_again_and_the_rest_is_not_lost(desk: Desk) -> None:
+    figures = ["28=60", "28=90", "", "28=1000", "", "24=60", "28=70", "30=80", "", "27.8=58-62", "30=51x9", ""]
+    assert answered(desk, [*ANSWERS[:4], *figures, *ANSWERS[7:]]) == 0
+    assert [r.days_told for r in load_profile("inventa-altera", desk.folder / "mine").rows] == ["58 to 62", "51"]
+
+
+@pytest.mark.parametrize("heard", range(len(ANSWERS)))
+def test_answers_that_end_early_write_nothing(desk: Desk, heard: int) -> None:
+    with pytest.raises(UsageError, match="nothing is written"):
+        answered(desk, ANSWERS[:heard])
+    assert list((desk.folder / "mine").iterdir()) == []
+
+
+@pytest.mark.parametrize("last", [b"\x04", b"\x03"], ids=["end of input", "interrupted"])
+def test_at_a_terminal_somebody_gives_up(desk: Desk, last: bytes) -> None:
+    ours, theirs = pty.openpty()
+    command = [sys.executable, "-m", "monitor", "species", "new", "--config", str(desk.folder / "room.toml")]
+    running = subprocess.Popen(command, stdin=theirs, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    try:
+        os.write(ours, b"Inventa altera\nthe other\n")
+        assert running.stdout is not None
+        told_so_far = running.stdout.fileno()
+        wait_for(lambda: b"Family" in os.read(told_so_far, 4096), seconds=20.0)
+        if last == b"\x03":
+            running.send_signal(signal.SIGINT)
+        else:
+            os.write(ours, last)
+        told = running.communicate(timeout=20)[1].decode()
+    finally:
+        running.kill()
+        os.close(theirs)
+        os.close(ours)
+    assert "Traceback" not in told
+    assert running.returncode == (130 if last == b"\x03" else 2)
+    assert list((desk.folder / "mine").iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("name", "told"),
+    [
+        ("Elaphe taeniura", "came along with confidence 'good', and yours ('no source') would take its place"),
+        ("pantherophis  guttatus", "came along with confidence 'no source'"),
+        ("Elaphe guttata", "is another name of pantherophis-guttatus"),
+        ("Corn snake", "is another name of pantherophis-guttatus"),
+        ("Chamaeleo calyptratus", "no figure makes a forecast of it: the embryo rests in the egg"),
+    ],
+)
+def test_what_came_along_is_not_made_worse(desk: Desk, name: str, told: str) -> None:
+    answer = desk(f'species new --scientific "{name}" --group snake --figure 27.8=58-62 --source memory')
+    assert answer.code == 2
+    assert told in answer.err
+    assert list((desk.folder / "mine").iterdir()) == []
+
+
+def test_what_is_worth_more_takes_the_place_of_what_came_along_and_keeps_its_names(desk: Desk) -> None:
+    paper = '--source paper --authors "Example AB" --year 2020 --journal "J 1:1"'
+    told = desk.does(f'species new --scientific "Pantherophis guttatus" --figure 27.8=60x12 {paper}')
+    assert "takes the place of the one that came along (no source)" in told
+    assert "confidence: one figure" in desk('species "corn snake"').out
+
+
+def test_a_family_that_is_known_needs_no_group(tmp_path: Path) -> None:
     known = species_new.Known()
     ask, questions = asked(["Inventa altera", "", "Pythonidae", "31.7=54-60", "", "practice"])
-    species_new.ask_for_the_rest(known, "C", ask)
+    species_new.ask_for_the_rest(known, "C", ask, tmp_path)
     assert not any("Group" in question for question in questions)
     assert species_new.written(known)[1].group == "snake"
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, Final
 
 from monitor.core.development.groups import GROUPS, Group, GroupLine, group_of
 from monitor.core.development.pooling import ProbeShare
@@ -35,6 +35,10 @@ from monitor.core.development.species import (
 )
 from monitor.errors import ConfigError, ModelOutOfRange
 
+# So many mistakes of one file are told, each in so many characters.
+MOST_TOLD: Final = 30
+LONGEST_TOLD: Final = 400
+
 
 class _Mistakes:
     """Collects every mistake of one file with the place it stands at."""
@@ -44,6 +48,19 @@ class _Mistakes:
 
     def add(self, place: str, what: str) -> None:
         self.lines.append(f"{place}: {what}")
+
+    @property
+    def count(self) -> str:
+        return f"{len(self.lines)} mistake{'s' if len(self.lines) > 1 else ''}"
+
+    def told(self) -> list[str]:
+        """Each in a line that can be shown: what stands in a file may be anything."""
+        lines = [
+            line if line.isprintable() else line.encode("unicode_escape", "replace").decode("ascii")
+            for line in self.lines[:MOST_TOLD]
+        ]
+        lines = [line if len(line) <= LONGEST_TOLD else line[: LONGEST_TOLD - 4] + " ..." for line in lines]
+        return lines + ([f"and {len(self.lines) - MOST_TOLD} more"] if len(self.lines) > MOST_TOLD else [])
 
     def unknown(self, place: str, table: Mapping[str, Any], known: Sequence[str]) -> None:
         for key in table:
@@ -55,16 +72,24 @@ class _Mistakes:
         if not isinstance(value, str):
             self.add(f"{place}{key}", "must be text in quotes")
             return ""
-        if needed and not value.strip():
-            self.add(f"{place}{key}", "is missing")
-        return value.strip()
+        return self._plain(value, f"{place}{key}", needed=needed)
+
+    def _plain(self, value: str, place: str, *, needed: bool = False) -> str:
+        """A text in one line, as lists and notices show it."""
+        told = " ".join(value.split())
+        if not told.isprintable():
+            self.add(place, "holds a control character")
+            return ""
+        if needed and not told:
+            self.add(place, "is missing")
+        return told
 
     def texts(self, table: Mapping[str, Any], key: str) -> tuple[str, ...]:
         value = table.get(key, [])
         if not isinstance(value, list) or not all(isinstance(text, str) for text in value):
             self.add(key, "must be a list of texts")
             return ()
-        return tuple(value)
+        return tuple(self._plain(text, key) for text in value)
 
     def number(
         self, table: Mapping[str, Any], key: str, place: str, low: float, high: float, *, needed: bool = False
@@ -166,14 +191,19 @@ def parse_profile(mapping: Mapping[str, Any], file_name: str) -> Profile:
         other_names=other_names,
     )
     if found.lines:
-        number = len(found.lines)
         raise ConfigError(
-            f"{number} mistake{'s' if number > 1 else ''} in this species profile:\n"
-            + "\n".join(f"  - {line}" for line in found.lines),
+            f"{found.count} in this species profile:\n" + "\n".join(f"  - {line}" for line in found.told()),
             where=file_name,
             fix="correct the lines named above; the profiles that come with the program show the form",
         )
     return profile
+
+
+def mistakes_of_row(entry: Mapping[str, Any], paper: str = OWN_CLUTCHES) -> list[str]:
+    """What is wrong with one row by itself, whatever its source; empty where it may stand in a table."""
+    found = _Mistakes()
+    _rows(found, [{**entry, "paper": paper}], set())
+    return [line.removeprefix("rows, number 1, ") for line in found.told()]
 
 
 def _papers(found: _Mistakes, table: Mapping[str, Any]) -> tuple[Paper, ...]:
