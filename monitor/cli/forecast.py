@@ -18,6 +18,7 @@ from monitor.core.development.siblings import (
     GoneBefore,
     Story,
     apart,
+    looked_since,
     measured_a_day,
     stories,
     verdict,
@@ -283,12 +284,24 @@ def _forecast_text(lot: LotNow, room: RoomAtHand, at_ms: int, plan: Plan | None,
         lines.append(f"  filled in, not measured: {100 * past.filled_share:.1f} % of the time ({ways or 'unknown'})")
     if lot.refused:
         lines.append(f"  no date: {lot.refused}")
+    elif nothing := _nothing_left(lot):
+        lines.append(f"  {nothing}")
     if lot.first_pip is not None:
         lines += _pip_text(lot, lot.first_pip, at_ms, room, told=told)
     if lot.sex is not None:
         lines += _sex_text(lot.sex, room)
     lines += [f"  note: {note}" for note in lot.notes]
     return "\n".join(lines)
+
+
+def _nothing_left(lot: LotNow) -> str:
+    """Why nothing is waited for; empty where something is."""
+    what = lot.lot
+    done = ((what.hatched, "hatched"), (what.dead, "dead"), (what.removed, "removed"), (what.infertile, "infertile"))
+    counted = ", ".join(f"{count} {how}" for count, how in done if count)
+    if not what.open:
+        return f"nothing of it lies there any more: {counted}"
+    return "" if what.waiting or what.pipped else f"no date: no egg is waited for ({counted})"
 
 
 def _pip_text(lot: LotNow, pip: FirstPip, at_ms: int, room: RoomAtHand, *, told: bool) -> list[str]:
@@ -319,7 +332,8 @@ def _pip_text(lot: LotNow, pip: FirstPip, at_ms: int, room: RoomAtHand, *, told:
     lines.append(f"  the other {show_eggs(lot.lot.waiting)}: {rest} (8 in 10 of those that live); wait until {until}")
     waits = waits_until(silence.wait_until_ms, at_ms, zone)
     if silence.rest_by_ms is not None and at_ms >= silence.rest_by_ms:
-        said = verdict(silence.each, waits=waits)
+        known = {"looked": looked_since(lot.lot, silence), "none_alive": lot.lot.none_alive_ms is not None}
+        said = verdict(silence.each, waits=waits, **known)
         lines.append(f"    each of them, late or failed: {said}")
         lines += [f"    do: {text}" for text in TO_DO] + [f"    {text}" for text in NOT_TO_DO]
     return lines
@@ -382,6 +396,9 @@ def _gone_before(beside: GoneBefore) -> str:
 
 def _seen_text(story: Story, at_ms: int, room: RoomAtHand) -> str:
     """What was seen of it: what is said rests on that."""
+    if story.none_alive_ms is not None:
+        at = show_time(story.none_alive_ms, room.zone)
+        return f"none of {show_eggs(story.eggs)} was seen alive at {at}: that is no proof, candle again"
     if story.alive is not None:
         at = show_time(story.alive.at_ms, room.zone)
         return f"{story.alive.count} of {show_eggs(story.eggs)} were seen alive at {at}: that counts for much"

@@ -5,11 +5,12 @@ from __future__ import annotations
 import argparse
 import dataclasses
 from collections.abc import Mapping
+from typing import Any
 
 from monitor.cli.output import print_json, table, utc
 from monitor.cli.room import RoomAtHand, now_ms, parse_time, room_at_hand, whole
 from monitor.config.library import load_profile, named
-from monitor.core.terms.events import Clutch, EventKind, KeeperEvent
+from monitor.core.terms.events import COUNTED, Clutch, EventKind, KeeperEvent
 from monitor.core.terms.formats import show_eggs, show_time
 from monitor.core.terms.projection import MOST_DEVELOPED, effective
 from monitor.errors import EventRefused, UnknownSubject, UsageError
@@ -91,15 +92,21 @@ def _add_kinds(kinds: argparse._SubParsersAction[argparse.ArgumentParser], paren
         if kind == "moved":
             p.add_argument("--to", default="", metavar="BOX", help="where to")
         if kind == "candled":
-            p.add_argument("--alive", type=whole, help="how many of the eggs that lie still were seen alive")
-            p.add_argument("--doubtful", type=whole, help="of how many of them it could not be told")
-            p.add_argument(
-                "--fertile", type=whole, help="how many are fertile, and alive; the others are not waited for"
-            )
+            _add_counts(p)
         if kind in ("pipped", "hatched"):
             p.add_argument("--not-yet-at", metavar="WHEN", help="the last look at which it had not happened yet")
         p.add_argument("--note", default="", help="anything worth remembering")
         p.set_defaults(run=run_record)
+
+
+def _add_counts(p: argparse.ArgumentParser) -> None:
+    texts = (
+        "how many are fertile, and alive; the others are not waited for",
+        "how many of the eggs that lie still were seen alive",
+        "of how many of them it could not be told",
+    )
+    for name, text in zip(COUNTED, texts, strict=True):
+        p.add_argument(f"--{name}", type=whole, help=f"candled: {text}")
 
 
 def _add_correct(kinds: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
@@ -114,9 +121,7 @@ def _add_correct(kinds: argparse._SubParsersAction[argparse.ArgumentParser], par
     correct.add_argument("--at", metavar="WHEN", help="when it happened or was seen")
     correct.add_argument("--not-yet-at", metavar="WHEN", help="the last look at which it had not happened yet")
     correct.add_argument("--eggs", type=whole, help="how many")
-    correct.add_argument("--alive", type=whole, help="how many were seen alive (candled)")
-    correct.add_argument("--doubtful", type=whole, help="of how many it could not be told (candled)")
-    correct.add_argument("--fertile", type=whole, help="how many are fertile (candled)")
+    _add_counts(correct)
     correct.add_argument("--box", help="the box or lot it is about")
     correct.add_argument("--to", metavar="BOX", help="where to (moved)")
     correct.add_argument("--species", help="a profile's id (laid)")
@@ -178,6 +183,7 @@ def run_record(args: argparse.Namespace) -> int:
             species = _species(species, room)
         if kind is EventKind.NOTE and not args.note:
             raise UsageError("a note without words", fix='give --note "..."')
+        counted: dict[str, Any] = {name: getattr(args, name, None) for name in COUNTED}
         event = KeeperEvent(
             kind=kind,
             clutch=args.clutch,
@@ -189,9 +195,7 @@ def run_record(args: argparse.Namespace) -> int:
             not_yet_at_ms=_when(not_yet, room)[0] if not_yet else None,
             day_only=day_only,
             species=species,
-            fertile=getattr(args, "fertile", None),
-            alive=getattr(args, "alive", None),
-            doubtful=getattr(args, "doubtful", None),
+            **counted,
             text=args.note,
             developed=_share(getattr(args, "developed", "0")),
         )
@@ -230,9 +234,7 @@ def run_correct(args: argparse.Namespace) -> int:
             changes["not_yet_at_ms"] = _when(args.not_yet_at, room)[0]
         for name, value in (
             ("eggs", args.eggs),
-            ("fertile", args.fertile),
-            ("alive", args.alive),
-            ("doubtful", args.doubtful),
+            *((name, getattr(args, name)) for name in COUNTED),
             ("box", args.box),
             ("to_box", args.to),
             ("text", args.note),
@@ -265,9 +267,7 @@ def _sentence(event: KeeperEvent, room: RoomAtHand) -> str:
     parts = [f"{event.clutch} {event.kind.value}", at[:10] if event.day_only else at]
     if event.eggs is not None:
         parts.append(show_eggs(event.eggs))
-    for count, what in ((event.fertile, "fertile"), (event.alive, "alive"), (event.doubtful, "doubtful")):
-        if count is not None:
-            parts.append(f"{count} {what}")
+    parts += [f"{count} {what}" for what, count in event.counts]
     if event.box:
         parts.append(f"box {event.box}")
     if event.to_box:
@@ -294,6 +294,7 @@ def _print_lots(clutch: Clutch) -> None:
             + (f", {lot.hatched} hatched" if lot.hatched else "")
             + (f", {lot.dead} dead" if lot.dead else "")
             + (f", {lot.removed} removed" if lot.removed else "")
+            + (f", {lot.infertile} infertile" if lot.infertile else "")
         )
     if clutch.unplaced:
         print(f"  in no box yet: {show_eggs(clutch.unplaced)}")
@@ -336,9 +337,7 @@ def _clutch_json(clutch: Clutch) -> dict[str, object]:
                 "box": e.box or None,
                 "to": e.to_box or None,
                 "eggs": e.eggs,
-                "fertile": e.fertile,
-                "alive": e.alive,
-                "doubtful": e.doubtful,
+                **{name: getattr(e, name) for name in COUNTED},
                 "not_yet_at": utc(e.not_yet_at_ms),
                 "note": e.text or None,
             }

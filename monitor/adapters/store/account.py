@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 
 from monitor.adapters.store.database import Database
 from monitor.core.terms.events import Clutch, EventKind, KeeperEvent
-from monitor.core.terms.projection import check_name, project
+from monitor.core.terms.projection import check_name, check_told, project
 
 _EVENT_FIELDS = tuple(f.name for f in dataclasses.fields(KeeperEvent) if f.name not in ("id", "kind"))
 
@@ -47,6 +47,8 @@ class KeepersAccount:
             )
             numbered = dataclasses.replace(event, id=number + 1)
             after = project([*self.events(), numbered])
+            if not event.withdrawn:
+                check_told(event, after)
             if check is not None:
                 check(after)
             c.execute(

@@ -25,7 +25,7 @@ from typing import Final
 from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.development.lots import LotNow, Silence
 from monitor.core.development.window import EGGS, PLACE
-from monitor.core.terms.events import SeenAlive
+from monitor.core.terms.events import Lot, SeenAlive
 from monitor.core.terms.times import DAY_MS
 
 TO_DO: Final = (
@@ -46,6 +46,7 @@ BANDS: Final = (
 )
 """Least chance that it is only late -> what is said of it. Judgement, no source."""
 OPEN: Final = 2
+NO_LOOK: Final = "not known: nobody has looked since"
 
 
 @dataclass(frozen=True)
@@ -68,8 +69,14 @@ def in_percent(chance: float) -> str:
     return f"{min(max(round(100 * chance), 1), 99)} %"
 
 
-def verdict(chance: float, *, waits: bool) -> LateOrFailed:
-    """What is said of a chance that eggs are only late. ``waits``: the date until which one waits is still to come."""
+def verdict(chance: float, *, waits: bool, looked: bool = True, none_alive: bool = False) -> LateOrFailed:
+    """What is said of a chance that eggs are only late. ``waits``: the date until which one waits is still to come;
+    ``looked``: else somebody has looked since, without which nobody knows that they lie still; ``none_alive``: the
+    last candling saw none alive. That says more than the chance, which does not know of it, and is no proof."""
+    if not (waits or looked):
+        return LateOrFailed(NO_LOOK, None)
+    if none_alive and chance >= BANDS[OPEN][0]:
+        return LateOrFailed(BANDS[OPEN][1], None)
     place = next(i for i, (least, _) in enumerate(BANDS) if chance >= least)
     if waits and place > OPEN:
         return LateOrFailed(BANDS[OPEN][1], None)
@@ -106,7 +113,8 @@ class Story:
 
     ``due_*`` is when it is due, its looks included. ``verdict`` is None before its window opens; ``opens_ms``: when
     that is. ``looked_ms``: the last look that was told, None: none; ``alive``: how many eggs were seen alive last, and
-    when, None: never told. ``waits``: the day until which one waits is not over.
+    when, None: never told; ``none_alive_ms``: when since then none was. ``waits``: the day until which one waits is not
+    over.
     """
 
     late: str
@@ -119,6 +127,7 @@ class Story:
     due_p90_ms: int
     looked_ms: int | None
     alive: SeenAlive | None
+    none_alive_ms: int | None
     beside: GoneBefore | None
     waits: bool
 
@@ -127,6 +136,11 @@ def waits_until(until_ms: int, now_ms: int, zone: tzinfo) -> bool:
     """Whether the day until which one waits is still to come, or is today."""
     until, now = (datetime.fromtimestamp(ms / 1000, zone).date() for ms in (until_ms, now_ms))
     return now <= until
+
+
+def looked_since(lot: Lot, silence: Silence) -> bool:
+    """Whether somebody looked about when 99 of 100 living boxes would have pipped, or later."""
+    return lot.looked_ms is not None and lot.looked_ms >= silence.wait_until_ms - DAY_MS
 
 
 def stories(lots: Sequence[LotNow], now_ms: int, zone: tzinfo) -> list[Story]:
@@ -213,7 +227,14 @@ def _story(late: LotNow, beside: GoneBefore | None, now_ms: int, zone: tzinfo) -
     assert silence is not None
     due, open_window = late.first_pip.window, late.first_pip.open_window
     waits = waits_until(silence.wait_until_ms, now_ms, zone)
-    said = verdict(silence.chance, waits=waits) if now_ms >= open_window.p10_ms else None
+    said = None
+    if now_ms >= open_window.p10_ms:
+        said = verdict(
+            silence.chance,
+            waits=waits,
+            looked=looked_since(late.lot, silence),
+            none_alive=late.lot.none_alive_ms is not None,
+        )
     return Story(
         late=late.lot.id,
         eggs=late.lot.waiting,
@@ -225,6 +246,7 @@ def _story(late: LotNow, beside: GoneBefore | None, now_ms: int, zone: tzinfo) -
         due_p90_ms=due.p90_ms,
         looked_ms=late.lot.looked_ms,
         alive=late.lot.alive[-1] if late.lot.alive else None,
+        none_alive_ms=late.lot.none_alive_ms,
         beside=beside,
         waits=waits,
     )

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import enum
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from monitor.errors import UnknownSubject
 
@@ -63,6 +63,10 @@ class EventKind(enum.StrEnum):
     CORRECT = "correct"
 
 
+# What is counted at a candling.
+COUNTED: Final = ("fertile", "alive", "doubtful")
+
+
 @dataclass(frozen=True, slots=True)
 class KeeperEvent:
     """One line of the keeper's account.
@@ -92,6 +96,11 @@ class KeeperEvent:
     developed: float = 0.0
     alive: int | None = None
     doubtful: int | None = None
+
+    @property
+    def counts(self) -> tuple[tuple[str, int], ...]:
+        """What was counted at a candling, and how many, in the order in which it is told."""
+        return tuple((what, count) for what in COUNTED if (count := getattr(self, what)) is not None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +133,8 @@ class SeenAlive:
 class Lot:
     """The eggs of one clutch in one box over one span of time, with all that they went through before.
 
-    ``looked_ms``: the last look at the eggs that was told. ``alive``: what was seen alive, oldest first.
+    ``looked_ms``: the last look at the eggs that was told. ``alive``: what was seen alive, oldest first;
+    ``none_alive_ms``: when since then none of those that lie still was, None: that was not told.
     """
 
     id: str
@@ -139,6 +149,7 @@ class Lot:
     hatched: int = 0
     looked_ms: int | None = None
     alive: tuple[SeenAlive, ...] = ()
+    none_alive_ms: int | None = None
     closed_ms: int | None = None
     moved_on: bool = False
 

@@ -12,11 +12,14 @@ from dataclasses import replace
 from typing import Final
 
 from monitor.core.terms.events import Clutch, EventKind, KeeperEvent, Lot, PipSeen, SeenAlive, Stay
+from monitor.core.terms.formats import show_eggs
 from monitor.core.terms.times import DAY_MS
 from monitor.errors import EventRefused, UnknownSubject
 
 # Eggs told to be further developed than this when laid have nothing left that a forecast could be made of.
 MOST_DEVELOPED: Final = 0.8
+# Of one clutch, so that a slip of the fingers is told. Sea turtles lay 200; from memory.
+MOST_EGGS: Final = 1000
 
 
 def effective(events: Iterable[KeeperEvent], until_ms: int | None = None) -> list[KeeperEvent]:
@@ -63,6 +66,8 @@ def project(events: Iterable[KeeperEvent], until_ms: int | None = None) -> dict[
     projecting with the new event before it is written.
     """
     books: dict[str, _Book] = {}
+    events = list(events)
+    newest = max((event.id for event in events), default=0)
     standing = effective(events, until_ms)
     laid = {event.clutch for event in standing if event.kind is EventKind.LAID}
     for event in standing:
@@ -82,8 +87,36 @@ def project(events: Iterable[KeeperEvent], until_ms: int | None = None) -> dict[
                 f"no clutch {event.clutch!r}",
                 fix=f"known clutches: {', '.join(sorted(books)) or 'none'}; add one with: warmtally clutch add",
             )
-        book.take(event)
+        try:
+            book.take(event)
+        except EventRefused as error:
+            if event.id == newest:
+                raise
+            # What is told now comes before something that was told already.
+            what = f"entry {event.id} ({event.kind.value}) would not fit any more: {error.what}"
+            raise EventRefused(what, where=error.where, fix="see: warmtally clutch show; or check the time") from error
     return {name: book.clutch() for name, book in books.items()}
+
+
+def check_told(event: KeeperEvent, clutches: Mapping[str, Clutch]) -> None:
+    """What is asked of an entry when it is told, beside what :func:`project` asks of all, so that an account that was
+    kept before one of these rules is still read. ``clutches``: with it.
+
+    Raises EventRefused.
+    """
+    counted = " and ".join(f"{count} {what}" for what, count in event.counts)
+    if any(count < 0 for _, count in event.counts):
+        raise EventRefused(f"clutch {event.clutch}: {counted}: eggs are counted from 0", fix="check the counts")
+    if event.fertile is not None and (event.alive or 0) + (event.doubtful or 0) > event.fertile:
+        raise EventRefused(f"clutch {event.clutch}: {counted}: those are more than the fertile", fix="check the counts")
+    if event.kind is EventKind.LAID and (event.eggs or 0) > MOST_EGGS:
+        raise EventRefused(f"clutch {event.clutch}: {event.eggs} eggs are no clutch", fix=f"{MOST_EGGS} at most")
+    clutch = clutches.get(event.clutch)
+    if clutch is not None and event.not_yet_at_ms is not None and event.not_yet_at_ms < clutch.laid_ms - DAY_MS:
+        raise EventRefused(
+            f"clutch {event.clutch}: the look at which nothing was seen is before it was laid",
+            fix="check --not-yet-at",
+        )
 
 
 def check_name(clutch: str) -> None:
@@ -199,7 +232,7 @@ class _Book:
             place = f" in box {event.box}" if event.box else ""
             raise EventRefused(
                 f"clutch {event.clutch}: no eggs{place} at that time",
-                fix=f"its lots: {self._names() or 'none yet; set the eggs first: warmtally record set'}",
+                fix=f"its lots: {self._names()}",
             )
         if event.box:
             # Several histories in one box: the one with enough eggs, oldest first.
@@ -213,7 +246,11 @@ class _Book:
         )
 
     def _names(self) -> str:
-        return ", ".join(f"{lot.id} ({lot.eggs} eggs)" for lot in self.lots if lot.open)
+        """Its lots that have eggs; of none, why."""
+        if not self.lots:
+            return "none yet; set the eggs first: warmtally record set"
+        told = ", ".join(f"{lot.id} ({show_eggs(lot.eggs)})" for lot in self.lots if lot.open)
+        return told or "no egg of it lies in a box any more; see: warmtally clutch show"
 
     def _moved(self, event: KeeperEvent) -> None:
         i = self._which(event)
@@ -245,6 +282,7 @@ class _Book:
                 pips=lot.pips,
                 looked_ms=lot.looked_ms,
                 alive=lot.alive,
+                none_alive_ms=lot.none_alive_ms,
             )
             return
         # Nobody says which eggs went: taken to be those that have yet to pip, the fertile ones first.
@@ -257,11 +295,14 @@ class _Book:
         )
         self._add_lot(event.to_box, path, count)
         gone = replace(self.lots[-1], pips=pips_go, infertile=infertile_go, looked_ms=lot.looked_ms, alive=lot.alive)
+        gone = replace(gone, none_alive_ms=lot.none_alive_ms)
         self.lots[-1] = _with_alive(gone)
 
     def _candled(self, event: KeeperEvent) -> None:
         i = self._which(event)
         lot = self.lots[i]
+        inside = max(lot.pipped - lot.hatched, 0)
+        still = lot.eggs - inside
         infertile = lot.infertile
         if event.fertile is not None:
             if event.fertile > lot.eggs:
@@ -269,18 +310,17 @@ class _Book:
                     f"lot {lot.id}: {event.fertile} fertile eggs, but {lot.eggs} are there", fix="check the count"
                 )
             infertile = lot.eggs - event.fertile
-        still = lot.eggs - max(lot.pipped - lot.hatched, 0)
-        told = [x for x in (event.alive, event.doubtful) if x is not None]
-        if any(x < 0 for x in told) or sum(told) > still:
-            raise EventRefused(
-                f"lot {lot.id}: {' and '.join(str(x) for x in told)} alive and doubtful, but {still} lie still",
-                fix="check the counts",
-            )
+        if (event.alive or 0) + (event.doubtful or 0) > still:
+            counted = " and ".join(f"{count} {what}" for what, count in event.counts if what != "fertile")
+            raise EventRefused(f"lot {lot.id}: {counted}, but {still} lie still", fix="check the counts")
         # Eggs with vessels are alive; of those that pipped nobody doubts it.
-        seen = event.alive if event.alive is not None else (event.fertile or 0) - (lot.eggs - still)
+        seen = event.alive if event.alive is not None else (event.fertile or 0) - inside
         alive = (*lot.alive, SeenAlive(event.at_ms, seen)) if seen > 0 else lot.alive
+        none = event.alive == 0 and (event.doubtful or 0) < still
+        none_alive = event.at_ms if none else (None if seen > 0 else lot.none_alive_ms)
         looked = max(lot.looked_ms or 0, event.at_ms)
-        self.lots[i] = _with_alive(replace(lot, infertile=infertile, looked_ms=looked, alive=alive))
+        lot = replace(lot, infertile=infertile, looked_ms=looked, alive=alive, none_alive_ms=none_alive)
+        self.lots[i] = _with_alive(lot)
 
     def _looked(self, event: KeeperEvent) -> None:
         i = self._which(event)

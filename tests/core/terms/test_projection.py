@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import contextlib
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.core.terms.events import Clutch, EventKind, Flag, KeeperEvent, Lot, PipSeen, SeenAlive, Stay
-from monitor.core.terms.projection import RULES, effective, project
+from monitor.core.terms.events import COUNTED, Clutch, EventKind, Flag, KeeperEvent, Lot, PipSeen, SeenAlive, Stay
+from monitor.core.terms.projection import MOST_EGGS, RULES, check_told, effective, project
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.errors import EventRefused, UnknownSubject
 
@@ -436,3 +437,94 @@ def test_events_are_facts_and_cannot_be_changed(account: Account) -> None:
         account.events[0].eggs = 3  # type: ignore[misc]
     assert replace(account.events[0], eggs=3).eggs == 3
     assert HOUR_MS * 24 == DAY_MS
+
+
+# -- what is seen, in any order -------------------------------------------------------------------------------------
+
+
+def test_that_none_was_seen_alive_is_kept_until_one_is_and_goes_with_the_eggs(account: Account) -> None:
+    account.tell("candled", 40, box="A", alive=8)
+    account.tell("candled", 45, box="A", alive=0, doubtful=3)
+    assert account.lot("c1/A").none_alive_ms == day(45)
+    account.tell("looked", 46, box="A")
+    account.tell("candled", 47, box="A", doubtful=2)
+    account.tell("moved", 48, box="A", to_box="C", eggs=3)
+    assert account.lot("c1/A").none_alive_ms == account.lot("c1/C").none_alive_ms == day(45)
+    account.tell("candled", 49, box="A", alive=1)
+    assert account.lot("c1/A").none_alive_ms is None
+    account.tell("moved", 50, box="C", to_box="D")
+    assert account.lot("c1/D").none_alive_ms == day(45)
+    account.tell("candled", 51, box="D", alive=0, doubtful=3)
+    assert account.lot("c1/D").none_alive_ms == day(45), "of none could anything be told"
+
+
+COUNTS = st.one_of(st.none(), st.integers(-3, 12))
+TOLD = st.tuples(
+    st.sampled_from(["set", "moved", "looked", "candled", "pipped", "hatched", "dead", "removed"]),
+    st.integers(-3, 80),
+    st.fixed_dictionaries(
+        {"eggs": COUNTS, "fertile": COUNTS, "alive": COUNTS, "doubtful": COUNTS},
+        optional={"box": st.sampled_from(["A", "B", "c1/A", "C"]), "to_box": st.sampled_from(["A", "B", "C"])},
+    ),
+    st.one_of(st.none(), st.integers(-3, 80)),
+)
+
+
+@given(st.lists(TOLD, max_size=12))
+def test_whatever_is_told_in_whatever_order_the_counts_agree(
+    entries: list[tuple[str, int, dict[str, object], int]],
+) -> None:
+    account = Account()
+    account.tell("laid", 0, eggs=12, species="Testudo exempli")
+    account.tell("set", 1, box="A", eggs=8)
+    for kind, when, told, not_yet in entries:
+        more: dict[str, Any] = {name: told[name] for name in told if kind == "candled" or name not in COUNTED}
+        if not_yet is not None and kind in ("pipped", "hatched"):
+            more["not_yet_at_ms"] = day(not_yet)
+        event = KeeperEvent(EventKind(kind), "c1", day(when), day(90), id=len(account.events) + 1, **more)
+        with contextlib.suppress(EventRefused):
+            check_told(event, project([*account.events, event]))
+            account.events.append(event)
+    clutch = account.clutch()
+    lying = [lot for lot in clutch.lots if not lot.moved_on]
+    gone = sum(lot.dead + lot.removed + lot.hatched for lot in lying)
+    assert clutch.unplaced + gone + sum(lot.eggs for lot in lying) == 12
+    for lot in lying:
+        assert 0 <= lot.waiting <= lot.eggs <= lot.eggs_set
+        assert 0 <= lot.hatched <= lot.pipped
+        assert lot.open == (lot.eggs > 0)
+        assert lot.infertile >= 0
+        assert all(0 < seen.count <= lot.waiting for seen in lot.alive)
+        if lot.none_alive_ms is not None and lot.alive:
+            assert lot.none_alive_ms >= lot.alive[-1].at_ms
+        for pip in lot.pips:
+            assert pip.count > 0
+            assert pip.after_ms is None or clutch.laid_ms - DAY_MS <= pip.after_ms < pip.by_ms
+
+
+def test_what_does_not_fit_is_told_of_the_entry_that_it_stands_against(account: Account) -> None:
+    account.tell("candled", 50, box="B", fertile=4)
+    with pytest.raises(EventRefused, match=r"entry 4 \(candled\) would not fit any more"):
+        account.tell("dead", 20, box="B")
+    with pytest.raises(EventRefused, match=r"^clutch c1: no eggs in box C at that time"):
+        account.tell("dead", 20, box="C")
+    account.tell("dead", 60, box="B")
+    account.tell("removed", 61, box="A")
+    with pytest.raises(EventRefused) as caught:
+        account.tell("looked", 62)
+    assert "no egg of it lies in a box any more" in caught.value.fix
+
+
+def test_what_is_asked_only_when_it_is_told_is_still_read(account: Account) -> None:
+    odd: list[tuple[str, dict[str, Any]]] = [
+        ("candled", {"fertile": -1, "box": "A"}),
+        ("candled", {"fertile": 3, "alive": 4, "box": "A"}),
+        ("pipped", {"eggs": 1, "not_yet_at_ms": T0 - 40 * DAY_MS, "box": "B"}),
+    ]
+    for kind, more in odd:
+        event = KeeperEvent(EventKind(kind), "c1", day(50), day(50), id=9, **more)
+        with pytest.raises(EventRefused):
+            check_told(event, project([*account.events, event]))
+    laid = KeeperEvent(EventKind.LAID, "c2", day(0), day(0), id=9, eggs=MOST_EGGS + 1)
+    with pytest.raises(EventRefused, match="are no clutch"):
+        check_told(laid, project([laid]))

@@ -86,7 +86,7 @@ def _look(snapshot: Snapshot, kind: KindName) -> Iterable[Look]:
         said: dict[str, Any] = {}
         if kind == "window-past" and story is not None:
             more = [*_late_or_failed(story), CANDLING[0], *([BY_THEN] if story.waits else []), *CANDLING[1:], *more]
-            said = {"cause": seen_of(story, snapshot), "urgency": _once(kind, story, snapshot)}
+            said = {"cause": seen_of(story, snapshot), "urgency": _once(kind, story, snapshot, again=True)}
             if story.waits:
                 said["first"] = f"Wait until {_until(story, snapshot)}; look in and candle."
         else:
@@ -123,6 +123,9 @@ def _late_or_failed(story: Story) -> Iterable[str]:
 
 def seen_of(story: Story, snapshot: Snapshot) -> str:
     """What was seen of eggs that lie still, in a sentence: what is said of them rests on it."""
+    if story.none_alive_ms is not None:
+        at = show_since(story.none_alive_ms, snapshot.zone, snapshot.now_ms)
+        return f"None of {show_eggs(story.eggs)} was seen alive, {at}: no proof, candle again."
     if story.alive is not None:
         at = show_since(story.alive.at_ms, snapshot.zone, snapshot.now_ms)
         return f"Last seen alive: {story.alive.count} of {show_eggs(story.eggs)}, {at}."
@@ -134,11 +137,14 @@ def seen_of(story: Story, snapshot: Snapshot) -> str:
     return f"At {at} there was nothing to see."
 
 
-def _once(kind: KindName, story: Story, snapshot: Snapshot) -> Urgency | None:
-    """It is told once, and once more when the date until which one waits has passed; else the daily line says it."""
+def _once(kind: KindName, story: Story, snapshot: Snapshot, *, again: bool) -> Urgency | None:
+    """It is told once, and with ``again`` once more when the date until which one waits has passed; from then on the
+    daily line says it."""
     held = snapshot.raised(kind, story.late)
     if held is None or held.told_ms is None:
         return None
+    if not again:
+        return "diary"
     told_while_waiting = waits_until(story.silence.wait_until_ms, held.told_ms, snapshot.zone)
     return None if told_while_waiting and not story.waits else "diary"
 
@@ -154,7 +160,6 @@ def _look_others(snapshot: Snapshot) -> Iterable[Look]:
             state = None if lot.first_pip is None and not lot.lot.pipped else False
             yield Look(lot.lot.id, holds(snapshot.now_ms, state), lot.lot.id)
             continue
-        held = snapshot.raised("others-expected", lot.lot.id)
         yield Look(
             lot.lot.id,
             # When that day is over it is past its window, which is told by itself.
@@ -164,8 +169,7 @@ def _look_others(snapshot: Snapshot) -> Iterable[Look]:
             more=(BY_THEN, seen_of(story, snapshot), *CANDLING[1:], HANDS),
             first=f"Wait until {_until(story, snapshot)}; look in once or twice a day.",
             value=f"until {_until(story, snapshot)}",
-            # Told once; from then on the daily line says it.
-            urgency="diary" if held is not None and held.told else None,
+            urgency=_once("others-expected", story, snapshot, again=False),
         )
 
 

@@ -134,8 +134,11 @@ def test_a_window_that_rests_on_less_than_a_table_says_so(grade: Grade, told: st
 # -- what lies still ------------------------------------------------------------------------------------------------
 
 
-def two_lots(pip_day: float, until_day: float, *, chance: float = 0.9, end_day: float = 60.0) -> Run:
-    """The upper box pips on a day; the lower one lies still, expected on days 24 to 28."""
+def two_lots(
+    pip_day: float, until_day: float, *, chance: float = 0.9, end_day: float = 60.0, looks: bool = False
+) -> Run:
+    """The upper box pips on a day; the lower one lies still, expected on days 24 to 28. ``looks``: a keeper looks on
+    each day until the last on which one waits."""
     silence = Silence(chance, 0.7, START + round(until_day * DAY_MS))
 
     def more(now_ms: int) -> dict[str, object]:
@@ -144,6 +147,9 @@ def two_lots(pip_day: float, until_day: float, *, chance: float = 0.9, end_day: 
         if day >= pip_day:
             early = replace(early, lot=replace(early.lot, pips=(PipSeen(None, START + round(pip_day * DAY_MS), 6),)))
         late = a_lot("K01/e", p10_ms=START + 24 * DAY_MS, silence=silence)
+        if looks:
+            looked_ms = START + round(min(int(day), until_day) * DAY_MS)
+            late = replace(late, lot=replace(late.lot, looked_ms=looked_ms))
         return {"lots": (early, late)}
 
     room = a_room(("a", "e"))
@@ -182,7 +188,7 @@ def test_when_the_first_box_pips_the_others_are_told_once_and_then_the_daily_lin
 
 
 def test_what_is_past_its_window_is_told_again_only_when_it_is_no_longer_waited() -> None:
-    run = two_lots(pip_day=22.0, until_day=36.0, chance=0.3)
+    run = two_lots(pip_day=22.0, until_day=36.0, chance=0.3, looks=True)
     told = [x for x in told_of(run, "K01/e") if x[0] == "window-past"]
     assert [x[1] for x in told] == ["raised", "still"]
     assert told[0][2] == 30.0
@@ -194,10 +200,22 @@ def test_what_is_past_its_window_is_told_again_only_when_it_is_no_longer_waited(
     assert "Late or failed? Probably failed: candle, wait, ask; do not cut (30 % only late)." in again.whole
 
 
+def test_without_a_look_nothing_is_said_of_eggs_that_nobody_has_seen_lie_still() -> None:
+    run = two_lots(pip_day=22.0, until_day=36.0, chance=0.9)
+    first, again = (n for n in run.notices if n.kind == "window-past" and "K01/e" in n.subjects)
+    assert "Late or failed? Probably only late (90 %)." in first.whole
+    assert "Late or failed? Not known: nobody has looked since." in again.whole
+    assert "%" not in again.whole.partition("Late or failed?")[2].partition(".")[0]
+
+
 @pytest.mark.parametrize("chance", [0.0, 0.003, 0.19, 0.2, 0.49, 0.5, 0.79, 0.8, 0.949, 0.95, 0.999, 1.0])
 @pytest.mark.parametrize("waits", [False, True])
-def test_a_verdict_is_words_first_and_never_sure(chance: float, waits: bool) -> None:
-    said = str(verdict(chance, waits=waits))
+@pytest.mark.parametrize("looked", [False, True])
+@pytest.mark.parametrize("none_alive", [False, True])
+def test_a_verdict_is_words_first_and_never_sure(chance: float, waits: bool, looked: bool, none_alive: bool) -> None:
+    said = str(verdict(chance, waits=waits, looked=looked, none_alive=none_alive))
+    if not (waits or looked) or none_alive:
+        assert "only late" not in said or "failed" in said, "not more hopeful than what was seen"
     assert said[0].isalpha()
     assert "100 %" not in said
     assert " 0 %" not in said
