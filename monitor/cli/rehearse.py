@@ -326,7 +326,7 @@ def _expectation(line: Verdict) -> str:
         return "no notice expected of it"
     came = "-" if line.came_after_min is None else f"after {_span(line.came_after_min)}"
     allowed = f"{_span(want.from_min)} to {_span(want.to_min)}"
-    return f"{want.kind:<15}{want.change:<8}{want.subject:<14}{came:<13} (allowed {allowed})"
+    return f"{want.kind:<16}{want.change:<8}{want.subject:<14}{came:<13} (allowed {allowed})"
 
 
 def _span(minutes: int) -> str:

@@ -181,7 +181,7 @@ def _room() -> SimSetting:
 def _account() -> tuple[KeeperEvent, ...]:
     laid, placed = EventKind.LAID, EventKind.SET
     snake, other = "elaphe-taeniura", "elaphe-carinata"
-    amber, birch, cedar = -53.1 * DAY, -52.0 * DAY, -35.3 * DAY
+    amber, birch, cedar = -52.0 * DAY, -50.9 * DAY, -34.5 * DAY
     return (
         _told(laid, "amber", amber, eggs=12, species=snake),
         _told(placed, "amber", amber + HOUR, eggs=6, box="lower"),

@@ -53,6 +53,9 @@ LATER = (
 # Where the warmest temperature of a paper is asked of the others.
 MOST_WARMER_ERROR_DAYS = 3.5
 COVERAGE_PCT = (75.0, 88.0)
+# A temperature left out of its own study is forecast by the paper itself, while a window is made for a further house:
+# there it holds more eggs.
+MOST_WITHIN_STUDY_PCT = 90.0
 PLOT = PROJECT / "tests" / "reference" / "reliability.svg"
 PROBABILITIES = tuple(round(0.05 * i, 2) for i in range(1, 20))
 P5, P10, P90, P95 = (PROBABILITIES.index(p) for p in (0.05, 0.1, 0.9, 0.95))
@@ -483,8 +486,9 @@ def measure(svg: str = "") -> Figures:
     for key in ("within_study_inside_eggs", "whole_species_inside_eggs", "other_studies_inside_eggs"):
         value = figures[f"{key}_in_10_90_pct"]
         assert isinstance(value, float)
-        if not COVERAGE_PCT[0] <= value <= COVERAGE_PCT[1]:
-            short.append(f"{key}: {value:.1f} % lie in the 10 to 90 % window, not {COVERAGE_PCT[0]:g} to 88 %")
+        most = MOST_WITHIN_STUDY_PCT if key.startswith("within") else COVERAGE_PCT[1]
+        if not COVERAGE_PCT[0] <= value <= most:
+            short.append(f"{key}: {value:.1f} % lie in the 10 to 90 % window, not {COVERAGE_PCT[0]:g} to {most:g} %")
     published = figures["within_study_inside_published_mean_error_pct"]
     rivals = [figures[f"within_study_inside_{c}_mean_error_pct"] for c in CURVES if c != "published"]
     if any(isinstance(o, float) and isinstance(published, float) and o < published for o in rivals):
@@ -495,7 +499,7 @@ def measure(svg: str = "") -> Figures:
         f"tables: the shipped library, figures as collected in the {COLLECTION}",
         "collected: the same collection as it stands, with double entries, mis-keyed rows and flat tables",
         f"collected_usable: its studies that the program would accept ({inside:.2f} d, {share:.2f} % inside)",
-        "eggs: what the program's window for one egg covers; the promise of 75 to 88 % is about these, inside",
+        "eggs: what the program's window for one egg covers, promised inside: 75 to 88 %, within a study up to 90",
         "general_spread: with the starting spread everywhere; wider ones come from the scatter of these very tables",
         "means: a treatment is several clutches in several boxes; the curve's part of m is the fair comparison",
         "refused: temperatures without which the rest does not get faster when warmer, or stands still there",

@@ -22,8 +22,7 @@ from itertools import combinations
 import numpy as np
 import numpy.typing as npt
 
-from monitor.core.development.evidence import Spread
-from monitor.core.development.species import Profile
+from monitor.core.development.species import Profile, ProfileSpread
 from tests.bench import Figures
 from tests.bench.library import (
     LEAST_EGGS,
@@ -130,7 +129,7 @@ def coverage(sigma_m: float | None, *, one_study_only: bool = False) -> dict[str
     rest on one study), or with the profiles' own (None)."""
     known = profiles()
     if sigma_m is not None:
-        start = Spread().sigma_m
+        start = ProfileSpread().shared
         known = [
             p
             if one_study_only and (p.spread.shared != start or len({row.paper for row in p.rows}) > 1)
@@ -164,19 +163,19 @@ def measure() -> Figures:
     low = math.sqrt(figures_of(figures, "curve_low") ** 2 + figures_of(figures, "study_low") ** 2 + CLUTCH**2)
     high = math.sqrt(figures_of(figures, "curve_high") ** 2 + figures_of(figures, "study_high") ** 2 + CLUTCH**2)
     figures |= {"sigma_m_pct": 100 * together, "sigma_m_low_pct": 100 * low, "sigma_m_high_pct": 100 * high}
-    start = Spread()
-    figures["sigma_m_start_pct"] = 100 * start.sigma_m
+    start = ProfileSpread()
+    figures["sigma_m_start_pct"] = 100 * start.shared
     treatment = put("within_treatment", inside, _median)
     figures["egg_scale_most_pct"] = 100 * math.sqrt(max(treatment**2 - CLUTCH**2, 0.0) / 2.0)
-    figures["egg_scale_start_pct"] = 100 * start.scale_egg
-    figures["egg_and_box_sd_start_pct"] = 100 * math.sqrt(2.0 * (start.scale_egg**2 + start.scale_box**2))
-    for name, sigma in (("own", None), ("start", start.sigma_m), ("refit", together)):
+    figures["egg_scale_start_pct"] = 100 * start.egg
+    figures["egg_and_box_sd_start_pct"] = 100 * math.sqrt(2.0 * (start.egg**2 + start.box**2))
+    for name, sigma in (("own", None), ("start", start.shared), ("refit", together)):
         for table, share in coverage(sigma).items():
             figures[f"eggs_{table}_inside_with_{name}_in_10_90_pct"] = share
     for table, share in coverage(together, one_study_only=True).items():
         figures[f"eggs_{table}_inside_with_refit_for_one_study_in_10_90_pct"] = share
     figures["profiles_with_start_and_one_study"] = sum(
-        p.spread.shared == start.sigma_m and len({row.paper for row in p.rows}) == 1 for p in known
+        p.spread.shared == start.shared and len({row.paper for row in p.rows}) == 1 for p in known
     )
     rows = {name: forecasts(*series, (0.5,))[0] for name, series in nests().items()}
     figures["nests"] = len(rows)
@@ -184,12 +183,12 @@ def measure() -> Figures:
     figures["nests_half_width_days"] = float(np.mean([row["half_width_days"] for row in rows.values()]))
     figures["nests_mean_absolute_error_days"] = float(np.mean([abs(row["error_days"]) for row in rows.values()]))
     short = []
-    if not low <= start.sigma_m <= high:
+    if not low <= start.shared <= high:
         short.append(
-            f"sigma_m starts at {100 * start.sigma_m:.1f} %; for a new house the tables of other species say "
+            f"sigma_m starts at {100 * start.shared:.1f} %; for a new house the tables of other species say "
             f"{100 * low:.1f} to {100 * high:.1f} %, so windows of profiles that rest on one study may be too narrow"
         )
-    if start.scale_egg > 1.5 * math.sqrt(max(treatment**2 - CLUTCH**2, 0.0) / 2.0):
+    if start.egg > 1.5 * math.sqrt(max(treatment**2 - CLUTCH**2, 0.0) / 2.0):
         short.append("the egg's spread is larger than what treatments leave for it")
     return Figures(
         figures,

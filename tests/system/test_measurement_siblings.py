@@ -7,7 +7,7 @@ import pytest
 
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from tests.bench import siblings
-from tests.bench.siblings import CURVE, OWN, START, Bin, Silent, World, draw, early_look, judged
+from tests.bench.siblings import CURVE, OWN, PROFILE, START, Bin, Silent, World, draw, early_look, judged
 
 
 def test_a_short_run_measures_every_figure() -> None:
@@ -32,7 +32,7 @@ def test_an_egg_pips_when_its_true_development_is_complete() -> None:
             ends += list(np.log(done[(nest.pips_ms[box] - START) // HOUR_MS - 1]))
     # m normal 0.042; egg and box t with 4 degrees of freedom, whose variance is twice the square of the scale.
     assert np.median(ends) == pytest.approx(0.0, abs=0.006)
-    assert np.std(ends) == pytest.approx((0.042**2 + 4.0 * 0.02**2) ** 0.5, rel=0.1)
+    assert np.std(ends) == pytest.approx((PROFILE.spread.shared**2 + 4.0 * 0.02**2) ** 0.5, rel=0.1)
 
 
 def test_a_look_comes_once_or_twice_a_day_and_never_before_what_it_sees() -> None:

@@ -13,6 +13,15 @@ LEAST_DEVELOPMENT, MOST_DEVELOPMENT = 0.05, 20.0
 # No look and no integral is sharper than this (log scale); a pip told to the minute is widened to it.
 SHARPEST = 2e-4
 MOST_EGGS = 500
+# Clutches of one study and temperature differ by so much (log scale): turtles, published coefficients of variation of
+# 2.2 to 2.8 % (citation from memory).
+CLUTCH_SD = 0.025
+
+
+def curve_share(variance: float) -> float:
+    """Of a variance that a clutch's eggs share (log scale), the part that is the published curve's and the
+    population's: all but what clutches differ by."""
+    return max(1.0 - CLUTCH_SD**2 / variance, 0.0) if variance > 0.0 else 0.0
 
 
 @dataclass(frozen=True)
@@ -25,17 +34,17 @@ class Spread:
     does beyond its probe's temperature (moisture, place, substrate): groups of one clutch at one temperature, on
     substrates of different water, lie apart with a scale of 1.5 % (21 groups of ROSIE: Krueger & Janzen 2022, Sci.
     Data 9:22; ``deploy/measure hatching``); a keeper's boxes are less alike than an experimenter's, so 2 % is kept.
-    The part
-    ``curve_share`` of the variance sigma_m^2 comes from the published curve and the population it was measured on:
-    1 - (0.025 / 0.042)^2; ``start_share`` is that of how far the eggs were when laid, ``probe_share`` that of what
-    the boxes' probes have in common; the rest is the clutch.
+    The part ``curve_share`` of the variance sigma_m^2 comes from the published curve and the population it was measured
+    on (:func:`curve_share`); ``start_share`` is that of how far the eggs were when laid, ``probe_share`` that of what
+    the boxes' probes have in common; the rest is the clutch. 0.042 is a curve's own error and a clutch; the profiles
+    put to it by how much papers of one species differ.
     """
 
     sigma_m: float = 0.042
     scale_egg: float = 0.02
     scale_box: float = 0.02
     survival: Survival = field(default_factory=Survival)
-    curve_share: float = 0.65
+    curve_share: float = 1.0 - (CLUTCH_SD / 0.042) ** 2
     start_share: float = 0.0
     probe_share: float = 0.0
 

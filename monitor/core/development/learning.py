@@ -21,7 +21,7 @@ from typing import Final
 import numpy as np
 
 from monitor.core.development.curves import PublishedRates, RateCurve
-from monitor.core.development.evidence import BoxEvidence, PipInterval, Spread
+from monitor.core.development.evidence import BoxEvidence, PipInterval, Spread, curve_share
 from monitor.core.development.forecast import update
 from monitor.core.development.history import History
 from monitor.core.development.line import LineFit
@@ -418,8 +418,8 @@ def _shares(asked: Sequence[_Asked], mu: Pooled) -> tuple[ProbeShare, ...]:
 
 def _prior(profile: Profile, *, own_table: bool) -> Prior:
     """The part of the profile's spread that belongs to curve and population, and the rest."""
-    share = Spread().curve_share
     whole = profile.spread.shared**2
+    share = curve_share(whole)
     # Without a table nothing is known of the house's mean.
     return Prior(1.0 if own_table else share * whole, (1.0 - share) * whole)
 

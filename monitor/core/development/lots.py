@@ -17,7 +17,7 @@ import numpy as np
 from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.climate.exposure import Exposure, hourly_exposure
 from monitor.core.development.curves import RateCurve
-from monitor.core.development.evidence import BoxEvidence, PipInterval, Spread
+from monitor.core.development.evidence import BoxEvidence, PipInterval, Spread, curve_share
 from monitor.core.development.forecast import ClutchForecast, update
 from monitor.core.development.history import History, log_slope
 from monitor.core.development.plans import Plan
@@ -397,7 +397,7 @@ def _spread(profile: Profile, curve: RateCurve, histories: Sequence[History], ah
         sigma_m=min(math.sqrt(shared), 0.2),
         scale_egg=max(profile.spread.egg, 0.002),
         scale_box=profile.spread.box,
-        curve_share=Spread().curve_share * (1.0 - start / shared),
+        curve_share=max(curve_share(shared) - start / shared, 0.0),
         start_share=start / shared,
     )
 

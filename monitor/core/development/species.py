@@ -46,11 +46,13 @@ THERMAL_CONSTANTS: Final = (120.0, 5000.0)
 # What a mean counts as whose eggs are not told. Judgement, no source: half of what treatments usually have.
 UNSAID_EGGS: Final = 10
 
-# Starting values on log scale: what eggs of a clutch share, what belongs to the egg, what belongs to the box.
-GENERAL_SHARED, GENERAL_EGG, GENERAL_BOX = 0.042, 0.02, 0.02
+# Starting values on log scale: what eggs of a clutch share (a curve's own error 3.4 %, by how much papers of one
+# species differ 4.7 %, clutches 2.5 %: `deploy/measure spreads`; a keeper's house is as a further paper), what belongs
+# to the egg, what belongs to the box.
+GENERAL_SHARED, GENERAL_EGG, GENERAL_BOX = 0.06, 0.02, 0.02
 GENERAL_SPREAD_SOURCE: Final = (
-    "general starting values: eggs kept at one constant temperature differ by about 4 % "
-    "(median of 535 treatments in the Reptile Development Database, Noble et al. 2018, Scientific Data 5:180138)"
+    "general starting values: papers of one species and temperature differ by about 5 %, eggs of one treatment by 4 % "
+    "(treatments in the Reptile Development Database, Noble et al. 2018, Scientific Data 5:180138)"
 )
 FIGURE_SPREAD_SOURCE: Final = (
     "one or two figures: what papers, houses and clutches of its group differ by, and how sure the figure itself is "

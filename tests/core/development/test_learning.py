@@ -148,7 +148,7 @@ def test_one_clutch_is_shrunk_by_what_clutches_differ() -> None:
     sharp = clutch(rng, "K", 0.06, boxes=8, eggs=20, look=0.002, egg=0.01, box=0.001)
     learned = learn(TABLE, [sharp], ON)
     one = learned.used[0]
-    p, tau2 = 0.65 * 0.042**2, 0.35 * 0.042**2
+    p, tau2 = 0.06**2 - 0.025**2, 0.025**2
     # Gelman et al., Bayesian Data Analysis, 2.5: the mean of a normal with normal prior, precision-weighted.
     assert learned.shift == pytest.approx(one.shift * p / (p + tau2 + one.sd**2), rel=1e-6)
     assert learned.between is None

@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 
 from monitor.config.library import list_profiles
+from monitor.core.development.evidence import Spread
 from monitor.core.development.profile_file import parse_profile
 from monitor.core.development.species import (
     FIGURE_SPREAD_SOURCE,
@@ -160,8 +161,12 @@ def test_a_file_claims_the_grade_its_rows_allow(profile: Profile) -> None:
 
 
 @every_table
-def test_spread_is_never_narrower_than_the_general_value(profile: Profile) -> None:
-    assert profile.spread.shared >= GENERAL_SHARED
+def test_spread_is_never_narrower_than_a_curve_and_a_clutch(profile: Profile) -> None:
+    """Where studies of a species can be compared its own spread stands; else that of other species is in it."""
+    assert profile.spread.shared >= Spread().sigma_m
+    if profile.spread.shared < GENERAL_SHARED:
+        compared = re.search(r"\((\d+) comparisons", profile.spread.source)
+        assert profile.spread.source == FIGURE_SPREAD_SOURCE or (compared and int(compared[1]) >= 3)
     assert profile.spread.egg == GENERAL_EGG
     if profile.spread.shared == GENERAL_SHARED:
         assert profile.spread.source == GENERAL_SPREAD_SOURCE
