@@ -17,10 +17,12 @@ from monitor.core.development.plans import LEAST_RATE
 from monitor.core.development.to_come import AHEAD_DAYS, to_come
 from monitor.core.development.window import ExpectedRates
 from monitor.core.terms.arrays import Times, Values
-from monitor.core.terms.times import HOUR_MS
+from monitor.core.terms.times import DAY_MS, HOUR_MS
 
 # The temperature now is taken from so many last hours, whole days so that day and night weigh alike.
 LOOK_BACK_H: Final = 72
+# Of so many last days the way is told by quarter days.
+CLOSE_DAYS: Final = 21
 # Most relative standard uncertainty of the rate to come: beyond, a log-normal factor means little.
 MOST_RATE_SD: Final = 0.5
 
@@ -190,6 +192,16 @@ class History:
     def development_at(self, at_ms: int) -> float:
         """Measured development at a moment: within an hour the rate is taken as constant."""
         return float(np.interp(at_ms, self.edge_ms, self.cumulative))
+
+    def behind(self) -> tuple[tuple[float, ...], tuple[float, ...]]:
+        """Days before now and what was gained by then, less what has been by now; both negative, from the beginning on,
+        as :class:`ExpectedRates` takes them: by quarter days in the last weeks, by days before."""
+        back = len(self.edge_ms) - 1 - np.arange(len(self.edge_ms))
+        kept = (back % 24 == 0) | ((back % 6 == 0) & (back <= 24 * CLOSE_DAYS)) | (back == len(back) - 1)
+        days, first = np.unique((self.edge_ms[kept] - self.now_ms) / DAY_MS, return_index=True)
+        gains = (self.cumulative[kept] - self.cumulative[-1])[first]
+        past = days < 0.0
+        return tuple(days[past].tolist()), tuple(gains[past].tolist())
 
     @property
     def mean_c(self) -> float | None:

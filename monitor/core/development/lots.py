@@ -202,7 +202,7 @@ def _gathered(
     refused = ""
     if ahead.rates is None:
         warm = show_temperature(ahead.temperature_c, unit)
-        refused = f"at {warm} eggs of this species do not develop: no date can be given"
+        refused = f"at {warm} eggs of this species hardly develop: no date can be given"
     return replace(
         base,
         past=past,
@@ -219,14 +219,16 @@ def _ahead(history: History, curve: RateCurve, plan: Plan | None, unit: DisplayU
     filled_sd = min(history.development_sd / max(history.development, 1e-3), 0.5)
     if plan is not None:
         temperature_c, planned = plan.rates(curve, history.now_ms, unit)
-        rates = replace(planned, past_sd_log=filled_sd)
+        rates = planned
     else:
         expected = history.ahead(curve)
         assert expected is not None
         temperature_c = expected.temperature_c
         if expected.rates is None:
             return Ahead(temperature_c, expected.rate_per_day)
-        rates = replace(expected.rates, past_sd_log=filled_sd)
+        rates = expected.rates
+    before, gained = history.behind()
+    rates = replace(rates, past_sd_log=filled_sd, days_before=before, development_before=gained)
     left = max(1.0 - history.development, 0.0)
     days = rates.days_to(left)
     rate = left / days if plan is None and days > 0.0 else rates.rate_per_day

@@ -20,8 +20,9 @@ from monitor.core.terms.settings import DisplayUnit
 from monitor.core.terms.times import DAY_MS
 from monitor.errors import ModelOutOfRange, UsageError
 
-# Below this rate per day a plan does not end within any season.
-LEAST_RATE: Final = 1e-5
+# Below this rate per day eggs hardly develop: a whole incubation would take longer than the longest that a profile may
+# tell of, and a date by it would lie years ahead.
+LEAST_RATE: Final = 1e-3
 
 
 @dataclass(frozen=True)
@@ -57,7 +58,7 @@ class Plan:
         rate = curve.rate_per_day(temperature)
         if rate[-1] < LEAST_RATE:
             raise ModelOutOfRange(
-                f"at {show_temperature(self.steps[-1].temperature_c, unit)} eggs of this species do not develop",
+                f"at {show_temperature(self.steps[-1].temperature_c, unit)} eggs of this species hardly develop",
                 fix="plan to end at a temperature within the profile's table",
             )
         days, gains, gain = [], [], 0.0

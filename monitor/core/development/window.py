@@ -31,13 +31,15 @@ AHEAD = "temperature still to come"
 
 @dataclass(frozen=True)
 class ExpectedRates:
-    """Development still to come in one box, and how sure that is.
+    """Development still to come in one box, and how sure that is; and that of the days before, as it was measured.
 
-    ``rate_per_day``: expected development per day, above 0; it also serves before now and after the table.
-    ``days_ahead`` and ``development_ahead``: optional table of expected gain from now on, both rising, first
-    row after day 0 (day 0 has gain 0). ``rate_sd_relative``: relative standard uncertainty of the whole future
-    rate, one factor common to all days (log-normal). ``past_sd_log``: standard uncertainty of the log of the
-    accumulated development that is not in the box's sigma_bias: gaps that were filled.
+    ``rate_per_day``: expected development per day, above 0; it also serves after the table, and before now where
+    nothing is told of that. ``days_ahead`` and ``development_ahead``: optional table of expected gain from now on, both
+    rising, first row after day 0 (day 0 has gain 0). ``days_before`` and ``development_before``: the same of what lies
+    behind, both negative and rising, the first row where it began; before that, their mean rate serves.
+    ``rate_sd_relative``: relative standard uncertainty of the whole future rate, one factor common to all days
+    (log-normal). ``past_sd_log``: standard uncertainty of the log of the accumulated development that is not in the
+    box's sigma_bias: gaps that were filled.
     """
 
     rate_per_day: float
@@ -45,6 +47,8 @@ class ExpectedRates:
     past_sd_log: float = 0.0
     days_ahead: tuple[float, ...] = ()
     development_ahead: tuple[float, ...] = ()
+    days_before: tuple[float, ...] = ()
+    development_before: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
         if not 1e-6 <= self.rate_per_day <= 1.0:
@@ -52,9 +56,10 @@ class ExpectedRates:
             raise ModelOutOfRange(what, where="forecast", fix="look at the box's temperature and the profile's range")
         if not all(math.isfinite(x) and 0.0 <= x <= 1.0 for x in (self.rate_sd_relative, self.past_sd_log)):
             raise ModelOutOfRange("rate_sd_relative and past_sd_log lie between 0 and 1", where="forecast")
-        if len(self.days_ahead) != len(self.development_ahead):
-            raise ModelOutOfRange("days_ahead and development_ahead differ in length", where="forecast")
-        days, gains = (0.0, *self.days_ahead), (0.0, *self.development_ahead)
+        of_ahead, of_before = (self.days_ahead, self.development_ahead), (self.days_before, self.development_before)
+        if any(len(days) != len(gains) for days, gains in (of_ahead, of_before)):
+            raise ModelOutOfRange("days and development of a table differ in length", where="forecast")
+        days, gains = self._rows
         if not all(a < b for a, b in pairwise(days)) or not all(a <= b < math.inf for a, b in pairwise(gains)):
             raise ModelOutOfRange("days ahead have to rise and development must not fall", where="forecast")
 
@@ -70,12 +75,18 @@ class ExpectedRates:
 
     @cached_property
     def _table(self) -> tuple[Values, Values]:
-        """Days and gains from far back to far ahead, beyond the given rows at ``rate_per_day``."""
-        days, gains = [0.0, *self.days_ahead], [0.0, *self.development_ahead]
-        far = FAR_DEVELOPMENT / self.rate_per_day
-        return np.array([-far, *days, days[-1] + far]), np.array(
-            [-FAR_DEVELOPMENT, *gains, gains[-1] + FAR_DEVELOPMENT]
+        """Days and gains from far back to far ahead, beyond the given rows at one rate."""
+        days, gains = self._rows
+        back = gains[0] / days[0] if gains[0] < 0.0 else self.rate_per_day
+        return (
+            np.array([days[0] - FAR_DEVELOPMENT / back, *days, days[-1] + FAR_DEVELOPMENT / self.rate_per_day]),
+            np.array([gains[0] - FAR_DEVELOPMENT, *gains, gains[-1] + FAR_DEVELOPMENT]),
         )
+
+    @property
+    def _rows(self) -> tuple[tuple[float, ...], tuple[float, ...]]:
+        """Days and gains of both tables, with now between them."""
+        return (*self.days_before, 0.0, *self.days_ahead), (*self.development_before, 0.0, *self.development_ahead)
 
 
 @dataclass(frozen=True)
@@ -119,8 +130,8 @@ def window(
 
     ``development_now``: measured development of the box at ``now_ms``. The chance that the pip comes within t
     days is the chance of the needed development, averaged over the uncertain factor of the future rate
-    (Gauss-Hermite, 15 nodes). What pipped unseen since the last look lies before now and is told so, by the
-    rate of today. Filled gaps act like the probe's error, in the proportion that the past has in the whole.
+    (Gauss-Hermite, 15 nodes). What pipped unseen since the last look lies before now and is told so, by what was
+    measured then. Filled gaps act like the probe's error, in the proportion that the past has in the whole.
 
     Causes: the variance of the pip, given all that was seen, is split into the eggs' own (within v) and that
     of v, which is shared between m and b by their covariance with the expected pip; m between clutch, published

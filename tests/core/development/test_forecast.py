@@ -339,6 +339,9 @@ def test_evidence_that_can_hardly_be_gives_numbers_all_the_same(boxes: list[BoxE
         (lambda: ExpectedRates(math.nan), ModelOutOfRange, "no date"),
         (lambda: ExpectedRates(0.01, -0.1), ModelOutOfRange, "rate_sd_relative"),
         (lambda: ExpectedRates(0.01, days_ahead=(1.0,)), ModelOutOfRange, "length"),
+        (lambda: ExpectedRates(0.01, days_before=(-1.0,)), ModelOutOfRange, "length"),
+        (lambda: ExpectedRates(0.01, days_before=(1.0,), development_before=(0.1,)), ModelOutOfRange, "rise"),
+        (lambda: ExpectedRates(0.01, days_before=(-1.0,), development_before=(0.1,)), ModelOutOfRange, "fall"),
         (lambda: ExpectedRates(0.01, days_ahead=(2.0, 1.0), development_ahead=(0.1, 0.2)), ModelOutOfRange, "rise"),
         (lambda: ExpectedRates(0.01, days_ahead=(1.0, 2.0), development_ahead=(0.1, 0.0)), ModelOutOfRange, "fall"),
         (lambda: dated(one(), math.nan), ModelOutOfRange, "not a number"),
@@ -381,6 +384,23 @@ def test_a_table_of_days_ahead_is_followed_and_then_left_at_the_plain_rate() -> 
     assert cold.days_to(8.5 / 60) == pytest.approx(11.0)
     assert cold.days_to(-1 / 60) == pytest.approx(-1.0)
     np.testing.assert_allclose(cold.gain([-3.0, 0.0, 5.0, 7.5, 12.0]), np.array([-3.0, 0.0, 2.5, 5.0, 9.5]) / 60)
+
+
+@pytest.mark.parametrize("rate", [0.001, 0.005, 1 / 60, 0.04])
+def test_what_lies_before_now_is_dated_by_what_was_measured_then_whatever_is_to_come(rate: float) -> None:
+    rng = np.random.default_rng(7)
+    edges = np.sort(rng.uniform(-80.0, -0.1, 60))
+    gains = -np.cumsum(rng.uniform(0.001, 0.03, 60))[::-1]
+    told = ExpectedRates(rate, days_before=tuple(edges.tolist()), development_before=tuple(gains.tolist()))
+    asked = (0.001, 0.05, 0.1, 0.25, 0.5)
+    window_then = dated(one(8), 1.15, told, probabilities=asked)
+    found = [(ms - NOW_MS) / DAY_MS for ms in window_then.times_ms]
+    expected = np.interp(one(8).first("b", asked) - 1.15, [*gains, 0.0], [*edges, 0.0])
+    np.testing.assert_allclose(found, expected, atol=2e-3)
+    assert min(found) >= edges[0]
+    assert told.days_to(float(told.gain(-33.3))) == pytest.approx(-33.3)
+    # Before all that is known the mean of it goes on.
+    assert told.days_to(2.0 * float(gains[0])) == pytest.approx(2.0 * edges[0])
 
 
 def test_days_without_warmth_are_waited_through() -> None:

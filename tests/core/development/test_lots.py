@@ -161,8 +161,39 @@ def test_eggs_that_were_moved_are_as_warm_as_the_box_that_they_came_to() -> None
 def test_where_eggs_do_not_develop_there_is_no_date_and_a_reason(temperature_c: float) -> None:
     got = at(20.0, temperature_c)
     assert (got.first_pip, ahead_of(got).remaining_days, ahead_of(got).rates) == (None, None, None)
-    assert "do not develop" in got.refused
+    assert "hardly develop" in got.refused
     assert past_of(got).development == pytest.approx(0.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("cold_c", [14.5, 16.0, 18.0, 22.0])
+@pytest.mark.parametrize("warm_days", [20.0, 55.0, 70.0])
+def test_after_a_cold_spell_nothing_is_dated_before_the_eggs_could_have_been_there(
+    cold_c: float, warm_days: float
+) -> None:
+    lot = a_lot()
+    hours = round(warm_days * 24)
+    way = a_history([27.0] * hours + [cold_c] * 96)
+    now = LAID + (hours + 96) * HOUR_MS
+    got = forecast({lot.id: way}, [lot], now)["a"]
+    window = window_of(got)
+    assert LAID < window.p10_ms < window.p50_ms < window.p90_ms
+    assert min(window.times_ms) > LAID + 40 * DAY_MS, "27 C brings none sooner"
+    for celsius in (20.0, 24.0, 30.0):
+        planned = forecast({lot.id: way}, [lot], now, Plan.constant(celsius))["a"]
+        assert min(window_of(planned).times_ms) > LAID + 40 * DAY_MS
+
+
+def test_the_way_behind_is_that_of_the_history() -> None:
+    rng = np.random.default_rng(3)
+    way = a_history(list(24.0 + 5.0 * rng.random(24 * 50 + 7)))
+    days, gains = way.behind()
+    assert days[0] == pytest.approx((LAID - way.now_ms) / DAY_MS)
+    assert all(a < b for a, b in pairwise(days))
+    for day, gain in zip(days, gains, strict=True):
+        at_ms = round(way.now_ms + day * DAY_MS)
+        assert way.development + gain == pytest.approx(way.development_at(at_ms), abs=1e-9)
+    empty = History.of(Way((), LAID, ProbesError(0.29), compared=False), CURVE)
+    assert empty.behind() == ((), ())
 
 
 def test_outside_the_published_table_a_note_says_so_and_the_window_is_wider() -> None:

@@ -41,7 +41,7 @@ def test_steps_that_lie_in_the_past_count_only_by_the_one_that_still_holds() -> 
 
 
 def test_a_plan_that_ends_where_nothing_develops_is_refused() -> None:
-    with pytest.raises(ModelOutOfRange, match="do not develop"):
+    with pytest.raises(ModelOutOfRange, match="hardly develop"):
         Plan.constant(5.0).rates(CURVE, NOW)
 
 
