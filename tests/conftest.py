@@ -12,6 +12,8 @@ from hypothesis import HealthCheck, settings
 
 from tests.peers import PROJECT
 
+# What a command prints is as wide as the screen of whoever runs the suite only where a test says so.
+os.environ.pop("COLUMNS", None)
 # How fast the machine is decides nothing: neither an example nor the drawing of it has a time.
 settings.register_profile("suite", deadline=None, max_examples=60, suppress_health_check=[HealthCheck.too_slow])
 settings.register_profile("many", settings.get_profile("suite"), max_examples=5000)

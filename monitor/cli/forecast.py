@@ -5,8 +5,9 @@ from __future__ import annotations
 import argparse
 import math
 from dataclasses import replace
+from typing import Final
 
-from monitor.cli.output import print_json, rounded, utc
+from monitor.cli.output import columns, print_json, rounded, say, utc
 from monitor.cli.room import RoomAtHand, parse_temperature, parse_time, room_at_hand
 from monitor.core.development.history import LOOK_BACK_H
 from monitor.core.development.lots import FirstPip, LotNow
@@ -37,6 +38,8 @@ from monitor.core.terms.formats import (
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.errors import UnknownSubject, UsageError
 
+# As long as a line of figures gets.
+WIDEST: Final = 104
 # Judgement, no source: see _survivable.
 LETHAL_ABOVE_C = 4.0
 CAUTION = (
@@ -114,20 +117,20 @@ def run_forecast(args: argparse.Namespace) -> int:
             print("no eggs are in a box; set some: warmtally record set CLUTCH --box BOX --eggs N")
             return 0
         for lot in lots:
-            print(_forecast_text(lot, room, at, plan, told=_of(lot, told) is not None))
+            say(_forecast_text(lot, room, at, plan, told=_of(lot, told) is not None))
             print()
         if plan is None:
             for clutch_id in dict.fromkeys(x.clutch.id for x in lots):
                 together = _together_text([x for x in lots if x.clutch.id == clutch_id], at)
                 if together:
-                    print("\n".join(together) + "\n")
+                    say("\n".join(together) + "\n")
         if args.set_points:
             for lot in lots:
-                print(_set_points_text(lot, room, at) + "\n")
+                say(_set_points_text(lot, room, at) + "\n")
         for story in filter(None, (_of(x, told) for x in lots)):
-            print(_story_text(story, room, at))
+            say(_story_text(story, room, at))
             print()
-        print(CAUTION)
+        say(CAUTION)
     return 0
 
 
@@ -208,7 +211,10 @@ def _set_points_text(lot: LotNow, room: RoomAtHand, at_ms: int) -> str:
     if not points:
         return f"{lot.lot.id}: no date at any temperature of its table"
     start, stop = min(w.p10_ms for _, w in points), max(w.p90_ms for _, w in points)
-    width, lines = 50, [f"{lot.lot.id}: first pip by the temperature kept from {show_time(at_ms, room.zone)} on"]
+    width, lines = (
+        min(50, columns(80) - 29),
+        [f"{lot.lot.id}: first pip by the temperature kept from {show_time(at_ms, room.zone)} on"],
+    )
     for temperature, w in points:
         cells = [" "] * (width + 1)
         a, m, b = (round((t - start) / max(stop - start, 1) * width) for t in (w.p10_ms, w.p50_ms, w.p90_ms))
@@ -218,7 +224,7 @@ def _set_points_text(lot: LotNow, room: RoomAtHand, at_ms: int) -> str:
         lines.append(
             f"  {show_temperature(temperature, room.unit):>8}  {''.join(cells)}  {show_day(w.p50_ms, room.zone)}"
         )
-    lines.append(f"  {'':>8}  {show_day(start, room.zone)[4:]}{show_day(stop, room.zone)[4:]:>{width - 9}}")
+    lines.append(f"  {'':>8}  {show_day(start, room.zone)[4:]}{show_day(stop, room.zone)[4:]:>{max(width - 9, 11)}}")
     return "\n".join(lines)
 
 
@@ -268,10 +274,10 @@ def _forecast_text(lot: LotNow, room: RoomAtHand, at_ms: int, plan: Plan | None,
     past, ahead, eggs = lot.past, lot.ahead, show_eggs(lot.lot.eggs)
     lines = [f"{lot.lot.id}: {eggs} of {lot.clutch.species} in box {lot.lot.box}, {show_time(at_ms, zone)}"]
     if past is not None:
-        lines.append(
-            f"  development {_bar(past.development)} {100 * past.development:.1f} %   "
-            f"{show_degree_days(past.degree_days, unit, 1)} above {show_temperature(past.base_c, unit)}"
-        )
+        wide = columns(WIDEST)
+        bar = f"  development {_bar(past.development, min(40, wide - 25))} {100 * past.development:.1f} %"
+        sums = f"{show_degree_days(past.degree_days, unit, 1)} above {show_temperature(past.base_c, unit)}"
+        lines += [f"{bar}   {sums}"] if wide == WIDEST else [bar, f"    {sums}"]
     if past is not None and past.mean_c is not None and ahead is not None:
         to_come = f"assumed ({plan.label})" if plan else "expected from now on"
         lines.append(
@@ -457,10 +463,11 @@ def _story_json(story: Story | None) -> dict[str, object] | None:
     }
 
 
-def _strip(p10: int, p50: int, p90: int, now: int, room: RoomAtHand, width: int = 56) -> str:
+def _strip(p10: int, p50: int, p90: int, now: int, room: RoomAtHand) -> str:
     """The window on a line of time: now, the window, its middle."""
-    day = 86_400_000
-    start, stop = min(now, p10) - day, max(now, p90) + day
+    wide = columns(WIDEST)
+    width = min(56, wide - 24)
+    start, stop = min(now, p10) - DAY_MS, max(now, p90) + DAY_MS
     cells = ["."] * width
 
     def at(ms: int) -> int:
@@ -470,7 +477,8 @@ def _strip(p10: int, p50: int, p90: int, now: int, room: RoomAtHand, width: int 
         cells[i] = "="
     cells[at(p50)] = "|"
     cells[at(now)] = "^"
-    return f"  {show_day(start, room.zone)[4:]} {''.join(cells)} {show_day(stop, room.zone)[4:]}   (^ now, = window)"
+    line = f"  {show_day(start, room.zone)[4:]} {''.join(cells)} {show_day(stop, room.zone)[4:]}"
+    return line + ("   " if wide == WIDEST else "\n    ") + "(^ now, = window)"
 
 
 def lot_json(lot: LotNow, at_ms: int) -> dict[str, object]:

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
-from monitor.cli.output import print_json, table
+from monitor.cli.output import print_json, say, table
 from monitor.cli.room import RoomAtHand, now_ms, room_at_hand
 from monitor.config.library import load_profile, named, read_profile
 from monitor.core.development.learning import (
@@ -68,13 +68,13 @@ def run(args: argparse.Namespace) -> int:
             print_json([_json(x, applied.get(x.profile.id)) for x in found] + [_refused_json(*r) for r in refused])
             return 0
         for x in found:
-            print(_text(x, room))
+            say(_text(x, room))
             if x.profile.id in applied:
-                print(f"  applied: {applied[x.profile.id]}\n")
+                say(f"  applied: {applied[x.profile.id]}\n")
             else:
-                print(f"  not applied; to apply it: warmtally learn --species {x.profile.id} --apply\n")
+                say(f"  not applied; to apply it: warmtally learn --species {x.profile.id} --apply\n")
         for _, error in refused:
-            print(f"{error}\n")
+            say(f"{error}\n")
         if not found and not refused:
             print('no pip has been recorded yet; tell them: warmtally record pipped CLUTCH --not-yet-at "WHEN"')
     return 0

@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 
 from monitor.cli.drawing.species_plot import svg_plot, terminal_plot
-from monitor.cli.output import print_json, table
+from monitor.cli.output import columns, print_json, say, table
 from monitor.cli.room import settings_if_any
 from monitor.cli.species_new import add_options, run_new
 from monitor.config.library import list_profiles, load_profile, named
@@ -73,11 +73,11 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print_json(_json(profile))
     elif args.plot:
-        drawn = terminal_plot(profile, unit=unit)
-        print(f"{profile.scientific_name}: days by constant temperature; confidence: {profile.grade}\n{drawn}")
+        drawn = terminal_plot(profile, columns(72), unit=unit)
+        say(f"{profile.scientific_name}: days by constant temperature; confidence: {profile.grade}\n{drawn}")
         for key in dict.fromkeys(row.paper for row in profile.rows):
             paper = profile.paper(key)
-            print(f"{key}: {paper.citation}" if paper else key)
+            say(f"{key}: {paper.citation}" if paper else key)
     else:
         _show(profile, unit)
     return 0
@@ -184,9 +184,9 @@ def _sex_json(p: Profile) -> dict[str, object] | None:
 
 def _show(p: Profile, unit: DisplayUnit) -> None:
     line = _line(p)
-    print(f"{p.scientific_name} ({p.common_name or p.id}); confidence: {p.grade}; days count to: {p.counts}")
+    say(f"{p.scientific_name} ({p.common_name or p.id}); confidence: {p.grade}; days count to: {p.counts}")
     if p.reason:
-        print(f"no forecast: {p.reason}")
+        say(f"no forecast: {p.reason}")
     if p.rows:
         print(
             table(
@@ -195,10 +195,10 @@ def _show(p: Profile, unit: DisplayUnit) -> None:
             )
         )
     if p.caution:
-        print(f"caution: {p.caution}")
+        say(f"caution: {p.caution}")
     if p.status == "table" and isinstance(curve := p.curve(), GroupLine):
         base, sd = _plain(curve.base_c, unit), show_difference(curve.base_sd_c, unit)
-        print(f"between and beyond its figures: base temperature {base} ± {sd}, as its relatives ({p.group}) have it")
+        say(f"between and beyond its figures: base temperature {base} ± {sd}, as its relatives ({p.group}) have it")
     if line is not None:
         # Two points leave nothing to tell an uncertainty from.
         base = _plain(line.base_c, unit)
@@ -206,23 +206,23 @@ def _show(p: Profile, unit: DisplayUnit) -> None:
         error = line.constant_se_degree_days
         bounds = _base_bounds(line)
         within = f" (95 %: {_plain(bounds[0], unit)} to {show_temperature(bounds[1], unit)})" if bounds else ""
-        print(
+        say(
             f"straight line beside it: base temperature {base}{within}, thermal constant "
             f"{show_degree_days(line.constant_degree_days, unit, error_degree_days=error)} (°{unit})"
         )
         if not bounds:
-            print("  its base temperature has no 95 % interval: too few rows, or they scatter too much about the line")
+            say("  its base temperature has no 95 % interval: too few rows, or they scatter too much about the line")
     if p.low_limit_c is not None or p.high_limit_c is not None:
         low, high = ("-" if x is None else show_bare(x, unit) for x in (p.low_limit_c, p.high_limit_c))
-        print(f"limits: {low} to {high} °{unit} ({p.limits_source})")
+        say(f"limits: {low} to {high} °{unit} ({p.limits_source})")
     if p.lethal:
-        print(f"lethal: {p.lethal}")
+        say(f"lethal: {p.lethal}")
     if p.sex is not None:
-        print(f"sex: {_sex_text(p.sex, unit)}")
+        say(f"sex: {_sex_text(p.sex, unit)}")
     for note in p.notes:
-        print(f"note: {note}")
+        say(f"note: {note}")
     for paper in p.papers:
-        print(f"{paper.key}: {paper.citation}")
+        say(f"{paper.key}: {paper.citation}")
 
 
 def _sex_text(sex: SexRule, unit: DisplayUnit) -> str:

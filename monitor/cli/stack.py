@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from monitor.cli.drawing.stack_plot import StackScene, svg_stack, terminal_stack
-from monitor.cli.output import print_json, rounded, table, utc
+from monitor.cli.output import columns, print_json, rounded, say, table, utc
 from monitor.cli.room import RoomAtHand, now_ms, number, parse_temperature, parse_time, room_at_hand
 from monitor.core.climate.heater import HeaterNow
 from monitor.core.climate.stacks import Level, LevelPair, StackProfile
@@ -86,7 +86,7 @@ def run_stack(args: argparse.Namespace) -> int:
         if args.json:
             print_json([_json(x, at, want_c) for x in seen])
             return 0
-        print("\n\n".join("\n".join(_text(x, room, at, want_c)) for x in seen))
+        say("\n\n".join("\n".join(_text(x, room, at, want_c)) for x in seen))
         if args.svg:
             print(f"\nthe profile is drawn in {args.svg}")
     return 0
@@ -166,7 +166,7 @@ def _text(seen: _Seen, room: RoomAtHand, at: int, want_c: float | None) -> list[
             f"{'warmer' if odd.off_c > 0 else 'cooler'} than the line through the others says; it is left out of the "
             "gradient. First look at its probe: is it where it should be, dry and unhurt? Then: warmtally compare"
         )
-    lines += ["", terminal_stack(_scene(seen), unit), ""]
+    lines += ["", terminal_stack(_scene(seen), unit, columns(76)), ""]
     lines += _of_lots(seen, room)
     if want_c is not None:
         lines.append(_place_text(profile, want_c, room))

@@ -102,9 +102,9 @@ def _label(level: Level, unit: DisplayUnit) -> str:
 
 
 def terminal_stack(scene: StackScene, unit: DisplayUnit, width: int = 76, height: int = 18) -> str:
-    """Lines of at most ``width`` characters (50 at least), and more of them than ``height`` where levels are many."""
+    """Lines of at most ``width`` characters (40 at least), and more of them than ``height`` where levels are many."""
     left = 8
-    columns = max(width, 50) - left - 1
+    columns = max(width, 40) - left - 1
     span_cm = scene.high_cm - scene.low_cm
     rows = max(height, 2 * len(scene.levels) + 3)
 
