@@ -11,7 +11,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.core.readings.out_of_box import NEAR_C, NOT_WITH_AIR, SUDDEN_STEPS, WITH_AIR
+from monitor.core.readings.out_of_box import NEAR_C, NOT_WITH_AIR, SUDDEN_STEPS, WITH_AIR, always_followed
 from monitor.core.readings.series import GRID_MS, Series, day_before, on_grid
 from monitor.core.terms.arrays import Values
 from monitor.core.terms.times import HOUR_MS
@@ -80,8 +80,9 @@ def goes_with_air(own: Series, air: Series, others: Sequence[Series], now_ms: in
     kept = [x for x in kept if not np.isnan(x)]
     if np.isnan(share) or not kept or share < WITH_AIR or float(np.median(kept)) > NOT_WITH_AIR:
         return None
-    # Of one that is heard seldom a share is rough: that it kept to its box before has to be plain.
-    if any(x > NOT_WITH_AIR for x in shares[:-1]):
+    # Of one that is heard seldom a share is rough: that it kept to its box before has to be plain. Where no door was
+    # opened before, what a heater makes of the air tells it.
+    if any(x > NOT_WITH_AIR for x in shares[:-1]) or always_followed(own, air, int(grid[k])):
         return None
     return WithAir(int(grid[k]), moved, share * moved)
 

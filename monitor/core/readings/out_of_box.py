@@ -490,6 +490,12 @@ def damps(own: Series, air: Series, now_ms: int) -> bool:
     return len(known) > BLOCKS_BEFORE and max(known) <= 0.5 * NOT_WITH_AIR
 
 
+def always_followed(own: Series, air: Series, before_ms: int) -> bool:
+    """Whether in the day before a moment a probe followed what is fast in the air, by more than a box does."""
+    known = _shares(own, air, before_ms)
+    return len(known) >= BLOCKS_BEFORE and median(np.array(known)) > NOT_WITH_AIR
+
+
 def _shares(own: Series, air: Series, now_ms: int) -> list[float]:
     """By how much a probe follows what is fast in the air, in each block of its last day in which that shows."""
     step_ms = _step_ms(own, air)

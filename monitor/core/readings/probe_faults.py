@@ -47,6 +47,8 @@ FULL_PCT: Final = 99.5
 JUMP_C: Final = 1.0
 JUMP_BESIDE_MS: Final = HOUR_MS // 2
 JUMPS: Final = 5
+AIR_MADE: Final = 0.5
+"""Such a share of a jump, made by the air meanwhile as far as its probe was heard, explains it (judgement)."""
 SWAP_C: Final = 0.5
 SWAP_WITHIN_C: Final = 0.3
 
@@ -168,10 +170,11 @@ def room_like(own: Series) -> bool:
     return bool(len(newest)) and ROOM_C[0] <= median(newest) <= ROOM_C[1]
 
 
-def jumps(own: Series) -> NDArray[np.bool_]:
+def jumps(own: Series, air: Series | None = None) -> NDArray[np.bool_]:
     """At which of its readings a box's probe jumped away by more than a degree for that one and came back, shape (n,).
 
-    Those before and after are half an hour away at most: in more a box may have gone so far itself.
+    Those before and after are half an hour away at most: in more a box may have gone so far itself. Where the air of
+    its stack went half of the way between them, it hangs in that air and did not jump.
     """
     at, value = own
     found = np.zeros(len(value), bool)
@@ -181,6 +184,11 @@ def jumps(own: Series) -> NDArray[np.bool_]:
         came_back = np.abs(value[2:] - value[:-2]) <= 0.5 * np.abs(value[1:-1] - value[:-2])
         near = np.maximum(at[2:] - at[1:-1], at[1:-1] - at[:-2]) <= JUMP_BESIDE_MS
         found[1:-1] = suspect & came_back & near
+    if air is not None:
+        air_at, air_c = air
+        for k in np.flatnonzero(found).tolist():
+            about = air_c[(air_at >= at[k - 1]) & (air_at <= at[k + 1])]
+            found[k] = not len(about) or float(np.ptp(about)) < AIR_MADE * abs(value[k] - value[k - 1])
     return found
 
 

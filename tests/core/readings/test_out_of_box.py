@@ -251,6 +251,26 @@ def test_one_that_goes_along_each_time_the_air_moves_always_did_and_one_that_doe
 
 
 @pytest.mark.parametrize("seed", range(20))
+def test_a_first_door_accuses_none_that_followed_a_heater_s_swings_all_the_day_before(seed: int) -> None:
+    dice = random.Random(seed)
+    at = np.arange(0, DAY + 1, 5 * MINUTE, dtype=np.int64)
+    opened = dice.randrange(10 * HOUR, 20 * HOUR)
+    swings = dice.uniform(0.3, 0.6) * np.sin(2.0 * np.pi * at / (dice.uniform(40.0, 90.0) * MINUTE))
+    since_h = (at - opened) / HOUR
+    air = 28.0 + swings - np.where(since_h >= 0, dice.uniform(3.0, 6.0) * np.exp(-np.maximum(since_h, 0.0) / 0.7), 0.0)
+    until = at <= opened + dice.randrange(30, 90) * MINUTE
+    slow = [(at[until], (28.0 + 0.05 * (air - 28.0))[until]) for _ in range(dice.randrange(1, 4))]
+    now = int(at[until][-1])
+
+    def gust(own: NDArray[np.float64]) -> bool:
+        return goes_with_air((at[until], own[until]), (at[until], air[until]), slow, now) is not None
+
+    assert not gust(28.0 + dice.uniform(0.8, 1.1) * (air - 28.0)), "it always hung in the air"
+    fell = opened - dice.randrange(5 * MINUTE, HOUR)
+    assert gust(np.where(at >= fell, air, 28.0 + 0.1 * (air - 28.0)))
+
+
+@pytest.mark.parametrize("seed", range(20))
 def test_two_that_cross_again_and_again_did_not_change_places(seed: int) -> None:
     dice = random.Random(seed)
     at = np.arange(0, DAY + 1, 5 * MINUTE, dtype=np.int64)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import itertools
+import random
 from datetime import UTC, datetime
 
 import numpy as np
@@ -152,6 +153,23 @@ def test_two_probes_that_change_places_are_found_and_when() -> None:
     assert swapped((times, one), (times, other), now) == pytest.approx(20 * HOUR, abs=20 * MINUTE)
     assert swapped((times, low), (times, high), now) is None
     assert swapped((times, one), (times, high), now) is None, "only one of them moved"
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_what_the_air_made_between_two_readings_is_no_jump_and_what_it_did_not_is(seed: int) -> None:
+    """A probe that hangs in the air of a room whose heater switches, heard each quarter of an hour or more often."""
+    dice = random.Random(seed)
+    every, period = dice.choice([5, 10, 15]) * MINUTE, dice.uniform(20.0, 40.0) * MINUTE
+    minutes = np.arange(0, 24 * HOUR + 1, MINUTE, dtype=np.int64)
+    air = 27.0 + dice.uniform(1.5, 3.0) * np.sin(2.0 * np.pi * minutes / period)
+    at = np.arange(dice.randrange(every), 24 * HOUR + 1, every, dtype=np.int64)
+    own = np.interp(at, minutes, air) + dice.uniform(-0.5, 0.5)
+    step = dice.choice([1, 2, 5])
+    assert not jumps((at, own), (minutes[::step], air[::step])).any()
+    loose, wrong = np.full(len(at), 28.0), sorted(dice.sample(range(2, len(at) - 2, 3), 6))
+    loose[wrong] += dice.choice([-1.0, 1.0]) * dice.uniform(4.0, 60.0)
+    calm = 27.0 + (air - 27.0) / 3.0
+    assert np.flatnonzero(jumps((at, loose), (minutes[::step], calm[::step]))).tolist() == wrong
 
 
 def test_slow_crossing_is_no_swap() -> None:

@@ -158,7 +158,10 @@ def _look_jumps(snapshot: Snapshot) -> Iterable[Look]:
         wrong, said = errors((heard.time_ms, heard.value), heard.flag <= 2)
         # Only of a box is it known that it cannot jump.
         own = heard.usable
-        at = own[0][jumps(own)] if p.quantity == "temperature" and p.box is not None else own[0][:0]
+        at = own[0][:0]
+        if p.quantity == "temperature" and p.box is not None:
+            air = air_of(probe, snapshot)
+            at = own[0][jumps(own, None if air is None else air[1])]
         count = len(at)
         state = True if max(count, wrong) >= JUMPS else False if count + wrong == 0 else None
         size = in_words("a degree", 1.0, snapshot.unit)
