@@ -187,7 +187,9 @@ def jumps(own: Series, air: Series | None = None) -> NDArray[np.bool_]:
     if air is not None:
         air_at, air_c = air
         for k in np.flatnonzero(found).tolist():
-            about = air_c[(air_at >= at[k - 1]) & (air_at <= at[k + 1])]
+            # What the air was heard to be from before the one reading to after the other.
+            first, last = np.searchsorted(air_at, at[k - 1], "right") - 1, np.searchsorted(air_at, at[k + 1], "left")
+            about = air_c[max(int(first), 0) : int(last) + 1]
             found[k] = not len(about) or float(np.ptp(about)) < AIR_MADE * abs(value[k] - value[k - 1])
     return found
 
