@@ -209,7 +209,7 @@ def _set_points_text(lot: LotNow, room: RoomAtHand, at_ms: int) -> str:
         return f"{lot.lot.id}: no set points: {past}"
     points = [(temperature, x.first_pip.window) for temperature, x in _set_points(lot, room, at_ms) if x.first_pip]
     if not points:
-        return f"{lot.lot.id}: no date at any temperature of its table"
+        return f"{lot.lot.id}: no set points: {lot.refused or 'no date at any temperature of its table'}"
     start, stop = min(w.p10_ms for _, w in points), max(w.p90_ms for _, w in points)
     width, lines = (
         min(50, columns(80) - 29),

@@ -342,3 +342,26 @@ def test_set_points_of_a_lot_whose_time_is_past_are_refused_with_the_reason(desk
     assert desk('forecast K01 --set-points --at "2026-08-08 08:00" --json').json[0]["set_points"] == []
     desk.does('record pipped K01 --box upper --eggs 1 --at "2026-07-01 08:00" --not-yet-at "2026-06-30 08:00"')
     assert "its first pip was seen" in desk.does('forecast K01 --set-points --at "2026-07-02 08:00"')
+
+
+def test_set_points_without_a_date_say_why_with_the_reason_of_the_forecast(desk: Desk) -> None:
+    filled(desk, 27.0, 30)
+    for name, species, box in (("K01", "elaphe-taeniura", "lower"), ("K02", "chamaeleo-calyptratus", "upper")):
+        desk.does(f"clutch add {name} --species {species} --laid 2026-05-01 --eggs 6")
+        desk.does(f'record set {name} --box {box} --eggs 6 --at "2026-05-01 09:00"')
+        told = desk.does(f'forecast {name} --set-points --at "2026-05-01 10:00"')
+        (reason,) = (line.partition("no date: ")[2] for line in told.splitlines() if "no date: " in line)
+        assert f"no set points: {reason}" in told
+
+
+def test_what_is_finished_or_waits_for_nothing_says_so(desk: Desk) -> None:
+    filled(desk, 27.0, 60)
+    for name, last in (("K01", "dead"), ("K02", "removed"), ("K03", "hatched"), ("K04", "candled")):
+        desk.does(f"clutch add {name} --species elaphe-taeniura --laid 2026-05-01 --eggs 6")
+        desk.does(f'record set {name} --box upper --eggs 6 --at "2026-05-01 09:00"')
+        more = "--fertile 0" if last == "candled" else ""
+        desk.does(f'record {last} {name} {more} --at "2026-06-20 09:00"')
+        told = desk.does(f'forecast {name} --at "2026-06-21 09:00"')
+        assert f"6 {'infertile' if last == 'candled' else last}" in told
+        assert ("no egg is waited for" if last == "candled" else "nothing of it lies there any more") in told
+        assert "wait until" not in told
