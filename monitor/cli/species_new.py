@@ -7,7 +7,7 @@ import json
 import re
 import sys
 import tomllib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Final
@@ -15,14 +15,18 @@ from typing import Any, Final
 from monitor.cli.room import parse_temperature, settings_of
 from monitor.config.library import LONGEST_NAME, called
 from monitor.core.development.groups import GROUPS, group_of
-from monitor.core.development.profile_file import mistakes_of_row, parse_profile
+from monitor.core.development.profile_file import TEMPERATURES_C, mistakes_of_row, parse_profile
 from monitor.core.development.species import GRADES, OWN_CLUTCHES, UNSOURCED, Profile
+from monitor.core.terms.formats import show_temperature
 from monitor.core.terms.settings import DisplayUnit
 from monitor.errors import ConfigError, UsageError
 
 SOURCES: Final = {"practice": UNSOURCED[0], "memory": UNSOURCED[1], "own": OWN_CLUTCHES}
 PAPER: Final = "the-paper"
-FIGURE: Final = "27.8=60, 27.8=58-62, or with its eggs 27.8=60x20"
+FIGURE: Final[Mapping[DisplayUnit, str]] = {
+    "C": "27.8=60, 27.8=58-62, or with its eggs 27.8=60x20",
+    "F": "82=60, 82=58-62, or with its eggs 82=60x20",
+}
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:
@@ -36,7 +40,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         "--figure",
         action="append",
         metavar="T=DAYS",
-        help=f"days at a constant temperature: {FIGURE}; once for each temperature",
+        help=f"days at a constant temperature: {FIGURE['C']}; once for each temperature",
     )
     group.add_argument("--source", choices=("paper", *SOURCES), help="where the figures are from")
     for name in ("authors", "year", "title", "journal"):
@@ -158,8 +162,14 @@ def figure(text: str, unit: DisplayUnit) -> dict[str, float | int]:
     temperature, _, rest = text.partition("=")
     found = re.fullmatch(rf"{number}(?:-{number})?(?:x([0-9]{{1,5}}))?", "".join(rest.split()))
     if found is None:
-        raise UsageError(f"{text!r} is no figure", fix=f"write {FIGURE}")
-    row: dict[str, float | int] = {"temperature_c": round(parse_temperature(temperature, unit), 2)}
+        raise UsageError(f"{text!r} is no figure", fix=f"write {FIGURE[unit]}")
+    celsius = round(parse_temperature(temperature, unit), 2)
+    if not TEMPERATURES_C[0] <= celsius <= TEMPERATURES_C[1]:
+        raise UsageError(
+            f"at {show_temperature(celsius, unit)} no eggs are kept",
+            fix=f"write {FIGURE[unit]}; in the other unit with its letter: {'82F=60' if unit == 'C' else '27.8C=60'}",
+        )
+    row: dict[str, float | int] = {"temperature_c": celsius}
     row |= {"days_low": float(found[1]), "days_high": float(found[2])} if found[2] else {"days": float(found[1])}
     return row | ({"eggs": int(found[3])} if found[3] else {})
 
@@ -179,7 +189,7 @@ def ask_for_the_rest(known: Known, unit: DisplayUnit, ask: Callable[[str], str],
     if group_of(known.family) is None and not known.group:
         known.group = _asked(ask, f"Group ({', '.join(GROUPS)}): ", _among(GROUPS)).lower()
     if not known.figures:
-        print(f"Days at constant temperatures in °{unit}, one a line, empty to end ({FIGURE}).")
+        print(f"Days at constant temperatures in °{unit}, one a line, empty to end ({FIGURE[unit]}).")
         _ask_for_figures(known, unit, ask)
     if known.figures and not known.source:
         sources = ("paper", *SOURCES)

@@ -20,6 +20,7 @@ import pytest
 
 from monitor.cli import species_new
 from monitor.config.library import load_profile
+from monitor.core.terms.settings import DisplayUnit
 from monitor.errors import ConfigError, UsageError
 from tests.desk import Desk, room_text
 from tests.peers import wait_for
@@ -250,6 +251,21 @@ def test_what_is_worth_more_takes_the_place_of_what_came_along_and_keeps_its_nam
     told = desk.does(f'species new --scientific "Pantherophis guttatus" --figure 27.8=60x12 {paper}')
     assert "takes the place of the one that came along (no source)" in told
     assert "confidence: one figure" in desk('species "corn snake"').out
+
+
+@pytest.mark.parametrize("unit", ["C", "F"])
+def test_the_examples_of_a_figure_can_be_typed_as_they_stand(unit: DisplayUnit) -> None:
+    rows = [species_new.figure(x.split()[-1], unit) for x in species_new.FIGURE[unit].split(",")]
+    assert all(27.7 <= row["temperature_c"] <= 27.8 for row in rows)
+    assert [sorted(row) for row in rows] == [
+        ["days", "temperature_c"], ["days_high", "days_low", "temperature_c"], ["days", "eggs", "temperature_c"],
+    ]  # fmt: skip
+    other: DisplayUnit = "F" if unit == "C" else "C"
+    for text in species_new.FIGURE[other].split(","):
+        with pytest.raises(UsageError, match=rf"°{unit} no eggs are kept") as caught:
+            species_new.figure(text.split()[-1], unit)
+        told = caught.value.fix.rpartition(" ")[2]
+        assert 27.7 <= species_new.figure(told, unit)["temperature_c"] <= 27.8
 
 
 def test_a_family_that_is_known_needs_no_group(tmp_path: Path) -> None:

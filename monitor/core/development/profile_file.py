@@ -35,6 +35,8 @@ from monitor.core.development.species import (
 )
 from monitor.errors import ConfigError, ModelOutOfRange
 
+# Constant temperatures between which some reptile's eggs may have been kept.
+TEMPERATURES_C: Final = (5.0, 45.0)
 # So many mistakes of one file are told, each in so many characters.
 MOST_TOLD: Final = 30
 LONGEST_TOLD: Final = 400
@@ -240,7 +242,7 @@ def _rows(found: _Mistakes, entries: object, papers: set[str]) -> tuple[Row, ...
             continue
         known = ("temperature_c", "days", "days_low", "days_high", "eggs", "sd_days", "paper", "population")
         found.unknown(place, entry, known)
-        temperature_c = found.number(entry, "temperature_c", place, 5.0, 45.0, needed=True)
+        temperature_c = found.number(entry, "temperature_c", place, *TEMPERATURES_C, needed=True)
         days, width = _days(found, entry, place)
         eggs = found.number(entry, "eggs", place, 1, 100_000)
         sd_days = found.number(entry, "sd_days", place, 0.0, 0.5 * days if days else 500.0)
