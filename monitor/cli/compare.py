@@ -350,7 +350,12 @@ def _print_found(room: RoomAtHand, session: Session) -> None:
 
 
 def _yes(question: str) -> bool:
-    return input(f"{question} [y/N] ").strip().lower() in ("y", "yes")
+    try:
+        return input(f"{question} [y/N] ").strip().lower() in ("y", "yes")
+    except EOFError:
+        # Whoever ends the input says nothing, and so not yes.
+        print()
+        return False
 
 
 # -- swap -----------------------------------------------------------------------------------------------------

@@ -30,6 +30,7 @@ from monitor.core.terms.formats import (
     in_words,
     show_day,
     show_degree_days,
+    show_developed,
     show_difference,
     show_eggs,
     show_temperature,
@@ -275,7 +276,7 @@ def _forecast_text(lot: LotNow, room: RoomAtHand, at_ms: int, plan: Plan | None,
     lines = [f"{lot.lot.id}: {eggs} of {lot.clutch.species} in box {lot.lot.box}, {show_time(at_ms, zone)}"]
     if past is not None:
         wide = columns(WIDEST)
-        bar = f"  development {_bar(past.development, min(40, wide - 25))} {100 * past.development:.1f} %"
+        bar = f"  development {_bar(past.development, min(40, wide - 25))} {show_developed(past.development, 1)} %"
         sums = f"{show_degree_days(past.degree_days, unit, 1)} above {show_temperature(past.base_c, unit)}"
         lines += [f"{bar}   {sums}"] if wide == WIDEST else [bar, f"    {sums}"]
     if past is not None and past.mean_c is not None and ahead is not None:

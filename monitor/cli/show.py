@@ -17,7 +17,7 @@ from monitor.core.development.lots import LotNow
 from monitor.core.notices.kinds.uneven import describe as describe_stack
 from monitor.core.notices.notices import Notice
 from monitor.core.notices.snapshot import BoxNow, Service, Snapshot
-from monitor.core.terms.formats import show_day, show_temperature, show_time
+from monitor.core.terms.formats import show_day, show_developed, show_temperature, show_time
 from monitor.core.terms.settings import DisplayUnit
 from monitor.errors import ModelOutOfRange
 
@@ -165,7 +165,8 @@ def run_boxes(args: argparse.Namespace) -> int:
                     temperature + (f" ({show_time(b.at_ms, room.zone, at)})" if stale and b.at_ms is not None else ""),
                     limits,
                     ", ".join(f"{x.lot.id} ({x.lot.eggs})" for x in inside) or "-",
-                    ", ".join("-" if x.past is None else f"{100 * x.past.development:.1f} %" for x in inside) or "-",
+                    ", ".join("-" if x.past is None else f"{show_developed(x.past.development, 1)} %" for x in inside)
+                    or "-",
                     ", ".join(_window_text(x, room) for x in inside) or "-",
                     ", ".join(up) or "-",
                 ]

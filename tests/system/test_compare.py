@@ -122,12 +122,12 @@ def boxes(desk: Bench) -> Any:
     return desk.took("boxes --json").json
 
 
-@pytest.mark.parametrize(("answer", "applied"), [("y", 3), ("n", 0), ("", 0)])
+@pytest.mark.parametrize(("answer", "applied"), [("y\n", 3), ("n\n", 0), ("\n", 0), ("", 0)])
 def test_asked_at_a_terminal_only_a_yes_applies_it(
     together: tuple[Bench, int, int], monkeypatch: pytest.MonkeyPatch, answer: str, applied: int
 ) -> None:
     desk, since, until = together
-    terminal = io.StringIO(answer + "\n")
+    terminal = io.StringIO(answer)
     monkeypatch.setattr(terminal, "isatty", lambda: True, raising=False)
     monkeypatch.setattr("sys.stdin", terminal)
     desk.took(f"compare --from {at_text(since)} --to {at_text(until)}")

@@ -92,3 +92,13 @@ def test_where_nobody_looks_at_a_screen_lines_are_as_long_as_they_are(
     assert folded[0].startswith("    a sentence")
     assert all(line.startswith("      ") and len(line) <= 50 for line in folded[1:])
     assert last.endswith("x" * 90)
+
+
+@pytest.mark.parametrize("days", [30, 61, 200, 2000, 20_000])
+def test_however_late_it_is_numbers_stay_such_as_one_can_use(desk: Desk, days: int) -> None:
+    at = f'--at "{LAID + timedelta(days=days):%Y-%m-%d %H:%M}"'
+    told = desk(f"forecast {at}").out + desk(f"boxes {at}").out
+    shares = [float(x) for x in re.findall(r"([\d.]+) %", told)]
+    assert all(0.0 <= share <= 200.0 for share in shares)
+    assert ("over 200 %" in told) == (days > 150)
+    assert desk(f"forecast {at} --json").json[0]["development"] == pytest.approx(days / 64.0, rel=0.1)

@@ -14,7 +14,7 @@ from monitor.core.notices.fitting import LINE_MOST, fit_lines, fit_list, fit_tit
 from monitor.core.notices.kinds import all_kinds
 from monitor.core.notices.notices import DAILY_LINE, Notice, count, low, since_of, words_of
 from monitor.core.notices.snapshot import BoxNow, Snapshot
-from monitor.core.terms.formats import show_date, show_temperature, show_time
+from monitor.core.terms.formats import show_date, show_developed, show_temperature, show_time
 
 
 def daily(snapshot: Snapshot, lately: Sequence[Notice] = ()) -> Notice:
@@ -147,7 +147,7 @@ def _daily_lot(lot: LotNow, story: Story | None, snapshot: Snapshot) -> str:
     texts, zone = snapshot.room.texts, snapshot.zone
     if lot.past is None:
         return texts.fill("daily.lot_refused", {"lot": lot.lot.id, "why": lot.refused or "no development yet"})
-    places = {"lot": lot.lot.id, "percent": f"{100 * lot.past.development:.0f}"}
+    places = {"lot": lot.lot.id, "percent": show_developed(lot.past.development)}
     if lot.lot.pipped:
         return texts.fill("daily.lot_pipped", places | {"pipped": str(lot.lot.pipped), "eggs": str(lot.lot.eggs_set)})
     if story is not None and story.verdict is not None:

@@ -83,6 +83,11 @@ def as_said(value: float, unit: Unit) -> str:
     return f"{round(said, 3):g}"
 
 
+def show_developed(share: float, places: int = 0) -> str:
+    """How far eggs are, in per cent without its sign. Twice past their time it says nothing any more how much."""
+    return "over 200" if share > 2.0 else f"{100 * share:.{places}f}"
+
+
 def show_eggs(count: int) -> str:
     """A number of eggs in words."""
     return "1 egg" if count == 1 else f"{count} eggs"

@@ -17,7 +17,7 @@ from monitor.core.development.window import Window
 from monitor.core.notices.conditions import KindName, holds
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import Snapshot
-from monitor.core.terms.formats import show_date, show_eggs, show_since
+from monitor.core.terms.formats import show_date, show_developed, show_eggs, show_since
 from monitor.core.terms.settings import Urgency
 
 _DAY_MS = 86_400_000.0
@@ -65,7 +65,7 @@ def _more(lot: LotNow, window: Window, snapshot: Snapshot) -> Iterable[str]:
         yield RESTS_ON[lot.grade]
     development, filled_share = (lot.past.development, lot.past.filled_share) if lot.past else (0.0, 0.0)
     yield f"That is so in 8 of 10. The middle is {show_date(window.p50_ms, snapshot.zone)}."
-    yield f"Development {100 * development:.0f} %, {lot.clutch.species}."
+    yield f"Development {show_developed(development)} %, {lot.clutch.species}."
     if window.causes:
         yield f"Mostly uncertain because: {window.causes[0].name} (± {window.causes[0].days:.1f} days)."
     if filled_share > 0.05:
