@@ -159,7 +159,7 @@ def _look_jumps(snapshot: Snapshot) -> Iterable[Look]:
         # Only of a box is it known that it cannot jump.
         own = heard.usable
         at = own[0][:0]
-        if p.quantity == "temperature" and p.box is not None:
+        if p.quantity == "temperature" and p.box is not None and snapshot.raised("probe-in-air", p.id) is None:
             air = air_of(probe, snapshot)
             at = own[0][jumps(own, None if air is None else air[1])]
         count = len(at)

@@ -175,6 +175,8 @@ def test_a_probe_that_jumps_is_not_believed_for_jumps_from_its_first_jump_on() -
         found = look("probe-jumps", snapshot(heard(value), heard(28.0)))
         assert states(found) == [Where.BEYOND]
         assert (found.facts["jumps"], found.facts[FROM]) == (len(at), AT[at[0]])
+        in_air = look("probe-jumps", snapshot(heard(value), heard(28.0), up("probe-in-air", {})))
+        assert states(in_air) == [Where.BACK], "only a box cannot jump"
 
 
 @pytest.mark.parametrize("unit", ["C", "F"])
