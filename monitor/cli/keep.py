@@ -209,6 +209,10 @@ def run_record(args: argparse.Namespace) -> int:
             print(f'  next: warmtally record set {args.clutch} --box BOX --eggs {event.eggs} --at "WHEN"')
         else:
             _print_lots(clutch)
+            if event.kind in (EventKind.PIPPED, EventKind.HATCHED):
+                odd = [lot for lot in room.derived.lots(now_ms(), clutch=args.clutch) if lot.lot.pips and lot.refused]
+                for lot in odd:
+                    print(f"  note: {lot.lot.id} gets no date: {lot.refused}")
     return 0
 
 

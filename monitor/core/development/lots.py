@@ -43,6 +43,9 @@ LEAST_SHARED: Final = 0.01
 # An egg that is seen pipped, or its hatchling out of it, pipped within so long before: common practice, no source. Only
 # where no look before is told: then nobody would know more.
 PIPPED_UNSEEN_MS: Final = 3 * DAY_MS
+# No table is so wrong that eggs pip at this share of its days: then a date was mistyped, or the species is another.
+# Judgement, no source.
+EARLIEST_PIP: Final = 0.5
 # Of the living boxes this share has pipped by the date until which one waits.
 WAIT_UNTIL: Final = 0.99
 
@@ -199,7 +202,7 @@ def _gathered(
     )
     ahead = _ahead(history, curve, plan, unit)
     sexes, no_sex = sex_now(profile.sex, history.cumulative, history.temperature_c, history.error.total_c)
-    refused = ""
+    refused = _odd_pip(lot, history)
     if ahead.rates is None:
         warm = show_temperature(ahead.temperature_c, unit)
         refused = f"at {warm} eggs of this species hardly develop: no date can be given"
@@ -301,6 +304,20 @@ def evidence_of(
     )
 
 
+def _odd_pip(lot: Lot, history: History) -> str:
+    """Why eggs cannot have pipped when they are told to have; empty where they can, or where their way is not known.
+    Such a pip tells nothing: neither of the other eggs nor of another box."""
+    if not lot.pips or history.unknown_s > 0.05 * float(history.weight_s.sum()):
+        return ""
+    share = min(history.development_at(pip.by_ms) for pip in lot.pips)
+    if share >= EARLIEST_PIP:
+        return ""
+    return (
+        f"it is told to have pipped at {100 * share:.0f} % of its development, too early for any egg: check that "
+        f"entry's date, the day of laying and the species (warmtally clutch show {lot.clutch})"
+    )
+
+
 def _alive(lot: Lot, history: History) -> tuple[tuple[float, int], ...]:
     """Of the eggs that wait, how many were last seen alive at which development: each once, the newest look first."""
     found: list[tuple[float, int]] = []
@@ -337,8 +354,8 @@ def _first_pips(
     together = len({probes_of(now.lot, histories[now.lot.id].error) for now in measured}) == 1
     evidence = {}
     for now in lots:
-        if now.ahead is not None:
-            history = histories[now.lot.id]
+        history = histories[now.lot.id]
+        if now.ahead is not None and not _odd_pip(now.lot, history):
             learned_c = _left_c(now.lot, history, profile) if together else None
             fails = _box_fails(history, profile)
             seen = evidence_of(now.lot, history, curve, now.ahead.temperature_c, learned_c, fails)

@@ -183,6 +183,27 @@ def test_after_a_cold_spell_nothing_is_dated_before_the_eggs_could_have_been_the
         assert min(window_of(planned).times_ms) > LAID + 40 * DAY_MS
 
 
+@pytest.mark.parametrize("day", [0.5, 3.0, 20.0, 32.0])
+def test_a_pip_that_cannot_have_been_is_told_and_moves_nothing(day: float) -> None:
+    pip = PipSeen(None, LAID + round(day * DAY_MS), 2)
+    way, now = a_history([27.0] * 24 * 50), LAID + 50 * DAY_MS
+    odd, plain, beside = a_lot("a", pips=(pip,)), a_lot("a"), a_lot("b")
+    got = forecast({x.id: way for x in (odd, beside)}, [odd, beside], now)
+    without = forecast({x.id: way for x in (beside,)}, [beside], now)
+    assert got["a"].first_pip is None
+    assert "too early for any egg" in got["a"].refused
+    assert window_of(got["b"]) == window_of(without["b"])
+    assert forecast({plain.id: way}, [plain], now)["a"].refused == ""
+
+
+@pytest.mark.parametrize("day", [40.0, 60.0, 66.3, 90.0])
+def test_a_pip_that_is_early_or_late_by_as_much_as_there_is_counts(day: float) -> None:
+    lot = a_lot(pips=(PipSeen(LAID + round((day - 1) * DAY_MS), LAID + round(day * DAY_MS), 2),))
+    got = forecast({lot.id: a_history([27.0] * 24 * 95)}, [lot], LAID + 95 * DAY_MS)["a"]
+    assert got.refused == ""
+    assert first_pip_of(got).window.p50_ms == pytest.approx(LAID + (day - 0.5) * DAY_MS, abs=DAY_MS)
+
+
 def test_the_way_behind_is_that_of_the_history() -> None:
     rng = np.random.default_rng(3)
     way = a_history(list(24.0 + 5.0 * rng.random(24 * 50 + 7)))
