@@ -565,7 +565,7 @@ def measure(rooms: int = 5, seed: int = 1, only: str = "") -> Figures:
         "asked_for_heat_first": sum(bool(t.unled) for t in found),
         "sum_off_most_pct": round(100 * max((abs(t.off) for t in found), default=0.0), 1),
     }
-    short: list[str] = []
+    short: list[str] = [] if found else [f"no kind of fault has {only!r} in its name: {', '.join(KINDS)}"]
     for t in found:
         first: dict[str, float] = {}
         for minute, kind, subject in t.accused:
