@@ -322,7 +322,9 @@ def _pip_text(lot: LotNow, pip: FirstPip, at_ms: int, room: RoomAtHand, *, told:
         lines.append(f"  first pip: {show_eggs(seen.count)} seen at {show_time(seen.by_ms, zone)}, {look}")
         lines.append(f"    most likely {between} (8 in 10)")
     else:
-        lines.append(f"  first pip {between} (8 in 10), middle {_moment(w.p50_ms, w, room)}")
+        # Nobody waits for an egg by a date that rests on its being alive, when that is in doubt.
+        lives = ", if it lives" if pip.silence is not None and at_ms > pip.silence.wait_until_ms else ""
+        lines.append(f"  first pip {between} (8 in 10{lives}), middle {_moment(w.p50_ms, w, room)}")
         lines.append(_strip(w.p10_ms, w.p50_ms, w.p90_ms, at_ms, room))
     causes = [f"{c.name} ± {c.days:.1f} d" for c in w.causes if c.days >= 0.05]
     lines += ["  uncertain because: " + "; ".join(causes)] if causes else []
@@ -388,9 +390,8 @@ def _story_text(story: Story, room: RoomAtHand, at_ms: int) -> str:
         lines.append(f"  late or failed: {story.verdict}")
     if beside is not None:
         lines += _why_text(beside, room)
-    lines.append(
-        f"  given all looks it is due {show_day(story.due_p10_ms, zone)} to {show_day(story.due_p90_ms, zone)}"
-    )
+    due = f"{show_day(story.due_p10_ms, zone)} to {show_day(story.due_p90_ms, zone)}"
+    lines.append(f"  if it lives, it is due {due}, given all looks")
     lines += [f"  do: {text}" for text in TO_DO]
     lines += [f"  {text}" for text in NOT_TO_DO]
     return "\n".join(lines)

@@ -364,7 +364,11 @@ def test_the_story_of_a_late_box_stays_until_the_clutch_is_finished(room: Desk) 
         assert lower["story"]["beside"]["done"] == "2026-07-03T18:00:00Z"
         assert abs(moment(lower["story"]["wait_until"]) - moment(until)) < timedelta(days=1), "it does not slide"
         chances.append(lower["chance_only_late"])
+        assert "if it lives, it is due " in said
+        assert "(8 in 10)" in said, "one waits still"
     assert chances[1] < chances[0]
+    over = moment(lower["story"]["wait_until"]) + timedelta(days=1)
+    assert "(8 in 10, if it lives)" in at(f"{over:%Y-%m-%d} 20:30")[0]
     room.does('record candled K01 --box lower --alive 6 --at "2026-07-09 21:00"')
     said, lower = at("2026-07-09 21:05")
     assert lower["chance_only_late"] > 0.98
