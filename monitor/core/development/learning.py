@@ -25,7 +25,7 @@ from monitor.core.development.evidence import BoxEvidence, PipInterval, Spread, 
 from monitor.core.development.forecast import update
 from monitor.core.development.history import History
 from monitor.core.development.line import LineFit
-from monitor.core.development.lots import DEVELOPED_SD, INSIDE_TABLE, evidence_of, probes_of
+from monitor.core.development.lots import DEVELOPED_SD, EARLIEST_PIP, INSIDE_TABLE, evidence_of, probes_of
 from monitor.core.development.own_line import USUAL_BASE_C, groups_of, own_line
 from monitor.core.development.pooling import Found, Pooled, Prior, ProbeShare, pooled
 from monitor.core.development.species import GRADES, OWN_CLUTCHES, Profile, ProfileSpread, Row, grade_of
@@ -342,6 +342,8 @@ def _ask(clutch: OwnClutch, curve: RateCurve, spread: Spread, scale: float, *, o
         raise ModelOutOfRange("its eggs were part-developed when laid, which says nothing without a table")
     if any(box.days <= 0.0 or box.development <= developed for box in pipped):
         raise ModelOutOfRange("it pipped before anything was measured; check its dates")
+    if (early := scale * min(box.development for box in pipped)) < EARLIEST_PIP:
+        raise ModelOutOfRange(f"it is told to have pipped at {100 * early:.0f} % of its development; check its dates")
     shift, by_looks = _alone([_right(_scaled(box.evidence, scale)) for box in clutch.boxes], spread)
     if by_looks > VAGUE:
         raise ModelOutOfRange(

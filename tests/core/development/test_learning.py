@@ -196,6 +196,17 @@ def test_a_wrong_lay_date_is_left_out_with_its_reason() -> None:
     assert learned.shift == learn(TABLE, good, ON).shift
 
 
+@pytest.mark.parametrize("at", [0.05, 0.3, 0.49])
+def test_a_clutch_whose_pip_is_told_too_early_for_any_egg_is_left_out_for_that(at: float) -> None:
+    rng = np.random.default_rng(5)
+    wrong = clutch(rng, "B", 0.0)
+    (box,) = wrong.boxes
+    wrong = replace(wrong, boxes=(replace(box, development=at),))
+    learned = learn(TABLE, [clutch(rng, "A", 0.0), wrong], ON)
+    assert [name for name, _ in learned.left_out] == ["B"]
+    assert f"pipped at {100 * at:.0f} % of its development" in str(learned.left_out)
+
+
 def test_a_clutch_at_which_nobody_looked_before_is_left_out() -> None:
     box = OwnBox(BoxEvidence("K/0", 6, 0.0, (PipInterval(0.0, 1.1, 6),)), 40.0, 0.9, 28.0, 0.0)
     with pytest.raises(EventRefused, match="too vague"):
