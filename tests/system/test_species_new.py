@@ -209,7 +209,10 @@ def test_answers_that_end_early_write_nothing(desk: Desk, heard: int) -> None:
 def test_at_a_terminal_somebody_gives_up(desk: Desk, last: bytes) -> None:
     ours, theirs = pty.openpty()
     command = [sys.executable, "-m", "monitor", "species", "new", "--config", str(desk.folder / "room.toml")]
+    # Whoever starts the tests in the background has them ignore an interrupt, and what they start inherits that.
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
     running = subprocess.Popen(command, stdin=theirs, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    signal.signal(signal.SIGINT, before)
     try:
         os.write(ours, b"Inventa altera\nthe other\n")
         assert running.stdout is not None

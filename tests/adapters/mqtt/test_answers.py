@@ -183,6 +183,8 @@ def test_readings_around_an_answer_are_stored_and_acknowledged_with_it(
         if n == 10:
             keeper.send(code(notice))
     keeper.hears(1)
+    # What is on its way when it stops is for the next one.
+    wait_for(lambda: running.link().counts.stored == 20)
     assert running.stop()
     with Store(tmp_path / "data") as store:
         assert [r.value for _, r in store.journal.since(0)] == [round(28 + n / 100, 2) for n in range(20)]
