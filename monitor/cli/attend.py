@@ -106,7 +106,7 @@ def run_explain(args: argparse.Namespace) -> int:
         print(f"  its numbers: {', '.join(numbers)}")
     if kind.groups:
         print("  subjects that follow within one cause are told in one notice")
-    if kind.urgency != "diary":
+    if kind.urgency != "later":
         print("  told again while nobody answers, at doubling distances ([watch] repeat_now, repeat_today)")
     print(f"  its notices, and how to change their texts: warmtally texts {kind.name}")
     return 0
@@ -131,7 +131,7 @@ def _as_json(kind: Kind) -> dict[str, object]:
         "first": kind.first,
         "otherwise": kind.otherwise,
         "groups": kind.groups,
-        "repeats": kind.urgency != "diary",
+        "repeats": kind.urgency != "later",
     }
 
 

@@ -178,7 +178,7 @@ def examples(kind: Kind, of: Room) -> list[Notice]:
     since, beyond = AT_MS - 30 * MINUTE_MS, Sample(AT_MS, Where.BEYOND)
     looks = _looks(kind, of, wrong=True)
     made = _notices(kind, looks, (), [replace(beyond, at_ms=since), beyond], of)
-    if kind.urgency != "diary":
+    if kind.urgency != "later":
         long_ago = AT_MS - 13 * HOUR_MS
         up = [
             Condition(kind.name, x.subject, Phase.RAISED, long_ago, long_ago, None, long_ago, told_ms=long_ago, told=2)

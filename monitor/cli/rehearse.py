@@ -42,7 +42,7 @@ CAUTION: Final = (
     "Warmtally measures and tells; it switches nothing and is no safety device. A window is an estimate: no egg is "
     "opened on its word."
 )
-_STYLE: Final = {"now": "bold red", "today": "yellow", "diary": "cyan"}
+_STYLE: Final = {"now": "bold red", "today": "yellow", "later": "cyan"}
 
 
 def add_parsers(sub: Any, _parent: argparse.ArgumentParser | None = None) -> None:

@@ -33,6 +33,7 @@ def _refuse(mistake_id: str, what: str, fix: str) -> PydanticCustomError:
     return PydanticCustomError(mistake_id, "{what}", {"what": what, "fix": fix})
 
 
+_Urgency = Annotated[Urgency, BeforeValidator(lambda value: "later" if value == "diary" else value)]  # of before
 _SECONDS: Final = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
 _DURATION: Final = re.compile(r"([0-9]{1,9}(?:\.[0-9]{1,9})?) ?(s|min|h|d)")
 
@@ -249,7 +250,7 @@ class ChannelPart(Part):
     url: Address | None = None
     url_file: Words | None = None
     url_env: Words | None = None
-    urgencies: Annotated[list[Urgency], Field(min_length=1)] = list(URGENCIES)
+    urgencies: Annotated[list[_Urgency], Field(min_length=1)] = list(URGENCIES)
     after: Span = 0.0
     kinds: list[Words] = []
     stacks: list[Id] = []

@@ -156,7 +156,7 @@ def measure(days: int = 41, first_day: int = 0, gap: str = GAP) -> Figures:
             run.app.parts.delivery.drain(60)
             figures |= _sums(run, published, short)
             figures |= _notices(run, published, short, whole=days >= 41)
-            # What is for the diary comes with the daily line, which no clock brings here.
+            # What is for later comes with the daily line, which no clock brings here.
             keys = {n.key for n in run.notices if not n.for_daily_line}
             figures["for_the_daily_line"] = len(run.notices) - len(keys)
             figures["reminders"] = sum(n.change == "still" for n in run.notices)

@@ -590,7 +590,7 @@ def _told(
 
 
 def _in_no_line(notices: Sequence[Notice]) -> list[str]:
-    """What was for the diary, and neither it nor a later word on the same stands in the next daily line: also that it
+    """What was for later, and neither it nor a later word on the same stands in the next daily line: also that it
     is true again, or that it was told anew by itself before then."""
     missing, waiting = [], dict[tuple[str, str], list[str]]()
     says = {kind.name: kind.says for kind in all_kinds()}
@@ -638,7 +638,7 @@ def _delivered(world: World, sinks: Mapping[str, Sink], short: list[str]) -> dic
         missing = [
             n.key
             for n in notices.values()
-            # What is for the diary comes with the daily line.
+            # What is for later comes with the daily line.
             if n.change != "digest" and n.urgency in channel.urgencies and not n.for_daily_line and n.key not in taken
             and not any(n.title in text for text in digests)
         ]  # fmt: skip

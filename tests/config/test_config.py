@@ -144,7 +144,7 @@ def test_every_mistake_tells_file_key_what_and_fix_in_one_line() -> None:
         ("text_kind_unknown", "kinds.too-worm", "did you mean too-warm?"),
         ("text_place_unknown", "kinds.too-warm.raised.title", "did you mean ${where}?"),
         ("text_lost_lines", "all.raised.text", "put ${lines} into it"),
-        ("not_one_of_urgency", "channels[0].urgencies[1]", 'use "now", "today" or "diary"'),
+        ("not_one_of_urgency", "channels[0].urgencies[1]", 'use "now", "today" or "later"'),
     ],
 )
 def test_a_mistake_names_its_dotted_key_and_the_nearest_right_word(name: str, key: str, fix: str) -> None:

@@ -504,7 +504,7 @@ def _silences(x: Entry, expected: Entry) -> Got:
 def _crossing(x: Entry, expected: Entry) -> Got:
     """A condition here is raised and cleared and has one urgency, so of the eight changes two are changes: both are
     told. What grows worse is a condition of its own (harm-near)."""
-    urgency: dict[str, Urgency] = {"critical": "now", "major": "now", "minor": "today", "warning": "diary"}
+    urgency: dict[str, Urgency] = {"critical": "now", "major": "now", "minor": "today", "warning": "later"}
     up = {name: True for name, *_ in x["changes"]} | {x["changes"][-1][0]: False}
     severity = {name: word for name, word, *_ in x["changes"]}
     told, condition = [], Condition("some", "box A")

@@ -181,7 +181,7 @@ def test_the_weekly_drill_proves_the_way_back(
 ) -> None:
     one = made()
     drill = Notice(
-        "drill/Test room/today", time.time_ns() // 1_000_000, "drill", (), "drill", "diary", "Test notice", "A test.",
+        "drill/Test room/today", time.time_ns() // 1_000_000, "drill", (), "drill", "later", "Test notice", "A test.",
         routes=(Route("phone"),),
     )  # fmt: skip
     with one.store() as store:

@@ -59,7 +59,7 @@ def test_a_battery_is_stored_told_and_shown_and_is_no_temperature(
             run.round(at_ms)
         assert run.app.parts.intake.link().counts.quarantined == 0
         (notice,) = run.notices
-        assert (notice.kind, notice.urgency, notice.subjects) == ("battery-low", "diary", ("top-battery",))
+        assert (notice.kind, notice.urgency, notice.subjects) == ("battery-low", "later", ("top-battery",))
         assert "2.38 V" in notice.text
         assert "falls by 0.02 V a day" in notice.text
         snapshot = run.app.parts.last.snapshot

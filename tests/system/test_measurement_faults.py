@@ -63,19 +63,19 @@ def judged(fault: Fault, *came: Came, up: frozenset[tuple[str, str]] = frozenset
 def test_what_is_missing_late_too_often_or_ends_too_soon_falls_short() -> None:
     fault = Fault("one", 4, (QUIET,), ends_min=120)
     raised = Came(20, "probe-quiet", "a-t", "raised", "today")
-    cleared = Came(130, "probe-quiet", "a-t", "cleared", "diary")
+    cleared = Came(130, "probe-quiet", "a-t", "cleared", "later")
     assert judged(fault, raised, cleared) == ([], [])
     assert judged(fault)[0] == ["probe-quiet a-t by 30 min"]
     assert judged(fault, raised)[0] == ["end of probe-quiet a-t by 165 min"]
     late = Came(40, "probe-quiet", "a-t", "raised", "today")
     assert judged(fault, late) == (["probe-quiet a-t by 30 min"], ["probe-quiet a-t raised after 40 min"])
     assert judged(fault, raised, late, cleared)[1] == ["probe-quiet a-t raised after 40 min"]
-    soon = Came(60, "probe-quiet", "a-t", "cleared", "diary")
+    soon = Came(60, "probe-quiet", "a-t", "cleared", "later")
     assert judged(fault, raised, soon)[1] == ["probe-quiet a-t cleared after 60 min"]
     other = Came(20, "too-warm", "a", "raised", "now")
     assert judged(fault, raised, cleared, other)[1] == ["too-warm a raised after 20 min"]
     jumps = Fault("two", 4, (Want("probe-jumps", "a-t", 60.0),), ends_min=120)
-    told = Came(30, "probe-jumps", "a-t", "raised", "diary")
+    told = Came(30, "probe-jumps", "a-t", "raised", "later")
     still_up = frozenset({("probe-jumps", "a-t")})
     assert judged(jumps, told, up=still_up)[0] == ["probe-jumps a-t is still true at the end"]
 

@@ -21,8 +21,8 @@ def notice(day: float, kind: str = "too-cool", **more: object) -> Notice:
 
 def test_what_comes_by_itself_is_counted_by_week_and_what_the_daily_line_tells_is_not() -> None:
     told = [
-        notice(1), notice(1.5, change="still"), notice(8), notice(11, urgency="diary"),
-        notice(10, change="daily", kind="daily-line", urgency="diary"),
+        notice(1), notice(1.5, change="still"), notice(8), notice(11, urgency="later"),
+        notice(10, change="daily", kind="daily-line", urgency="later"),
     ]  # fmt: skip
     short: list[str] = []
     figures = heated_room._told("x", told, T0, 14, short)

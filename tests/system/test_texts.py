@@ -132,7 +132,7 @@ def test_every_kind_has_an_example_with_what_it_tells(unit: DisplayUnit) -> None
     of = Room("Brutraum", "Europe/Vienna", unit, (), (), ())
     for kind in all_kinds():
         made = examples(kind, of)
-        wanted = ["raised", *["still"] * (kind.urgency != "diary"), *["cleared"] * kind.tell_cleared]
+        wanted = ["raised", *["still"] * (kind.urgency != "later"), *["cleared"] * kind.tell_cleared]
         assert [n.change for n in made] == wanted, kind.name
         assert {n.kind for n in made} == {kind.name}
         for notice in made:

@@ -37,7 +37,7 @@ notices_log = logging.getLogger("warmtally.notices")
 
 SHORTEST_WAIT_S: Final = 5.0
 LONGEST_WAIT_S: Final = 900.0
-GIVE_UP_AFTER_S: Final[Mapping[Urgency, float]] = {"now": 7 * 86400.0, "today": 7 * 86400.0, "diary": 2 * 86400.0}
+GIVE_UP_AFTER_S: Final[Mapping[Urgency, float]] = {"now": 7 * 86400.0, "today": 7 * 86400.0, "later": 2 * 86400.0}
 TRIES_BEFORE_GIVING_UP: Final = 5
 """A notice that is old because the clock was stepped, or because the power was off, still gets its tries."""
 

@@ -116,9 +116,9 @@ class Ledger:
         return [read_notice(r) for r in self.db.rows(f"{_NOTICE} ORDER BY id DESC LIMIT ?", limit)]
 
     def since_daily_line(self, limit: int = 200) -> list[Notice]:
-        """What was for the diary since the last daily line, oldest first; of very much the newest."""
+        """What was for later since the last daily line, oldest first; of very much the newest."""
         last = self.db.rows("SELECT coalesce(max(id), 0) FROM notice WHERE kind=?", DAILY_LINE)[0][0]
-        rows = self.db.rows(f"{_NOTICE} WHERE urgency='diary' AND id>? ORDER BY id DESC LIMIT ?", last, limit)
+        rows = self.db.rows(f"{_NOTICE} WHERE urgency='later' AND id>? ORDER BY id DESC LIMIT ?", last, limit)
         return [n for r in reversed(rows) if (n := read_notice(r)).for_daily_line]
 
     def notice(self, number: int) -> Notice:

@@ -60,7 +60,7 @@ class Outbox:
         }
 
     def lease(self, channel: str, now_ms: int, limit: int = 20) -> list[Waiting]:
-        """Take due rows of a channel for sending, "now" before "today" before "diary"."""
+        """Take due rows of a channel for sending, "now" before "today" before "later"."""
         with self.db.write() as c:
             rows = c.execute(
                 "SELECT o.id, o.channel, o.attempts, n.id, n.key, n.at, n.kind, n.subjects, n.change, n.urgency, "

@@ -32,9 +32,9 @@ _PATH: Final = re.compile(r"/a/([0-9A-Za-z-]{1,64})[.,;:)>\]]*/?")
 
 _STYLE: Final = """
 :root { color-scheme: light dark; --ground: #f6f4ef; --card: #fff; --ink: #23211d; --soft: #67625a; --line: #ddd8cd;
-  --act: #1c6b4a; --act-ink: #fff; --now: #b3261e; --today: #8a5a00; --diary: #4a5a6a }
+  --act: #1c6b4a; --act-ink: #fff; --now: #b3261e; --today: #8a5a00; --later: #4a5a6a }
 @media (prefers-color-scheme: dark) { :root { --ground: #191816; --card: #24221f; --ink: #ece8e1; --soft: #a8a196;
-  --line: #3a3732; --act: #5cc497; --act-ink: #0c2118; --now: #ff8a80; --today: #f0b755; --diary: #a9bccf } }
+  --line: #3a3732; --act: #5cc497; --act-ink: #0c2118; --now: #ff8a80; --today: #f0b755; --later: #a9bccf } }
 * { box-sizing: border-box }
 body { margin: 0; background: var(--ground); color: var(--ink); font: 1.0625rem/1.5 system-ui, sans-serif;
   -webkit-text-size-adjust: 100% }
@@ -43,7 +43,7 @@ main { max-width: 34rem; margin: 0 auto; padding: 1rem 1rem 3rem }
 article { background: var(--card); border: 1px solid var(--line); border-radius: .875rem; padding: 1.125rem }
 h1 { font-size: 1.3125rem; line-height: 1.3; margin: .25rem 0 .5rem; overflow-wrap: anywhere }
 .urgency { margin: 0; font-size: .875rem; font-weight: 600 }
-.now { color: var(--now) } .today { color: var(--today) } .diary { color: var(--diary) }
+.now { color: var(--now) } .today { color: var(--today) } .later { color: var(--later) }
 .when { margin: 0 0 .875rem; color: var(--soft); font-size: .9375rem }
 p.told, p.said { margin: 0 0 .75rem; overflow-wrap: anywhere }
 form { position: sticky; bottom: 0; margin: .375rem 0 0; padding: .75rem 0; background: var(--ground) }
@@ -57,7 +57,7 @@ _STYLE_HASH: Final = base64.b64encode(hashlib.sha256(_STYLE.encode()).digest()).
 _POLICY: Final = (
     f"default-src 'none'; style-src 'sha256-{_STYLE_HASH}'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
-_URGENCY: Final = {"now": "Now", "today": "Today", "diary": "For the diary"}
+_URGENCY: Final = {"now": "Now", "today": "Today", "later": "For the later"}
 
 _MISSING: Final = {
     400: "This request could not be understood.",

@@ -79,7 +79,7 @@ def asks(notice: Notice) -> bool:
     """Whether a notice waits for an answer: a drill, and what is true and told again without one."""
     if notice.change == "drill":
         return True
-    return notice.change in ("raised", "still") and notice.urgency != "diary"
+    return notice.change in ("raised", "still") and notice.urgency != "later"
 
 
 def line_of(notice: Notice, channel: str, answers: Answers, secret: bytes, texts: Texts | None = None) -> str:

@@ -44,7 +44,7 @@ class AskedOfKeeper:
 
 @dataclass(frozen=True)
 class Account:
-    """Counts over ``days``. ``notices``: those that came by themselves; ``in_daily_line``: what was for the diary and
+    """Counts over ``days``. ``notices``: those that came by themselves; ``in_daily_line``: what was for later and
     came with the daily line; ``asked``: the kinds, what asked most first; ``answered_by``: ways of answering;
     ``chattering`` and ``standing``: (kind, subject)."""
 

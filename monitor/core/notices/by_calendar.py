@@ -1,6 +1,6 @@
 """What comes by the calendar: the daily line, and the weekly drill.
 
-The daily line says that all is watched, what is still true, and what was for the diary since the last one: for that no
+The daily line says that all is watched, what is still true, and what was for later since the last one: for that no
 message comes by itself (``routing``).
 """
 
@@ -20,7 +20,7 @@ from monitor.core.terms.formats import show_date, show_developed, show_temperatu
 def daily(snapshot: Snapshot, lately: Sequence[Notice] = ()) -> Notice:
     """The daily line of every box, in the keeper's unit and zone; one for each local day.
 
-    ``lately``: what was for the diary since the last one, oldest first. What has begun of it is told with what to do,
+    ``lately``: what was for later since the last one, oldest first. What has begun of it is told with what to do,
     what has come and gone in one line.
     """
     texts, zone = snapshot.room.texts, snapshot.zone
@@ -84,7 +84,7 @@ def daily(snapshot: Snapshot, lately: Sequence[Notice] = ()) -> Notice:
         kind=DAILY_LINE,
         subjects=tuple(b.box.id for b in snapshot.boxes),
         change="daily",
-        urgency="diary",
+        urgency="later",
         title=fit_title(
             lambda room: texts.fill("daily.title", {**places, "room": room}), [places["room"]], places["room"], ()
         ),
@@ -94,7 +94,7 @@ def daily(snapshot: Snapshot, lately: Sequence[Notice] = ()) -> Notice:
 
 
 def _lately(lately: Sequence[Notice], snapshot: Snapshot) -> tuple[list[Notice], dict[tuple[str, str], Notice]]:
-    """Of what was for the diary: what has begun and is so still (and not back, which has a line of its own), the newest
+    """Of what was for later: what has begun and is so still (and not back, which has a line of its own), the newest
     word of each; and what is over, with the last that was said of it."""
     begun: dict[tuple[str, str], Notice] = {}
     over: dict[tuple[str, str], Notice] = {}
@@ -171,7 +171,7 @@ def drill(snapshot: Snapshot) -> Notice:
         kind="drill",
         subjects=(),
         change="drill",
-        urgency="diary",
+        urgency="later",
         title=snapshot.room.texts.fill("drill.title", places),
         text=snapshot.room.texts.fill("drill.text", places).strip(),
     )

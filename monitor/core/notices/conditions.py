@@ -203,7 +203,7 @@ class Condition:
     facts: Mapping[str, str | float | int | None] = field(default_factory=dict)
     told_ms: int | None = None
     told: int = 0
-    told_as: Literal["", "now", "today", "diary"] = ""
+    told_as: Literal["", "now", "today", "later"] = ""
     told_value: str = ""
     over_ms: int | None = None
 

@@ -55,7 +55,7 @@ class Telling:
     again: tuple[Condition, ...] = ()
     ended: tuple[Transition, ...] = ()
     passed: Mapping[str, Transition] = field(default_factory=dict)
-    urgency: Urgency = "diary"
+    urgency: Urgency = "later"
     reach: Urgency | None = None
     reach_ended: Urgency | None = None
 
@@ -97,7 +97,7 @@ def tell(
     if not kind.tell_cleared:
         new += passed.values()
     subjects = [t.subject for t in new] + [c.subject for c in again]
-    urgency = _most(urgency_of(s) for s in subjects) if subjects else "diary"
+    urgency = _most(urgency_of(s) for s in subjects) if subjects else "later"
     for c in again:
         after[c.subject] = _told(after[c.subject], c.told + 1, urgency, looks, now_ms)
     for t in new:
@@ -244,7 +244,7 @@ def remind_after_s(urgency: Urgency, told: int, watch: Watch) -> float | None:
 
     ``told``: how often it was told already. Each wait is twice the one before, a day at most.
     """
-    base = {"now": watch.repeat_now_s, "today": watch.repeat_today_s, "diary": 0.0}[urgency]
+    base = {"now": watch.repeat_now_s, "today": watch.repeat_today_s, "later": 0.0}[urgency]
     return min(base * 2.0 ** (max(told, 1) - 1), LONGEST_REMINDER_S) if base > 0.0 else None
 
 

@@ -84,7 +84,7 @@ class Notice:
     @property
     def for_daily_line(self) -> bool:
         """Whether the daily line tells it, and no message of its own where that is read."""
-        return self.urgency == "diary" and self.change in ("raised", "still", "cleared")
+        return self.urgency == "later" and self.change in ("raised", "still", "cleared")
 
 
 def compose(kind: Kind, telling: Telling, looks: Mapping[str, Look], snapshot: Snapshot) -> list[Notice]:
@@ -318,7 +318,7 @@ def _raised(
 def _cleared(kind: Kind, telling: Telling, looks: Mapping[str, Look], snapshot: Snapshot) -> Notice:
     transitions, passed = telling.ended, telling.passed
     texts = snapshot.room.texts
-    urgency: Urgency = "today" if kind.urgency == "now" else "diary"
+    urgency: Urgency = "today" if kind.urgency == "now" else "later"
     words = texts.words(words_of(kind), {"where": "", "room": snapshot.room.name})
     said = {"says": words["says"], "says_low": low(words["says"])}
     told = []

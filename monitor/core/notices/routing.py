@@ -59,7 +59,7 @@ def routes(
 
 def _gets_daily_line(channel: Channel) -> bool:
     return (
-        "diary" in channel.urgencies and channel.after_s <= 0.0 and (not channel.kinds or DAILY_LINE in channel.kinds)
+        "later" in channel.urgencies and channel.after_s <= 0.0 and (not channel.kinds or DAILY_LINE in channel.kinds)
     )
 
 

@@ -14,8 +14,8 @@ from monitor.core.terms.texts import Texts
 Quantity = Literal["temperature", "humidity", "battery"]
 Unit = Literal["C", "F", "K", "%", "V"]
 DisplayUnit = Literal["C", "F"]
-Urgency = Literal["now", "today", "diary"]
-URGENCIES: tuple[Urgency, ...] = ("now", "today", "diary")
+Urgency = Literal["now", "today", "later"]
+URGENCIES: tuple[Urgency, ...] = ("now", "today", "later")
 Form = Literal["usual", "short"]
 
 

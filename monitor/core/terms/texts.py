@@ -39,7 +39,7 @@ PLACES: Final[dict[str, str]] = {
     "otherwise": "what happens if nothing is done",
     "caution": "the caution of severe notices, else nothing",
     "room": "the name of the room",
-    "urgency": "now, today or diary",
+    "urgency": "now, today or later",
     "line": "one sentence without its full stop: what, where, value and limit",
     "others": "the others with their values: box lower 24.3 °C, box middle 24.6 °C",
     "was": "when it was told last, and the value that it had then",
@@ -184,10 +184,10 @@ WORDINGS: Final[dict[str, Wording]] = {
     ),
     "daily.lot_refused": Wording(", ${lot}: ${why}", "a lot without development", ("lot", "why"), ("lot",)),
     "daily.begun": Wording(
-        "${title}. ${first}", "what was for the diary since the last line, and is still true", ("title", "first"),
+        "${title}. ${first}", "what was for later since the last line, and is still true", ("title", "first"),
         ("title",),
     ),
-    "daily.over": Wording("Over: ${others}.", "what was for the diary, and is over", ("others",), ("others",)),
+    "daily.over": Wording("Over: ${others}.", "what was for later, and is over", ("others",), ("others",)),
     "daily.open": Wording(
         "${says} since ${since}: ${subject}, not answered yet", "what is still true", _STILL, ("subject",)
     ),

@@ -132,7 +132,7 @@ def test_a_notice_that_asks_for_an_answer_carries_a_line_of_its_channel_and_the_
         post.delivery.start()
         try:
             post.raise_("a")
-            post.raise_("b", "diary")
+            post.raise_("b", "later")
             assert post.delivery.drain(MOMENT_S)
         finally:
             post.delivery.stop(0.5)
@@ -160,7 +160,7 @@ def test_a_channel_that_fails_now_and_then_gets_every_notice_in_the_end(tmp_path
     script = "".join([*signs[:seed], "t", *signs[seed:]])
     with http_sink(script) as sink, running(tmp_path, hook(sink.port, timeout_s=1.0)) as post:
         for n in range(8):
-            post.raise_(f"key {n}", ("now", "today", "diary")[n % 3])
+            post.raise_(f"key {n}", ("now", "today", "later")[n % 3])
         for _ in range(20):
             post.go_on(1)
         assert set(post.states("hook").values()) == {"delivered"}
@@ -173,7 +173,7 @@ def test_a_channel_that_fails_now_and_then_gets_every_notice_in_the_end(tmp_path
 def test_the_more_urgent_goes_first(tmp_path: Path) -> None:
     with http_sink() as sink:
         post = Post(tmp_path, [hook(sink.port)])
-        for key, urgency in (("d1", "diary"), ("t1", "today"), ("n1", "now"), ("d2", "diary"), ("n2", "now")):
+        for key, urgency in (("d1", "later"), ("t1", "today"), ("n1", "now"), ("d2", "later"), ("n2", "now")):
             post.raise_(key, urgency)  # type: ignore[arg-type]
         post.delivery.start()
         assert post.delivery.drain(MOMENT_S)
@@ -184,12 +184,12 @@ def test_the_more_urgent_goes_first(tmp_path: Path) -> None:
 def test_an_urgent_notice_overtakes_those_that_wait(tmp_path: Path) -> None:
     with http_sink("h") as sink, running(tmp_path, hook(sink.port)) as post:
         for n in range(5):
-            post.raise_(f"diary {n}", "diary")
+            post.raise_(f"later {n}", "later")
         sink.wait_for(1)
         post.raise_("urgent", "now")
         sink.release()
         assert post.delivery.drain(MOMENT_S)
-        assert sink.keys()[:2] == ["diary 0", "urgent"]
+        assert sink.keys()[:2] == ["later 0", "urgent"]
         assert len(sink.taken) == 6
 
 
@@ -318,7 +318,7 @@ def test_a_failed_notice_waits_and_is_not_tried_before(tmp_path: Path) -> None:
         assert len(sink.arrivals) == 2
 
 
-@pytest.mark.parametrize(("urgency", "days"), [("now", 7), ("today", 7), ("diary", 2)])
+@pytest.mark.parametrize(("urgency", "days"), [("now", 7), ("today", 7), ("later", 2)])
 def test_a_notice_is_given_up_by_its_age(
     tmp_path: Path, urgency: Urgency, days: int, caplog: pytest.LogCaptureFixture
 ) -> None:
@@ -444,10 +444,10 @@ def test_notices_for_a_channel_that_is_gone_go_to_the_others_and_are_given_up_al
 def test_the_log_takes_every_notice_in_one_line(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     caplog.set_level(logging.INFO)
     with running(tmp_path) as post:
-        post.raise_("key", "diary", title="Two\nlines\x1b[31m")
+        post.raise_("key", "later", title="Two\nlines\x1b[31m")
         assert post.delivery.drain(MOMENT_S)
     (line,) = [r.getMessage() for r in caplog.records if r.name == "warmtally.notices"]
-    assert line == "[diary] Two lines [31m / text of key / notice 1 / key key"
+    assert line == "[later] Two lines [31m / text of key / notice 1 / key key"
 
 
 def test_the_words_of_a_notice_are_the_same_each_time() -> None:
@@ -459,9 +459,9 @@ def test_the_words_of_a_notice_are_the_same_each_time() -> None:
 def test_each_channel_gets_its_urgencies_and_the_log_all() -> None:
     channels = [Channel("phone", "json://x", urgencies=("now",)), Channel("mail", "json://y")]
     assert recipients(channels) == {
-        "log": ("now", "today", "diary"),
+        "log": ("now", "today", "later"),
         "phone": ("now",),
-        "mail": ("now", "today", "diary"),
+        "mail": ("now", "today", "later"),
     }
 
 

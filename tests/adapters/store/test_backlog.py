@@ -121,7 +121,7 @@ def test_a_digest_that_is_not_delivered_goes_into_the_next(store: Store) -> None
 
 def test_of_daily_lines_the_newest_comes_as_itself(store: Store) -> None:
     for n in range(4):
-        add(store, "daily", "a", at=T0 + n * DAY, kind="daily-line", urgency="diary")
+        add(store, "daily", "a", at=T0 + n * DAY, kind="daily-line", urgency="later")
     assert fold(store, T0 + 4 * DAY) == 3
     assert states(store)[4] == "waiting"
 

@@ -20,7 +20,7 @@ from monitor.errors import EventRefused, StoreError, UnknownSubject
 from tests.peers import PROJECT
 
 T0 = 1_780_000_000_000
-EVERYTHING: tuple[Urgency, ...] = ("now", "today", "diary")
+EVERYTHING: tuple[Urgency, ...] = ("now", "today", "later")
 
 
 @pytest.fixture
@@ -149,8 +149,8 @@ def test_conditions_their_history_and_notices_come_back_as_they_were(store: Stor
 
 
 def test_a_notice_is_made_once_and_goes_to_the_channels_that_want_its_urgency(store: Store) -> None:
-    channels: dict[str, tuple[Urgency, ...]] = {"phone": ("now",), "mail": EVERYTHING, "paper": ("diary",)}
-    store.ledger.commit((), (), [notice("k1", "now"), notice("k2", "diary")], channels)
+    channels: dict[str, tuple[Urgency, ...]] = {"phone": ("now",), "mail": EVERYTHING, "paper": ("later",)}
+    store.ledger.commit((), (), [notice("k1", "now"), notice("k2", "later")], channels)
     assert store.ledger.commit((), (), [notice("k1", "now"), notice("k3", "today")], channels)[0].key == "k3"
     keys = {n.id: n.key for n in store.ledger.notices()}
     assert sorted((keys[o.notice], o.channel) for o in store.outbox.outgoing()) == [
@@ -237,7 +237,7 @@ def test_what_is_leased_is_not_leased_again_until_it_is_released(store: Store) -
 
 
 def test_the_urgent_ones_go_first(store: Store) -> None:
-    batch = [notice("d", "diary"), notice("t", "today"), notice("n1", "now"), notice("n2", "now")]
+    batch = [notice("d", "later"), notice("t", "today"), notice("n1", "now"), notice("n2", "now")]
     store.ledger.commit((), (), batch, {"mail": EVERYTHING})
     assert [w.notice.key for w in store.outbox.lease("mail", T0)] == ["n1", "n2", "t", "d"]
 
@@ -397,13 +397,13 @@ def test_what_was_for_the_diary_since_the_last_daily_line_oldest_first(store: St
     def commit(*notices: Notice) -> None:
         store.ledger.commit((), (), notices, {})
 
-    line = replace(notice("line", "diary"), kind="daily-line", change="daily")
-    commit(notice("before", "diary"))
+    line = replace(notice("line", "later"), kind="daily-line", change="daily")
+    commit(notice("before", "later"))
     assert [n.key for n in store.ledger.since_daily_line()] == ["before"]
     commit(replace(line, key="first"))
     assert store.ledger.since_daily_line() == []
-    over = replace(notice("over", "diary"), change="cleared")
-    commit(notice("a", "diary"), notice("waking", "now"), over, replace(notice("drill", "diary"), change="drill"))
+    over = replace(notice("over", "later"), change="cleared")
+    commit(notice("a", "later"), notice("waking", "now"), over, replace(notice("drill", "later"), change="drill"))
     assert [n.key for n in store.ledger.since_daily_line()] == ["a", "over"]
     assert [n.key for n in store.ledger.since_daily_line(limit=2)] == ["over"], "the newest of very much"
     commit(replace(line, key="second"))

@@ -35,7 +35,7 @@ def of(store: Store, notice: int, channel: str = "mail") -> Outgoing:
 
 def test_the_urgent_goes_first_and_of_the_same_urgency_what_came_first(store: Store) -> None:
     keys: list[tuple[str, Urgency]] = [
-        ("d1", "diary"), ("t1", "today"), ("n1", "now"), ("d2", "diary"), ("n2", "now"), ("t2", "today"),
+        ("d1", "later"), ("t1", "today"), ("n1", "now"), ("d2", "later"), ("n2", "now"), ("t2", "today"),
     ]  # fmt: skip
     for key, urgency in keys:
         add(store, key, urgency)

@@ -319,7 +319,7 @@ def told(kind: Kind, snapshot: Snapshot, looks: Sequence[Look]) -> dict[str, Not
         half = (len(looks) + 1) // 2
         again = tuple(conditions[half:])
         (made["also"],) = compose(kind, Telling(new=new[:half], joins=True, again=again), of, snapshot)
-    if raised.urgency != "diary":
+    if raised.urgency != "later":
         made["still"] = remind(kind, conditions, of, snapshot)
     if kind.tell_cleared:
         ended = tuple(moved(kind, x, "cleared") for x in looks)

@@ -42,11 +42,11 @@ def notice(change: NoticeChange = "raised", urgency: Urgency = "now", kind: str 
     [
         ("raised", "now", True),
         ("raised", "today", True),
-        ("raised", "diary", False),
+        ("raised", "later", False),
         ("still", "today", True),
         ("cleared", "today", False),
-        ("daily", "diary", False),
-        ("drill", "diary", True),
+        ("daily", "later", False),
+        ("drill", "later", True),
     ],
 )
 def test_what_is_pressing_and_true_asks_for_an_answer_and_so_does_a_drill(

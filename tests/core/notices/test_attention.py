@@ -30,7 +30,7 @@ CHANGES: tuple[NoticeChange, ...] = ("raised", "still", "cleared")
 
 
 def test_daily_lines_drills_and_what_is_older_are_not_counted() -> None:
-    told = [notice(1), notice(2, "diary"), notice(3, change="daily"), notice(4, change="drill"), notice(40)]
+    told = [notice(1), notice(2, "later"), notice(3, change="daily"), notice(4, change="drill"), notice(40)]
     found = account(told, (), (), NOW, 28.0)
     assert (found.notices, found.in_daily_line, found.waking) == (1, 1, 1)
     assert found.waking_a_week == 0.25
@@ -150,7 +150,7 @@ def test_all_messages_count_for_the_budget_of_a_week() -> None:
     loud = account([notice(d, "today") for d in range(1, 10)], (), (), NOW, 28.0)
     assert (loud.messages_a_week, loud.within_budget) == (2.25, False)
     # What comes with the daily line is no message of its own.
-    written = account([notice(d, "diary", change=c) for d in range(1, 20) for c in CHANGES], (), (), NOW, 28.0)
+    written = account([notice(d, "later", change=c) for d in range(1, 20) for c in CHANGES], (), (), NOW, 28.0)
     assert (written.messages_a_week, written.in_daily_line) == (0.0, 57)
 
 

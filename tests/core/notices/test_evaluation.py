@@ -338,7 +338,7 @@ def test_every_kind_is_found_and_says_all_that_a_notice_needs() -> None:
         for text in (kind.says, kind.raises, kind.clears, kind.why, kind.first, kind.otherwise):
             assert text.strip() == text
             assert len(text) > 3
-        assert kind.urgency in ("now", "today", "diary")
+        assert kind.urgency in ("now", "today", "later")
         assert "open the egg" not in kind.first.lower()
 
 

@@ -298,7 +298,7 @@ def test_no_box_waits_for_its_next_telling_longer_than_promised(
 
 # -- nothing is lost ---------------------------------------------------------------------------------------------------
 
-URGENCY = st.sampled_from(["now", "today", "diary"])
+URGENCY = st.sampled_from(["now", "today", "later"])
 STEP = st.tuples(
     st.sampled_from([1, 5, 15, 40, 400]),
     st.fixed_dictionaries({b: st.tuples(st.booleans(), URGENCY) for b in BOXES}),
@@ -341,8 +341,8 @@ def test_every_change_is_told_to_everybody_whom_it_concerns_whatever_happens(
             if change == "raised" and condition.up:
                 ways = set().union(*(w for _, w in told))
                 for channel in CHANNELS:
-                    # What is for the diary comes with the daily line, to each that takes it.
-                    takes = states[box][1] != "diary" and states[box][1] in channel.urgencies
+                    # What is for later comes with the daily line, to each that takes it.
+                    takes = states[box][1] != "later" and states[box][1] in channel.urgencies
                     if takes and (not channel.stacks or STACKS[box] in channel.stacks) and channel.id not in ways:
                         late.append(f"{box} at {minute}: not told through {channel.id}")
 

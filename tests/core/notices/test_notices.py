@@ -169,7 +169,7 @@ def test_every_notice_says_what_where_since_when_how_much_and_what_to_do(unit: U
             assert notice.urgency == kind.urgency
         else:
             assert "\nIf not:" not in notice.text
-            assert notice.urgency == ("today" if kind.urgency == "now" else "diary")
+            assert notice.urgency == ("today" if kind.urgency == "now" else "later")
         other = "°C" if unit == "F" else "°F"
         assert other not in notice.title + notice.text, notice.text
 
@@ -235,7 +235,7 @@ def test_the_daily_line_has_a_line_for_every_box_and_what_is_still_true() -> Non
         "box e: 31.8 °C (last day 31.8 °C to 31.8 °C)",
     ]
     assert notice.title == "back room, 2026-10-25: 2 boxes, 2 conditions"
-    assert (notice.urgency, notice.change) == ("diary", "daily")
+    assert (notice.urgency, notice.change) == ("later", "daily")
     assert_plain(notice.text)
 
 
@@ -247,7 +247,7 @@ def test_the_daily_line_asks_for_no_hand_where_a_box_is_back_and_it_is_waited_wh
         "Too cool since Sun 02:30: a, back since Sun 02:30; over when it stays so",
     ]
     damp = replace(back, kind="too-damp")
-    said = Notice("k", NIGHT, "too-damp", ("a",), "raised", "diary", "Too damp: box a", "Lift its lid.")
+    said = Notice("k", NIGHT, "too-damp", ("a",), "raised", "later", "Too damp: box a", "Lift its lid.")
     again = daily(replace(rich(), conditions={damp.key: damp}), [said])
     assert again.text.splitlines()[:2] == [
         "Nothing to do.",
@@ -265,7 +265,7 @@ def test_the_daily_line_says_what_was_for_the_diary_since_the_last_one() -> None
     }
 
     def lately(kind: str, subject: str, change: NoticeChange, title: str) -> Notice:
-        return Notice(title, NIGHT, kind, (subject,), change, "diary", title, "Do this first.\nThen that.")
+        return Notice(title, NIGHT, kind, (subject,), change, "later", title, "Do this first.\nThen that.")
 
     told = [
         lately("stack-uneven", "s", "raised", "Stack uneven: s"),

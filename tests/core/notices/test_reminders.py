@@ -59,7 +59,7 @@ def test_the_distance_grows_to_a_day_at_most() -> None:
     assert remind_after_s("now", 2, Watch()) == 3600.0
     assert remind_after_s("now", 40, Watch()) == LONGEST_REMINDER_S
     assert remind_after_s("today", 1, Watch()) == 21600.0
-    assert remind_after_s("diary", 1, Watch()) is None
+    assert remind_after_s("later", 1, Watch()) is None
     assert remind_after_s("now", 1, Watch(repeat_now_s=0.0)) is None
 
 
@@ -103,7 +103,7 @@ def test_what_cleared_is_not_repeated() -> None:
 
 
 def test_what_is_for_the_diary_is_told_once() -> None:
-    assert Run().course(range(0, 500, 5), kind({"a"}, urgency="diary")) == [(0, "raised")]
+    assert Run().course(range(0, 500, 5), kind({"a"}, urgency="later")) == [(0, "raised")]
 
 
 DAY_MIN = 24 * 60
@@ -112,10 +112,10 @@ DAY_MIN = 24 * 60
 @pytest.mark.parametrize("real", all_kinds(), ids=lambda k: k.name)
 def test_every_kind_is_told_again_by_its_urgency_and_none_more_than_once_a_day_for_long(real: Kind) -> None:
     """As the guide has it: now after half an hour, today after six hours, then after twice as long, once a day at
-    least, whatever the kind; and what is for the diary never, but in the daily line."""
+    least, whatever the kind; and what is for later never, but in the daily line."""
     look = kind({"a"}).look
     told = [m for m, _ in Run().course(range(0, 9 * DAY_MIN, 30), replace(real, look=look))]
-    first = {"now": 30, "today": 360, "diary": None}[real.urgency]
+    first = {"now": 30, "today": 360, "later": None}[real.urgency]
     if first is None:
         assert told == [0]
         return
@@ -186,7 +186,7 @@ def test_shelved_when_raised_it_is_told_when_the_shelf_ends() -> None:
     assert run.course(range(0, 75, 5), kind({"a"})) == [(60, "raised")]
     run = Run()
     run.conditions["bad", "a"] = Condition("bad", "a", shelved_until_ms=START + 60 * MINUTE)
-    assert run.course(range(0, 75, 5), kind({"a"}, urgency="diary")) == [(60, "raised")], "also where it is told once"
+    assert run.course(range(0, 75, 5), kind({"a"}, urgency="later")) == [(60, "raised")], "also where it is told once"
 
 
 @pytest.mark.parametrize("restart_at", [10, 45])

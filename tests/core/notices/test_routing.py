@@ -55,8 +55,8 @@ def test_what_is_for_the_diary_comes_with_the_daily_line_and_by_itself_only_wher
     some = Channel("some", "x://", kinds=("too-warm", "daily-line"))
     only = Channel("only", "x://", kinds=("too-warm",))
     later = Channel("later", "x://", after_s=60.0)
-    told = notice("diary", change=change)
-    line = notice("diary", change="daily", kind="daily-line")
+    told = notice("later", change=change)
+    line = notice("later", change="daily", kind="daily-line")
     found = names(routes(told, [PHONE, MAIL, some, only, later], Watch(), VIENNA, reached=lambda _: {"later"}))
     assert found == [LOG, "only", "later"]
     assert names(routes(line, [PHONE, MAIL, some, only, later], Watch(), VIENNA)) == [LOG, "mail", "some"]
@@ -123,11 +123,11 @@ def test_a_further_step_waits_and_is_used_only_while_the_matter_is_open() -> Non
     # Who was told, because nobody had answered by then, is told that it is over, and at once.
     told = routes(notice("today", change="cleared"), [MAIL, second], Watch(), VIENNA, reached=lambda _: {"neighbour"})
     assert told[2] == Route("neighbour")
-    daily = routes(notice("diary", change="daily"), [MAIL, second], Watch(), VIENNA, reached=lambda _: {"neighbour"})
+    daily = routes(notice("later", change="daily"), [MAIL, second], Watch(), VIENNA, reached=lambda _: {"neighbour"})
     assert "neighbour" not in names(daily)
 
 
 def test_a_drill_goes_through_every_channel_at_once_but_not_into_the_night() -> None:
     second = Channel("neighbour", "x://", ("now",), after_s=1200.0, kinds=("too-warm",))
-    drill = notice("diary", change="drill", kind="drill", subjects=())
+    drill = notice("later", change="drill", kind="drill", subjects=())
     assert routes(drill, [PHONE, second], Watch(), VIENNA) == (Route(LOG), Route("phone"), Route("neighbour"))

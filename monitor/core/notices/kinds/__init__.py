@@ -66,7 +66,7 @@ class Kind:
     ``says`` is the short heading of a notice; ``raises``, ``clears`` and ``why`` explain the kind; ``first`` is
     the first thing to do, one short action, ``otherwise`` what happens if nothing is done, and ``after`` what is left
     to do when it is over. ``urgency``: what is told as now or today is told again while nobody answers, whatever its
-    kind; so a kind that leaves nothing to do today is for the diary. ``dated``: its lines say by themselves since when.
+    kind; so a kind that leaves nothing to do today is for later. ``dated``: its lines say by themselves since when.
     ``groups``: when one subject is raised, others whose delay is running are raised with it, because they have one
     cause. ``shows``: facts of its looks, temperatures in C, that a keeper's own text may show by itself. ``keys``: the
     keys of the configuration that set its numbers, as "part.key". ``of_service``: it looks at the service alone, and so

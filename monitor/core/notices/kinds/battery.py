@@ -44,7 +44,7 @@ def _look(snapshot: Snapshot) -> Iterable[Look]:
 KIND = Kind(
     name="battery-low",
     says="Battery low",
-    urgency="diary",
+    urgency="later",
     raises="the level of a probe's battery (the median of its newest five readings) at or below its low level",
     clears="its level is above that by 5 %, or 0.1 V",
     why="a probe whose battery dies leaves its box unwatched, mostly at night when it is cool",

@@ -121,7 +121,7 @@ KINDS = (
     Kind(
         name="too-damp",
         says="Too damp",
-        urgency="diary",
+        urgency="later",
         raises="a box with a humidity probe at or above too_damp_pct for half an hour (off unless set)",
         clears="below it by more than 2 % for half an hour; for three hours where it came again within six hours",
         why="very damp air drips and lets mould grow; humidity probes read high after weeks in such air",
@@ -134,7 +134,7 @@ KINDS = (
     Kind(
         name="condensation-near",
         says="Condensation near",
-        urgency="diary",
+        urgency="later",
         raises="the dew point of a box's air is within 0.5 °C of its coolest surface for half an hour; only "
         "where too_damp_pct is set",
         clears="the surface is 1 °C above the dew point again for half an hour",

@@ -91,7 +91,7 @@ KINDS = (
     Kind(
         name="heat-sum",
         says="Much heat in sum",
-        urgency="diary",
+        urgency="later",
         raises="ten hours in sum over the incubation at or above the highest temperature of the eggs' profile",
         clears="the lot has ended",
         why="many warm spells that each were short enough add up; ten hours is the sum that indicators on vaccine "

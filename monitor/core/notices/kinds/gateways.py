@@ -29,7 +29,7 @@ def _look(snapshot: Snapshot) -> Iterable[Look]:
     urgency: Urgency = "now" if _nobody_watches(snapshot, gone) else "today"
     if snapshot.raised("room-quiet", snapshot.room.name) is not None:
         # The whole room is told again until it is answered; its gateways are not, beside it.
-        urgency = "diary"
+        urgency = "later"
     for gateway in snapshot.gateways:
         # Without a line to the broker no will is heard.
         state = gateway.gone if snapshot.service.link.state == "up" else None

@@ -90,7 +90,7 @@ def _look(snapshot: Snapshot) -> Iterable[Look]:
 KIND = Kind(
     name="heater-weak",
     says="Heater weak",
-    urgency="diary",
+    urgency="later",
     raises="(only with [watch] heater_since) for five days a heater has given 12 % or more less than at first, by the "
     "swing of the air that its thermostat keeps; today, when the trend leaves no reserve within two weeks",
     clears="it gives as much again, or heater_since is set anew",

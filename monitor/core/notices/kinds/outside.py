@@ -131,7 +131,7 @@ def _look_out(snapshot: Snapshot) -> Iterable[Look]:
         if found is not None:
             too, cold = others_of_blind(str(p.box), snapshot, unseen=True)
             beyond = () if found.by == "jumped" else _beyond(beside, snapshot)
-            urgency = "now" if beyond or cold else "diary" if found.by == "alone" else None
+            urgency = "now" if beyond or cold else "later" if found.by == "alone" else None
             line = f"{where_of(p)}: {found.line}"
             told = {"more": (*beyond, *found.more), "value": found.value, "doubt": too}
             told |= {"first": LOOK_AT_BOX} if cold else {}
@@ -394,7 +394,7 @@ KINDS = (
     Kind(
         name="probe-in-air",
         says="Probe hangs in the air?",
-        urgency="diary",
+        urgency="later",
         raises="all that is known of a box's probe follows the air at once, or it makes sudden moves again and again, "
         "as no closed box does and the other boxes do not",
         clears="for a day it damps what the air does",

@@ -41,7 +41,7 @@ def _look(snapshot: Snapshot) -> Iterable[Look]:
 KIND = Kind(
     name="probe-too-often",
     says="Probe reports too often",
-    urgency="diary",
+    urgency="later",
     raises="for ten minutes a probe has reported more than twice a second",
     clears="it reports once a second or less often",
     why="nothing in an egg room changes within a second, while all of it is stored and the disk fills up",

@@ -123,7 +123,7 @@ KINDS = (
     Kind(
         name="calibration-due",
         says="Compare the probes",
-        urgency="diary",
+        urgency="later",
         raises="probes of a stack were last compared a year ago, or never, while its boxes seem unequally warm",
         clears="they were compared side by side",
         why="what two probes differ by looks like a difference between two boxes",

@@ -273,7 +273,7 @@ KINDS = (
     Kind(
         name="probe-jumps",
         says="Probe jumps",
-        urgency="diary",
+        urgency="later",
         raises="five or more single readings a day that lie more than 1 °C beside those before and after, or that "
         "are no measurement (85.0, -127) among good ones",
         clears="none for a day",
@@ -286,7 +286,7 @@ KINDS = (
     Kind(
         name="probe-saturated",
         says="Humidity probe at 100 %",
-        urgency="diary",
+        urgency="later",
         raises="a humidity probe says 99.5 % or more for six hours without a break",
         clears="it says less",
         why="a sensor on which water has condensed says 100 % until it is dry, whatever the air does",
@@ -299,7 +299,7 @@ KINDS = (
     Kind(
         name="probes-swapped",
         says="Probes swapped",
-        urgency="diary",
+        urgency="later",
         raises="two probes of different boxes take on each other's temperature within a quarter of an hour",
         clears="a day has passed",
         why="boxes that change places are told to the program, probes that do are easily forgotten",

@@ -222,7 +222,7 @@ KINDS = (
     Kind(
         name="stack-uneven",
         says="Stack uneven",
-        urgency="diary",
+        urgency="later",
         raises="warmest and coolest level of a stack differ by the limit or more, averaged over a day (unless set) of "
         "which three quarters at least were measured",
         clears="the difference falls below the limit by more than its deadband",
@@ -236,7 +236,7 @@ KINDS = (
     Kind(
         name="siblings-apart",
         says="Siblings apart",
-        urgency="diary",
+        urgency="later",
         raises="boxes of one clutch are expected to hatch further apart than the limit (two days unless set), and by "
         "more than the probes alone could explain, for a day",
         clears="they come together again, or one of them has hatched",

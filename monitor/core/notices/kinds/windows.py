@@ -94,7 +94,7 @@ def _look(snapshot: Snapshot, kind: KindName) -> Iterable[Look]:
             # Who looks, and says so, need not be asked to.
             looked = lot.lot.looked_ms is not None and snapshot.now_ms - lot.lot.looked_ms < LOOK_OLD_MS
             if kind == "window-open" and looked and snapshot.raised(kind, lot.lot.id) is not None:
-                said = {"urgency": "diary"}
+                said = {"urgency": "later"}
         yield Look(
             lot.lot.id,
             holds(snapshot.now_ms, _stage(lot, window, snapshot) == kind),
@@ -144,9 +144,9 @@ def _once(kind: KindName, story: Story, snapshot: Snapshot, *, again: bool) -> U
     if held is None or held.told_ms is None:
         return None
     if not again:
-        return "diary"
+        return "later"
     told_while_waiting = waits_until(story.silence.wait_until_ms, held.told_ms, snapshot.zone)
-    return None if told_while_waiting and not story.waits else "diary"
+    return None if told_while_waiting and not story.waits else "later"
 
 
 def _look_others(snapshot: Snapshot) -> Iterable[Look]:
@@ -201,7 +201,7 @@ KINDS = (
     Kind(
         name="window-near",
         says="Window near",
-        urgency="diary",
+        urgency="later",
         raises="the window of first pip begins within a week (unless set)",
         clears="the window opens, the lot pips, or the date moves away",
         why="time to prepare: what hatchlings need, and daily looks",

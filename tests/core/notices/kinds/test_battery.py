@@ -32,7 +32,7 @@ def looked(
 def test_a_low_battery_is_told_once_in_the_diary_with_how_long_it_lasts() -> None:
     first = looked(2.39, 0, trend=BatteryTrend(-0.01, 2.2, 19.0, 12.0, 30.0))
     (notice,) = first.notices
-    assert notice.urgency == "diary"
+    assert notice.urgency == "later"
     assert "Battery of probe p-b: 2.39 V at 06:59, limit 2.40 V" in notice.text
     assert "about 19 days until 2.20 V (12 to 30)" in notice.text
     assert looked(2.38, 1, first).notices == ()

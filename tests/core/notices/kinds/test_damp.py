@@ -39,7 +39,7 @@ def test_a_lid_that_is_off_for_a_moment_is_nobodys_matter() -> None:
 def test_too_damp_is_told() -> None:
     played = play([act(-10, Act.WETNESS, "high", 99.0)], 1.0, limits=replace(LIMITS, too_damp_pct=95.0), every_min=10)
     ((_, notice),) = played.of("too-damp")
-    assert notice.urgency == "diary"
+    assert notice.urgency == "later"
 
 
 def test_a_box_nears_its_dew_point_when_the_room_cools_around_it() -> None:

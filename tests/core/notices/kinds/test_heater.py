@@ -1,4 +1,4 @@
-"""Heater weak: off unless asked for, diary first and today when little is left, and over when it is strong again."""
+"""Heater weak: off unless asked for, later first and today when little is left, and over when it is strong again."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def test_a_weak_heater_is_told_once_and_its_end_too() -> None:
     assert changes(found) == [("heater-weak", "raised", "left"), ("heater-weak", "cleared", "left")]
     assert [x[3] for x in found.told() if x[0] == KIND.name] == [30, 90]
     first = next(n for n in found.notices if n.kind == KIND.name)
-    assert first.urgency == "diary"
+    assert first.urgency == "later"
     assert "85 %" in first.text
     assert "no reserve left in about 45 days" in first.text
 

@@ -74,7 +74,7 @@ def test_a_probe_that_is_put_back_is_no_longer_told_as_out_and_what_is_still_is_
 def test_without_a_probe_of_the_air_the_other_boxes_show_it_and_the_line_says_what_else_it_may_be() -> None:
     room = played(OUT, hours=7.0, setting=without_air(ROOM))
     ((_, notice),) = room.of("probe-out")
-    assert notice.urgency == "diary"
+    assert notice.urgency == "later"
     assert "Either it lies in the air, or the box is open, or something blows at it" in notice.text
     assert played(act(0, Act.LID_OPENS, "middle"), hours=7.0, setting=without_air(ROOM)).of("probe-out") == []
 

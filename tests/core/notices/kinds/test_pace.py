@@ -1,4 +1,4 @@
-"""A probe that reports many times a second is told of, in the diary, once it has done so for ten minutes."""
+"""A probe that reports many times a second is told of, for later, once it has done so for ten minutes."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def test_it_is_told_once_in_the_diary_after_ten_minutes_with_its_pace() -> None:
     assert [minute for minute, _ in told] == [10]
     assert "reports about 600 times a minute, limit 120" in told[0][1]
     assert "Once a minute is plenty." in told[0][1]
-    assert KIND.urgency == "diary"
+    assert KIND.urgency == "later"
     assert [c.subject for c in outcome.snapshot.conditions.values() if c.up] == [a_room().probes[0].id]
 
 

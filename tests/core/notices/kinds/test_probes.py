@@ -129,7 +129,7 @@ def test_a_drift_is_over_when_it_is_seen_or_mended_and_not_when_nothing_is_known
 def test_a_comparison_is_due_while_a_stack_is_uneven_and_was_never_compared() -> None:
     outcome = judge(a_snapshot(conditions=up("stack-uneven", "left")))
     assert told(outcome) == [("calibration-due", "raised", ("left",))]
-    assert outcome.notices[0].urgency == "diary"
+    assert outcome.notices[0].urgency == "later"
     assert "never compared" in outcome.notices[0].text
     assert "p-a, p-b" in outcome.notices[0].text
 

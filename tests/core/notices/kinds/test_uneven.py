@@ -38,7 +38,7 @@ def test_a_difference_that_stays_is_told_once_and_its_end_too() -> None:
     run = uneven((0, 0.4), (20, 1.0), (90, 0.85), (100, 0.79))
     assert without_minutes(told(run)) == [("stack-uneven", "raised", "left"), ("stack-uneven", "cleared", "left")]
     assert [x[3] for x in told(run)] == [50, 130]
-    assert run.notices[0].urgency == "diary"
+    assert run.notices[0].urgency == "later"
 
 
 def test_a_passing_difference_or_one_of_an_hour_only_is_not_told() -> None:
@@ -129,7 +129,7 @@ def test_siblings_are_told_apart_by_days_with_the_probes_share() -> None:
     run, lots = told_of(0.64)
     assert without_minutes(told(run)) == [("siblings-apart", "raised", "K01")]
     (notice,) = (n for n in run.notices if n.kind == "siblings-apart")
-    assert notice.urgency == "diary"
+    assert notice.urgency == "later"
     assert "K01/e is expected 6.0 ± 4.1 days before K01/a, limit 2.0 days" in notice.text
     assert "29.00 °C against 28.00 °C" in notice.whole
     days, sd = apart(lots[1], lots[0])

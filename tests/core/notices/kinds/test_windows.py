@@ -52,7 +52,7 @@ def test_the_stages_come_one_after_the_other_each_told_once() -> None:
     run = days(lambda _: at_day(20), 40)
     # A week before; at the beginning; half its width after its end.
     assert stages(run) == [("window-near", 13.0), ("window-open", 20.0), ("window-past", 26.0)]
-    assert [n.urgency for n in run.notices] == ["diary", "today", "today"]
+    assert [n.urgency for n in run.notices] == ["later", "today", "today"]
     assert [k for (k, _), c in run.conditions.items() if c.up and k.startswith("window")] == ["window-past"]
 
 
