@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from datetime import datetime, tzinfo
+from typing import Final
 
 from monitor.core.terms.settings import DisplayUnit, Unit
 
@@ -93,6 +94,20 @@ def show_eggs(count: int) -> str:
     return "1 egg" if count == 1 else f"{count} eggs"
 
 
+def name_eggs(lot_id: str) -> str:
+    """The eggs of a clutch in a box, for titles and tables: "K01 in upper" for K01/upper, "K01 in upper (2)" for the
+    second that came into that box by themselves, K01/upper#2. What is no id of such eggs stays as it is."""
+    clutch, cut, box = lot_id.partition("/")
+    box, again, number = box.partition("#")
+    return f"{clutch} in {box}{f' ({number})' if again else ''}" if cut and clutch and box else lot_id
+
+
+def tell_eggs(lot_id: str) -> str:
+    """The same within a sentence: "eggs of K01 in upper"."""
+    named = name_eggs(lot_id)
+    return lot_id if named == lot_id else f"eggs of {named}"
+
+
 def show_readings(count: int) -> str:
     """A number of readings in words."""
     return "1 reading" if count == 1 else f"{count} readings"
@@ -140,3 +155,39 @@ def show_span(seconds: float) -> str:
     if hours < 48:
         return f"{int(hours)} h {minutes % 60:02d} min"
     return f"{hours / 24:.1f} days"
+
+
+_NUMBERS: Final = (
+    "no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve",
+)  # fmt: skip
+
+
+def show_days_after(least: float, most: float) -> str:
+    """When one thing comes beside another, in days after it (negative: before), as it is said: "from half a day before
+    to ten days after", "from two to nine days after", "up to four days after"."""
+    low, high = _round_days(least), _round_days(most)
+    if low < 0 < high:
+        return f"from {_days(-low)} before to {_days(high)} after"
+    near, far = sorted((abs(low), abs(high)))
+    side = "after" if high > 0 else "before"
+    if far == 0:
+        return "at about the same time as"
+    if near == 0:
+        return f"up to {_days(far)} {side}"
+    if near == far:
+        return f"about {_days(far)} {side}"
+    return f"from {_days(near) if near <= 1 else _days(near).removesuffix(' days')} to {_days(far)} {side}"
+
+
+def _round_days(days: float) -> float:
+    """To half a day near by, to whole days from five on: nobody plans a look by tenths of a day."""
+    return round(days) if abs(days) >= 5 else round(2 * days) / 2
+
+
+def _days(days: float) -> str:
+    """Days that are round, in words as far as words are short."""
+    if days == 0.5:
+        return "half a day"
+    whole = int(days)
+    number = _NUMBERS[whole] if whole < len(_NUMBERS) else str(whole)
+    return f"{number}{' and a half' if days != whole else ''} day{'' if days == 1 else 's'}"
