@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, tzinfo
+from typing import Final
 
 from monitor.adapters.store import Store
 from monitor.config.library import load_profile
@@ -19,6 +20,10 @@ from monitor.config.mistakes import Mistake
 from monitor.core.terms.settings import DisplayUnit, Settings
 from monitor.derived.room import Derived, zone_of
 from monitor.errors import ConfigError, UsageError
+
+OF_THE_ACCOUNT: Final = frozenset({"clutch", "record", "notices", "answer", "shelve", "attention", "species"})
+"""The verbs that look at no probe and send nothing."""
+MOST_MISTAKES_TOLD: Final = 5
 
 
 def common_options() -> argparse.ArgumentParser:
@@ -53,8 +58,31 @@ class RoomAtHand:
 
 
 def settings_of(args: argparse.Namespace, *, secrets: bool = False) -> Settings:
-    """The room's settings. ``secrets`` only for commands that talk to the broker or a channel."""
+    """The room's settings. ``secrets`` only for commands that talk to the broker or a channel.
+
+    What a keeper tells, and what only the account and the ledger know, does not wait for a mistake in a probe or a
+    channel: the verbs of that do with what is right in the file. The others would show less than is known as if it were
+    all.
+    """
+    if not secrets and getattr(args, "verb", "") in OF_THE_ACCOUNT:
+        return _settings_of_the_rest(args)
     return advised_settings_of(args, secrets=secrets)[0]
+
+
+def _settings_of_the_rest(args: argparse.Namespace) -> Settings:
+    """What is right in the room's file; standard error says what is not."""
+    from monitor.config.room_file import find_config, load_rest
+
+    settings, mistakes = load_rest(find_config(args.config, os.environ), data_dir=args.data)
+    if mistakes:
+        told = [f"  {m}" for m in mistakes[:MOST_MISTAKES_TOLD]]
+        more = len(mistakes) - len(told)
+        told += [f"  and {more} more: warmtally check"] if more else []
+        print(
+            "\n".join(["warmtally: with these mistakes the service does not start; done with the rest:", *told]),
+            file=sys.stderr,
+        )
+    return settings
 
 
 def advised_settings_of(args: argparse.Namespace, *, secrets: bool) -> tuple[Settings, list[Mistake]]:

@@ -22,7 +22,7 @@ class Mistake:
 
     def __str__(self) -> str:
         place = f"{self.file}: {self.key}" if self.key else self.file
-        return f"{place}: {self.what}; {self.fix}"
+        return f"{place}: {'advice: ' if self.level == 'advice' else ''}{self.what}; {self.fix}"
 
 
 MISTAKES: Final[dict[str, str]] = {

@@ -421,10 +421,10 @@ def read_toml(path: Path, findings: Findings) -> dict[str, Any] | None:
 def _read_tables(tables: dict[str, Any], findings: Findings) -> Contents:
     for name in tables:
         if name not in TABLES:
-            near = _near(name, [t for t in TABLES if "." not in t])
+            near = near_names(name, [t for t in TABLES if "." not in t])
             fix = f"did you mean {_brackets(near[0])}?" if near else f"parts are: {', '.join(sorted(TABLES))}"
             findings.mistake("unknown-key", _plain(name), "there is no such part", fix)
-    guessed = {n for name in tables if name not in TABLES for n in _near(name, list(TABLES))}
+    guessed = {n for name in tables if name not in TABLES for n in near_names(name, list(TABLES))}
     for name in NEEDED_TABLES:
         if name not in tables and name not in guessed:
             findings.mistake("missing-part", name, "is not there", f"add {_brackets(name)}")
@@ -523,7 +523,7 @@ def _tell(model: type[Part], detail: ErrorDetails, key: str, findings: Findings)
             fix = f"put it in a file of its own and name that as {secret}_file, or use {secret}_env; change it too"
             findings.mistake("secret-inline", place, "a secret does not belong into this file", fix)
             return {name, f"{secret}_file", f"{secret}_env"}
-        near = _near(name, list(model.model_fields))
+        near = near_names(name, list(model.model_fields))
         fix = f"did you mean {' or '.join(near)}?" if near else f"keys here are: {', '.join(model.model_fields)}"
         findings.mistake("unknown-key", place, "there is no such key", fix)
         return {name, *near}
@@ -547,7 +547,7 @@ def _tell(model: type[Part], detail: ErrorDetails, key: str, findings: Findings)
     return {name}
 
 
-def _near(name: str, names: list[str]) -> list[str]:
+def near_names(name: str, names: list[str]) -> list[str]:
     """Existing names that were probably meant: a slip of the fingers, or the unit left off."""
     with_unit = [n for n in names if n.rsplit("_", 1)[0] == name or n == f"{name}s"]
     return with_unit or difflib.get_close_matches(name, names, n=1, cutoff=0.7)

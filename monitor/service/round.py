@@ -16,7 +16,7 @@ from dataclasses import replace
 from typing import Final
 
 from monitor.adapters.delivery.senders import recipients
-from monitor.core.notices.by_calendar import daily, drill
+from monitor.core.notices.by_calendar import daily, drill, nothing_to_tell
 from monitor.core.notices.conditions import Condition
 from monitor.core.notices.evaluation import Outcome, evaluate
 from monitor.core.notices.kinds import all_kinds
@@ -226,7 +226,7 @@ class Round:
                 return made
             if order == "retention":
                 self._upkeep.retention(snapshot.now_ms)
-            else:
+            elif order != "daily" or not nothing_to_tell(snapshot):
                 ledger = self._parts.store.ledger
                 notice = daily(snapshot, ledger.since_daily_line()) if order == "daily" else drill(snapshot)
                 made += ledger.commit((), (), self._routed([notice], snapshot), {})

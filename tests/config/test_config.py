@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from monitor.config.checks import celsius
 from monitor.config.mistakes import MISTAKES, Findings, Mistake
-from monitor.config.room_file import check, find_config, load
+from monitor.config.room_file import check, find_config, load, load_rest
 from monitor.config.shape import GONE, MANY, TABLES, read_part, seconds
 from monitor.core.terms.settings import (
     Answers,
@@ -622,3 +622,46 @@ def test_the_example_with_any_line_spoilt_loads_or_is_refused_with_a_config_erro
         key, equals, _ = lines[at].partition(" = ")
         lines[at] = f"{key} = {data.draw(scalars)}" if equals else data.draw(st.sampled_from(["", "[x]", lines[at]]))
     never_more_than_a_config_error(write(tmp_path, "\n".join(lines)))
+
+
+# ---------------------------------------------------------------- what is right beside mistakes
+
+
+@pytest.mark.parametrize("path", BAD, ids=lambda p: p.stem)
+def test_the_account_is_kept_with_what_is_right_in_a_file_unless_room_or_store_are_not(path: Path) -> None:
+    try:
+        load(path, secrets=False)
+    except ConfigError as error:
+        told = error.what.splitlines()
+    else:
+        told = []
+    found = [m for m in check(path, environ={}) if str(m) in told]
+    assert len(found) == len(told)
+    unsure = [m for m in found if m.id == "unknown-key" and "." not in m.key and "did you mean" not in m.fix]
+    if unsure or any(re.match(r"room|store|$", m.key) for m in found):
+        with pytest.raises(ConfigError) as raised:
+            load_rest(path)
+        assert raised.value.what.splitlines() == told
+        return
+    settings, mistakes = load_rest(path)
+    assert [str(m) for m in mistakes] == told
+    text = tomllib.loads(path.read_text(encoding="utf-8"))
+    assert settings.room.zone == text["room"]["time_zone"]
+
+    def those(part: str, of: dict[str, Any] = text) -> list[dict[str, Any]]:
+        return list(of[part]) if isinstance(of.get(part), list) else []
+
+    for part, kept in (("probes", settings.room.all_probes), ("channels", settings.channels)):
+        wrong = {int(hit[1]) for m in found if (hit := re.match(rf"{part}\[(\d+)\]", m.key))}
+        right = [p["id"] for i, p in enumerate(those(part)) if i not in wrong]
+        assert sorted(p.id for p in kept) == sorted(right)
+    boxes = {b.get("id", "") for s in those("stacks") for b in those("boxes", s)}
+    assert {b.id for b in settings.room.boxes} == {b for b in boxes if re.fullmatch(r"[\w.-]+", b)}
+
+
+@pytest.mark.parametrize(
+    "end", ["[stor]\ndata_dir = 'x'\n", "[somewhere]\n", "[store]\ndata = 'x'\n", "[store]\ndata_dir = 3\n", "x = [\n"]
+)
+def test_where_nobody_can_tell_where_the_account_lies_nothing_is_entered_elsewhere(tmp_path: Path, end: str) -> None:
+    with pytest.raises(ConfigError):
+        load_rest(write(tmp_path, SMALLEST + end))

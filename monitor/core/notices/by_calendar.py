@@ -17,6 +17,15 @@ from monitor.core.notices.snapshot import BoxNow, Snapshot
 from monitor.core.terms.formats import show_date, show_developed, show_temperature, show_time
 
 
+def nothing_to_tell(snapshot: Snapshot) -> bool:
+    """Whether a room is not in use yet, or no longer: no eggs lie in a box, no box has a reading, nothing is wrong.
+
+    Then there is no daily line: who reads every morning that nothing is measured soon reads no morning's.
+    """
+    used = any(box.occupied_by or box.at_ms is not None for box in snapshot.boxes)
+    return not used and not any(c.up for c in snapshot.conditions.values())
+
+
 def daily(snapshot: Snapshot, lately: Sequence[Notice] = ()) -> Notice:
     """The daily line of every box, in the keeper's unit and zone; one for each local day.
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from monitor.core.climate.course import course
 from monitor.core.climate.exposure import Exposure
 from monitor.core.development.lots import Heat
-from monitor.core.notices.by_calendar import daily, drill
+from monitor.core.notices.by_calendar import daily, drill, nothing_to_tell
 from monitor.core.notices.conditions import Condition, Phase, Transition
 from monitor.core.notices.fitting import LINE_MOST, TEXT_MOST
 from monitor.core.notices.kinds import Kind, Look, all_kinds
@@ -313,6 +313,23 @@ def test_the_daily_line_of_a_poor_room_is_still_plain(unit: Unit) -> None:
         assert text.splitlines()[1].startswith("box a: no reading, ")
         assert text.splitlines()[2] == "box e: no reading since Sat 22:30"
     assert "2 of 6 pipped" in daily(replace(base, lots=(pips, *base.lots[1:]))).text
+
+
+def test_a_room_that_is_not_in_use_has_no_daily_line() -> None:
+    full = rich()
+    none = {"time_ms": np.empty(0, np.int64), "temperature_c": np.empty(0), "occupied_by": ()}
+    empty = replace(full, boxes=tuple(replace(box, **none) for box in full.boxes), conditions={})  # type: ignore[arg-type]
+    assert nothing_to_tell(empty)
+    first, *others = empty.boxes
+    heard = replace(first, time_ms=full.boxes[0].time_ms, temperature_c=full.boxes[0].temperature_c)
+    wrong = Condition("room-quiet", "room", Phase.RAISED, NIGHT - HOUR_MS, NIGHT, None, NIGHT)
+    for used in (
+        replace(empty, boxes=(replace(first, occupied_by=("K01/a",)), *others)),
+        replace(empty, boxes=(heard, *others)),
+        replace(empty, conditions={wrong.key: wrong}),
+    ):
+        assert not nothing_to_tell(used)
+    assert nothing_to_tell(replace(empty, conditions={wrong.key: replace(wrong, phase=Phase.CLEAR)}))
 
 
 def test_the_drill_says_what_it_is() -> None:
