@@ -524,7 +524,7 @@ def test_a_room_is_set_up_by_what_the_readme_tells(checkout: Path) -> None:
             ("127.0.0.1:8080", f"127.0.0.1:{sink.port}"),
             ("sleep 10", "sleep 0.3"),
             ("--seconds 25", "--seconds 4"),
-            ("sleep 100", "until warmtally boxes | grep '28[.]4'; do sleep 1; done"),
+            ("sleep 120", "until warmtally boxes | grep '28[.]4'; do sleep 1; done"),
         ):
             assert old in script, old
             script = script.replace(old, new)
