@@ -9,7 +9,7 @@ from __future__ import annotations
 import argparse
 import contextlib
 import json
-import re
+import os
 import sys
 import threading
 import time
@@ -18,17 +18,17 @@ from pathlib import Path
 from typing import Any, Final
 
 from monitor.adapters.mqtt.ear import Ear, Overheard
+from monitor.cli.probe_entries import Found, battery_keys, entry, fits, keys_of, name_of, plain, unread
 from monitor.cli.room import now_ms, number, whole
-from monitor.config.room_file import find_config, load
-from monitor.core.readings.decode import Guess, decode, guess
+from monitor.config.room_file import find_config, load_rest
+from monitor.core.readings.decode import Guess, decode, guess, remarks
 from monitor.core.terms.formats import show_round
 from monitor.core.terms.settings import Broker, DisplayUnit, Probe
 from monitor.errors import ConfigError, PayloadError, SecretMissing, UsageError
 
 SHOWN_PER_TOPIC: Final = 3
-NAMES: Final = {"temperature": "warmth", "humidity": "humidity", "battery": "battery"}
-# Two alkaline cells in a row; what a lithium cell needs stands in the example of the configuration (common practice).
-LOW_V: Final = 2.4
+LONGEST_PASSWORD: Final = 16384
+MOST_NUMBERS_SHOWN: Final = 50
 
 
 def add_parsers(sub: Any, parent: argparse.ArgumentParser) -> None:
@@ -41,7 +41,7 @@ def add_parsers(sub: Any, parent: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--seconds", type=number, default=30.0, metavar="N", help="how long to listen (30)")
     parser.add_argument("--topic", default="#", metavar="FILTER", help="which topics, + and # allowed (all)")
-    parser.add_argument("--host", help="a broker other than the configuration's, or before there is one")
+    parser.add_argument("--host", help="a broker other than the configuration's (this computer's, before there is one)")
     parser.add_argument("--port", type=whole, help="its port (1883)")
     parser.add_argument("--username", help="its login")
     parser.add_argument("--password-file", metavar="FILE", help="the file that holds its password")
@@ -60,12 +60,10 @@ def run(args: argparse.Namespace) -> int:
             print(shown(known, probes, unit, retained=retained), flush=True)
 
     ear = Ear(broker, args.topic, show)
-    with contextlib.suppress(KeyboardInterrupt), _progress(ear, f"{broker.host}:{broker.port}", args.seconds):
+    with contextlib.suppress(KeyboardInterrupt), progress(ear, f"{broker.host}:{broker.port}", args.seconds):
         ear.listen(args.seconds)
     heard = sorted(ear.heard.values(), key=lambda h: h.topic)
-    unclaimed = [h for h in heard if not any(p.topic == h.topic for p in probes)]
-    taken = {p.id for p in probes}
-    entries = "\n".join([*propose(unclaimed, taken), *_batteries(heard, probes, taken)])
+    entries = "\n".join(propose(heard, probes))
     if args.json:
         print(json.dumps({"topics": [_as_json(h, probes) for h in heard], "entries": entries}, indent=2))
         return 0
@@ -75,7 +73,10 @@ def run(args: argparse.Namespace) -> int:
             f"{args.topic!r}? A probe that reports every 10 minutes needs --seconds 700.",
             file=sys.stderr,
         )
-    elif entries:
+        return 0
+    if ear.left_out:
+        print(f"More topics came than are kept ({len(heard)}); the rest: --topic FILTER", file=sys.stderr)
+    if entries:
         print(f"\n# Nothing reads these yet. Paste into the configuration; check the lines marked CHECK.\n\n{entries}")
     else:
         print("\nEvery topic that was heard belongs to a probe of the configuration.")
@@ -83,33 +84,44 @@ def run(args: argparse.Namespace) -> int:
 
 
 def _where(args: argparse.Namespace) -> tuple[Broker, tuple[Probe, ...], DisplayUnit]:
-    """The broker to ask, the probes that are known and their unit for show, from the command or the configuration."""
-    explicit = getattr(args, "config", None)
+    """The broker to ask, the probes that are known and their unit for show: from the command, else from as much of the
+    configuration as is right, else this computer's broker."""
+    options = [name for name in ("host", "port", "username", "password_file") if getattr(args, name) is not None]
+    try:
+        path = find_config(args.config)
+    except ConfigError:
+        if args.config or os.environ.get("WARMTALLY_CONFIG"):
+            raise
+        if args.host is None:
+            print("no configuration yet; asking this computer's broker (another: --host NAME)", file=sys.stderr)
+        return _asked(args), (), "C"
+    if options and args.host is None:
+        raise UsageError(f"--{options[0].replace('_', '-')} needs --host", fix="name the broker: --host NAME")
     if args.host is None:
-        for name in ("port", "username", "password_file"):
-            if getattr(args, name) is not None:
-                raise UsageError(f"--{name.replace('_', '-')} needs --host", fix="name the broker: --host NAME")
-        try:
-            path = find_config(explicit)
-        except ConfigError as error:
-            raise ConfigError(error.what, where=error.where, fix="or name the broker: --host NAME") from error
-        settings = load(path)
+        settings, wrong = load_rest(path, needed=("broker",), secrets=True)
+        if wrong:
+            print(f"{path} has mistakes (warmtally check); its broker and the rest of its probes", file=sys.stderr)
         return settings.broker, settings.room.all_probes, settings.room.display_unit
+    # With a broker on the command line the configuration is only a help, and may be half written.
+    with contextlib.suppress(ConfigError):
+        room = load_rest(path, needed=())[0].room
+        return _asked(args), room.all_probes, room.display_unit
+    return _asked(args), (), "C"
+
+
+def _asked(args: argparse.Namespace) -> Broker:
+    """The broker that the command names."""
     password = None
     if args.password_file is not None:
         try:
-            password = Path(args.password_file).read_text("utf-8").strip("\r\n")
+            with Path(args.password_file).open(encoding="utf-8") as file:
+                password = file.read(LONGEST_PASSWORD).strip("\r\n")
         except (OSError, UnicodeDecodeError) as error:
             raise SecretMissing(
                 "the password file cannot be read", where=args.password_file, fix="check path and permissions"
             ) from error
-    probes: tuple[Probe, ...] = ()
-    unit: DisplayUnit = "C"
-    # With a broker on the command line the configuration is only a help, and may be half written.
-    with contextlib.suppress(ConfigError):
-        room = load(find_config(explicit), secrets=False).room
-        probes, unit = room.all_probes, room.display_unit
-    return Broker(host=args.host, port=args.port or 1883, username=args.username, password=password), probes, unit
+    host, port = args.host or "127.0.0.1", args.port or 1883
+    return Broker(host=host, port=port, username=args.username, password=password)
 
 
 # ---------------------------------------------------------------- words
@@ -117,13 +129,14 @@ def _where(args: argparse.Namespace) -> tuple[Broker, tuple[Probe, ...], Display
 
 def shown(heard: Overheard, probes: Sequence[Probe], unit: DisplayUnit, *, retained: bool) -> str:
     """One message as lines: topic and payload, then what it means to the probes that claim it, or what it may be."""
-    lines = [f"{heard.topic}  {_cut(heard.last)}" + ("  (retained: old news)" if retained else "")]
+    lines = [f"{plain(heard.topic)}  {cut(heard.last)}" + ("  (retained: old news)" if retained else "")]
     claiming = [p for p in probes if p.topic == heard.topic]
     if claiming:
         lines += [f"    {text}" for text in _read_by(claiming, heard.last, unit)]
     else:
-        found = guess(heard.topic, heard.last)
-        lines += [f"    {_guess_text(g)}" for g in found] or ["    no number in it"]
+        said = [guess_text(g) for g in guess(heard.topic, heard.last)[:MOST_NUMBERS_SHOWN]]
+        said += remarks(heard.topic, heard.last)
+        lines += [f"    {plain(text, 200)}" for text in said or ["no number in it"]]
     return "\n".join(lines)
 
 
@@ -145,16 +158,16 @@ def _read_by(claiming: Sequence[Probe], payload: bytes, unit: DisplayUnit) -> It
         yield f"{probe_id}: cannot be read: {reason}"
 
 
-def _guess_text(found: Guess) -> str:
+def guess_text(found: Guess) -> str:
+    """What a number may be, in a few words."""
     place = "the number" if found.pointer is None else (found.list_pointer or "") + found.pointer
     what = f"{found.quantity} in {found.unit}?" if found.quantity else "unknown"
     return f"{place} = {found.value:g}: {what}"
 
 
-def _cut(payload: bytes, length: int = 100) -> str:
-    text = payload.decode("utf-8", "replace")
-    text = "".join(c if c.isprintable() else "?" for c in " ".join(text.split()))
-    return text if len(text) <= length else text[:length] + " ..."
+def cut(payload: bytes, length: int = 100) -> str:
+    """The beginning of a payload, in one line."""
+    return plain(payload[: 8 * length].decode("utf-8", "replace"), length)
 
 
 def _as_json(heard: Overheard, probes: Sequence[Probe]) -> dict[str, Any]:
@@ -164,7 +177,7 @@ def _as_json(heard: Overheard, probes: Sequence[Probe]) -> dict[str, Any]:
         "messages": heard.count,
         "retained": heard.retained,
         "interval_s": None if interval is None else round(interval, 3),
-        "last_payload": _cut(heard.last, 1000),
+        "last_payload": cut(heard.last, 1000),
         "claimed_by": [p.id for p in probes if p.topic == heard.topic],
         "guesses": [
             {
@@ -178,82 +191,52 @@ def _as_json(heard: Overheard, probes: Sequence[Probe]) -> dict[str, Any]:
             }
             for g in guess(heard.topic, heard.last)
         ],
+        "remarks": remarks(heard.topic, heard.last),
     }
 
 
-def propose(unclaimed: Sequence[Overheard], taken: set[str]) -> Iterator[str]:
-    """Entries for the configuration, one text each; numbers of unknown meaning are switched off by a #. Their ids are
-    added to ``taken``."""
-    for heard in unclaimed:
-        guesses = guess(heard.topic, heard.last)
-        owner = ""
-        # First what a battery is the battery of.
-        for found in sorted(guesses, key=lambda g: g.quantity == "battery"):
-            name, text = _entry(heard, found, taken, owner)
-            owner = owner or (name if found.quantity is not None else "")
-            yield text
+def propose(heard: Sequence[Overheard], probes: Sequence[Probe]) -> Iterator[str]:
+    """Entries for the configuration, one text each, of what no probe reads; numbers of unknown meaning are switched off
+    by a #."""
+    taken = {p.id for p in probes}
+    for of_topic in unread(heard, probes):
+        topic = of_topic[0].heard.topic
+        owner = next((p.id for p in probes if p.topic == topic and p.quantity != "battery"), "")
+        for found in of_topic:
+            name = name_of(found, taken)
+            if found.guess.quantity == "battery":
+                yield entry(battery_keys(found, name, owner or "CHANGE-ME"), _CHECK_BATTERY)
+                continue
+            owner = owner or (name if found.guess.quantity is not None else "")
+            yield _proposed(found, name)
 
 
-def _batteries(heard: Sequence[Overheard], probes: Sequence[Probe], taken: set[str]) -> Iterator[str]:
-    """Entries for batteries that probes of the configuration tell of in their messages, and nobody reads."""
-    for topic in heard:
-        claiming = [p for p in probes if p.topic == topic.topic]
-        read = {p.pointer for p in claiming}
-        owner = next((p.id for p in claiming if p.quantity != "battery"), "")
-        for found in guess(topic.topic, topic.last) if owner else ():
-            if found.quantity == "battery" and found.pointer not in read:
-                yield _entry(topic, found, taken, owner)[1]
+_CHECK_BATTERY: Final = {
+    "battery_of": "CHECK: the probe whose battery it is",
+    "low": "CHECK: the volts at which this battery has to be renewed",
+}
 
 
-def _entry(heard: Overheard, found: Guess, taken: set[str], owner: str) -> tuple[str, str]:
-    """The id of a new probe and its entry; ``owner``: the probe of the same message whose battery it may be."""
-    words = re.sub(r"[^A-Za-z0-9._-]+", "-", heard.topic).strip("-.")[:48] or "probe"
-    last = NAMES.get(found.quantity or "", (found.pointer or "/value").rsplit("/", 1)[-1])
-    last = re.sub(r"[^A-Za-z0-9._-]+", "-", last).strip("-.") or "value"
-    # "shed/left/temperature" needs no second word for the same.
-    name = words if found.pointer is None else f"{words}-{last}"
-    unique, n = name, 2
-    while unique in taken:
-        unique, n = f"{name}-{n}", n + 1
-    taken.add(unique)
-    interval = heard.interval_s
-    lines = [
-        "[[probes]]",
-        f"id = {_quoted(unique)}",
-        f"topic = {_quoted(heard.topic)}",
-        f"unit = {_quoted(found.unit or 'C')}  # CHECK: the value was {found.value:g}",
-    ]
-    for key, value in (
-        ("list_pointer", found.list_pointer),
-        ("pointer", found.pointer),
-        ("time_pointer", found.time_pointer),
-        ("time_form", found.time_form),
-    ):
-        if value is not None:
-            lines.append(f"{key} = {_quoted(value)}")
-    if found.quantity == "battery":
-        lines.append(f"battery_of = {_quoted(owner or 'CHANGE-ME')}  # CHECK: the probe whose battery it is")
-        if found.unit == "V":
-            lines.append(f"low = {LOW_V:g}  # CHECK: the volts at which this battery has to be renewed")
-        return unique, "\n".join(lines) + "\n"
-    lines.append('box = "CHANGE-ME"  # CHECK: the box it lies in; or, for the air: stack = ... and height_cm = ...')
-    if interval is None:
-        lines.append('interval = "60 s"  # CHECK: heard too few messages to measure it')
-    else:
-        measured = max(round(interval), 1)
-        lines.append(f'interval = "{measured} s"  # CHECK: measured from {len(heard.arrivals)} messages')
-    if found.quantity is None:
-        lines = ["# What this number is cannot be told; take the # away if it is a probe:", *(f"#{x}" for x in lines)]
-    return unique, "\n".join(lines) + "\n"
-
-
-def _quoted(text: str) -> str:
-    # A JSON string is a TOML basic string, but for DEL, which no topic that a broker passes on should hold.
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+def _proposed(found: Found, name: str) -> str:
+    value, told = found.guess.value, len(found.heard.arrivals)
+    unsaid = found.guess.quantity is None and not fits(value, "C")
+    remarks = {
+        "unit": f"CHECK: the value was {value:g}" + (", which is hardly in C" if unsaid else ""),
+        "box": "CHECK: the box it lies in; or, for the air: stack = ... and height_cm = ...",
+        "interval": f"CHECK: measured from {told} messages"
+        if found.interval
+        else "CHECK: heard too few messages to measure it",
+    }
+    keys = keys_of(found, name) | {"box": "CHANGE-ME", "interval": found.interval or "60 s"}
+    text = entry(keys, remarks)
+    if found.guess.quantity is not None:
+        return text
+    switched_off = "".join(f"#{line}\n" for line in text.splitlines())
+    return f"# What this number is cannot be told; take the # away if it is a probe:\n{switched_off}"
 
 
 @contextlib.contextmanager
-def _progress(ear: Ear, where: str, seconds: float) -> Iterator[None]:
+def progress(ear: Ear, where: str, seconds: float) -> Iterator[None]:
     """On standard error: a moving line on a terminal, one plain line elsewhere."""
     if not sys.stderr.isatty():
         print(f"listening at {where} for {seconds:g} s ...", file=sys.stderr)
@@ -272,14 +255,14 @@ def _progress(ear: Ear, where: str, seconds: float) -> Iterator[None]:
         # Only what would be drawn over on the same screen; a file gets its lines as they are.
         redirect_stdout=sys.stdout.isatty(),
         redirect_stderr=False,
-    ) as progress:
-        task = progress.add_task(f"listening at {where}", total=seconds)
+    ) as bar:
+        task = bar.add_task(f"listening at {where}", total=seconds)
 
         def move() -> None:
             while not ended.wait(0.5):
                 messages = sum(h.count for h in list(ear.heard.values()))
                 text = f"listening at {where}: {messages} messages (Ctrl-C ends)"
-                progress.update(task, completed=time.monotonic() - began, description=text)
+                bar.update(task, completed=time.monotonic() - began, description=text)
 
         thread = threading.Thread(target=move, daemon=True)
         thread.start()

@@ -12,7 +12,7 @@ Secrets come from files or environment variables. They are only ever put into fi
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Final, TypeVar
@@ -99,13 +99,20 @@ def load_advised(
     return settings, findings.all
 
 
-def load_rest(path: str | Path, *, data_dir: str | Path | None = None) -> tuple[Settings, list[Mistake]]:
+def load_rest(
+    path: str | Path,
+    *,
+    needed: Collection[str] = NEEDED_BY_ALL,
+    data_dir: str | Path | None = None,
+    environ: Mapping[str, str] = os.environ,
+    secrets: bool = False,
+) -> tuple[Settings, list[Mistake]]:
     """What is right in a file, and the mistakes of the rest: for commands of the account, which look at no probe and
-    send nothing. No secret is read.
+    send nothing, and for those that help to write the file.
 
     A probe, gateway or channel with a mistake is left out, and so is a box without an id; of the other parts what is
-    wrong counts as left out. Raises ConfigError with all mistakes when the file is no TOML, or when one of them lies in
-    [room] or [store], or in a part of which nobody knows what it was to be.
+    wrong counts as left out. Raises as :func:`load`, with all mistakes, when the file is no TOML, or when one of them
+    lies in a part that is ``needed``, or in one of which nobody knows what it was to be.
     """
     path = Path(path)
     findings = Findings(str(path))
@@ -113,14 +120,16 @@ def load_rest(path: str | Path, *, data_dir: str | Path | None = None) -> tuple[
     if contents is not None:
         check_all(contents, path.parent, findings)
         check_devices(contents, findings)
-        take_secrets(contents, Vault(path.parent, {}, findings, open=False))
+        take_secrets(contents, Vault(path.parent, environ, findings, secrets))
     wrong = {m.key for m in findings.mistakes}
-    if contents is None or any(_part_of(key) in NEEDED_BY_ALL for key in wrong):
-        raise ConfigError("\n".join(str(m) for m in findings.mistakes))
+    fatal = [m for m in findings.mistakes if contents is None or _part_of(m.key) in needed]
+    if contents is None or fatal:
+        kind = SecretMissing if all(m.id.startswith("secret-") for m in fatal) else ConfigError
+        raise kind("\n".join(str(m) for m in findings.mistakes))
     rest = _without(contents, wrong)
     texts, _ = own_texts(rest, path)
-    secrets = take_secrets(rest, Vault(path.parent, {}, Findings(str(path)), open=False))
-    return settings_of(rest, secrets, path, data_dir, texts), findings.mistakes
+    taken = take_secrets(rest, Vault(path.parent, environ, Findings(str(path)), secrets))
+    return settings_of(rest, taken, path, data_dir, texts), findings.mistakes
 
 
 def _part_of(key: str) -> str:

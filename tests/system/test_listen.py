@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import subprocess
 import sys
 import threading
@@ -16,11 +17,12 @@ import pytest
 from paho.mqtt.client import Client, MQTTv5
 from paho.mqtt.enums import CallbackAPIVersion
 
-from monitor.adapters.mqtt.ear import Overheard
+from monitor.adapters.mqtt.ear import MOST_BYTES, MOST_TOPICS, Ear, Overheard
 from monitor.cli.listen import propose
 from monitor.cli.main import main
-from monitor.config.room_file import load
+from monitor.config.room_file import check, load
 from monitor.core.readings.decode import decode
+from monitor.core.terms.settings import Broker, Probe
 from monitor.errors import BrokerRefused, BrokerUnreachable, SecretMissing, UsageError
 from tests.peers import MOMENT_S, PROJECT, Mosquitto, free_port, mosquitto, wait_for
 
@@ -128,7 +130,7 @@ def test_the_proposed_entries_make_a_configuration_that_reads_the_messages(
     assert values == {
         "shed-batch-warmth": [27.7, 27.8],
         "shed-left-humidity": [91.5],
-        "shed-left-temperature": [28.4],
+        "shed-left-warmth": [28.4],
         "shed-right-warmth": [28.0],
         "shed-right-battery": [87.0],
     }
@@ -240,9 +242,9 @@ def test_a_refused_login_is_its_own_exit_code_and_the_right_one_is_taken_from_it
 @pytest.mark.parametrize(
     ("words", "code"),
     [
-        (["--port", "1"], UsageError.exit_code),
         (["--seconds", "0"], UsageError.exit_code),
-        ([], 3),
+        (["--config", "none.toml"], 3),
+        (["--port", "1"], BrokerUnreachable.exit_code),
     ],
 )
 def test_words_that_do_not_fit_are_told(words: list[str], code: int, capsys: pytest.CaptureFixture[str]) -> None:
@@ -319,12 +321,84 @@ def test_proposed_ids_are_unique_and_hostile_topics_stay_quoted() -> None:
         Overheard('a/"]\n[broker]', 1, 0, b'{"temperature": 28, "b~/": {"temperature": 29}}'),
         Overheard("ä ö/temperature", 1, 0, b"28"),
         Overheard("////", 1, 0, b'{"temperature": 28}'),
+        Overheard("\x1b[2J\u202e\x7f/\U000e0001" * 3000, 1, 0, b"28"),
+        Overheard("temperature", 1, 0, b"28"),
     ]
-    text = "\n".join(propose(heard, {"a-broker-warmth"}))
+    text = "\n".join(propose(heard, [Probe("a-broker-warmth", "a/broker")]))
+    assert all(line.isprintable() for line in text.splitlines())
     entries = tomllib.loads(text)["probes"]
     assert tomllib.loads(text).keys() == {"probes"}
     ids = [e["id"] for e in entries]
-    assert len(set(ids)) == len(ids) == 4
-    assert ids[:2] == ["a-broker-warmth-2", "a-broker-warmth-3"]
+    assert len(set(ids)) == len(ids) == 6
+    assert all(re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}", x) for x in ids)
+    assert ids[:4] == ["a-broker-warmth-2", "a-broker-b-0-1-warmth", "warmth", "warmth-2"]
     assert entries[0]["topic"] == 'a/"]\n[broker]'
     assert entries[1]["pointer"] == "/b~0~1/temperature"
+    assert entries[4]["topic"] == heard[3].topic
+
+
+def test_a_topic_of_one_word_makes_an_entry_that_only_lacks_its_box(
+    broker: Mosquitto, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    with Probes(broker.port, [("temperature", "28.4"), ("humidity", "91"), ("upper", "27.9")]):
+        assert listen(*at(broker.port), "--json") == 0
+    entries = json.loads(capsys.readouterr().out)["entries"]
+    file = tmp_path / "room.toml"
+    room = ROOM.replace('id = "CHANGE-ME"', 'id = "top"')
+    file.write_text(room.format(port=broker.port, probes=entries))
+    assert {m.id for m in check(file) if m.level == "mistake"} == {"unknown-box"}
+    file.write_text(room.format(port=broker.port, probes=entries.replace("CHANGE-ME", "top")))
+    probes = load(file).room.probes
+    assert [(p.id, p.topic) for p in probes] == [
+        ("humidity", "humidity"), ("warmth", "temperature"), ("upper-warmth", "upper"),
+    ]  # fmt: skip
+
+
+def test_nothing_is_taken_in_silence(broker: Mosquitto, capsys: pytest.CaptureFixture[str]) -> None:
+    messages = [("a", '{"time": "2026-05-01T06:00:00", "temperature": 28.4}'), ("b", "28,4"), ("c", '{"t": 28')]
+    with Probes(broker.port, messages):
+        assert listen(*at(broker.port)) == 0
+    out = capsys.readouterr().out
+    assert "/temperature = 28.4: temperature in C?" in out
+    assert "/time: the time '2026-05-01T06:00:00' has no zone: it needs Z or an offset" in out
+    assert "so the time of arrival counts" in out
+    assert "'28,4' has a decimal comma; numbers need a point" in out
+    assert "not JSON: it breaks at" in out
+
+
+@pytest.mark.parametrize("rest", ["", '[room]\nname = "Shed"\n', ROOM, ROOM + "[[probes]]\nid = 3\n[somewhere]\n"])
+def test_it_asks_the_broker_of_a_file_that_is_not_whole_yet(
+    broker: Mosquitto, capsys: pytest.CaptureFixture[str], tmp_path: Path, rest: str
+) -> None:
+    known = '[[probes]]\nid = "mine"\ntopic = "shed/left/temperature"\nbox = "CHANGE-ME"\n'
+    text = (
+        rest.format(port=broker.port, probes=known) if "{port}" in rest else f"[broker]\nport = {broker.port}\n{rest}"
+    )
+    file = tmp_path / "room.toml"
+    file.write_text(text)
+    with Probes(broker.port, MESSAGES[:2]):
+        assert listen("--config", str(file)) == 0
+    out, err = capsys.readouterr()
+    assert ("mine: 28.4 °C" in out) == ("{port}" in rest)
+    assert "humidity in %?" in out
+    assert ("has mistakes (warmtally check)" in err) == (rest != ROOM)
+    file.write_text(f'[broker]\nport = "x"\n{rest}')
+    assert listen("--config", str(file)) == 3
+
+
+def test_of_very_many_topics_and_bytes_no_more_is_kept_than_is_bounded() -> None:
+    class Message:
+        retain = False
+
+        def __init__(self, topic: str, size: int) -> None:
+            self.topic, self.payload = topic, b"x" * size
+
+    for size, many in ((10, 3000), (300_000, 400)):
+        ear = Ear(Broker(), "#", lambda known, retained: None)
+        for n in range(many):
+            ear._on_message(None, None, Message(f"a/{n}", size))
+        assert ear.left_out
+        assert len(ear.heard) <= MOST_TOPICS
+        assert sum(len(h.last) for h in ear.heard.values()) <= MOST_BYTES
+        ear._on_message(None, None, Message("a/0", 5))
+        assert ear.heard["a/0"].last == b"xxxxx"

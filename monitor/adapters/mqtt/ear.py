@@ -20,6 +20,8 @@ from monitor.errors import BrokerRefused, BrokerUnreachable
 
 ANSWER_S: Final = 10.0
 MOST_TOPICS: Final = 2000
+MOST_BYTES: Final = 32 * 2**20
+"""Of all last messages together."""
 
 
 @dataclass
@@ -51,6 +53,8 @@ class Ear:
 
     def __init__(self, broker: Broker, topic_filter: str, show: Showing) -> None:
         self.heard: dict[str, Overheard] = {}
+        self.left_out = False
+        self._bytes = 0
         self._broker = broker
         self._filter = topic_filter
         self._show = show
@@ -137,13 +141,14 @@ class Ear:
             topic: str = message.topic
         except UnicodeDecodeError:
             return
-        known = self.heard.get(topic)
-        if known is None:
-            if len(self.heard) >= MOST_TOPICS:
-                return
-            known = self.heard[topic] = Overheard(topic)
+        known = self.heard.get(topic, Overheard(topic))
+        last = bytes(message.payload[: LARGEST_PAYLOAD + 1])
+        held = self._bytes + len(last) - len(known.last)
+        if held > MOST_BYTES or (topic not in self.heard and len(self.heard) >= MOST_TOPICS):
+            self.left_out = True
+            return
+        self.heard[topic], self._bytes, known.last = known, held, last
         known.count += 1
-        known.last = bytes(message.payload[: LARGEST_PAYLOAD + 1])
         if message.retain:
             known.retained += 1
         elif len(known.arrivals) < 1000:

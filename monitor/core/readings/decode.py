@@ -14,7 +14,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
-from itertools import islice
+from itertools import islice, takewhile
 from typing import Final, Literal, NamedTuple, TypeAlias
 
 from monitor.core.terms.events import Reading
@@ -393,6 +393,11 @@ _OTHER_WORDS: Final = frozenset(
     }
 )
 _FAHRENHEIT_WORDS: Final = frozenset({"f", "fahrenheit", "tempf", "degf"})
+EGGS_C: Final = (15.0, 45.0)
+"""A bare number on a topic that says nothing is taken for degrees Celsius where eggs may lie. Judgement, no source."""
+_TOLD_WORDS: Final = _TEMPERATURE_WORDS | _HUMIDITY_WORDS | _BATTERY_WORDS | _OTHER_WORDS | _NOT_A_LEVEL | _TIME_WORDS
+MOST_TIMES: Final = 20
+MOST_REMARKS: Final = 5
 
 
 def guess(topic: str, payload: bytes) -> list[Guess]:
@@ -409,7 +414,10 @@ def guess(topic: str, payload: bytes) -> list[Guess]:
     except _Refusal:
         pass
     else:
-        return [_guessed(None, value, words, far)]
+        found = _guessed(None, value, words, far)
+        if not (found.quantity or far & _TOLD_WORDS) and EGGS_C[0] <= value <= EGGS_C[1]:
+            return [Guess(None, value, "temperature", "C")]
+        return [found]
     try:
         tree = _parsed(text)
     except _Refusal:
@@ -417,20 +425,74 @@ def guess(topic: str, payload: bytes) -> list[Guess]:
     listed = _first_list(tree)
     element, list_pointer = (tree, None) if listed is None else listed
     leaves = list(islice(_leaves(element, ""), MOST_LEAVES))
-    when = next(((p, form) for p, v in leaves if (form := _time_form(p, v)) is not None), (None, None))
+    times = {p: form for p, v in leaves if (form := _time_form(p, v)) is not None}
     result = []
     for pointer, leaf in leaves:
-        if pointer == when[0] or _time_form(pointer, leaf) is not None:
+        if pointer in times:
             continue
         try:
             value = _number(leaf)
         except _Refusal:
             continue
         found = _guessed(pointer, value, _words(pointer.rsplit("/", 1)[-1]), _words(pointer) | far)
-        result.append(
-            Guess(pointer, value, found.quantity, found.unit, when[0], when[1] if when[0] else None, list_pointer)
-        )
+        # The time that stands nearest to it.
+        when = max(islice(times, MOST_TIMES), key=lambda p: _together(p, pointer), default=None)
+        form = None if when is None else times[when]
+        result.append(Guess(pointer, value, found.quantity, found.unit, when, form, list_pointer))
     return result
+
+
+def _together(pointer: str, other: str) -> int:
+    """How many steps two pointers go together."""
+    pairs = zip(pointer.split("/"), other.split("/"), strict=False)
+    return sum(1 for _ in takewhile(lambda pair: pair[0] == pair[1], pairs))
+
+
+def remarks(topic: str, payload: bytes) -> list[str]:
+    """What a keeper would believe to be read and is not, a sentence each: a time without its zone, a clock that was
+    never set, a value that is no number. Times and values are known by their names, as in :func:`guess`."""
+    if len(payload) > LARGEST_PAYLOAD:
+        return [f"larger than the {LARGEST_PAYLOAD // 1024} KiB that are read"]
+    try:
+        text = _text(payload)
+    except PayloadError as error:
+        return [error.what]
+    if text[0] not in "{[":
+        try:
+            _number(text.strip('"'))
+        except _Refusal as why:
+            named = text[0] in "+-.0123456789" or _words(topic) & (_TEMPERATURE_WORDS | _HUMIDITY_WORDS)
+            return [str(why)] if named else []
+        return []
+    try:
+        tree = _parsed(text)
+    except _Refusal as why:
+        return [str(why)]
+    listed = _first_list(tree)
+    leaves = _leaves(tree if listed is None else listed[0], "")
+    told = (f"{pointer}: {said}" for pointer, leaf in islice(leaves, MOST_LEAVES) if (said := _unread(pointer, leaf)))
+    return list(islice(told, MOST_REMARKS))
+
+
+def _unread(pointer: str, leaf: Json) -> str:
+    """Why a time or a value, by its name, cannot be read as one; empty where it can, or is neither."""
+    words = _words(pointer.rsplit("/", 1)[-1])
+    if words & (_TEMPERATURE_WORDS | _HUMIDITY_WORDS):
+        try:
+            _number(leaf)
+        except _Refusal as why:
+            return str(why)
+        return ""
+    if not words & _TIME_WORDS or not isinstance(leaf, str | int | float) or isinstance(leaf, bool):
+        return ""
+    if _time_form(pointer, leaf) is not None:
+        return ""
+    instead = "so the time of arrival counts"
+    try:
+        at_ms = _time_ms(leaf, "iso" if isinstance(leaf, str) else "s")
+    except _Refusal as why:
+        return f"{why}; {instead}"
+    return f"the time {_shown(leaf)} would be {_shown_time(at_ms)}: a clock that was never set? {instead}"
 
 
 def _words(text: str) -> frozenset[str]:

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.core.readings.decode import LARGEST_PAYLOAD, Guess, decode, guess, resolve, to_unit
+from monitor.core.readings.decode import LARGEST_PAYLOAD, Guess, decode, guess, remarks, resolve, to_unit
 from monitor.core.terms.events import Reading
 from monitor.core.terms.settings import Probe, Unit
 from monitor.errors import PayloadError
@@ -349,6 +349,10 @@ def test_guessing_never_raises(topic: str, payload: bytes) -> None:
         ("eggroom/left/battery_low", "2", None, None),
         ("eggroom/left/humidity", "800", None, None),
         ("eggroom/left/temperature", "5000", None, None),
+        # Of a topic that says nothing only what eggs may be at is taken for it.
+        ("eggroom/left/upper", "28.4", "temperature", "C"),
+        ("eggroom/left/upper", "81.6", None, None),
+        ("eggroom/left/light", "28.4", None, None),
     ],
 )
 def test_a_bare_number_is_guessed_by_its_topic_and_size(
@@ -365,6 +369,47 @@ def test_every_number_of_a_json_payload_is_guessed_with_its_pointer_and_time() -
         Guess("/air/hum", 91.0, "humidity", "%", "/at", "iso"),
         Guess("/battery", 87.0, "battery", "%", "/at", "iso"),
     ]
+
+
+def test_each_number_has_the_time_that_stands_nearest_to_it() -> None:
+    payload = b'{"ts": 1777615200, "a": {"at": 1777615300, "temperature": 27}, "b": {"temperature": 28}}'
+    assert [(g.pointer, g.time_pointer) for g in guess("x", payload)] == [
+        ("/a/temperature", "/a/at"),
+        ("/b/temperature", "/ts"),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("payload", "told"),
+    [
+        ('{"time": "2026-05-01T06:00:00", "t": 28}', "/time: the time '2026-05-01T06:00:00' has no zone"),
+        ('{"time": "06:00", "t": 28}', "/time: the time '06:00' cannot be read as ISO 8601"),
+        ('{"ts": 12345, "t": 28}', "/ts: the time '12345' would be 1970-01-01 03:25 UTC: a clock that was never set?"),
+        ('{"ts": 1777615200000000, "t": 28}', "far outside any calendar"),
+        ('{"list": [{"at": "x", "t": 28}]}', "/at: the time 'x' cannot be read"),
+        ('{"temperature": null}', "/temperature: null instead of a value"),
+        ('{"temperature": "28,4"}', "/temperature: '28,4' has a decimal comma"),
+        ("28,4", "'28,4' has a decimal comma"),
+        ("28.4 C", "'28.4 C' is not a number"),
+        ('{"temperature": 28.4', "not JSON: it breaks at"),
+        ('{"time": "2026-05-01T06:00:00Z", "t": 28, "state": "on"}', None),
+        ("28.4", None),
+        ("online", None),
+    ],
+)
+def test_what_is_not_read_although_it_looks_so_is_told(payload: str, told: str | None) -> None:
+    said = remarks("x", payload.encode())
+    assert len(said) == (told is not None)
+    assert told is None or told in said[0]
+
+
+def test_remarks_are_few_and_short() -> None:
+    many = json.dumps({f"temperature_{n}": "x" * 1000 for n in range(100)}).encode()
+    assert len(remarks("x", many)) == 5
+    assert all(len(said) < 400 for said in remarks("x", many))
+    assert remarks("x", b"[" * 90_000)
+    assert remarks("x", b"\xff")
+    assert remarks("x", b"")
 
 
 def test_a_list_of_readings_is_guessed_by_its_first_element() -> None:

@@ -1,0 +1,133 @@
+"""Entries for probes that nobody reads yet: how a probe is named by what it sends, and its part of the room's file.
+
+``listen`` proposes them with what is to be checked, ``setup`` writes them with what was answered.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import count
+from typing import Final, cast
+
+from monitor.adapters.mqtt.ear import Overheard
+from monitor.core.readings.decode import Guess, guess, to_unit
+from monitor.core.terms.settings import Probe, Unit
+
+# What a probe's name says it measures.
+WORDS: Final = {"temperature": "warmth", "humidity": "humidity", "battery": "battery"}
+# Last words of a topic or pointer that say no more than that.
+_NO_NAMES: Final = re.compile(
+    r"(?:temp(?:erature)?(?:[_-]?[cfk])?|tmp|warmth|humidity|hum|rh|batt(?:ery)?|value|val|state|reading)",
+    re.IGNORECASE,
+)
+LONGEST_STEM: Final = 40
+# Two alkaline cells in a row; what a lithium cell needs stands in the example of the configuration (common practice).
+LOW_V: Final = 2.4
+# So many messages tell how often a probe reports.
+TELLING: Final = 3
+
+Value = str | float | bool
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """One number of a message that nobody reads yet."""
+
+    heard: Overheard
+    guess: Guess
+
+    @property
+    def place(self) -> tuple[str, str | None, str | None]:
+        """What no two probes share."""
+        return self.heard.topic, self.guess.list_pointer, self.guess.pointer
+
+    @property
+    def interval(self) -> str | None:
+        """How often it reports, as the file has it; None where too little was heard to tell."""
+        told = self.heard.interval_s if len(self.heard.arrivals) >= TELLING else None
+        return None if told is None else f"{max(round(told), 1)} s"
+
+
+def unread(heard: Sequence[Overheard], probes: Sequence[Probe]) -> Iterator[list[Found]]:
+    """Of each topic the numbers that no probe reads, batteries last: first is told what they are the batteries of. Of a
+    topic that some probe reads only batteries: the rest was known when that was written."""
+    for topic in heard:
+        claiming = [p for p in probes if p.topic == topic.topic]
+        read = {(p.list_pointer, p.pointer) for p in claiming}
+        found = [Found(topic, g) for g in guess(topic.topic, topic.last) if (g.list_pointer, g.pointer) not in read]
+        if claiming:
+            found = [f for f in found if f.guess.quantity == "battery"]
+        if found:
+            yield sorted(found, key=lambda f: f.guess.quantity == "battery")
+
+
+def name_of(found: Found, taken: set[str]) -> str:
+    """A name for a probe, by the words of its topic and its pointer and by what it measures; added to ``taken``."""
+    steps = [*found.heard.topic.split("/"), *(found.guess.pointer or "").split("/")[1:]]
+    steps = [w for step in steps if (w := re.sub(r"[^A-Za-z0-9_]+", "-", step[:200]).strip("-_"))]
+    while steps and _NO_NAMES.fullmatch(steps[-1]):
+        steps.pop()
+    # The last steps tell one from another; of a number that may be anything nothing else does.
+    stem = "-".join(steps)[-LONGEST_STEM:].strip("-_")
+    name = "-".join(w for w in (stem, WORDS.get(found.guess.quantity or "", "")) if w) or "probe"
+    unique = next(x for n in count(1) if (x := name if n == 1 else f"{name}-{n}") not in taken)
+    taken.add(unique)
+    return unique
+
+
+def fits(value: float, unit: str) -> bool:
+    """Whether a room for eggs may be at a value in this unit, its heaters off or stuck. Judgement, no source."""
+    if unit == "%":
+        return 0.0 < value <= 100.0
+    return unit in ("C", "F", "K") and 5.0 <= to_unit(value, cast(Unit, unit)) <= 45.0
+
+
+def entry(keys: Mapping[str, Value | None], remarks: Mapping[str, str]) -> str:
+    """A part of [[probes]]: its keys but those that are None, each with what is to be said of it behind it."""
+    lines = ["[[probes]]"]
+    for key, value in keys.items():
+        if value is not None:
+            lines.append(f"{key} = {toml(value)}" + (f"  # {remarks[key]}" if key in remarks else ""))
+    return "\n".join(lines) + "\n"
+
+
+def keys_of(found: Found, name: str, unit: str | None = None) -> dict[str, Value | None]:
+    """What is known of a probe by what it sends."""
+    g = found.guess
+    return {
+        "id": name,
+        "topic": found.heard.topic,
+        "unit": unit or g.unit or "C",
+        "list_pointer": g.list_pointer,
+        "pointer": g.pointer,
+        "time_pointer": g.time_pointer,
+        "time_form": g.time_form,
+    }
+
+
+def battery_keys(found: Found, name: str, owner: str) -> dict[str, Value | None]:
+    """The entry of a battery that the message of the probe ``owner`` tells of."""
+    return keys_of(found, name) | {"battery_of": owner, "low": LOW_V if found.guess.unit == "V" else None}
+
+
+def toml(value: Value) -> str:
+    """A value as TOML has it; of a text everything that cannot be shown is written out as its number."""
+    if not isinstance(value, str):
+        return json.dumps(value)
+    # What JSON writes between quotes is a basic string of TOML.
+    return "".join(c if c.isprintable() else _escaped(c) for c in json.dumps(value, ensure_ascii=False))
+
+
+def _escaped(sign: str) -> str:
+    # A half of a pair, which no text holds that came over the line, is none in TOML either.
+    code = 0xFFFD if 0xD800 <= ord(sign) < 0xE000 else ord(sign)
+    return f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
+
+
+def plain(text: str, length: int = 100) -> str:
+    """What came from outside as one line that moves no cursor and turns no letters around."""
+    shown = "".join(c if c.isprintable() else "?" for c in " ".join(text[: 4 * length].split()))
+    return shown if len(shown) <= length else shown[:length] + " ..."
