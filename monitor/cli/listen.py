@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from monitor.adapters.mqtt.ear import Ear, Overheard
-from monitor.cli.probe_entries import Found, battery_keys, entry, fits, keys_of, name_of, plain, unread
+from monitor.cli.probe_entries import Candidate, battery_keys, entry, fits, keys_of, name_of, plain, unread
 from monitor.cli.room import now_ms, number, whole
 from monitor.config.room_file import find_config, load_rest
 from monitor.core.readings.decode import Guess, decode, guess, remarks
@@ -217,7 +217,7 @@ _CHECK_BATTERY: Final = {
 }
 
 
-def _proposed(found: Found, name: str) -> str:
+def _proposed(found: Candidate, name: str) -> str:
     value, told = found.guess.value, len(found.heard.arrivals)
     unsaid = found.guess.quantity is None and not fits(value, "C")
     remarks = {

@@ -33,7 +33,7 @@ Value = str | float | bool
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class Candidate:
     """One number of a message that nobody reads yet."""
 
     heard: Overheard
@@ -51,20 +51,20 @@ class Found:
         return None if told is None else f"{max(round(told), 1)} s"
 
 
-def unread(heard: Sequence[Overheard], probes: Sequence[Probe]) -> Iterator[list[Found]]:
+def unread(heard: Sequence[Overheard], probes: Sequence[Probe]) -> Iterator[list[Candidate]]:
     """Of each topic the numbers that no probe reads, batteries last: first is told what they are the batteries of. Of a
     topic that some probe reads only batteries: the rest was known when that was written."""
     for topic in heard:
         claiming = [p for p in probes if p.topic == topic.topic]
         read = {(p.list_pointer, p.pointer) for p in claiming}
-        found = [Found(topic, g) for g in guess(topic.topic, topic.last) if (g.list_pointer, g.pointer) not in read]
+        found = [Candidate(topic, g) for g in guess(topic.topic, topic.last) if (g.list_pointer, g.pointer) not in read]
         if claiming:
             found = [f for f in found if f.guess.quantity == "battery"]
         if found:
             yield sorted(found, key=lambda f: f.guess.quantity == "battery")
 
 
-def name_of(found: Found, taken: set[str]) -> str:
+def name_of(found: Candidate, taken: set[str]) -> str:
     """A name for a probe, by the words of its topic and its pointer and by what it measures; added to ``taken``."""
     steps = [*found.heard.topic.split("/"), *(found.guess.pointer or "").split("/")[1:]]
     steps = [w for step in steps if (w := re.sub(r"[^A-Za-z0-9_]+", "-", step[:200]).strip("-_"))]
@@ -94,7 +94,7 @@ def entry(keys: Mapping[str, Value | None], remarks: Mapping[str, str]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def keys_of(found: Found, name: str, unit: str | None = None) -> dict[str, Value | None]:
+def keys_of(found: Candidate, name: str, unit: str | None = None) -> dict[str, Value | None]:
     """What is known of a probe by what it sends."""
     g = found.guess
     return {
@@ -108,7 +108,7 @@ def keys_of(found: Found, name: str, unit: str | None = None) -> dict[str, Value
     }
 
 
-def battery_keys(found: Found, name: str, owner: str) -> dict[str, Value | None]:
+def battery_keys(found: Candidate, name: str, owner: str) -> dict[str, Value | None]:
     """The entry of a battery that the message of the probe ``owner`` tells of."""
     return keys_of(found, name) | {"battery_of": owner, "low": LOW_V if found.guess.unit == "V" else None}
 
