@@ -11,7 +11,7 @@ from pathlib import Path
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 from monitor.core.terms.settings import Box, Broker, Limits, Probe, Room, Settings, Watch
 from monitor.service.start import RoomService
 from tests.bench.stepped import Clock

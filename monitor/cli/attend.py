@@ -16,8 +16,8 @@ from pydantic_core import PydanticCustomError
 
 from monitor.cli.output import print_json, table
 from monitor.cli.room import now_ms, number, parse_time, room_at_hand, settings_if_any
+from monitor.config.at_hand import find_config
 from monitor.config.in_force import in_force
-from monitor.config.room_file import find_config
 from monitor.config.shape import seconds
 from monitor.core.notices.attention import MESSAGES_A_WEEK, WAKING_A_WEEK, account, quieter
 from monitor.core.notices.conditions import LONGEST_SHELF_MS

@@ -9,7 +9,8 @@ from typing import Any
 
 from monitor.adapters.delivery.attempts import drill
 from monitor.cli.room import now_ms
-from monitor.config.room_file import find_config, load
+from monitor.config.at_hand import find_config
+from monitor.config.room_file import load
 from monitor.errors import ConfigError, DeliveryFailed, UnknownSubject
 
 _HOW_TO_ADD = """add one to the configuration, its address in a file that only the service can read:

@@ -9,6 +9,7 @@ from typing import Final
 
 import numpy as np
 
+from monitor.config.zones import zone_of
 from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.climate.course import course
 from monitor.core.climate.exposure import Exposure
@@ -19,7 +20,8 @@ from monitor.core.notices.by_calendar import daily, drill
 from monitor.core.notices.conditions import Condition, Phase, Rule, Sample, Where
 from monitor.core.notices.evaluation import evaluate
 from monitor.core.notices.kinds import Kind, Look, all_kinds
-from monitor.core.notices.notices import Notice, digest
+from monitor.core.notices.notice import Notice
+from monitor.core.notices.notices import digest
 from monitor.core.notices.snapshot import (
     BoxNow,
     ClockNow,
@@ -35,7 +37,6 @@ from monitor.core.terms.events import Clutch, Lot, Stay
 from monitor.core.terms.formats import differences_in
 from monitor.core.terms.settings import Box, Limits, Probe, Room, Watch
 from monitor.core.terms.times import DAY_MS, HOUR_MS, MINUTE_MS
-from monitor.derived.room import zone_of
 
 # An invented evening.
 AT_MS: Final = round(datetime(2026, 6, 12, 19, 40, tzinfo=UTC).timestamp() * 1000)

@@ -19,11 +19,10 @@ import numpy as np
 from monitor.adapters import logger_files
 from monitor.adapters.logger_files import FileShape, LoggerFile
 from monitor.adapters.store import Columns, Store
-from monitor.cli.room import now_ms
-from monitor.config.room_file import find_config, load
+from monitor.cli.room import now_ms, settings_of
+from monitor.config.zones import zone_of
 from monitor.core.terms.formats import show_temperature, show_time
 from monitor.core.terms.settings import Probe, Room, Unit
-from monitor.derived.room import zone_of
 from monitor.errors import FileUnreadable, StoreError, UnknownSubject, UsageError
 
 _FOREVER_MS: Final = 2**53
@@ -78,7 +77,7 @@ def add_parsers(sub: Any, parent: argparse.ArgumentParser) -> None:
 
 def run_import(args: argparse.Namespace) -> int:
     """Read the file, then merge it into the store."""
-    settings = load(find_config(args.config), data_dir=args.data, secrets=False)
+    settings = settings_of(args)
     room = settings.room
     probe = _probe(room, args)
     zone_name = args.zone or room.zone
@@ -100,7 +99,7 @@ def run_import(args: argparse.Namespace) -> int:
 
 def run_export(args: argparse.Namespace) -> int:
     """Write what was asked for, to standard output or to a file."""
-    settings = load(find_config(args.config), data_dir=args.data, secrets=False)
+    settings = settings_of(args)
     room = settings.room
     from_ms = _moment(args.from_time, room.zone, "--from") if args.from_time else 0
     to_ms = _moment(args.to_time, room.zone, "--to") if args.to_time else _FOREVER_MS

@@ -20,7 +20,8 @@ from typing import Any, Final
 from monitor.adapters.mqtt.ear import Ear, Overheard
 from monitor.cli.probe_entries import Candidate, battery_keys, entry, fits, keys_of, name_of, plain, unread
 from monitor.cli.room import now_ms, number, whole
-from monitor.config.room_file import find_config, load_rest
+from monitor.config.at_hand import find_config
+from monitor.config.room_file import load_rest
 from monitor.core.readings.decode import Guess, decode, guess, remarks
 from monitor.core.terms.formats import show_round
 from monitor.core.terms.settings import Broker, DisplayUnit, Probe

@@ -15,6 +15,8 @@ from monitor import __version__
 from monitor.errors import FileUnreadable, MonitorError, UsageError
 
 LONGEST_WORD: Final = 4096
+# Before numpy is loaded, which starts a thread for each core: no matrix here is large enough to be worth one.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 DESCRIPTION = """\
 Watches the egg room: adds up each box's development, says when to expect the first pip and how sure it is,
@@ -42,8 +44,8 @@ VERBS: Final = {
     "clutch": ("keep", "add, show and list clutches"),
     "record": ("keep", "tell what happened to eggs"),
     "boxes": ("show", "every box: temperature, limits, what develops in it"),
-    "notices": ("show", "what was told, and what is still true"),
-    "answer": ("show", "answer a notice: you know, and see to it"),
+    "notices": ("told", "what was told, and what is still true"),
+    "answer": ("told", "answer a notice: you know, and see to it"),
     "species": ("species", "the profiles: list them, show one with its sources, or write one of your own"),
     "forecast": ("forecast", "when to expect the first pip, and how sure that is"),
     "probes": (

@@ -21,7 +21,7 @@ from rich.text import Text
 
 from monitor.cli.room import number, whole
 from monitor.core.development.lots import LotNow
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.settings import Settings, Watch
 from monitor.errors import UsageError

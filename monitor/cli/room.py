@@ -10,16 +10,21 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
-from typing import Final
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
 
 from monitor.adapters.store import Store
-from monitor.config.library import load_profile
+from monitor.config.at_hand import find_config, keep_settings, kept_settings, without_secrets
 from monitor.config.mistakes import Mistake
+from monitor.config.zones import zone_of
 from monitor.core.terms.settings import DisplayUnit, Settings
-from monitor.derived.room import Derived, zone_of
 from monitor.errors import ConfigError, UsageError
+
+if TYPE_CHECKING:
+    from monitor.derived.room import Derived
 
 OF_THE_ACCOUNT: Final = frozenset({"clutch", "record", "notices", "answer", "shelve", "attention", "species"})
 """The verbs that look at no probe and send nothing."""
@@ -41,12 +46,25 @@ def common_options() -> argparse.ArgumentParser:
 
 @dataclass
 class RoomAtHand:
-    """A loaded room with its store, for one command."""
+    """A loaded room with its store, for one command. ``known_by_ms``: with the corrections of probes as they stood at
+    that moment; None: as they stand."""
 
     settings: Settings
     store: Store
-    derived: Derived
-    zone: tzinfo
+    known_by_ms: int | None = None
+
+    @cached_property
+    def zone(self) -> tzinfo:
+        return zone_of(self.settings.room.zone)
+
+    @cached_property
+    def derived(self) -> Derived:
+        """What follows from readings. Loaded when it is asked for: who enters a pip or answers a notice needs none."""
+        from monitor.config.library import load_profile
+        from monitor.derived.room import Derived
+
+        folder = self.settings.profiles_dir
+        return Derived(self.store, self.settings, lambda name: load_profile(name, folder), known_by_ms=self.known_by_ms)
 
     @property
     def unit(self) -> DisplayUnit:
@@ -54,32 +72,49 @@ class RoomAtHand:
 
     def as_of(self, at_ms: int) -> RoomAtHand:
         """The same room and store, with the corrections of probes as they stood at a moment."""
-        return replace(self, derived=_derived(self.store, self.settings, at_ms))
+        return RoomAtHand(self.settings, self.store, at_ms)
 
 
 def settings_of(args: argparse.Namespace, *, secrets: bool = False) -> Settings:
     """The room's settings. ``secrets`` only for commands that talk to the broker or a channel.
 
+    Without secrets they are as they were read last, where nothing that they were made of has changed.
+
     What a keeper tells, and what only the account and the ledger know, does not wait for a mistake in a probe or a
     channel: the verbs of that do with what is right in the file. The others would show less than is known as if it were
     all.
     """
-    if not secrets and getattr(args, "verb", "") in OF_THE_ACCOUNT:
-        return _settings_of_the_rest(args)
-    return advised_settings_of(args, secrets=secrets)[0]
+    if secrets:
+        return advised_settings_of(args, secrets=True)[0]
+    path = find_config(args.config, os.environ)
+    found = kept_settings(path, args.data)
+    if found is not None:
+        return found
+    if getattr(args, "verb", "") in OF_THE_ACCOUNT:
+        return _settings_of_the_rest(args, path)
+
+    def read() -> Settings:
+        return without_secrets(advised_settings_of(args, secrets=False)[0])
+
+    found = read()
+    keep_settings(path, args.data, found, read)
+    return found
 
 
-def _settings_of_the_rest(args: argparse.Namespace) -> Settings:
+def _settings_of_the_rest(args: argparse.Namespace, path: Path) -> Settings:
     """What is right in the room's file; standard error says what is not."""
-    from monitor.config.room_file import find_config, load_rest
+    from monitor.config.room_file import load_rest
 
-    settings, mistakes = load_rest(find_config(args.config, os.environ), data_dir=args.data)
-    if mistakes:
-        told = [f"  {m}" for m in mistakes[:MOST_MISTAKES_TOLD]]
-        more = len(mistakes) - len(told)
-        told += [f"  and {more} more: warmtally check"] if more else []
+    told, mistakes = load_rest(path, data_dir=args.data)
+    settings = without_secrets(told)
+    if not mistakes:
+        keep_settings(path, args.data, settings, lambda: without_secrets(load_rest(path, data_dir=args.data)[0]))
+    else:
+        lines = [f"  {m}" for m in mistakes[:MOST_MISTAKES_TOLD]]
+        more = len(mistakes) - len(lines)
+        lines += [f"  and {more} more: warmtally check"] if more else []
         print(
-            "\n".join(["warmtally: with these mistakes the service does not start; done with the rest:", *told]),
+            "\n".join(["warmtally: with these mistakes the service does not start; done with the rest:", *lines]),
             file=sys.stderr,
         )
     return settings
@@ -87,15 +122,13 @@ def _settings_of_the_rest(args: argparse.Namespace) -> Settings:
 
 def advised_settings_of(args: argparse.Namespace, *, secrets: bool) -> tuple[Settings, list[Mistake]]:
     """The same, and what there is to say of the file."""
-    from monitor.config.room_file import find_config, load_advised
+    from monitor.config.room_file import load_advised
 
     return load_advised(find_config(args.config, os.environ), data_dir=args.data, secrets=secrets)
 
 
 def settings_if_any(args: argparse.Namespace) -> Settings | None:
     """The room's settings; None as long as there is no room's file, and none was named."""
-    from monitor.config.room_file import find_config
-
     try:
         find_config(args.config)
     except ConfigError:
@@ -110,11 +143,7 @@ def room_at_hand(args: argparse.Namespace, *, create: bool = False) -> Iterator[
     """Settings and store of the room; closed at the end."""
     settings = settings_of(args)
     with Store(settings.data_dir, create=create) as store:
-        yield RoomAtHand(settings, store, _derived(store, settings), zone_of(settings.room.zone))
-
-
-def _derived(store: Store, settings: Settings, known_by_ms: int | None = None) -> Derived:
-    return Derived(store, settings, lambda name: load_profile(name, settings.profiles_dir), known_by_ms=known_by_ms)
+        yield RoomAtHand(settings, store)
 
 
 def now_ms() -> int:

@@ -88,7 +88,8 @@ def _settings_read_apart(args: argparse.Namespace) -> tuple[Settings, list[str]]
 
 
 def run_check(args: argparse.Namespace) -> int:
-    from monitor.config.room_file import check, find_config
+    from monitor.config.at_hand import find_config
+    from monitor.config.room_file import check
 
     path = find_config(args.config, os.environ)
     found = check(path, data_dir=args.data)

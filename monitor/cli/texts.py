@@ -13,7 +13,8 @@ from monitor.cli.output import print_json, table
 from monitor.cli.room import settings_if_any, settings_of
 from monitor.config.texts import texts_of
 from monitor.core.notices.kinds import all_kinds
-from monitor.core.notices.notices import Notice, words_of
+from monitor.core.notices.notice import Notice
+from monitor.core.notices.notices import words_of
 from monitor.core.terms.settings import Room
 from monitor.core.terms.texts import PLACES, WORDINGS, WORDS, Texts
 from monitor.errors import UsageError

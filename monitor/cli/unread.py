@@ -7,7 +7,7 @@ import argparse
 from monitor.adapters.store import Quarantined, UnreadSource
 from monitor.cli.output import print_json, table, utc
 from monitor.cli.room import RoomAtHand, now_ms, room_at_hand, whole
-from monitor.core.readings.arrivals import KEPT_BYTES
+from monitor.core.readings.decode import KEPT_BYTES
 from monitor.core.terms.formats import show_time
 from monitor.errors import UsageError
 

@@ -15,11 +15,12 @@ import tomllib
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-from monitor.core.development.profile_file import parse_profile
-from monitor.core.development.species import Profile
 from monitor.errors import ConfigError, UnknownSubject
+
+if TYPE_CHECKING:
+    from monitor.core.development.species import Profile
 
 # How alike a misspelt name and a true one are at least (the ratio of difflib): the whole, and each word of it, or
 # species of one genus and a rattlesnake would be taken for another's; written as one word, the whole. Judgement, no
@@ -182,6 +183,9 @@ def _files(own_dir: Path | str | None) -> dict[str, Path]:
 
 def read_profile(path: Path, file_name: str = "") -> Profile:
     """The profile in one file; ``file_name`` where it stands in for another. Raises ConfigError."""
+    # Who only asks whether there is a profile of a name needs no curve.
+    from monitor.core.development.profile_file import parse_profile
+
     place = str(path)
     if not place.isprintable():
         # It is told in lists and in the log.

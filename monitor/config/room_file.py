@@ -44,29 +44,6 @@ NEEDED_BY_ALL: Final = ("room", "store")
 P = TypeVar("P", bound=Part)
 
 
-def find_config(explicit: str | None, environ: Mapping[str, str] = os.environ) -> Path:
-    """The configuration file to use.
-
-    What was asked for (``--config``), else WARMTALLY_CONFIG, else config/room.toml, else
-    /etc/warmtally/room.toml. A file that was named is not replaced by another when it is missing.
-    Raises ConfigError that lists where it looked.
-    """
-    named = [(explicit, "--config"), (environ.get("WARMTALLY_CONFIG"), "WARMTALLY_CONFIG")]
-    for name, source in named:
-        if name:
-            if Path(name).is_file():
-                return Path(name)
-            raise ConfigError(f"no configuration file at {name}", where=source, fix="correct the path")
-    usual = [Path("config/room.toml"), Path("/etc/warmtally/room.toml")]
-    for path in usual:
-        if path.is_file():
-            return path
-    looked = ", ".join(["--config (not given)", "WARMTALLY_CONFIG (not set)", *(str(p.absolute()) for p in usual)])
-    raise ConfigError(
-        f"no configuration file; looked at: {looked}", fix="copy the example config/room.toml and give it by --config"
-    )
-
-
 def load(
     path: str | Path,
     *,

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import UTC, tzinfo
-from zoneinfo import ZoneInfo
 
 from monitor.adapters.store import Store
+from monitor.config.zones import zone_of
 from monitor.core.climate.heater import HeaterNow
 from monitor.core.development.lots import LotNow
 from monitor.core.development.plans import Plan
@@ -90,7 +89,3 @@ class Derived:
             conditions=conditions,
             belief=self.readings.belief,
         )
-
-
-def zone_of(name: str) -> tzinfo:
-    return UTC if name.upper() == "UTC" else ZoneInfo(name)

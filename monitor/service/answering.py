@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING
 
 from monitor.adapters.mqtt.answers import AnswerTopic
 from monitor.adapters.store import secret_of
+from monitor.config.zones import zone_of
 from monitor.core.notices.answers import line_of
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 from monitor.core.notices.snapshot import Health
 from monitor.core.terms.settings import Settings
-from monitor.derived.room import zone_of
 from monitor.errors import StoreError
 
 if TYPE_CHECKING:

@@ -13,11 +13,12 @@ from monitor.adapters.mqtt.intake import Intake
 from monitor.adapters.mqtt.line import ANSWER_S
 from monitor.adapters.store import ServiceLock, Store
 from monitor.config.library import load_profile
+from monitor.config.zones import zone_of
 from monitor.core.notices.routing import quiet_end_ms
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.events import Reading
 from monitor.core.terms.settings import Settings
-from monitor.derived.room import Derived, zone_of
+from monitor.derived.room import Derived
 from monitor.service.answering import WaysBack
 from monitor.service.calendar import CalendarJobs
 from monitor.service.stopping import Stops
@@ -99,6 +100,7 @@ def start_parts(
     stops.floor(lock.release)
     store = Store(settings.data_dir)
     stops.floor(store.close)
+    store.make_all()
     store.readings.damaged = {}
     derived = Derived(store, settings, lambda name: load_profile(name, settings.profiles_dir))
     watched = clock(store.readings.newest_come_ms())

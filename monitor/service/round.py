@@ -16,16 +16,16 @@ from dataclasses import replace
 from typing import Final
 
 from monitor.adapters.delivery.senders import recipients
+from monitor.config.zones import zone_of
 from monitor.core.notices.by_calendar import daily, drill, nothing_to_tell
 from monitor.core.notices.conditions import Condition
 from monitor.core.notices.evaluation import Outcome, evaluate
 from monitor.core.notices.kinds import all_kinds
 from monitor.core.notices.kinds.checks import WHOLE
-from monitor.core.notices.notices import Notice, Route
+from monitor.core.notices.notice import Notice, Route
 from monitor.core.notices.routing import LOG, audiences, routes
 from monitor.core.notices.snapshot import ClockNow, Health, LinkNow, Service, Snapshot, StoreNow
 from monitor.core.readings.probe_clocks import CLOCK_SWAYS_S
-from monitor.derived.room import zone_of
 from monitor.errors import StoreError, StoreFull
 from monitor.service.parts import ServiceParts
 from monitor.service.upkeep import Upkeep, why

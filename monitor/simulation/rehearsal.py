@@ -24,7 +24,7 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.adapters.store import Columns, Store
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.readings.late_readings import SETTLED_S
 from monitor.core.terms.events import EventKind, Flag, KeeperEvent

@@ -110,7 +110,9 @@ def small_room(folder: Path, receiver: int, days: int, now_ms: int) -> Path:
         eggs = f"--species natrix-natrix --laid {laid:%Y-%m-%d} --eggs 12 --developed {100 * share:.0f}%"
         _must(f"clutch add {clutch} {eggs}", folder)
         for box in STACKS[stack]:
-            _must(f'record set {clutch} --box {box} --eggs 6 --at "{laid + timedelta(hours=14):%Y-%m-%d %H:%M}"', folder)
+            _must(
+                f'record set {clutch} --box {box} --eggs 6 --at "{laid + timedelta(hours=14):%Y-%m-%d %H:%M}"', folder
+            )
     with Store(settings.data_dir) as store:
         _look(store, settings, now_ms)
     return config

@@ -30,7 +30,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.adapters.store import Columns, Store
 from monitor.core.notices.kinds import all_kinds
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 from monitor.core.terms.events import EventKind, KeeperEvent
 from monitor.core.terms.settings import Box, Broker, Channel, Limits, Probe, Room, Settings, Watch
 from monitor.service.start import RoomService

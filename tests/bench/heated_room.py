@@ -20,7 +20,7 @@ from pathlib import Path
 
 from monitor.core.notices.attention import MESSAGES_A_WEEK
 from monitor.core.notices.fitting import TEXT_MOST, TITLE_MOST, after_first
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 from monitor.core.terms.events import EventKind, KeeperEvent
 from monitor.core.terms.settings import Probe, Settings
 from monitor.core.terms.times import DAY_MS, HOUR_MS

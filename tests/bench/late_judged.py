@@ -26,7 +26,7 @@ from monitor.core.notices.conditions import Condition, Rule, advance, below
 from monitor.core.notices.evaluation import evaluate
 from monitor.core.notices.kinds import Kind
 from monitor.core.notices.kinds.limits import KINDS
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 from monitor.core.notices.snapshot import LinkNow, Service
 from monitor.core.readings.late_readings import LONGEST_S
 from monitor.core.terms.events import Flag, Reading

@@ -15,7 +15,7 @@ from typing import Final
 from monitor.core.notices.by_calendar import daily
 from monitor.core.notices.fitting import LINE_MOST, TEXT_MOST, TITLE_MOST, after_first
 from monitor.core.notices.kinds import all_kinds
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 from tests.bench import Figures
 from tests.core.notices.scenes import Names, Scene, raised_by, told
 

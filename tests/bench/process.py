@@ -22,7 +22,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.adapters.store import Store
 from monitor.core.notices.conditions import Transition
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 from tests.peers import MOMENT_S, PROJECT, wait_for
 
 Table = Mapping[str, object]

@@ -20,7 +20,7 @@ from pathlib import Path
 import numpy as np
 
 from monitor.config.library import load_profile
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 from monitor.core.terms.events import EventKind, KeeperEvent
 from monitor.core.terms.settings import Box, Broker, Channel, Limits, Probe, Room, Settings
 from tests.bench import Figures

@@ -25,7 +25,7 @@ import numpy as np
 
 from monitor.config.library import load_profile
 from monitor.core.notices.kinds import all_kinds
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 from monitor.core.terms.events import EventKind, KeeperEvent
 from monitor.core.terms.settings import Box, Channel, Probe, Settings
 from monitor.core.terms.times import DAY_MS, HOUR_MS

@@ -19,7 +19,7 @@ from pathlib import Path
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 from monitor.core.terms.settings import Settings
 from monitor.service import watchers
 from monitor.service.start import RoomService

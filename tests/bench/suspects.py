@@ -26,7 +26,7 @@ from monitor.core.development.development import hourly_parts
 from monitor.core.notices.conditions import Condition
 from monitor.core.notices.doubts import LOOK_AT_PROBE
 from monitor.core.notices.evaluation import evaluate
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 from monitor.core.notices.snapshot import Service
 from monitor.core.readings.quality import Context, judge
 from monitor.core.terms.events import EventKind, KeeperEvent, Reading

@@ -12,9 +12,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from monitor.config.at_hand import find_config
 from monitor.config.checks import celsius
 from monitor.config.mistakes import MISTAKES, Findings, Mistake
-from monitor.config.room_file import check, find_config, load, load_rest
+from monitor.config.room_file import check, load, load_rest
 from monitor.config.shape import GONE, MANY, TABLES, read_part, seconds
 from monitor.core.terms.settings import (
     Answers,

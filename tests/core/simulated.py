@@ -12,7 +12,7 @@ import numpy as np
 from monitor.core.climate.course import course, worth_knowing
 from monitor.core.notices.conditions import Condition
 from monitor.core.notices.evaluation import evaluate
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 from monitor.core.notices.snapshot import BoxNow, Heard, ProbeNow, Service, Snapshot, no_course
 from monitor.core.readings.probe_clocks import Log, looked_at, righted
 from monitor.core.terms.settings import Box, Limits, Probe, Room

@@ -18,7 +18,7 @@ from monitor.core.notices.conditions import Condition, Transition
 from monitor.core.notices.evaluation import Outcome, evaluate
 from monitor.core.notices.grouping import Telling
 from monitor.core.notices.kinds import Kind, Look
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 from monitor.core.notices.snapshot import BoxNow, ProbeNow, Service, Snapshot
 from monitor.core.terms.events import Clutch, Flag, Lot, PipSeen, Reading, Stay
 from monitor.core.terms.settings import Box, DisplayUnit, Limits, Probe, Room, Watch

@@ -10,7 +10,7 @@ import pytest
 
 from monitor.adapters.store.answers import SECRET_FILE
 from monitor.adapters.web import server
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 from monitor.core.notices.snapshot import Health
 from monitor.core.terms.settings import Answers, Broker, Room, Settings
 from monitor.service.answering import WaysBack

@@ -9,12 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from monitor.config.zones import zone_of
 from monitor.core.notices.kinds.checks import WHOLE
 from monitor.core.notices.snapshot import BoxNow, Service, Snapshot
 from monitor.core.terms.events import Reading
 from monitor.core.terms.settings import Box, Broker, Limits, Probe, Room, Settings
 from monitor.core.terms.times import HOUR_MS, MINUTE_MS
-from monitor.derived.room import zone_of
 from monitor.errors import StoreError
 from monitor.service.parts import LastRound
 from monitor.service.round import Round

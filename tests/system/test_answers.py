@@ -15,7 +15,7 @@ import pytest
 
 from monitor.adapters.store.answers import SECRET_FILE
 from monitor.cli.main import main
-from monitor.core.notices.notices import Notice, Route
+from monitor.core.notices.notice import Notice, Route
 from tests.bench.process import Publisher, Service, room, service, timed
 from tests.bench.process import message as reading
 from tests.browser import browser

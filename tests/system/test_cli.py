@@ -16,7 +16,7 @@ import pytest
 from monitor.adapters.store import Columns, Store
 from monitor.cli.main import parser
 from monitor.core.notices.conditions import Condition, Phase
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 from tests.desk import Desk, probe, room_text
 
 # What these tests share is made once: they stay on one worker.

@@ -16,7 +16,7 @@ import pytest
 
 from monitor.adapters.store import Store
 from monitor.cli.main import main, parser
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 from monitor.core.terms.events import EventKind, Flag, KeeperEvent, Reading
 from monitor.errors import MonitorError
 from tests.desk import Desk, room_text

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 from monitor.core.terms.times import DAY_MS, MINUTE_MS
 from tests.bench import heated_room
 from tests.bench.heated_room import STEADY_DAYS

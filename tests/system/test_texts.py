@@ -122,7 +122,7 @@ def test_before_there_is_a_room_the_usual_texts_are_shown(
 ) -> None:
     monkeypatch.chdir(tmp_path)
     monkeypatch.delenv("WARMTALLY_CONFIG", raising=False)
-    monkeypatch.setattr("monitor.config.room_file.find_config.__defaults__", ({},))
+    monkeypatch.setattr("monitor.config.at_hand.find_config.__defaults__", ({},))
     assert "31.9 °C" in said(capsys, "texts", "too-warm")
     assert "none of " in said(capsys, "texts")
 

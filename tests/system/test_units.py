@@ -25,7 +25,7 @@ from monitor.core.notices.by_calendar import daily
 from monitor.core.notices.conditions import Condition, Phase
 from monitor.core.notices.evaluation import evaluate
 from monitor.core.notices.kinds import Kind, all_kinds
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 from monitor.core.notices.snapshot import Service, Snapshot
 from monitor.core.terms.formats import (
     as_said,

@@ -26,7 +26,8 @@ from monitor.adapters.crashpoints import crash_point
 from monitor.adapters.delivery.attempts import Attempt
 from monitor.adapters.delivery.text_message import short_form
 from monitor.adapters.store import Store, Waiting
-from monitor.core.notices.notices import Notice, digest
+from monitor.core.notices.notice import Notice
+from monitor.core.notices.notices import digest
 from monitor.core.notices.routing import LOG
 from monitor.core.terms.settings import URGENCIES, Channel, Form, Urgency
 from monitor.core.terms.texts import Texts

@@ -9,7 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from monitor.adapters.store import Quarantined, Store
-from monitor.core.readings.arrivals import KEPT_BYTES, Arrival
+from monitor.core.readings.arrivals import Arrival
+from monitor.core.readings.decode import KEPT_BYTES
 from monitor.core.readings.gateways import FACT, Said, follow, listen, read, written
 from monitor.core.terms.settings import Gateway
 

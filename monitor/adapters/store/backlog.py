@@ -16,7 +16,7 @@ from typing import Final
 from monitor.adapters.store.database import Database
 from monitor.adapters.store.ledger import NOTICE_ROW, read_notice, values_of
 from monitor.core.notices.conditions import Phase
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 from monitor.core.terms.settings import Channel
 
 # A notice that has waited for less comes as itself, whatever became of it. Judgement, no source.

@@ -11,10 +11,9 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 
 from monitor.adapters.store.database import Database
-from monitor.adapters.store.disbelief import Disbeliefs
 from monitor.core.notices.answers import Answer
 from monitor.core.notices.conditions import Condition, Phase, Transition, answered
-from monitor.core.notices.notices import DAILY_LINE, Notice, Route
+from monitor.core.notices.notice import DAILY_LINE, Notice, Route
 from monitor.core.terms.settings import Urgency
 from monitor.errors import UnknownSubject
 
@@ -24,7 +23,6 @@ class Ledger:
 
     def __init__(self, db: Database) -> None:
         self.db = db
-        self._disbeliefs = Disbeliefs(db)
 
     def conditions(self) -> dict[tuple[str, str], Condition]:
         rows = self.db.rows("SELECT kind, subject, body FROM condition")
@@ -43,6 +41,9 @@ class Ledger:
         are used only while a matter is open are closed when all that their notice told of has cleared. What was to be
         told again because nobody had answered is not, where somebody has since it was judged.
         """
+        # Only who judges commits; who reads or answers has nothing to do with arrays.
+        from monitor.adapters.store.disbelief import Disbeliefs
+
         made: list[Notice] = []
         just_answered: set[tuple[str, str]] = set()
         with self.db.write() as c:
@@ -60,7 +61,7 @@ class Ledger:
                     "INSERT INTO condition VALUES (?,?,?) ON CONFLICT DO UPDATE SET body=excluded.body",
                     (*condition.key, _condition_body(kept)),
                 )
-            self._disbeliefs.follow(moves, {x.key: x for x in changed})
+            Disbeliefs(self.db).follow(moves, {x.key: x for x in changed})
             c.executemany(
                 "INSERT INTO history(at, kind, subject, change, reason) VALUES (?,?,?,?,?)",
                 [(t.at_ms, t.kind, t.subject, t.change, t.reason) for t in moves],

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from monitor.adapters.store.database import Database
 from monitor.adapters.store.ledger import read_notice
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,7 @@ from sqlite3 import Connection
 from typing import Final
 
 from monitor.adapters.store.database import ROWS_A_STEP, Database
-from monitor.core.readings.arrivals import KEPT_BYTES
+from monitor.core.readings.decode import KEPT_BYTES
 
 SOURCE_BYTES: Final = 256 * 1024
 """What the messages of one source may take: four of the longest, or some 500 of the usual ones."""

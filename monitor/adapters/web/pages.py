@@ -21,7 +21,7 @@ from monitor.adapters.store import Store
 from monitor.adapters.web.server import PageServer, Request, Response
 from monitor.core.notices.answers import UNKNOWN, AnswerResult, consequence, reply
 from monitor.core.notices.codes import Guesses
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 from monitor.core.terms.formats import show_time
 from monitor.errors import MonitorError
 

@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.core.terms.arrays import Times, Values
+from monitor.core.terms.arrays import Times, Values, distinct
 from monitor.core.terms.settings import Box, Probe, Room
 
 # What a height-interpolated temperature may be off beside the probes' own error. Judgement, no source.
@@ -154,7 +154,7 @@ def box_series(
         only = own[0]
         return BoxSeries(only.time_ms, only.temperature_c, max_gap_s, only.probe.standard_uncertainty, "its own probe")
     if own:
-        grid = np.unique(np.concatenate([s.time_ms for s in own]))
+        grid = distinct(np.concatenate([s.time_ms for s in own]))
         table = np.vstack([at(s, grid) for s in own])
         counted = np.sum(~np.isnan(table), axis=0)
         u = probes_error([s.probe for s in own]).total_c
@@ -163,7 +163,7 @@ def box_series(
     near = sorted(((h, s) for h, s in around if len(s.time_ms)), key=lambda x: x[0])
     if not near:
         return BoxSeries(np.empty(0, np.int64), np.empty(0, np.float64), max_gap_s, 0.0, "no probe")
-    grid = np.unique(np.concatenate([s.time_ms for _, s in near]))
+    grid = distinct(np.concatenate([s.time_ms for _, s in near]))
     table = np.vstack([at(s, grid) for _, s in near])
     heights = np.array([h for h, _ in near])
     result = np.full(len(grid), np.nan)

@@ -27,7 +27,7 @@ import numpy as np
 
 from monitor.core.maths.control_charts import cusum
 from monitor.core.maths.robust import theil_sen
-from monitor.core.terms.arrays import Times, Values
+from monitor.core.terms.arrays import Times, Values, distinct
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 
 # A turning point counts when the air has turned by this much, or by two and a half steps of the probe's code.
@@ -203,7 +203,7 @@ def _swings(at: Times, value: Values, every_s: float) -> Values:
     """From trough to trough, shape (n, 3): period and time rising in hours, height in C."""
     if len(at) < 2 * LEAST_READINGS:
         return np.empty((0, 3))
-    codes = np.unique(np.round(value, 6))
+    codes = distinct(np.round(value, 6))
     step = float(np.diff(codes).min()) if len(codes) > 1 else 0.0
     turns = _turns(value, max(LEAST_TURN_C, TURN_STEPS * step))
     rows = []

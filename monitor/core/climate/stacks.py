@@ -19,7 +19,7 @@ import numpy as np
 
 from monitor.core.climate.box_temperature import ProbesError, Series, probes_error
 from monitor.core.maths.robust import theil_sen_slope
-from monitor.core.terms.arrays import Times, Values
+from monitor.core.terms.arrays import Times, Values, distinct
 
 # Of n levels that are truly alike the two furthest apart differ by more than this many standard uncertainties of a
 # difference in one case of twenty: upper 5 % point of the studentized range at infinite degrees of freedom, over
@@ -336,7 +336,7 @@ def _noise_of_mean(temperature_c: Values) -> float:
     Noise from first differences over sqrt(2), which the course of the room is not in; the step's even spread (its
     twelfth, GUM F.2.2.1) is averaged over the codes that were gone through.
     """
-    codes = np.unique(np.round(temperature_c, 6))
+    codes = distinct(np.round(temperature_c, 6))
     if len(codes) < 2:
         return 0.0
     noise = float(np.std(np.diff(temperature_c))) / math.sqrt(2.0)

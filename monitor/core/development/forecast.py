@@ -31,7 +31,7 @@ from numpy.typing import NDArray
 from monitor.core.development.evidence import BoxEvidence, Spread
 from monitor.core.development.survival import fails_after
 from monitor.core.maths import student_t
-from monitor.core.terms.arrays import Values
+from monitor.core.terms.arrays import Values, distinct
 from monitor.errors import EventRefused, ModelOutOfRange, UnknownSubject
 
 Array = Values
@@ -426,7 +426,7 @@ def _tabulate(seen: BoxEvidence, k: int, place: Posterior, scale: float) -> PipC
     coarse = low + (high - low) * np.square(np.linspace(0.0, 1.0, 33))
     rough = np.maximum.accumulate(chance(coarse))
     levels = 1.0 / (1.0 + np.exp(-np.linspace(-7.0, 7.0, 141)))
-    log_development = np.unique(np.concatenate([coarse, np.interp(levels, rough, coarse)]))
+    log_development = distinct(np.concatenate([coarse, np.interp(levels, rough, coarse)]))
     given_v = _chance_by(seen, k, log_development, place, scale)
     return PipChance(seen, place, log_development, np.maximum.accumulate(given_v @ place.weight), given_v)
 

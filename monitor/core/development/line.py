@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.core.maths.student_t import two_sided
-from monitor.core.terms.arrays import Values
+from monitor.core.terms.arrays import Values, distinct
 from monitor.core.terms.formats import show_difference, show_temperature
 from monitor.core.terms.settings import DisplayUnit
 from monitor.errors import ModelOutOfRange
@@ -109,7 +109,7 @@ def fit_line(temperature_c: npt.ArrayLike, days: npt.ArrayLike, weights: npt.Arr
     y = 1.0 / d
     xbar, ybar = float(np.average(t, weights=w)), float(np.average(y, weights=w))
     sxx = float(np.sum(w * np.square(t - xbar)))
-    temperatures = int(np.unique(t).size)
+    temperatures = int(distinct(t).size)
     if temperatures < 2:
         raise ModelOutOfRange("all rows are at one temperature; a line needs two", where="straight line")
     b = float(np.sum(w * (t - xbar) * (y - ybar))) / sxx

@@ -29,6 +29,7 @@ from typing import Final
 import numpy as np
 
 from monitor.core.maths import student_t
+from monitor.core.maths.quadrature import legendre, nodes_and_weights
 from monitor.core.terms.arrays import Values
 from monitor.errors import ModelOutOfRange
 
@@ -93,16 +94,15 @@ def _beta(n: int, alive: float, failed: float) -> tuple[Values, Values]:
     beside = 4.0 * k * (k + a) * (k + b) * (k + a + b) / (c * c * (c + 1.0) * (c - 1.0))
     # Its limit where the general term is 0 / 0.
     beside[0] = 4.0 * (1.0 + a) * (1.0 + b) / ((2.0 + a + b) ** 2 * (3.0 + a + b))
-    root = np.sqrt(beside)
-    nodes, vectors = np.linalg.eigh(np.diag(middle) + np.diag(root, 1) + np.diag(root, -1))
-    weights = np.maximum(np.square(vectors[0]), 1e-300)
+    nodes, weights = nodes_and_weights(middle, beside)
+    weights = np.maximum(weights, 1e-300)
     return np.clip(0.5 * (nodes + 1.0), 1e-12, 1.0 - 1e-12), weights / weights.sum()
 
 
 @cache
 def _legendre(n: int) -> tuple[Values, Values]:
-    nodes, weights = np.polynomial.legendre.leggauss(n)
-    return nodes, weights
+    nodes, weights = legendre(n)
+    return nodes, 2.0 * weights
 
 
 @cache

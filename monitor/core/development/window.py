@@ -14,6 +14,7 @@ import numpy.typing as npt
 
 from monitor.core.development.evidence import Spread
 from monitor.core.development.forecast import ClutchForecast, PipChance, checked
+from monitor.core.maths.quadrature import hermite
 from monitor.core.terms.arrays import Values
 from monitor.core.terms.times import DAY_MS
 from monitor.errors import ModelOutOfRange
@@ -160,10 +161,7 @@ def window(
     return Window(p10_ms, p50_ms, p90_ms, asked, tuple(times_ms), p90_ms < now_ms, tuple(causes))
 
 
-@cache
-def _gauss_hermite(n: int) -> tuple[Values, Values]:
-    nodes, weights = np.polynomial.hermite_e.hermegauss(n)
-    return nodes, weights / np.sum(weights)
+_gauss_hermite = cache(hermite)
 
 
 def _days_by(

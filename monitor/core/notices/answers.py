@@ -14,7 +14,7 @@ from datetime import tzinfo
 from typing import Final, Literal
 
 from monitor.core.notices.codes import LONGEST_TEXT, make
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 from monitor.core.terms.formats import show_time
 from monitor.core.terms.settings import Answers
 from monitor.core.terms.texts import Texts

@@ -15,7 +15,7 @@ from statistics import median
 from typing import Final
 
 from monitor.core.notices.conditions import Condition, Transition
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 from monitor.core.terms.times import DAY_MS
 
 WAKING_A_WEEK: Final = 1.0

@@ -12,7 +12,8 @@ from monitor.core.development.lots import LotNow
 from monitor.core.development.siblings import Story, stories
 from monitor.core.notices.fitting import LINE_MOST, fit_lines, fit_list, fit_title
 from monitor.core.notices.kinds import all_kinds
-from monitor.core.notices.notices import DAILY_LINE, Notice, count, low, since_of, words_of
+from monitor.core.notices.notice import DAILY_LINE, Notice
+from monitor.core.notices.notices import count, low, since_of, words_of
 from monitor.core.notices.snapshot import BoxNow, Snapshot
 from monitor.core.terms.formats import show_date, show_developed, show_temperature, show_time
 

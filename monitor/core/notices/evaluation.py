@@ -12,7 +12,8 @@ from monitor.core.notices.conditions import Condition, Phase, Transition, advanc
 from monitor.core.notices.grouping import tell
 from monitor.core.notices.kinds import Kind, Look, all_kinds
 from monitor.core.notices.kinds.checks import CHECKS
-from monitor.core.notices.notices import Notice, compose
+from monitor.core.notices.notice import Notice
+from monitor.core.notices.notices import compose
 from monitor.core.notices.snapshot import Snapshot
 
 

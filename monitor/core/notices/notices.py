@@ -16,75 +16,23 @@ import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import tzinfo
-from typing import Final, Literal
+from typing import Final
 
 from monitor.core.notices.conditions import Condition, Transition
 from monitor.core.notices.fitting import DIGEST_MOST, against, fit_lines, fit_text, fit_title
 from monitor.core.notices.grouping import Telling
 from monitor.core.notices.kinds import Kind, Look
+from monitor.core.notices.notice import Notice
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.formats import show_difference, show_since, show_temperature
 from monitor.core.terms.settings import URGENCIES, Urgency
 from monitor.core.terms.texts import Texts, Words
-
-NoticeChange = Literal["raised", "still", "cleared", "drill", "daily", "digest"]
-
-# What stands in the place of a kind in the daily line's notice.
-DAILY_LINE: Final = "daily-line"
 
 CAUTION: Final = "Electric heat: residual-current device, cut-out, smoke alarm."
 WHOLE_CAUTION: Final = (
     "Warmtally measures and tells; it is no safety device. Electric heat needs a residual-current device, an "
     "independent over-temperature cut-out and a smoke alarm."
 )
-
-
-@dataclass(frozen=True, slots=True)
-class Route:
-    """One channel for one notice: not before a moment (ms, 0: at once), and perhaps only if it is still open."""
-
-    channel: str
-    not_before_ms: int = 0
-    if_open: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class Notice:
-    """One message to the keeper about a change of one or several conditions of one kind.
-
-    ``key`` is unique for ever; ``subjects`` are the boxes, lots, probes or parts of the service it is about.
-    ``routes``: the channels it goes to (None: not decided here). ``answer``: by whom it was answered, in words;
-    ``answer_way`` and ``answer_channel``: by which way, and with the code of which channel. ``reach``: channels that
-    take this urgency get it too, since it belongs to what they were told. ``story``: the whole of what ``text`` has no
-    room for; empty where the text is all.
-    """
-
-    key: str
-    at_ms: int
-    kind: str
-    subjects: tuple[str, ...]
-    change: NoticeChange
-    urgency: Urgency
-    title: str
-    text: str
-    id: int = 0
-    answered_ms: int | None = None
-    answer: str = ""
-    answer_way: str = ""
-    answer_channel: str = ""
-    routes: tuple[Route, ...] | None = None
-    reach: Urgency | None = None
-    story: str = ""
-
-    @property
-    def whole(self) -> str:
-        """All that it has to say."""
-        return self.story or self.text
-
-    @property
-    def for_daily_line(self) -> bool:
-        """Whether the daily line tells it, and no message of its own where that is read."""
-        return self.urgency == "later" and self.change in ("raised", "still", "cleared")
 
 
 def compose(kind: Kind, telling: Telling, looks: Mapping[str, Look], snapshot: Snapshot) -> list[Notice]:

@@ -11,7 +11,7 @@ from collections.abc import Callable, Container, Sequence
 from datetime import datetime, time, timedelta, tzinfo
 from typing import Final
 
-from monitor.core.notices.notices import DAILY_LINE, Notice, Route
+from monitor.core.notices.notice import DAILY_LINE, Notice, Route
 from monitor.core.terms.settings import Channel, Watch
 
 LOG: Final = "log"

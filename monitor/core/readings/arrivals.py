@@ -19,7 +19,7 @@ from dataclasses import dataclass, field
 from hashlib import blake2b
 from typing import Final, NamedTuple, TypeAlias
 
-from monitor.core.readings.decode import Decoded, decode
+from monitor.core.readings.decode import KEPT_BYTES, Decoded, decode
 from monitor.core.readings.quality import Context, judge
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.settings import Probe
@@ -27,8 +27,6 @@ from monitor.errors import PayloadError
 
 WAITED: Final = "waited-at-broker"
 """Name of the test that flags a reading whose time is unknown because its message waited at the broker."""
-KEPT_BYTES: Final = 64 * 1024
-"""So much of an unreadable payload is kept."""
 AGAIN_WITHIN: Final = 32_768
 """Packet identifiers are 16 bits: half a round later an equal one is another message's."""
 AWAY_INTERVALS: Final = 1.5

@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 
 from monitor.core.maths.robust import theil_sen_slope
-from monitor.core.terms.arrays import Times, Values
+from monitor.core.terms.arrays import Times, Values, distinct
 
 # The step of a common 12-bit digital sensor, for readings that never left one code.
 USUAL_STEP_C: Final = 0.0625
@@ -76,7 +76,7 @@ def _effective_number(x: Values) -> float:
 
 def step_of(values: Values) -> float | None:
     """The step of a digital probe's codes, read off what it said; None when it never left one code."""
-    codes = np.unique(np.round(values, 6))
+    codes = distinct(np.round(values, 6))
     return float(np.diff(codes).min()) if len(codes) > 1 else None
 
 

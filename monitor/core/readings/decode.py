@@ -24,6 +24,8 @@ from monitor.errors import PayloadError
 
 Json: TypeAlias = "dict[str, Json] | list[Json] | str | int | float | bool | None"
 
+KEPT_BYTES: Final = 64 * 1024
+"""So much of an unreadable payload is kept."""
 LARGEST_PAYLOAD: Final = 256 * 1024
 """Bytes. A logger's whole day, a value a minute with its time, is about 100 KiB."""
 AHEAD_MS: Final = 5 * 60_000

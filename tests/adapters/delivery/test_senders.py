@@ -28,7 +28,7 @@ from monitor.adapters.delivery.senders import Delivery, log_line, recipients, wa
 from monitor.adapters.store import Store, database
 from monitor.cli import drill as drill_verb
 from monitor.core.notices.conditions import Condition, Phase
-from monitor.core.notices.notices import Notice, NoticeChange
+from monitor.core.notices.notice import Notice, NoticeChange
 from monitor.core.notices.routing import LOG
 from monitor.core.terms.settings import Channel, Urgency
 from monitor.core.terms.texts import Texts

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from monitor.adapters.delivery.senders import wording
 from monitor.adapters.delivery.text_message import fits, plain, short_form
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 
 NOTICE = Notice(
     "k",

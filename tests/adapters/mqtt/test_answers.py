@@ -19,12 +19,12 @@ from paho.mqtt.enums import CallbackAPIVersion
 from monitor.adapters.mqtt.answers import WRONG_A_MINUTE, AnswerTopic
 from monitor.adapters.mqtt.intake import Intake
 from monitor.adapters.store import Store
+from monitor.config.zones import zone_of
 from monitor.core.notices.codes import make
 from monitor.core.notices.conditions import Condition, Phase
-from monitor.core.notices.notices import Notice, Route
+from monitor.core.notices.notice import Notice, Route
 from monitor.core.readings.arrivals import Arrival
 from monitor.core.terms.settings import Answers, Broker, Probe, Room, Settings
-from monitor.derived.room import zone_of
 from tests.peers import MOMENT_S, PROJECT, Mosquitto, mosquitto, wait_for
 
 TOPIC = "eggroom/answer"

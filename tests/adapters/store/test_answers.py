@@ -11,11 +11,11 @@ import pytest
 
 from monitor.adapters.store import Store, database, secret_of
 from monitor.adapters.store.answers import SECRET_FILE
+from monitor.config.zones import zone_of
 from monitor.core.notices.answers import reply
 from monitor.core.notices.codes import LIVES_MS, make
 from monitor.core.notices.conditions import Condition, Phase, Transition
-from monitor.core.notices.notices import Notice, Route
-from monitor.derived.room import zone_of
+from monitor.core.notices.notice import Notice, Route
 from monitor.errors import StoreError
 
 T0 = 1_780_000_000_000

@@ -10,7 +10,8 @@ import pytest
 
 from monitor.adapters.store import Store
 from monitor.core.notices.conditions import Condition, Phase
-from monitor.core.notices.notices import Notice, NoticeChange, Route, digest
+from monitor.core.notices.notice import Notice, NoticeChange, Route
+from monitor.core.notices.notices import digest
 from monitor.core.terms.settings import Channel, Urgency
 
 T0 = 1_790_000_000_000

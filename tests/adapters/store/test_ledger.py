@@ -12,7 +12,7 @@ import pytest
 
 from monitor.adapters.store import Store
 from monitor.core.notices.conditions import Condition, Phase, Transition
-from monitor.core.notices.notices import Notice, Route
+from monitor.core.notices.notice import Notice, Route
 from monitor.core.terms.events import EventKind, KeeperEvent
 from monitor.core.terms.settings import Urgency
 from monitor.core.terms.times import DAY_MS

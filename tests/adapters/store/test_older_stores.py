@@ -14,7 +14,7 @@ from monitor.adapters.store import InboxMark, Store, columns_of, database
 from monitor.adapters.store.unread import ALL_BYTES, SOURCE_BYTES
 from monitor.core.notices.answers import Answer
 from monitor.core.notices.conditions import Condition, Phase, Transition
-from monitor.core.notices.notices import Notice, Route
+from monitor.core.notices.notice import Notice, Route
 from monitor.core.readings.corrections import Correction
 from monitor.core.terms.events import EventKind, Flag, KeeperEvent, Reading
 from monitor.core.terms.times import DAY_MS, HOUR_MS

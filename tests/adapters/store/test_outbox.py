@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from monitor.adapters.store import Outgoing, Store
-from monitor.core.notices.notices import Notice, Route
+from monitor.core.notices.notice import Notice, Route
 from monitor.core.terms.settings import Urgency
 
 T0 = 1_780_000_000_000

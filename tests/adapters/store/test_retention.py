@@ -12,7 +12,7 @@ import pytest
 from monitor.adapters.store import InboxMark, Quarantined, Store, columns_of, database, retention
 from monitor.core.notices.answers import Answer
 from monitor.core.notices.conditions import Condition, Phase, Transition
-from monitor.core.notices.notices import Notice, Route
+from monitor.core.notices.notice import Notice, Route
 from monitor.core.readings.arrivals import AGAIN_WITHIN
 from monitor.core.terms.events import EventKind, KeeperEvent, Reading
 from monitor.core.terms.times import DAY_MS, HOUR_MS

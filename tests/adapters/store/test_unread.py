@@ -14,7 +14,7 @@ import pytest
 from monitor.adapters.store import Quarantined, Store, unread
 from monitor.adapters.store.database import FILE_NAME
 from monitor.adapters.store.unread import ALL_BYTES, FIRST_BYTES, SOURCE_BYTES
-from monitor.core.readings.arrivals import KEPT_BYTES
+from monitor.core.readings.decode import KEPT_BYTES
 from monitor.core.terms.events import Reading
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.errors import StoreFull

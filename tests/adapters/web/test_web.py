@@ -21,10 +21,10 @@ import pytest
 from monitor.adapters.store import Store
 from monitor.adapters.web import AnswerPages, server
 from monitor.adapters.web.server import LONGEST_BODY, LONGEST_LINE, Request, caller_of
+from monitor.config.zones import zone_of
 from monitor.core.notices.codes import LIVES_MS, make
 from monitor.core.notices.conditions import Condition, Phase
-from monitor.core.notices.notices import Notice, Route
-from monitor.derived.room import zone_of
+from monitor.core.notices.notice import Notice, Route
 from tests.browser import HEIGHT, WIDTH, browser
 from tests.peers import MOMENT_S, free_port, wait_for
 

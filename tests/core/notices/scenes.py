@@ -19,7 +19,8 @@ from monitor.core.development.lots import Heat, LotNow, Silence
 from monitor.core.notices.conditions import Condition, Phase, Transition, Where
 from monitor.core.notices.grouping import Telling
 from monitor.core.notices.kinds import Kind, Look
-from monitor.core.notices.notices import Notice, compose, remind
+from monitor.core.notices.notice import Notice
+from monitor.core.notices.notices import compose, remind
 from monitor.core.notices.snapshot import (
     AwayNow,
     BoxAway,

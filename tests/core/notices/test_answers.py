@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from monitor.config.zones import zone_of
 from monitor.core.notices.answers import (
     UNKNOWN,
     Answer,
@@ -23,10 +24,9 @@ from monitor.core.notices.answers import (
 from monitor.core.notices.codes import make
 from monitor.core.notices.grouping import remind_after_s
 from monitor.core.notices.kinds import Kind, all_kinds
-from monitor.core.notices.notices import Notice, NoticeChange
+from monitor.core.notices.notice import Notice, NoticeChange
 from monitor.core.terms.settings import URGENCIES, Answers, Urgency, Watch
 from monitor.core.terms.texts import Texts
-from monitor.derived.room import zone_of
 from monitor.errors import PayloadError
 
 T0 = 1_780_000_000_000

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from monitor.core.notices.attention import AskedOfKeeper, account, quieter
 from monitor.core.notices.conditions import Condition, Phase, Transition
-from monitor.core.notices.notices import Notice, NoticeChange
+from monitor.core.notices.notice import Notice, NoticeChange
 from monitor.core.terms.settings import Urgency
 from monitor.core.terms.times import DAY_MS
 

@@ -24,7 +24,7 @@ from monitor.core.notices.conditions import (
 )
 from monitor.core.notices.evaluation import evaluate
 from monitor.core.notices.kinds import Kind, Look, all_kinds
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 from monitor.core.notices.snapshot import ClockNow, Health, LinkNow, Service, Snapshot, StoreNow
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.settings import Limits, Watch

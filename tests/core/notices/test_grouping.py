@@ -15,7 +15,7 @@ from monitor.core.notices.conditions import Condition, Phase, Rule, Sample, Tran
 from monitor.core.notices.evaluation import Outcome, evaluate
 from monitor.core.notices.grouping import GATHER_MS, tell
 from monitor.core.notices.kinds import Kind, Look
-from monitor.core.notices.notices import Notice
+from monitor.core.notices.notice import Notice
 from monitor.core.notices.routing import audiences, routes
 from monitor.core.notices.snapshot import Service, Snapshot
 from monitor.core.terms.settings import Box, Channel, Room, Urgency, Watch

@@ -21,7 +21,8 @@ from monitor.core.notices.by_calendar import daily, drill, nothing_to_tell
 from monitor.core.notices.conditions import Condition, Phase, Transition
 from monitor.core.notices.fitting import LINE_MOST, TEXT_MOST
 from monitor.core.notices.kinds import Kind, Look, all_kinds
-from monitor.core.notices.notices import CAUTION, WHOLE_CAUTION, Notice, NoticeChange, compose
+from monitor.core.notices.notice import Notice, NoticeChange
+from monitor.core.notices.notices import CAUTION, WHOLE_CAUTION, compose
 from monitor.core.notices.snapshot import (
     BoxNow,
     ClockNow,

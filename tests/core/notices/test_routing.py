@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from monitor.core.notices.notices import Notice, NoticeChange, Route
+from monitor.core.notices.notice import Notice, NoticeChange, Route
 from monitor.core.notices.routing import LOG, quiet_end_ms, routes
 from monitor.core.terms.settings import Channel, Urgency, Watch
 

@@ -21,7 +21,8 @@ from monitor.core.notices.fitting import (
     said,
 )
 from monitor.core.notices.kinds import Kind, all_kinds
-from monitor.core.notices.notices import CAUTION, Notice, digest
+from monitor.core.notices.notice import Notice
+from monitor.core.notices.notices import CAUTION, digest
 from tests.core.notices.scenes import Names, Scene, raised_by, told
 from tests.examples import at_most
 

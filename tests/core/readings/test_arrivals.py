@@ -11,7 +11,6 @@ from hypothesis import strategies as st
 
 from monitor.core.readings.arrivals import (
     AGAIN_WITHIN,
-    KEPT_BYTES,
     MOST_RUNS,
     WAITED,
     Arrival,
@@ -20,6 +19,7 @@ from monitor.core.readings.arrivals import (
     Settled,
     _free,
 )
+from monitor.core.readings.decode import KEPT_BYTES
 from monitor.core.readings.quality import Context
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.settings import Probe

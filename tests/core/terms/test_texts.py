@@ -11,7 +11,8 @@ import pytest
 from monitor.core.notices.by_calendar import daily, drill
 from monitor.core.notices.conditions import Condition, Phase, Transition
 from monitor.core.notices.kinds import Kind, Look, all_kinds
-from monitor.core.notices.notices import CAUTION, WHOLE_CAUTION, Notice, compose, digest, remind, words_of
+from monitor.core.notices.notice import Notice
+from monitor.core.notices.notices import CAUTION, WHOLE_CAUTION, compose, digest, remind, words_of
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.texts import PLACES, WORDINGS, WORDS, Slip, Texts, read_texts
 from monitor.core.terms.times import HOUR_MS
