@@ -20,7 +20,7 @@ from monitor.config.at_hand import find_config
 from monitor.config.in_force import in_force
 from monitor.config.shape import seconds
 from monitor.core.notices.attention import MESSAGES_A_WEEK, WAKING_A_WEEK, account, quieter
-from monitor.core.notices.conditions import LONGEST_SHELF_MS
+from monitor.core.notices.conditions import LONGEST_SHELF_MS, name_subject
 from monitor.core.notices.fitting import fit_list
 from monitor.core.notices.kinds import Kind, all_kinds
 from monitor.core.terms.formats import differences_in, show_time
@@ -49,7 +49,7 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
         "warmtally shelve probe-quiet upper-warmth --end",
     )
     shelve.add_argument("kind", metavar="KIND")
-    shelve.add_argument("subject", metavar="SUBJECT", help="the box, probe, stack or lot it is about")
+    shelve.add_argument("subject", metavar="SUBJECT", help="the box, probe, stack or eggs (K01/upper) it is about")
     how = shelve.add_mutually_exclusive_group(required=True)
     how.add_argument("--for", dest="span", metavar="SPAN", help='how long: "90 min", "6 h", "2 d"; a week at most')
     how.add_argument("--until", metavar="WHEN", help="until when, a week at most")
@@ -105,7 +105,7 @@ def run_explain(args: argparse.Namespace) -> int:
         numbers = [f"{n.key} = {n.value}{' (yours)' if n.own else ''}" for n in in_force(kind.keys, _file(args))]
         print(f"  its numbers: {', '.join(numbers)}")
     if kind.groups:
-        print("  subjects that follow within one cause are told in one notice")
+        print("  what one cause does to several boxes or probes is told in one notice")
     if kind.urgency != "later":
         print("  told again while nobody answers, at doubling distances ([watch] repeat_now, repeat_today)")
     print(f"  its notices, and how to change their texts: warmtally texts {kind.name}")
@@ -149,10 +149,11 @@ def run_shelve(args: argparse.Namespace) -> int:
         if until is not None and not now < until <= now + LONGEST_SHELF_MS:
             raise UsageError("a shelf ends within a week, and not in the past", fix='for example --for "6 h"')
         room.store.ledger.shelve(args.kind, args.subject, until, now, args.by or getpass.getuser())
+        what = f"{args.kind}, {name_subject(args.kind, args.subject)}"
         if until is None:
-            print(f"{args.kind}, {args.subject}: told again from now on")
+            print(f"{what}: told again from now on")
         else:
-            print(f"{args.kind}, {args.subject}: not told until {show_time(until, room.zone)}; it stays listed")
+            print(f"{what}: not told until {show_time(until, room.zone)}; it stays listed")
     return 0
 
 
@@ -205,7 +206,13 @@ def run_attention(args: argparse.Namespace) -> int:
         print(f"  by {', '.join(f'{way}: {n}' for way, n in found.answered_by.items())}")
     if found.asked:
         rows = [
-            [a.kind, str(a.begun), str(a.again), str(a.over), fit_list(a.subjects, 30) if a.subjects else ""]
+            [
+                a.kind,
+                str(a.begun),
+                str(a.again),
+                str(a.over),
+                fit_list([name_subject(a.kind, x) for x in a.subjects], 30) if a.subjects else "",
+            ]
             for a in found.asked
         ]
         print(table(["kind", "begun", "told again", "over", "about"], rows))
@@ -218,5 +225,5 @@ def run_attention(args: argparse.Namespace) -> int:
         ("shelved", found.shelved, "told again when the shelf ends"),
     ):
         for kind, subject in keys:
-            print(f"{label}: {kind}, {subject} ({advice})")
+            print(f"{label}: {kind}, {name_subject(kind, subject)} ({advice})")
     return 0

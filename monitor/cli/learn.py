@@ -27,7 +27,7 @@ from monitor.core.development.profile_file import parse_profile
 from monitor.core.development.profile_text import profile_text
 from monitor.core.development.species import Profile
 from monitor.core.terms.events import Clutch
-from monitor.core.terms.formats import show_bare, show_degree_days, show_difference, show_temperature
+from monitor.core.terms.formats import name_eggs, show_bare, show_degree_days, show_difference, show_temperature
 from monitor.derived.room import Derived
 from monitor.derived.species import Species
 from monitor.errors import MonitorError, UnknownSubject, UsageError
@@ -245,7 +245,9 @@ def _text(x: Learned, room: RoomAtHand) -> str:
         ),
     ]
     lines += [f"  counts {c.weight:.1f} of the surest: {c.clutch}: {c.why}" for c in x.used if c.weighed_down]
-    lines += [f"  left out: {', '.join(names)}: {reason}" for reason, names in _by_reason(x.left_out).items()]
+    lines += [
+        f"  left out: {', '.join(map(name_eggs, names))}: {reason}" for reason, names in _by_reason(x.left_out).items()
+    ]
     if not x.own_table:
         lines.append(
             f"  your clutches pip {abs(100 * (x.factor - 1)):.1f} % {'later' if x.shift >= 0 else 'earlier'} than the "

@@ -23,6 +23,7 @@ from monitor.cli.room import number, whole
 from monitor.core.development.lots import LotNow
 from monitor.core.notices.notice import Notice
 from monitor.core.notices.snapshot import Snapshot
+from monitor.core.terms.formats import name_eggs
 from monitor.core.terms.settings import Settings, Watch
 from monitor.errors import UsageError
 from monitor.simulation.broker import need_broker
@@ -216,7 +217,9 @@ class Plain:
     def moment(self, at_min: int, snapshot: Snapshot, _said: dict[str, float]) -> None:
         if at_min % _STATUS_EVERY_MIN == 0:
             parts = [f"{b.box.id} {b.now_c:.1f}" for b in snapshot.boxes if b.now_c is not None]
-            parts += [f"{x.lot.id} {100 * x.past.development:.0f} %" for x in snapshot.lots if x.past is not None]
+            parts += [
+                f"{name_eggs(x.lot.id)} {100 * x.past.development:.0f} %" for x in snapshot.lots if x.past is not None
+            ]
             self.console.print(f"{clock(at_min)}  all      {', '.join(parts)}", markup=False)
 
 

@@ -146,7 +146,7 @@ def run_check(args: argparse.Namespace) -> int:
         elif bad_files:
             print(
                 f"{bad_files} species {'file' if bad_files == 1 else 'files'} with mistakes: the service starts, and "
-                "their lots get no date"
+                "their eggs get no date"
             )
         elif in_texts:
             said = "1 mistake" if in_texts == 1 else f"{in_texts} mistakes"

@@ -26,7 +26,7 @@ from monitor.core.development.remedies import (
 from monitor.core.notices.kinds.heater import in_words
 from monitor.core.notices.kinds.uneven import advice, doubt
 from monitor.core.notices.snapshot import Service, Snapshot
-from monitor.core.terms.formats import show_day, show_difference, show_temperature, show_time
+from monitor.core.terms.formats import name_eggs, show_day, show_difference, show_temperature, show_time
 from monitor.core.terms.times import HOUR_MS
 from monitor.errors import UnknownSubject, UsageError
 
@@ -187,21 +187,22 @@ def _of_lots(seen: _Seen, room: RoomAtHand) -> list[str]:
     for lot in seen.lots:
         ahead = lot.ahead
         if lot.first_pip is None or ahead is None or ahead.days_per_c is None:
-            lines.append(f"{lot.lot.id} in box {lot.lot.box}: no date ({lot.refused or 'nothing to expect'})")
+            lines.append(f"{name_eggs(lot.lot.id)}: no date ({lot.refused or 'nothing to expect'})")
             continue
         if lot.lot.pipped:
-            lines.append(f"{lot.lot.id} in box {lot.lot.box}: has pipped")
+            lines.append(f"{name_eggs(lot.lot.id)}: has pipped")
             continue
         part = (ahead.remaining_days or 0.0) * ahead.days_per_c * ahead.rate_per_day * seen.profile.difference_c
         lines.append(
-            f"{lot.lot.id} in box {lot.lot.box}: first pip about {show_day(lot.first_pip.window.p50_ms, room.zone)}; "
+            f"{name_eggs(lot.lot.id)}: first pip about {show_day(lot.first_pip.window.p50_ms, room.zone)}; "
             f"the stack's {show_difference(seen.profile.difference_c, room.unit, 2)} are "
             f"{abs(ahead.days_per_c) * seen.profile.difference_c:.1f} days of a whole incubation, {abs(part):.1f} of "
             "what is left"
         )
     for x in seen.siblings:
         lines.append(
-            f"{x.early.lot.id} is expected {x.apart_days:.1f} ± {2 * x.sd_days:.1f} days before {x.late.lot.id}"
+            f"{name_eggs(x.early.lot.id)} is expected {x.apart_days:.1f} ± {2 * x.sd_days:.1f} days before "
+            f"{name_eggs(x.late.lot.id)}"
         )
     return lines
 
@@ -229,7 +230,7 @@ def _advice(seen: _Seen, room: RoomAtHand, at: int) -> list[str]:
         return [f"no advice: {why}"]
     lines = []
     for x in seen.siblings:
-        both = f"{x.early.lot.id} and {x.late.lot.id}"
+        both = f"{name_eggs(x.early.lot.id)} and {name_eggs(x.late.lot.id)}"
         if x.refused:
             lines.append(f"no advice for {both}: {x.refused}")
             continue
@@ -239,7 +240,7 @@ def _advice(seen: _Seen, room: RoomAtHand, at: int) -> list[str]:
     if not why and not seen.siblings and seen.fanned:
         lines.append(f"a fan that stirs the air would even the boxes out ({DRIES}):")
         lines += [
-            f"  - {x.lot.lot.id} to about {show_temperature(x.to_c, room.unit)}: {abs(x.shift_days):.1f} ± "
+            f"  - {name_eggs(x.lot.lot.id)} to about {show_temperature(x.to_c, room.unit)}: {abs(x.shift_days):.1f} ± "
             f"{2 * x.sd_days:.1f} days {'later' if x.shift_days >= 0 else 'earlier'}"
             for x in seen.fanned
         ]

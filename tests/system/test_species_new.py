@@ -327,7 +327,7 @@ def test_check_names_the_file_and_the_row_that_does_not_fit(desk: Desk) -> None:
     assert answer.code == 3
     assert f"{file}: " in answer.out
     assert "574 days at 28 C: does not fit the others, which say about 57 days there" in answer.out
-    assert "1 species file with mistakes: the service starts, and their lots get no date" in answer.out
+    assert "1 species file with mistakes: the service starts, and their eggs get no date" in answer.out
     found = [m for m in json.loads(desk("check --json").out)["mistakes"] if m["id"] == "species-file"]
     assert [(m["level"], m["file"]) for m in found] == [("mistake", str(file))]
     # What is odd and could still be so is advice.

@@ -118,7 +118,7 @@ def test_nothing_is_advised_where_the_probes_could_explain_it_and_comparing_is_n
     room = desk(tmp_path, {"top": 0.2, "lower": -0.2}, accuracy=0.5)
     told = room.does("stack --wanted 28.0")
     assert "cannot be told" in told
-    assert "no advice for K01/top and K01/lower: the probes alone could explain it; compare them" in told
+    assert "no advice for K01 in top and K01 in lower: the probes alone could explain it; compare them" in told
     assert "not told, since the probes alone could explain it" in told
     assert "a fan" not in told
 

@@ -21,7 +21,7 @@ from monitor.core.development.lots import LotNow
 from monitor.core.development.plans import LEAST_RATE, swap
 from monitor.core.development.siblings import apart
 from monitor.core.terms.events import Lot
-from monitor.core.terms.formats import show_day, show_difference, show_temperature
+from monitor.core.terms.formats import name_eggs, show_day, show_difference, show_temperature
 from monitor.core.terms.settings import DisplayUnit
 from monitor.core.terms.times import DAY_MS
 
@@ -379,7 +379,7 @@ def in_short(found: Siblings, now_ms: int, zone: tzinfo) -> tuple[str, ...]:
                 said.append(f"box {found.late.lot.box} at about {_height(remedy)} ({gain(remedy)})")
     careful = [f"{DRIES[:1].upper()}{DRIES[1:]}."] if any(r.way == "fan" for r in found.remedies) else []
     first, *others = said
-    together = f"{found.early.lot.id} and {found.late.lot.id}"
+    together = f"{name_eggs(found.early.lot.id)} and {name_eggs(found.late.lot.id)}"
     return (f"What would bring {together} together: {first}.", *(f"Or {way}." for way in others), *careful)
 
 
@@ -391,7 +391,7 @@ def in_full(remedy: Remedy, found: Siblings, now_ms: int, zone: tzinfo, unit: Di
     match remedy.way:
         case "fan":
             dates = " and ".join(
-                f"{x.id} {abs(d):.1f} days {'later' if d >= 0 else 'earlier'}"
+                f"{name_eggs(x.id)} {abs(d):.1f} days {'later' if d >= 0 else 'earlier'}"
                 for x, d in zip((early, late), remedy.shift_days, strict=True)
             )
             return f"a fan that stirs the air of the stack: {dates}; {end}. Careful: {DRIES}."

@@ -43,8 +43,8 @@ BANDS: Final = (
     (0.95, "very likely only late"),
     (0.8, "probably only late"),
     (0.5, "open: wait and candle"),
-    (0.2, "probably failed: candle, wait, ask; do not cut"),
-    (0.0, "very likely failed: candle, wait, ask; do not cut"),
+    (0.2, "probably failed: candle, wait, ask; do not cut, do not throw away"),
+    (0.0, "very likely failed: candle, wait, ask; do not cut, do not throw away"),
 )
 """Least chance that it is only late -> what is said of it. Judgement, no source."""
 OPEN: Final = 2

@@ -10,12 +10,13 @@ from collections.abc import Iterable, Sequence
 
 from monitor.core.development.lots import LotNow
 from monitor.core.development.siblings import Story, stories
+from monitor.core.notices.conditions import name_subject
 from monitor.core.notices.fitting import LINE_MOST, fit_lines, fit_list, fit_title
 from monitor.core.notices.kinds import all_kinds
 from monitor.core.notices.notice import DAILY_LINE, Notice
 from monitor.core.notices.notices import count, low, since_of, words_of
 from monitor.core.notices.snapshot import BoxNow, Snapshot
-from monitor.core.terms.formats import show_date, show_developed, show_temperature, show_time
+from monitor.core.terms.formats import name_eggs, show_date, show_developed, show_temperature, show_time
 
 
 def nothing_to_tell(snapshot: Snapshot) -> bool:
@@ -54,7 +55,7 @@ def daily(snapshot: Snapshot, lately: Sequence[Notice] = ()) -> Notice:
         said = says.get(c.kind, c.kind)
         places = {
             "kind": c.kind,
-            "subject": c.subject,
+            "subject": name_subject(c.kind, c.subject),
             "since": since_of(c.since_ms or snapshot.now_ms, snapshot),
             "says": said,
             "says_low": low(said),
@@ -64,13 +65,13 @@ def daily(snapshot: Snapshot, lately: Sequence[Notice] = ()) -> Notice:
         elif c.key not in told_whole:
             still.append(texts.fill("daily.answered" if c.answered else "daily.open", places))
         if not c.answered and c.back_ms is None:
-            asked.append(f"{low(said)} ({c.subject})")
+            asked.append(f"{low(said)} ({name_subject(c.kind, c.subject)})")
     places = {
         "room": snapshot.room.name,
         "day": day,
         "boxes": count(len(snapshot.boxes), "box", "boxes"),
         "box_count": str(len(snapshot.boxes)),
-        "conditions": count(len(up), "condition", "conditions") if up else "nothing wrong",
+        "conditions": f"{len(up)} to look at" if up else "nothing wrong",
         "condition_count": str(len(up)),
         "first": texts.fill("daily.hand", {"others": fit_list(asked, LINE_MOST)})
         if asked
@@ -80,7 +81,7 @@ def daily(snapshot: Snapshot, lately: Sequence[Notice] = ()) -> Notice:
     def fill(told: Sequence[str]) -> str:
         return texts.fill("daily.text", {**places, "lines": "\n".join(told)}).strip()
 
-    gone = [f"{low(says.get(kind, kind))} ({subject})" for kind, subject in over]
+    gone = [f"{low(says.get(kind, kind))} ({name_subject(kind, subject)})" for kind, subject in over]
     if gone:
         still.append(texts.fill("daily.over", {"others": fit_list(gone, LINE_MOST)}))
     # Of what has no room the boxes are left out first, the last of them first.
@@ -156,8 +157,10 @@ def _daily_box(box: BoxNow, inside: str, snapshot: Snapshot) -> str:
 def _daily_lot(lot: LotNow, story: Story | None, snapshot: Snapshot) -> str:
     texts, zone = snapshot.room.texts, snapshot.zone
     if lot.past is None:
-        return texts.fill("daily.lot_refused", {"lot": lot.lot.id, "why": lot.refused or "no development yet"})
-    places = {"lot": lot.lot.id, "percent": show_developed(lot.past.development)}
+        return texts.fill(
+            "daily.lot_refused", {"lot": name_eggs(lot.lot.id), "why": lot.refused or "no development yet"}
+        )
+    places = {"lot": name_eggs(lot.lot.id), "percent": show_developed(lot.past.development)}
     if lot.lot.pipped:
         return texts.fill("daily.lot_pipped", places | {"pipped": str(lot.lot.pipped), "eggs": str(lot.lot.eggs_set)})
     if story is not None and story.verdict is not None:

@@ -31,6 +31,7 @@ from dataclasses import dataclass, field, replace
 from operator import attrgetter
 from typing import Final, Literal
 
+from monitor.core.terms.formats import name_eggs
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 
 
@@ -260,6 +261,11 @@ class Condition:
             # The evaluation has ended it.
             shelf = judged
         return replace(self, acknowledged_ms=acknowledged, shelved_until_ms=shelf)
+
+
+def name_subject(kind: str, subject: str) -> str:
+    """What a condition is about as a keeper calls it; its id is what is typed."""
+    return subject.replace("/", " and ") if kind == "probes-swapped" else name_eggs(subject)
 
 
 def answered(acknowledged_ms: int | None, facts: Mapping[str, str | float | int | None]) -> bool:

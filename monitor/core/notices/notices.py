@@ -18,7 +18,7 @@ from dataclasses import dataclass, replace
 from datetime import tzinfo
 from typing import Final
 
-from monitor.core.notices.conditions import Condition, Transition
+from monitor.core.notices.conditions import Condition, Transition, name_subject
 from monitor.core.notices.fitting import DIGEST_MOST, against, fit_lines, fit_text, fit_title
 from monitor.core.notices.grouping import Telling
 from monitor.core.notices.kinds import Kind, Look
@@ -153,7 +153,7 @@ def _whats(told: Sequence[_Told], kind: Kind, texts: Texts, *, limits: bool = Tr
     if len(told) > 1 and not any(t.look.value for t in told):
         yield ", ".join(t.look.where for t in told)
     full, tight = _sized(look, limits=limits)
-    names = (look.where, look.subject) if look.name is None else (look.name,)
+    names = (look.where, name_subject(kind.name, look.subject)) if look.name is None else (look.name,)
     for value in dict.fromkeys((full, tight)):
         for key in ("all.many", "all.few") if len(told) > 1 else ("",):
             for name in names:
@@ -167,7 +167,7 @@ def _title(
     key: str, kind: Kind, told: Sequence[_Told], places: Mapping[str, str], texts: Texts, *, limits: bool = True
 ) -> str:
     look = told[0].look
-    name = look.subject if look.name is None else look.name
+    name = name_subject(kind.name, look.subject) if look.name is None else look.name
     tight = _sized(look, limits=limits)[1]
     more = texts.fill("all.few", {"where": "", "more": str(len(told) - 1)}, kind.name) if len(told) > 1 else ""
     return fit_title(
@@ -188,7 +188,7 @@ def _first(subjects: Sequence[str], looks: Mapping[str, Look]) -> dict[str, str]
 def _line(key: str, kind: Kind, look: Look, snapshot: Snapshot, **more: str) -> str:
     """One subject in a text: what is known of it, and since when."""
     line = look.line or look.where
-    places = {"line": _capital(line), "where": look.where, "subject": look.subject}
+    places = {"line": _capital(line), "where": look.where, "subject": name_subject(kind.name, look.subject)}
     return snapshot.room.texts.fill(key, places | _values(kind, look, snapshot) | more, kind.name).strip()
 
 
@@ -272,9 +272,10 @@ def _cleared(kind: Kind, telling: Telling, looks: Mapping[str, Look], snapshot: 
     told = []
     for t in transitions:
         look, since = looks.get(t.subject), since_of(t.since_ms, snapshot)
+        name = name_subject(kind.name, t.subject)
         if look is None:
-            gone = texts.fill("all.cleared.gone_line", {"subject": t.subject, "since": since, **said}, kind.name)
-            told.append(_Told(Look(t.subject, (), t.subject), gone))
+            gone = texts.fill("all.cleared.gone_line", {"subject": name, "since": since, **said}, kind.name)
+            told.append(_Told(Look(t.subject, (), name), gone))
         elif t.subject in passed:
             began = since_of(passed[t.subject].since_ms, snapshot)
             line = _line("all.cleared.late", kind, look, snapshot, **said, **{"from": began}, until=since)

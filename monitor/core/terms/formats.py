@@ -144,6 +144,20 @@ def show_date(at_ms: int, zone: tzinfo) -> str:
     return f"{at:%a} {at.day} {at:%b}"
 
 
+def show_dates(from_ms: int, to_ms: int | None, zone: tzinfo) -> str:
+    """From one day to another, as short as a title needs it: "28 Oct", "13 to 17 Jun", "29 Jun to 3 Jul"."""
+    first = datetime.fromtimestamp(from_ms / 1000, zone)
+    last = first if to_ms is None else datetime.fromtimestamp(to_ms / 1000, zone)
+    day = f"{last.day} {last:%b}"
+    if first.date() == last.date():
+        return day
+    return (
+        f"{first.day} to {day}"
+        if (first.year, first.month) == (last.year, last.month)
+        else (f"{first.day} {first:%b} to {day}")
+    )
+
+
 def show_span(seconds: float) -> str:
     """A span of time in the two largest units that matter."""
     minutes = round(seconds / 60)

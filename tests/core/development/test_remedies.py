@@ -234,6 +234,6 @@ def test_each_way_is_said_with_what_remains_and_its_caution() -> None:
     assert "do not turn an egg" in said["swap"]
     assert all("remain (gains" in text for text in said.values())
     short = " ".join(in_short(found, START, UTC))
-    assert short.startswith("What would bring K01/top and K01/low together: ")
+    assert short.startswith("What would bring K01 in top and K01 in low together: ")
     assert "swapping boxes top and low in" in short
     assert "a fan (gains" in short

@@ -252,7 +252,7 @@ class Scene:
             StoreNow(self.said, 12.0),
             ClockNow(False, self.said),
             {self.names.channel: ill, "mail": Health(since)}, ill, ill, ill,
-            checks_failed={"too-warm": self.said, "boxes, probes and lots": self.said},
+            checks_failed={"too-warm": self.said, "boxes, probes and eggs": self.said},
         )  # fmt: skip
         boxes = tuple(
             BoxAway(b.id, (24.1, since), (30.2, since)) if i % 2 else BoxAway(b.id, undated_c=(24.0, 29.0))

@@ -145,7 +145,7 @@ def test_a_repeat_says_what_has_changed_since_the_last_time() -> None:
     (second,), (third,) = run.tick(30, at("32.0 °C")).notices, run.tick(90, at("32.0 °C")).notices
     assert (second.change, third.change) == ("still", "still")
     assert "since Thu 20:26. At Thu 20:26 it was 31.4 °C." in second.text
-    assert "since Thu 20:26. As it was at Thu 20:56." in third.text
+    assert "since Thu 20:26. The same as at Thu 20:56." in third.text
     assert "told" not in second.text + third.text
 
 

@@ -107,7 +107,7 @@ def test_the_usual_texts_are_byte_for_byte_what_is_written_down_here_again(n: in
         assert made.text == f"{kind.after}\n{gone}{sentences(looks, '.')}"
         (made,) = compose(kind, tell_of(kind, moves(kind, ["old"], "cleared", now_ms), looks, up), looks, snapshot)
         assert made.title == "No longer watched: old"
-        assert made.text == f"{kind.after}\nold: {low} no longer watched since {since}."
+        assert made.text == f"{kind.after}\n{kind.says}: old is no longer watched since {since}."
     assert compared == 2 * len(KINDS)
 
 

@@ -15,7 +15,7 @@ CHECKS: Final[KindName] = "check-failed"
 DELAY_S: Final = 300.0
 # So much of why: it is a mistake of the program or of its store, and says where.
 LONG: Final = 100
-WHOLE: Final = "boxes, probes and lots"
+WHOLE: Final = "boxes, probes and eggs"
 """Nothing of the room can be looked at."""
 
 

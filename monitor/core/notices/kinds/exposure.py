@@ -10,7 +10,7 @@ from monitor.core.notices.conditions import Sample, Where
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.kinds.limits import inside
 from monitor.core.notices.snapshot import Snapshot
-from monitor.core.terms.formats import show_span, show_temperature
+from monitor.core.terms.formats import name_eggs, show_span, show_temperature, tell_eggs
 
 HIGHEST: Final = "That is the highest temperature of its profile."
 
@@ -58,13 +58,13 @@ def _look_sum(snapshot: Snapshot) -> Iterable[Look]:
                     snapshot.now_ms, Where.BEYOND if heat.total_s >= HEAT_SUM_H * 3600.0 else Where.BACK, heat.total_s
                 )
             ],
-            lot.lot.id,
-            f"{lot.lot.id} in box {lot.lot.box}: {show_span(heat.total_s)} at or above "
+            name_eggs(lot.lot.id),
+            f"{tell_eggs(lot.lot.id)}: {show_span(heat.total_s)} at or above "
             f"{show_temperature(lot.heat.limit_c, snapshot.unit)} in sum, limit {HEAT_SUM_H:g} h",
             more=(
                 f"{show_span(heat.longest_s)} of them were in one go, counted by hourly means.",
                 HIGHEST,
-                "Note it for candling.",
+                "Look for it when you candle.",
             ),
             value=show_span(heat.total_s),
             limit=f"{HEAT_SUM_H:g} h",
@@ -93,11 +93,11 @@ KINDS = (
         says="Much heat in sum",
         urgency="later",
         raises="ten hours in sum over the incubation at or above the highest temperature of the eggs' profile",
-        clears="the lot has ended",
+        clears="the eggs have hatched or are gone",
         why="many warm spells that each were short enough add up; ten hours is the sum that indicators on vaccine "
         "shipments allow above their limit (WHO type I); that it suits eggs is judgement, no source",
-        first="Lower the set point, or move the lot to a cooler place.",
-        otherwise="The lot may lose eggs although no single spell was long.",
+        first="Lower the set point, or move the eggs to a cooler place.",
+        otherwise="Eggs may die although no single spell was long.",
         look=_look_sum,
         tell_cleared=False,
     ),

@@ -24,6 +24,7 @@ from monitor.core.readings.gusts import opening
 from monitor.core.readings.late_readings import LONGEST_S, Late, unjudged
 from monitor.core.terms.formats import (
     in_words,
+    name_eggs,
     show_difference,
     show_since,
     show_span,
@@ -134,9 +135,10 @@ def _worded(
 
 def inside(box: BoxNow) -> Iterable[str]:
     """Where a box stands, what it holds, and where its limits come from."""
-    yield f"It holds {', '.join(box.occupied_by)}." if box.occupied_by else "No eggs are entered for it."
+    names = ", ".join(name_eggs(x) for x in box.occupied_by)
+    yield f"In it: eggs of {names}." if names else "No eggs are recorded in it."
     yield f"It stands in stack {box.box.stack} at {box.box.height_cm:.0f} cm."
-    yield f"Its limits are {box.limits_from}."
+    yield f"Its limits are those {box.limits_from}."
 
 
 def _was(box: BoxNow, limit_c: float, snapshot: Snapshot, warm: bool) -> tuple[str, str] | None:

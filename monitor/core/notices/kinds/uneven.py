@@ -13,7 +13,7 @@ from monitor.core.development.siblings import apart, measured_a_day
 from monitor.core.notices.conditions import Rule, Where, above
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import Snapshot
-from monitor.core.terms.formats import show_difference, show_temperature, show_within_difference
+from monitor.core.terms.formats import name_eggs, show_difference, show_temperature, show_within_difference
 from monitor.core.terms.settings import DisplayUnit
 from monitor.core.terms.times import HOUR_MS
 
@@ -150,7 +150,7 @@ def _advised(sentences: Sequence[str], doubtful: str) -> list[str]:
 
 
 def pairs(snapshot: Snapshot) -> Iterable[tuple[LotNow, LotNow]]:
-    """Earliest and latest open lot of each clutch that lies in several boxes and has a date to expect."""
+    """Earliest and latest eggs of each clutch that lies in several boxes and has a date to expect."""
     return siblings_in(snapshot.lots)
 
 
@@ -203,7 +203,8 @@ def _look_siblings(snapshot: Snapshot) -> Iterable[Look]:
             early.clutch.id,
             [sample] if known else [],
             f"clutch {early.clutch.id}",
-            f"{early.lot.id} is expected {days:.1f} ± {2 * sd:.1f} days before {late.lot.id}, limit {limit:.1f} days",
+            f"{name_eggs(early.lot.id)} is expected {days:.1f} ± {2 * sd:.1f} days before {name_eggs(late.lot.id)}, "
+            f"limit {limit:.1f} days",
             Rule(_APART_FOR_S, _DELAY_S),
             {"days": days, "sd_days": sd},
             doubt=doubtful,

@@ -1,4 +1,4 @@
-"""Window near, window open, past the window: the first pip of a lot.
+"""Window near, window open, past the window: the first pip of the eggs of a clutch in one box.
 
 They are judged on the window that leaves the lot's own silent looks out: a window that moves on while one waits
 could never be past. What siblings did is in it.
@@ -17,7 +17,15 @@ from monitor.core.development.window import Window
 from monitor.core.notices.conditions import KindName, holds
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import Snapshot
-from monitor.core.terms.formats import show_date, show_developed, show_eggs, show_since
+from monitor.core.terms.formats import (
+    name_eggs,
+    show_date,
+    show_dates,
+    show_days_after,
+    show_developed,
+    show_eggs,
+    show_since,
+)
 from monitor.core.terms.settings import Urgency
 
 _DAY_MS = 86_400_000.0
@@ -32,16 +40,16 @@ LOOK_OLD_MS: Final = round(1.5 * _DAY_MS)
 _STAGES: Final[tuple[KindName | Literal[""], ...]] = ("", "window-near", "window-open", "window-past")
 CANDLING: Final = (
     "No egg is opened on the word of a window: it is an estimate.",
-    "Signs that an egg is alive: it candles pink with vessels, it is firm, it does not smell.",
+    "Signs of life: pink with vessels when candled, firm, no smell.",
     "Ask an experienced keeper or a reptile veterinarian.",
 )
 # What a date rests on, where that is less than a table.
 RESTS_ON: Final[Mapping[Grade, str]] = {
-    "no source": "Its days are common practice, no source.",
-    "one figure": "Its days rest on one figure.",
+    "no source": "Its days of incubation are common practice, no source.",
+    "one figure": "Its days of incubation rest on one figure.",
 }
-BY_THEN: Final = "By then 99 of 100 living boxes would have pipped."
-HANDS: Final = "Wash your hands after handling eggs."
+BY_THEN: Final = "By then 99 of 100 boxes with living eggs would have pipped."
+HANDS: Final = "Wash your hands after eggs and boxes."
 
 
 def _stage(lot: LotNow, window: Window, snapshot: Snapshot) -> KindName | Literal[""]:
@@ -64,12 +72,12 @@ def _more(lot: LotNow, window: Window, snapshot: Snapshot) -> Iterable[str]:
     if lot.grade in RESTS_ON:
         yield RESTS_ON[lot.grade]
     development, filled_share = (lot.past.development, lot.past.filled_share) if lot.past else (0.0, 0.0)
-    yield f"That is so in 8 of 10. The middle is {show_date(window.p50_ms, snapshot.zone)}."
+    yield f"8 times in 10 it falls in these days, most likely about {show_date(window.p50_ms, snapshot.zone)}."
     yield f"Development {show_developed(development)} %, {lot.clutch.species}."
     if window.causes:
-        yield f"Mostly uncertain because: {window.causes[0].name} (± {window.causes[0].days:.1f} days)."
+        yield f"Why not surer: {window.causes[0].name} (± {window.causes[0].days:.1f} days)."
     if filled_share > 0.05:
-        yield f"{100 * filled_share:.0f} % of the time was filled in, not measured."
+        yield f"{100 * filled_share:.0f} % of the time nobody measured: it was estimated."
 
 
 def _look(snapshot: Snapshot, kind: KindName) -> Iterable[Look]:
@@ -78,7 +86,7 @@ def _look(snapshot: Snapshot, kind: KindName) -> Iterable[Look]:
         if lot.first_pip is None:
             if lot.lot.open and not lot.lot.pipped:
                 # No date can be given just now: nothing is known, and nothing is over.
-                yield Look(lot.lot.id, (), lot.lot.id)
+                yield Look(lot.lot.id, (), name_eggs(lot.lot.id))
             continue
         window, story = lot.first_pip.open_window, known.get(lot.lot.id)
         days = f"{show_date(window.p10_ms, snapshot.zone)} to {show_date(window.p90_ms, snapshot.zone)}"
@@ -88,7 +96,7 @@ def _look(snapshot: Snapshot, kind: KindName) -> Iterable[Look]:
             more = [*_late_or_failed(story), CANDLING[0], *([BY_THEN] if story.waits else []), *CANDLING[1:], *more]
             said = {"cause": seen_of(story, snapshot), "urgency": _once(kind, story, snapshot, again=True)}
             if story.waits:
-                said["first"] = f"Wait until {_until(story, snapshot)}; look in and candle."
+                said["first"] = f"Wait until {_until(story, snapshot)}: look and candle. Do not cut, do not throw away."
         else:
             more.insert(0, HANDS)
             # Who looks, and says so, need not be asked to.
@@ -98,10 +106,10 @@ def _look(snapshot: Snapshot, kind: KindName) -> Iterable[Look]:
         yield Look(
             lot.lot.id,
             holds(snapshot.now_ms, _stage(lot, window, snapshot) == kind),
-            lot.lot.id,
-            f"{lot.lot.id} ({show_eggs(lot.lot.waiting)}): first pip expected {days}",
+            name_eggs(lot.lot.id),
+            f"{show_eggs(lot.lot.waiting)} of {name_eggs(lot.lot.id)}: first pip expected {days}",
             more=tuple(more),
-            value=days,
+            value=show_dates(window.p10_ms, window.p90_ms, snapshot.zone),
             worse=-window.p10_ms,
             facts={"p10_ms": window.p10_ms, "p90_ms": window.p90_ms},
             **said,
@@ -130,10 +138,10 @@ def seen_of(story: Story, snapshot: Snapshot) -> str:
         at = show_since(story.alive.at_ms, snapshot.zone, snapshot.now_ms)
         return f"Last seen alive: {story.alive.count} of {show_eggs(story.eggs)}, {at}."
     if story.looked_ms is None:
-        return "No look has been told of: one look sharpens this."
+        return "No look is recorded: look, and record it; that makes this surer."
     at = show_since(story.looked_ms, snapshot.zone, snapshot.now_ms)
     if snapshot.now_ms - story.looked_ms > LOOK_OLD_MS:
-        return f"No look has been told of since {at}: one look sharpens this."
+        return f"No look is recorded since {at}: look, and record it; that makes this surer."
     return f"At {at} there was nothing to see."
 
 
@@ -158,17 +166,17 @@ def _look_others(snapshot: Snapshot) -> Iterable[Look]:
         if story is None or story.beside is None:
             # Nothing is known while no date can be given; else none has gone before it, or it has pipped itself.
             state = None if lot.first_pip is None and not lot.lot.pipped else False
-            yield Look(lot.lot.id, holds(snapshot.now_ms, state), lot.lot.id)
+            yield Look(lot.lot.id, holds(snapshot.now_ms, state), name_eggs(lot.lot.id))
             continue
         yield Look(
             lot.lot.id,
             # When that day is over it is past its window, which is told by itself.
             holds(snapshot.now_ms, story.waits),
-            lot.lot.id,
+            name_eggs(lot.lot.id),
             _expected(story, story.beside, snapshot),
-            more=(BY_THEN, seen_of(story, snapshot), *CANDLING[1:], HANDS),
-            first=f"Wait until {_until(story, snapshot)}; look in once or twice a day.",
-            value=f"until {_until(story, snapshot)}",
+            more=(BY_THEN, _warmth(story.beside), seen_of(story, snapshot), *CANDLING[1:], HANDS),
+            first=f"Wait until {_until(story, snapshot)}: look twice a day. Do not cut, do not throw away.",
+            value=f"until {show_dates(story.silence.wait_until_ms, None, snapshot.zone)}",
             urgency=_once("others-expected", story, snapshot, again=False),
         )
 
@@ -176,12 +184,18 @@ def _look_others(snapshot: Snapshot) -> Iterable[Look]:
 def _expected(story: Story, beside: GoneBefore, snapshot: Snapshot) -> str:
     """When it is expected, and why not with the other."""
     days = f"{show_date(story.due_p10_ms, snapshot.zone)} to {show_date(story.due_p90_ms, snapshot.zone)}"
-    what = f"{story.late} ({show_eggs(story.eggs)}) is expected {days}"
+    pipped_ms = snapshot.now_ms - beside.waited_days * _DAY_MS
+    after = show_days_after((story.due_p10_ms - pipped_ms) / _DAY_MS, (story.due_p90_ms - pipped_ms) / _DAY_MS)
+    eggs = f"{show_eggs(story.eggs)} of {name_eggs(story.late)}"
+    return f"{eggs}: first pip expected {days}, {after} {name_eggs(beside.early)}, which has pipped"
+
+
+def _warmth(beside: GoneBefore) -> str:
+    """What their temperatures make of the days between them."""
     if beside.probes_explain:
-        return f"{what}; {beside.early}, as warm as far as probes tell, has pipped"
-    side = "later" if beside.temperature_days > 0 else "sooner"
-    by = f"{abs(beside.temperature_days):.1f} days {side}"
-    return f"{what}: by its temperatures {by} than {beside.early}, which has pipped"
+        return "As far as the probes tell, both lay equally warm."
+    lay, side = ("cooler", "later") if beside.temperature_days > 0 else ("warmer", "sooner")
+    return f"They lay {lay}: that alone makes {abs(beside.temperature_days):.1f} days {side}."
 
 
 KINDS = (
@@ -197,18 +211,20 @@ KINDS = (
         look=_look_others,
         groups=True,
         tell_cleared=False,
+        dated=True,
     ),
     Kind(
         name="window-near",
         says="Window near",
         urgency="later",
         raises="the window of first pip begins within a week (unless set)",
-        clears="the window opens, the lot pips, or the date moves away",
+        clears="the window opens, the eggs pip, or the date moves away",
         why="time to prepare: what hatchlings need, and daily looks",
         first="Prepare the place for the hatchlings; look in once a day.",
         otherwise="The window opens by itself.",
         look=partial(_look, kind="window-near"),
         tell_cleared=False,
+        dated=True,
         keys=("watch.window_near_days",),
     ),
     Kind(
@@ -223,6 +239,7 @@ KINDS = (
         look=partial(_look, kind="window-open"),
         groups=True,
         tell_cleared=False,
+        dated=True,
     ),
     Kind(
         name="window-past",
@@ -231,10 +248,11 @@ KINDS = (
         raises="the window ended half its width ago and nothing is recorded as pipped",
         clears="a pip is recorded",
         why="either the eggs are late, the temperature was not what the probe said, or the clutch has failed",
-        first="Wait, look and candle: a late box is waited for.",
+        first="Look and candle. Do not cut, do not throw away: late eggs may live.",
         otherwise="Waiting costs little, opening too early costs lives.",
         look=partial(_look, kind="window-past"),
         groups=True,
         tell_cleared=False,
+        dated=True,
     ),
 )

@@ -82,14 +82,14 @@ def test_the_delays_are_those_of_the_box() -> None:
 
 def test_the_line_says_what_where_when_how_sure_and_which_limit() -> None:
     assert said_of(look(WARM, a_snapshot(32.04))) == (
-        "box a: 32.0 ± 0.6 °C at 09:30, limit 31.0 °C. No eggs are entered for it. It stands in stack left at 40 cm. "
-        "Its limits are of the room."
+        "box a: 32.0 ± 0.6 °C at 09:30, limit 31.0 °C. No eggs are recorded in it. It stands in stack left at 40 cm. "
+        "Its limits are those of the room."
     )
     snapshot = a_snapshot(32.0, unit="F")
     box = replace(snapshot.boxes[0], occupied_by=("K01/a", "K02/a"), limits_from="of the profile")
     assert said_of(look(WARM, replace(snapshot, boxes=(box,)))) == (
-        "box a: 89.6 ± 1.0 °F at 09:30, limit 87.8 °F. It holds K01/a, K02/a. It stands in stack left at 40 cm. "
-        "Its limits are of the profile."
+        "box a: 89.6 ± 1.0 °F at 09:30, limit 87.8 °F. In it: eggs of K01 in a, K02 in a. It stands in stack left at "
+        "40 cm. Its limits are those of the profile."
     )
 
 

@@ -130,7 +130,7 @@ def test_siblings_are_told_apart_by_days_with_the_probes_share() -> None:
     assert without_minutes(told(run)) == [("siblings-apart", "raised", "K01")]
     (notice,) = (n for n in run.notices if n.kind == "siblings-apart")
     assert notice.urgency == "later"
-    assert "K01/e is expected 6.0 ± 4.1 days before K01/a, limit 2.0 days" in notice.text
+    assert "K01 in e is expected 6.0 ± 4.1 days before K01 in a, limit 2.0 days" in notice.text
     assert "29.00 °C against 28.00 °C" in notice.whole
     days, sd = apart(lots[1], lots[0])
     assert days == pytest.approx(6.0)
@@ -197,7 +197,7 @@ def test_notices_of_uneven_boxes_say_what_would_mend_it() -> None:
     room = replace(room, boxes=(room.boxes[0], replace(room.boxes[1], height_cm=120.0)))
     for kind in ("stack-uneven", "siblings-apart"):
         text = notice_of(kind, room, stacks=(compared,), lots=apart_lots())
-        assert "What would bring K01/e and K01/a together: " in text
+        assert "What would bring K01 in e and K01 in a together: " in text
         assert "a fan (gains" in text
         assert "dries eggs" in text
         assert "swapping boxes e and a" in text

@@ -103,13 +103,13 @@ def test_the_text_gives_days_eggs_width_and_the_cause_and_never_advises_to_open(
     lot = at_day(20, filled_share=0.12, silence=Silence(0.83, 0.7, START + 26 * DAY_MS))
     run = days(lambda _: lot, 40)
     near, opened, past = run.notices
-    assert near.title == "Window near: K01/a Thu 21 May to Mon 25 May"
-    assert near.text.splitlines()[1].startswith("K01/a (6 eggs): first pip expected Thu 21 May to Mon 25 May, since ")
+    assert near.title == "Window near: K01 in a 21 to 25 May"
+    assert near.text.splitlines()[1].startswith("6 eggs of K01 in a: first pip expected Thu 21 May to Mon 25 May. ")
     for said in (
-        "8 of 10. The middle is Sat 23 May.",
+        "8 times in 10 it falls in these days, most likely about Sat 23 May.",
         "Development 60 %, elaphe-taeniura.",
-        "Mostly uncertain because: eggs and clutches differ (± 1.4 days).",
-        "12 % of the time was filled in, not measured.",
+        "Why not surer: eggs and clutches differ (± 1.4 days).",
+        "12 % of the time nobody measured: it was estimated.",
     ):
         assert said in near.whole
     assert "common practice" not in near.whole
@@ -121,7 +121,10 @@ def test_the_text_gives_days_eggs_width_and_the_cause_and_never_advises_to_open(
 
 @pytest.mark.parametrize(
     ("grade", "told"),
-    [("no source", "Its days are common practice, no source."), ("one figure", "Its days rest on one figure.")],
+    [
+        ("no source", "Its days of incubation are common practice, no source."),
+        ("one figure", "Its days of incubation rest on one figure."),
+    ],
 )
 def test_a_window_that_rests_on_less_than_a_table_says_so(grade: Grade, told: str) -> None:
     lot = replace(at_day(20), grade=grade)
@@ -172,19 +175,19 @@ def test_when_the_first_box_pips_the_others_are_told_once_and_then_the_daily_lin
     assert told == [("others-expected", "raised", 22.0)]
     (notice,) = (n for n in run.notices if n.kind == "others-expected")
     assert notice.urgency == "today"
-    assert notice.title == "Wait for the others: K01/e until Mon 1 Jun"
-    assert notice.text.splitlines()[0] == "Wait until Mon 1 Jun; look in once or twice a day."
+    assert notice.title == "Wait for the others: K01 in e until 1 Jun"
+    assert notice.text.splitlines()[0] == "Wait until Mon 1 Jun: look twice a day. Do not cut, do not throw away."
     for said in (
-        "K01/e (6 eggs) is expected",
-        "K01/a, as warm as far as probes tell, has pipped",
-        "99 of 100 living boxes",
-        "No look has been told of",
+        "6 eggs of K01 in e: first pip expected",
+        " K01 in a, which has pipped.",
+        "99 of 100 boxes with living eggs",
+        "No look is recorded",
     ):
         assert said in notice.text
     last = run.outcomes[-1].snapshot
     boxes = tuple(replace(b, occupied_by=(f"K01/{b.box.id}",)) for b in last.boxes)
     line = daily(replace(last, boxes=boxes))
-    assert "K01/e 60 %, lies still: wait until Mon 1 Jun" in line.text
+    assert "K01 in e 60 %, lies still: wait until Mon 1 Jun" in line.text
 
 
 def test_what_is_past_its_window_is_told_again_only_when_it_is_no_longer_waited() -> None:
@@ -194,10 +197,13 @@ def test_what_is_past_its_window_is_told_again_only_when_it_is_no_longer_waited(
     assert told[0][2] == 30.0
     assert 36.0 <= told[1][2] <= 37.0, "when that day is over"
     first, again = (n for n in run.notices if n.kind == "window-past" and "K01/e" in n.subjects)
-    assert first.text.splitlines()[0] == "Wait until Sat 6 Jun; look in and candle."
+    assert first.text.splitlines()[0] == "Wait until Sat 6 Jun: look and candle. Do not cut, do not throw away."
     assert "30 %" not in first.whole, "a chance below a half is not told while one waits"
     assert "Late or failed? Open: wait and candle." in first.whole
-    assert "Late or failed? Probably failed: candle, wait, ask; do not cut (30 % only late)." in again.whole
+    assert (
+        "Late or failed? Probably failed: candle, wait, ask; do not cut, do not throw away (30 % only late)."
+        in again.whole
+    )
 
 
 def test_without_a_look_nothing_is_said_of_eggs_that_nobody_has_seen_lie_still() -> None:
