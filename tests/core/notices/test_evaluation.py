@@ -175,7 +175,7 @@ def test_a_box_that_is_taken_out_of_the_configuration_clears() -> None:
     run.go(60.25, 62)
     assert without_minutes(run.told()) == [("too-cool", "raised", "b"), ("too-cool", "cleared", "b")]
     assert run.notices[-1].title == "No longer watched: b"
-    assert "b: too cool no longer watched since Fri" in run.notices[-1].text
+    assert "Too cool: b is no longer watched since Fri" in run.notices[-1].text
     assert run.conditions["too-cool", "b"].phase is Phase.CLEAR
 
 

@@ -138,10 +138,10 @@ def seen_of(story: Story, snapshot: Snapshot) -> str:
         at = show_since(story.alive.at_ms, snapshot.zone, snapshot.now_ms)
         return f"Last seen alive: {story.alive.count} of {show_eggs(story.eggs)}, {at}."
     if story.looked_ms is None:
-        return "No look is recorded: look, and record it; that makes this surer."
+        return "No look is recorded: look, and record it, to be surer."
     at = show_since(story.looked_ms, snapshot.zone, snapshot.now_ms)
     if snapshot.now_ms - story.looked_ms > LOOK_OLD_MS:
-        return f"No look is recorded since {at}: look, and record it; that makes this surer."
+        return f"No look is recorded since {at}: look, and record it, to be surer."
     return f"At {at} there was nothing to see."
 
 
@@ -174,7 +174,7 @@ def _look_others(snapshot: Snapshot) -> Iterable[Look]:
             holds(snapshot.now_ms, story.waits),
             name_eggs(lot.lot.id),
             _expected(story, story.beside, snapshot),
-            more=(BY_THEN, _warmth(story.beside), seen_of(story, snapshot), *CANDLING[1:], HANDS),
+            more=(BY_THEN, seen_of(story, snapshot), _warmth(story.beside), *CANDLING[1:], HANDS),
             first=f"Wait until {_until(story, snapshot)}: look twice a day. Do not cut, do not throw away.",
             value=f"until {show_dates(story.silence.wait_until_ms, None, snapshot.zone)}",
             urgency=_once("others-expected", story, snapshot, again=False),
@@ -187,7 +187,7 @@ def _expected(story: Story, beside: GoneBefore, snapshot: Snapshot) -> str:
     pipped_ms = snapshot.now_ms - beside.waited_days * _DAY_MS
     after = show_days_after((story.due_p10_ms - pipped_ms) / _DAY_MS, (story.due_p90_ms - pipped_ms) / _DAY_MS)
     eggs = f"{show_eggs(story.eggs)} of {name_eggs(story.late)}"
-    return f"{eggs}: first pip expected {days}, {after} {name_eggs(beside.early)}, which has pipped"
+    return f"{eggs}: first pip expected {days}, {after} that in box {name_eggs(beside.early).partition(' in ')[2]}"
 
 
 def _warmth(beside: GoneBefore) -> str:

@@ -179,7 +179,7 @@ def test_when_the_first_box_pips_the_others_are_told_once_and_then_the_daily_lin
     assert notice.text.splitlines()[0] == "Wait until Mon 1 Jun: look twice a day. Do not cut, do not throw away."
     for said in (
         "6 eggs of K01 in e: first pip expected",
-        " K01 in a, which has pipped.",
+        " after that in box a.",
         "99 of 100 boxes with living eggs",
         "No look is recorded",
     ):
