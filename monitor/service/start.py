@@ -91,7 +91,8 @@ class RoomService:
         """Rounds on a monotonic loop until told to stop. Raises when a part has died, so that the process ends
         and is started anew: starting is the way to recover that is exercised every day."""
         parts = self.parts
-        parts.notifier.ready(f"watching room {parts.settings.room.name}")
+        said = watching = f"watching room {parts.settings.room.name}"
+        parts.notifier.ready(watching)
         every_s = parts.settings.tick_s
         longest = parts.notifier.longest_round_s
         if longest is not None:
@@ -99,10 +100,15 @@ class RoomService:
         due = time.monotonic()
         replaced_s: float | None = None
         while not stop.is_set():
+            fares = watching
             try:
                 self.round()
             except StoreError as error:
                 log.error("the round could not be finished: %s", error)  # noqa: TRY400
+                fares = f"the round could not be finished: {error.what}"
+            if fares != said:
+                parts.notifier.status(fares)
+                said = fares
             parts.ways_back.tend()
             replaced_s = (replaced_s or time.monotonic()) if parts.store.db.replaced() else None
             if replaced_s is not None and time.monotonic() - replaced_s > REPLACED_S:

@@ -60,8 +60,8 @@ class Notifier:
         return None if self.watchdog_s is None else self.watchdog_s / 2.0
 
     def ready(self, text: str = "") -> None:
-        lines = ("READY=1", _status(text)) if text else ("READY=1",)
-        self._ready = () if self._tell(*lines) else lines
+        """All is started: said with the first whole round, so that what never finishes one never counts as started."""
+        self._ready = ("READY=1", _status(text)) if text else ("READY=1",)
 
     def status(self, text: str) -> None:
         """One line that ``systemctl status`` shows."""

@@ -58,7 +58,9 @@ def test_systemd_hears_ready_status_life_and_the_end(manager: Manager) -> None:
     notifier = Notifier()
     assert (notifier.watchdog_s, notifier.longest_round_s) == (40.0, 20.0)
     notifier.ready("12 probes")
-    assert manager.heard() == ["READY=1\nSTATUS=12 probes"]
+    assert manager.heard() == []  # Not before a whole round.
+    notifier.round_done()
+    assert manager.heard() == ["READY=1\nSTATUS=12 probes", "WATCHDOG=1"]
     notifier.status("box 1: 31.2 °C,\n−0.4 today")
     assert manager.heard() == ["STATUS=box 1: 31.2 °C, −0.4 today"]
     notifier.stopping()
@@ -72,7 +74,7 @@ def test_only_a_whole_round_feeds_the_watchdog(manager: Manager) -> None:
     assert "WATCHDOG=1" not in manager.heard()
     for _ in range(3):
         notifier.round_done()
-    assert manager.heard() == ["WATCHDOG=1"] * 3
+    assert manager.heard() == ["READY=1", *["WATCHDOG=1"] * 3]
 
 
 @pytest.mark.parametrize(

@@ -29,7 +29,10 @@ from tests.bench.__main__ import NotMeasured, available, find, main, options, re
 from tests.peers import MOMENT_S, PROJECT, answers, free_port, need, wait_for
 
 DEPLOY = PROJECT / "deploy"
-SCRIPTS = [*(DEPLOY / name for name in ("try", "test", "measure", "broker", "lock")), PROJECT / ".ci" / "run"]
+SCRIPTS = [
+    *(DEPLOY / name for name in ("try", "test", "measure", "broker", "lock", "install", "remove", "warmtally")),
+    PROJECT / ".ci" / "run",
+]
 SERVICE, PROBES = "service-word-1", "probes wörd-2"
 
 
@@ -423,7 +426,7 @@ def test_systemd_finds_no_fault_in_the_unit(tmp_path: Path) -> None:
     """The program is not installed here; another stands in its place, or its absence would be the only fault."""
     text = (DEPLOY / "warmtally.service").read_text(encoding="utf-8")
     stand_in = tmp_path / "warmtally.service"
-    stand_in.write_text(text.replace("/opt/warmtally/bin/warmtally", "/bin/true"), encoding="utf-8")
+    stand_in.write_text(text.replace("/opt/warmtally/current/bin/warmtally", "/bin/true"), encoding="utf-8")
     done = subprocess.run([systemd_analyze(), "verify", "--man=no", stand_in], capture_output=True, text=True)
     ours = [line for line in done.stderr.splitlines() if "warmtally" in line]
     assert (done.returncode, ours) == (0, []), done.stderr
@@ -442,15 +445,16 @@ def test_the_unit_starts_the_service_with_words_that_the_command_knows() -> None
     (start,) = unit()["ExecStart"]
     program, *words = start.split()
     arguments = parser().parse_args(words)
-    assert program == "/opt/warmtally/bin/warmtally"
+    assert program == "/opt/warmtally/current/bin/warmtally"
+    assert f"program={program}" in (DEPLOY / "warmtally").read_text(encoding="utf-8")
     assert (arguments.verb, arguments.config) == ("run", "/etc/warmtally/room.toml")
     assert arguments.data == f"/var/lib/{unit()['StateDirectory'][0]}"
 
 
 def test_every_command_in_the_units_head_exists() -> None:
     head = (DEPLOY / "warmtally.service").read_text(encoding="utf-8").partition("\n[Unit]")[0]
-    shown = re.findall(r"bin/warmtally (\S+ .*)", head)
-    assert len(shown) >= 2
+    shown = re.findall(r"^#   warmtally (.+)", head, re.MULTILINE)
+    assert shown
     for words in shown:
         parser().parse_args(words.split())
     for path in re.findall(r"(?:deploy|config)/[a-z.]+", head):

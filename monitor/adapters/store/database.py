@@ -43,6 +43,12 @@ def _schema() -> list[tuple[int, str]]:
     return sorted(steps)
 
 
+def rights_in(folder: Path) -> int:
+    """Rights of a file that nobody else is to read: its owner's alone, or the group's too where its folder is open to
+    the group and keeps all that is made in it in that group (set-group-ID): whoever keeps the room is in it."""
+    return 0o660 if folder.stat().st_mode & 0o2020 == 0o2020 else 0o600
+
+
 def _no_room(path: Path) -> bool:
     # Where SQLite cannot extend its shared memory it calls that an I/O error, whatever the cause.
     with contextlib.suppress(OSError):
@@ -101,7 +107,7 @@ class Database:
                 fix="start the service (warmtally run), import a logger's file, or give the right --data DIR",
             )
         if create:
-            self._for_its_owner_alone()
+            self._for_nobody_else()
         self._file = (0, 0)
         try:
             self.connection = sqlite3.connect(
@@ -184,18 +190,20 @@ class Database:
             )
             raise StoreVanished(lost, where=str(self.path), fix=fix)
 
-    def _for_its_owner_alone(self) -> None:
+    def _for_nobody_else(self) -> None:
         """Nobody else reads the store. What SQLite lays beside the file gets the rights of the file."""
+        rights = rights_in(self.dir)
         # Where the rights cannot be set (another's file, a file system without them) the store is still of use. A file
         # that is there must not be opened for this: closing it would end the locks that SQLite holds on it.
         with contextlib.suppress(OSError):
             with contextlib.suppress(FileExistsError):
                 os.close(os.open(self.path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600))
+                self.path.chmod(rights)
             for path in (self.path, *(self.path.with_name(FILE_NAME + end) for end in ("-wal", "-shm"))):
                 with contextlib.suppress(FileNotFoundError):
                     mode = path.stat().st_mode
-                    if mode & 0o077:
-                        path.chmod(mode & 0o700)
+                    if mode & 0o077 & ~rights:
+                        path.chmod(mode & (0o700 | rights))
 
     def _version(self) -> int:
         return int(self.connection.execute("PRAGMA user_version").fetchone()[0])

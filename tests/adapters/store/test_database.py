@@ -361,3 +361,16 @@ def test_nobody_else_reads_the_store_and_what_lies_beside_it(tmp_path: Path, bef
         store.db.set_fact("a", "b")
         for end in ("", "-wal", "-shm"):
             assert path.with_name(path.name + end).stat().st_mode & 0o777 == 0o600, end
+
+
+def test_in_a_folder_that_is_open_to_a_group_the_store_is_too_and_to_nobody_else(tmp_path: Path) -> None:
+    path = tmp_path / "warmtally.db"
+    tmp_path.chmod(0o2770)
+    for _ in range(2):
+        with Store(tmp_path) as store:
+            store.db.set_fact("a", "b")
+            for end in ("", "-wal", "-shm"):
+                assert path.with_name(path.name + end).stat().st_mode & 0o777 == 0o660, end
+    path.chmod(0o664)
+    Store(tmp_path).close()
+    assert path.stat().st_mode & 0o777 == 0o660
