@@ -16,7 +16,7 @@ from monitor.core.development.curves import PublishedRates
 from monitor.core.development.groups import GroupLine
 from monitor.core.development.line import LineFit
 from monitor.core.development.sex import SexRule
-from monitor.core.development.species import Profile
+from monitor.core.development.species import VENOMOUS, VENOMOUS_CARE, Profile
 from monitor.core.terms.formats import (
     show_bare,
     show_degree_days,
@@ -148,6 +148,7 @@ def _json(p: Profile) -> dict[str, object]:
         "reason": p.reason or None,
         "other_names": list(p.other_names),
         "grade": p.grade,
+        "venomous": p.venomous,
         "counts": p.counts,
         "rows": [
             {
@@ -185,6 +186,8 @@ def _sex_json(p: Profile) -> dict[str, object] | None:
 def _show(p: Profile, unit: DisplayUnit) -> None:
     line = _line(p)
     say(f"{p.scientific_name} ({p.common_name or p.id}); confidence: {p.grade}; days count to: {p.counts}")
+    if p.venomous:
+        say(f"venomous: {' '.join((VENOMOUS, *VENOMOUS_CARE))} (common practice, no source)")
     if p.reason:
         say(f"no forecast: {p.reason}")
     if p.rows:

@@ -83,7 +83,8 @@ class Lots:
         species = self._book.of(clutch.species)
         profile, curve, unit = species.profile, species.curve, self._room.display_unit
         if curve is None or profile is None:
-            return [LotNow(lot, clutch, refused=species.refused) for lot in _present(clutch)]
+            bites = profile is not None and profile.venomous
+            return [LotNow(lot, clutch, refused=species.refused, venomous=bites) for lot in _present(clutch)]
         histories = {name: History.of(way, curve) for name, way in ways.items() if way is not None}
         return forecast_clutch(clutch, _present(clutch), histories, profile, curve, now_ms, plan, unit)
 

@@ -145,6 +145,7 @@ class LotNow:
     no_sex: str = ""
     refused: str = ""
     notes: tuple[str, ...] = ()
+    venomous: bool = False
 
 
 def forecast_clutch(
@@ -187,7 +188,7 @@ def _gathered(
     heat = None
     if limit_c is not None:
         heat = Heat(limit_c, hourly_exposure(history.temperature_c, history.weight_s, limit_c))
-    base = LotNow(lot, clutch, profile.counts, profile.grade, heat=heat, notes=history.notes)
+    base = LotNow(lot, clutch, profile.counts, profile.grade, heat=heat, notes=history.notes, venomous=profile.venomous)
     if not history.known:
         return replace(base, refused=f"no reading of box {lot.box} is there yet")
     past = Past(

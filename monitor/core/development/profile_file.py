@@ -22,6 +22,7 @@ from monitor.core.development.species import (
     STATUSES,
     THERMAL_CONSTANTS,
     UNSOURCED,
+    VENOMOUS_FAMILIES,
     Paper,
     Profile,
     ProfileSpread,
@@ -120,7 +121,7 @@ class _Mistakes:
 
 _TOP = (
     "scientific_name", "common_name", "order", "family", "status", "reason", "counts", "grade", "notes",
-    "rows", "papers", "limits", "spread", "sex", "group", "other_names",
+    "rows", "papers", "limits", "spread", "sex", "group", "other_names", "venomous",
 )  # fmt: skip
 
 
@@ -191,6 +192,7 @@ def parse_profile(mapping: Mapping[str, Any], file_name: str) -> Profile:
         sex=sex,
         group=group,
         other_names=other_names,
+        venomous=_venomous(found, mapping, family),
     )
     if found.lines:
         raise ConfigError(
@@ -288,6 +290,14 @@ def _group(found: _Mistakes, mapping: Mapping[str, Any], family: str, order: str
         return None
     group: Group = told
     return group
+
+
+def _venomous(found: _Mistakes, mapping: Mapping[str, Any], family: str) -> bool:
+    """Whether its bite may kill or maim; where the file does not say so, as its family has it."""
+    told = mapping.get("venomous", family in VENOMOUS_FAMILIES)
+    if not isinstance(told, bool):
+        found.add("venomous", "must be true or false")
+    return bool(told)
 
 
 def _fits(found: _Mistakes, rows: Sequence[Row], group: Group | None, family: str) -> None:

@@ -6,7 +6,7 @@ import json
 from collections.abc import Callable, Sequence
 
 from monitor.core.development.sex import Turn
-from monitor.core.development.species import Profile, Row
+from monitor.core.development.species import VENOMOUS_FAMILIES, Profile, Row
 
 
 def profile_text(profile: Profile, heading: Sequence[str] = ()) -> str:
@@ -22,6 +22,8 @@ def profile_text(profile: Profile, heading: Sequence[str] = ()) -> str:
             lines.append(f"{key} = {text(value)}")
     if profile.other_names:
         lines.append(f"other_names = [{', '.join(text(name) for name in profile.other_names)}]")
+    if profile.venomous or profile.family in VENOMOUS_FAMILIES:
+        lines.append(f"venomous = {'true' if profile.venomous else 'false'}")
     lines += ["notes = [", *(f"  {text(note)}," for note in profile.notes), "]"]
     if profile.rows:
         lines += ["rows = [", *(f"  {{ {_row_text(row, text)} }}," for row in profile.rows), "]"]

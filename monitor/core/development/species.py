@@ -46,6 +46,17 @@ THERMAL_CONSTANTS: Final = (120.0, 5000.0)
 # What a mean counts as whose eggs are not told. Judgement, no source: half of what treatments usually have.
 UNSAID_EGGS: Final = 10
 
+# Families of which every species that lays eggs is venomous enough to kill or to maim; from memory. A file may say
+# otherwise, and must of other families: some snakes of harmless ones are as dangerous.
+VENOMOUS_FAMILIES: Final = frozenset({"Elapidae", "Viperidae", "Atractaspididae", "Helodermatidae"})
+VENOMOUS: Final = "Hatchlings bite, venomous from the first minute."
+"""Said of such a species wherever its hatchlings may be met. This and the next: common practice, no source."""
+VENOMOUS_CARE: Final = (
+    "Hook and closed box, never bare hands, never alone.",
+    "Before you open the box know who has the antivenom, and the emergency number.",
+    "Leave it to a keeper who knows such animals, and keep to local law.",
+)
+
 # Starting values on log scale: what eggs of a clutch share (a curve's own error 3.4 %, by how much papers of one
 # species differ 4.7 %, clutches 2.5 %: `deploy/measure spreads`; a keeper's house is as a further paper), what belongs
 # to the egg, what belongs to the box.
@@ -136,7 +147,7 @@ class Profile:
     warmest constant temperature at which at least half of the eggs hatched, or what ``limits_source`` says.
     ``lethal`` names temperatures at which eggs died. ``reason`` is why a profile that is not a table is refused.
     ``sex`` is what decides the sex, None where the profile names no source for it. ``other_names``: further common
-    names and older scientific ones, by which the profile is found as well.
+    names and older scientific ones, by which the profile is found as well. ``venomous``: its bite may kill or maim.
     """
 
     id: str
@@ -159,6 +170,7 @@ class Profile:
     sex: SexRule | None = None
     group: Group | None = None
     other_names: tuple[str, ...] = ()
+    venomous: bool = False
 
     @property
     def counts_as_hatch(self) -> bool:

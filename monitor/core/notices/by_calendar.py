@@ -160,7 +160,9 @@ def _daily_lot(lot: LotNow, story: Story | None, snapshot: Snapshot) -> str:
         return texts.fill(
             "daily.lot_refused", {"lot": name_eggs(lot.lot.id), "why": lot.refused or "no development yet"}
         )
-    places = {"lot": name_eggs(lot.lot.id), "percent": show_developed(lot.past.development)}
+    # Where hatchlings may be met.
+    bites = " (venomous)" if lot.venomous and (lot.lot.pipped or story is not None) else ""
+    places = {"lot": name_eggs(lot.lot.id) + bites, "percent": show_developed(lot.past.development)}
     if lot.lot.pipped:
         return texts.fill("daily.lot_pipped", places | {"pipped": str(lot.lot.pipped), "eggs": str(lot.lot.eggs_set)})
     if story is not None and story.verdict is not None:

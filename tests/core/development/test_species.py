@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import math
 import re
+import tomllib
 from collections import defaultdict
 from collections.abc import Mapping
 from copy import deepcopy
@@ -17,6 +18,7 @@ import pytest
 from monitor.config.library import list_profiles
 from monitor.core.development.evidence import Spread
 from monitor.core.development.profile_file import parse_profile
+from monitor.core.development.profile_text import profile_text
 from monitor.core.development.species import (
     FIGURE_SPREAD_SOURCE,
     GENERAL_EGG,
@@ -328,6 +330,18 @@ def test_each_row_of_the_later_turtles_stands_in_their_collection() -> None:
             assert min(told) - 0.01 <= row.days <= max(told) + 0.01
             checked.add(profile.id)
     assert len(checked) == 15
+
+
+def test_what_kills_is_said_by_the_file_or_by_the_family_and_kept_when_written_anew() -> None:
+    shipped = {name for name, profile in PROFILES.items() if profile.venomous}
+    assert shipped == {"bungarus-multicinctus", "deinagkistrodon-acutus", "naja-atra"}
+    assert parse(family="Viperidae").venomous
+    assert not parse(family="Colubridae").venomous
+    for own in (parse(family="Colubridae", venomous=True), parse(family="Elapidae", venomous=False)):
+        text = profile_text(own)
+        assert parse_profile(tomllib.loads(text), "inventa-exempli.toml").venomous is own.venomous
+    with pytest.raises(ConfigError, match="venomous: must be true or false"):
+        parse(venomous="very")
 
 
 def test_leopard_gecko_carries_the_lethal_maximum_with_its_source() -> None:

@@ -159,7 +159,9 @@ class Scene:
         yield from self._warm_and_cool()
         yield from self._probes()
         yield from self._service()
-        yield self._lots()
+        harmless = self._lots()
+        yield harmless
+        yield replace(harmless, lots=tuple(replace(x, venomous=True) for x in harmless.lots))
 
     def _up(self, kind: str) -> dict[tuple[str, str], Condition]:
         since = NOW - 4 * HOUR_MS

@@ -12,7 +12,7 @@ from typing import Any, Final, Literal
 
 from monitor.core.development.lots import LotNow
 from monitor.core.development.siblings import GoneBefore, Story, stories, waits_until
-from monitor.core.development.species import Grade
+from monitor.core.development.species import VENOMOUS, VENOMOUS_CARE, Grade
 from monitor.core.development.window import Window
 from monitor.core.notices.conditions import KindName, holds
 from monitor.core.notices.kinds import Kind, Look
@@ -47,6 +47,11 @@ CANDLING: Final = (
 RESTS_ON: Final[Mapping[Grade, str]] = {
     "no source": "Its days of incubation are common practice, no source.",
     "one figure": "Its days of incubation rest on one figure.",
+}
+# The first line for eggs of a venomous species. Common practice, no source.
+BITES_FIRST: Final[Mapping[str, str]] = {
+    "window-near": "Have ready: hook, closed box, a second person, who has the antivenom.",
+    "window-open": "Look with hook and closed box, never alone; record what you see.",
 }
 BY_THEN: Final = "By then 99 of 100 boxes with living eggs would have pipped."
 HANDS: Final = "Wash your hands after eggs and boxes."
@@ -93,27 +98,43 @@ def _look(snapshot: Snapshot, kind: KindName) -> Iterable[Look]:
         more = [*_more(lot, window, snapshot)]
         said: dict[str, Any] = {}
         if kind == "window-past" and story is not None:
-            more = [*_late_or_failed(story), CANDLING[0], *([BY_THEN] if story.waits else []), *CANDLING[1:], *more]
+            bites = [VENOMOUS] if lot.venomous else []
+            more = [
+                *_late_or_failed(story),
+                *bites,
+                CANDLING[0],
+                *([BY_THEN] if story.waits else []),
+                *CANDLING[1:],
+                *more,
+            ]
             said = {"cause": seen_of(story, snapshot), "urgency": _once(kind, story, snapshot, again=True)}
             if story.waits:
                 said["first"] = f"Wait until {_until(story, snapshot)}: look and candle. Do not cut, do not throw away."
         else:
-            more.insert(0, HANDS)
+            if lot.venomous:
+                more = [*VENOMOUS_CARE, *more]
+                said = {"cause": VENOMOUS, "first": BITES_FIRST.get(kind, "")}
+            more.append(HANDS) if lot.venomous else more.insert(0, HANDS)
             # Who looks, and says so, need not be asked to.
             looked = lot.lot.looked_ms is not None and snapshot.now_ms - lot.lot.looked_ms < LOOK_OLD_MS
             if kind == "window-open" and looked and snapshot.raised(kind, lot.lot.id) is not None:
-                said = {"urgency": "later"}
+                said["urgency"] = "later"
         yield Look(
             lot.lot.id,
             holds(snapshot.now_ms, _stage(lot, window, snapshot) == kind),
             name_eggs(lot.lot.id),
             f"{show_eggs(lot.lot.waiting)} of {name_eggs(lot.lot.id)}: first pip expected {days}",
             more=tuple(more),
-            value=show_dates(window.p10_ms, window.p90_ms, snapshot.zone),
+            value=_bites(lot, show_dates(window.p10_ms, window.p90_ms, snapshot.zone)),
             worse=-window.p10_ms,
             facts={"p10_ms": window.p10_ms, "p90_ms": window.p90_ms},
             **said,
         )
+
+
+def _bites(lot: LotNow, value: str) -> str:
+    """What stands in titles and lists, where each is named with little more."""
+    return f"{value}, venomous" if lot.venomous else value
 
 
 def _stories(snapshot: Snapshot) -> list[Story]:
@@ -168,15 +189,23 @@ def _look_others(snapshot: Snapshot) -> Iterable[Look]:
             state = None if lot.first_pip is None and not lot.lot.pipped else False
             yield Look(lot.lot.id, holds(snapshot.now_ms, state), name_eggs(lot.lot.id))
             continue
+        how = "hook, never alone" if lot.venomous else "look twice a day"
         yield Look(
             lot.lot.id,
             # When that day is over it is past its window, which is told by itself.
             holds(snapshot.now_ms, story.waits),
             name_eggs(lot.lot.id),
             _expected(story, story.beside, snapshot),
-            more=(BY_THEN, seen_of(story, snapshot), _warmth(story.beside), *CANDLING[1:], HANDS),
-            first=f"Wait until {_until(story, snapshot)}: look twice a day. Do not cut, do not throw away.",
-            value=f"until {show_dates(story.silence.wait_until_ms, None, snapshot.zone)}",
+            more=(
+                *([VENOMOUS] if lot.venomous else []),
+                BY_THEN,
+                seen_of(story, snapshot),
+                _warmth(story.beside),
+                *CANDLING[1:],
+                HANDS,
+            ),
+            first=f"Wait until {_until(story, snapshot)}: {how}. Do not cut, do not throw away.",
+            value=_bites(lot, f"until {show_dates(story.silence.wait_until_ms, None, snapshot.zone)}"),
             urgency=_once("others-expected", story, snapshot, again=False),
         )
 
@@ -235,7 +264,7 @@ KINDS = (
         clears="a pip is recorded, or the window is past",
         why="from now on the first pip may be seen any day",
         first="Look in once or twice a day; record it: warmtally record looked, or pipped.",
-        otherwise="The first pip may go unseen, nothing else. Do not disturb the eggs.",
+        otherwise="The first pip goes unseen, nothing else. Do not disturb the eggs.",
         look=partial(_look, kind="window-open"),
         groups=True,
         tell_cleared=False,

@@ -12,7 +12,7 @@ import pytest
 
 from monitor.core.development.lots import LotNow, Silence
 from monitor.core.development.siblings import verdict
-from monitor.core.development.species import Grade
+from monitor.core.development.species import VENOMOUS, VENOMOUS_CARE, Grade
 from monitor.core.notices.by_calendar import daily
 from monitor.core.notices.kinds import Kind
 from monitor.core.notices.kinds.windows import KINDS
@@ -117,6 +117,18 @@ def test_the_text_gives_days_eggs_width_and_the_cause_and_never_advises_to_open(
     assert "chance" not in opened.text
     assert "No egg is opened on the word of a window" in past.text
     assert "warmtally record looked, or pipped" in opened.text
+
+
+def test_hatchlings_that_kill_are_announced_with_what_to_have_ready_before_the_box_is_opened() -> None:
+    run = days(lambda _: replace(at_day(20), venomous=True), 40)
+    for notice in run.notices:
+        assert notice.title.endswith(", venomous")
+        assert VENOMOUS in notice.text
+    near, opened, _ = run.notices
+    assert near.text.startswith("Have ready: hook, closed box, a second person, who has the antivenom.\n")
+    assert opened.text.startswith("Look with hook and closed box, never alone; record what you see.\n")
+    assert all(said in n.whole for said in VENOMOUS_CARE for n in (near, opened))
+    assert not any("venomous" in n.whole for n in days(lambda _: at_day(20), 40).notices)
 
 
 @pytest.mark.parametrize(
