@@ -185,7 +185,7 @@ def _sex_json(p: Profile) -> dict[str, object] | None:
 
 def _show(p: Profile, unit: DisplayUnit) -> None:
     line = _line(p)
-    say(f"{p.scientific_name} ({p.common_name or p.id}); confidence: {p.grade}; days count to: {p.counts}")
+    say(f"{p.scientific_name} ({p.common_name or p.id}); confidence: {p.grade}; days from laying to: {_end(p)}")
     if p.venomous:
         say(f"venomous: {' '.join((VENOMOUS, *VENOMOUS_CARE))} (common practice, no source)")
     if p.reason:
@@ -226,6 +226,11 @@ def _show(p: Profile, unit: DisplayUnit) -> None:
         say(f"note: {note}")
     for paper in p.papers:
         say(f"{paper.key}: {paper.citation}")
+
+
+def _end(p: Profile) -> str:
+    """What ends the days of its table."""
+    return "pip or hatch, its sources do not say which" if p.counts == "not stated" else p.counts
 
 
 def _sex_text(sex: SexRule, unit: DisplayUnit) -> str:
