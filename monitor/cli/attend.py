@@ -49,7 +49,7 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
         "warmtally shelve probe-quiet upper-warmth --end",
     )
     shelve.add_argument("kind", metavar="KIND")
-    shelve.add_argument("subject", metavar="SUBJECT", help="the box, probe, stack or eggs (K01/upper) it is about")
+    shelve.add_argument("subject", metavar="ABOUT", help="the box, probe, stack or eggs (K01/upper) it is about")
     how = shelve.add_mutually_exclusive_group(required=True)
     how.add_argument("--for", dest="span", metavar="SPAN", help='how long: "90 min", "6 h", "2 d"; a week at most')
     how.add_argument("--until", metavar="WHEN", help="until when, a week at most")

@@ -1,4 +1,7 @@
-"""The command ``warmtally``: one verb per job; every failure becomes a clear line and its exit code."""
+"""The command ``warmtally``: one verb per job; every failure becomes a clear line and its exit code.
+
+Examples of a verb's ``--help`` (its ``epilog``) are parted by four spaces, and stand there a line each.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +11,7 @@ import importlib
 import os
 import re
 import sys
+import textwrap
 from collections.abc import Sequence
 from typing import Final
 
@@ -25,7 +29,7 @@ and tells the keeper what needs a hand. It measures and tells; it never switches
 EPILOG = """\
 first steps:
   warmtally rehearse                 see it work on a simulated room
-  warmtally listen                   what arrives on your broker, with ready probe entries
+  warmtally listen                   what arrives on your broker
   warmtally check                    every mistake of the configuration at once
   warmtally drill                    a test notice through every channel
   warmtally run                      the service
@@ -76,6 +80,34 @@ VERBS: Final = {
 }
 
 
+class _Help(argparse.HelpFormatter):
+    """Help in paragraphs that fit the screen, with examples and other indented lines a line each."""
+
+    def _fill_text(self, text: str, width: int, indent: str) -> str:
+        told = []
+        for paragraph in text.split("\n\n"):
+            if paragraph.startswith("example"):
+                head, _, rest = paragraph.partition(": ")
+                told += [head + ":", *(_folded(x.strip(), width - 2) for x in rest.split("    "))]
+            elif "\n  " in paragraph:
+                told += [textwrap.fill(x, width, subsequent_indent=" " * 37) for x in paragraph.split("\n")]
+            else:
+                told.append(textwrap.fill(" ".join(paragraph.split()), width))
+            told.append("")
+        return "\n".join(indent + line for line in told[:-1])
+
+
+def _folded(example: str, width: int) -> str:
+    """A command that can be copied, over several lines where it is long; what stands in quotes stays together."""
+    lines = [" "]
+    for word in re.findall(r'"[^"]*"|\'[^\']*\'|[^\s"\']+(?:"[^"]*")?', example):
+        if len(lines[-1]) + 1 + len(word) > width:
+            lines[-1] += "" if example.startswith("(") else " \\"
+            lines.append("     ")
+        lines[-1] += f" {word}"
+    return "\n".join(lines)
+
+
 def parser(verb: str | None = None) -> argparse.ArgumentParser:
     """The whole command line; or, with a verb, as much of it as that one needs."""
     from monitor.cli.room import common_options
@@ -96,7 +128,7 @@ def _top() -> tuple[argparse.ArgumentParser, argparse._SubParsersAction[argparse
         prog="warmtally",
         description=DESCRIPTION,
         epilog=EPILOG,
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        formatter_class=_Help,
     )
     top.add_argument("--version", action="version", version=f"warmtally {__version__}")
     return top, top.add_subparsers(dest="verb", required=True, metavar="VERB")
@@ -115,6 +147,7 @@ def _explain(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
     listed = {choice.dest: choice.help for choice in verbs._choices_actions}
     for name, verb in verbs.choices.items():
         text = listed.get(name)
+        verb.formatter_class = _Help
         if not verb.description and text:
             verb.description = f"{text[0].upper()}{text[1:]}."
         for action in verb._actions:
