@@ -59,6 +59,20 @@ class EventRefused(MonitorError):
     meaning = "the event cannot have happened as told (more eggs out than in, hatched before laid ...)"
 
 
+class EntryUndecided(EventRefused):
+    """An entry that could mean more than one thing: it is asked for, and never guessed.
+
+    ``asks``: "eggs" (one to ``most`` of them), "box" or "how", one of ``choices``.
+    """
+
+    id, exit_code = "entry-undecided", 28
+    meaning = "an entry could mean more than one thing: say how many, in which box, or when"
+
+    def __init__(self, what: str, *, fix: str, asks: str, most: int = 0, choices: tuple[str, ...] = ()) -> None:
+        super().__init__(what, fix=fix)
+        self.asks, self.most, self.choices = asks, most, choices
+
+
 class UnknownSubject(MonitorError):
     """A clutch, lot, box, probe, species or notice that does not exist."""
 

@@ -77,8 +77,8 @@ def told(keeper: Keeper, u_c: float, eggs: int, days: int) -> Story:
     pips = tuple(PipSeen(by - DAY_MS, by, seen.count(by)) for by in sorted(set(seen)))
     if keeper == "hatched":
         pips = (PipSeen(None, done, LIVING),)
-    upper = Lot("C/upper", "C", "upper", (Stay("upper", START, done),), ABOVE, dead=ABOVE - LIVING, pips=pips,
-                hatched=LIVING, looked_ms=done, closed_ms=done)  # fmt: skip
+    upper = Lot("C/upper", "C", "upper", (Stay("upper", START, done),), ABOVE, pips=pips,
+                lost=(("other", ABOVE - LIVING),), hatched=LIVING, looked_ms=done, closed_ms=done)  # fmt: skip
     alive = (SeenAlive(now, eggs),) if keeper == "alive" else ()
     looked = None if keeper == "nothing" else now
     lower = Lot("C/lower", "C", "lower", (Stay("lower", START, None),), eggs, looked_ms=looked, alive=alive)

@@ -10,8 +10,9 @@ import json
 from collections.abc import Callable, Mapping
 
 from monitor.adapters.store.database import Database
+from monitor.core.terms.entries import check_name, check_told, settled
 from monitor.core.terms.events import Clutch, EventKind, KeeperEvent
-from monitor.core.terms.projection import check_name, check_told, project
+from monitor.core.terms.projection import project
 
 _EVENT_FIELDS = tuple(f.name for f in dataclasses.fields(KeeperEvent) if f.name not in ("id", "kind"))
 
@@ -33,20 +34,24 @@ class KeepersAccount:
         return project(self.events(), until_ms)
 
     def tell(self, event: KeeperEvent, check: Callable[[Mapping[str, Clutch]], None] | None = None) -> KeeperEvent:
-        """Add an event if it can have happened; returns it with its number.
+        """Add an event if it can have happened; returns it with its number, and with what it left out where there is
+        but one possibility.
 
-        Raises EventRefused or UnknownSubject, and then nothing is written. ``check`` may object to the clutches
-        as they would be.
+        Raises EventRefused or UnknownSubject, and then nothing is written; EntryUndecided where it could mean more than
+        one thing. ``check`` may object to the clutches as they would be.
         """
         if event.kind is EventKind.LAID:
             check_name(event.clutch)
-        body = {n: getattr(event, n) for n in _EVENT_FIELDS}
         with self.db.write() as c:
+            before = self.events()
+            if not event.withdrawn:
+                event = settled(event, before)
+            body = {n: getattr(event, n) for n in _EVENT_FIELDS}
             number = int(
                 c.execute("SELECT COALESCE(MAX(seq), 0) FROM sqlite_sequence WHERE name='event'").fetchone()[0]
             )
             numbered = dataclasses.replace(event, id=number + 1)
-            after = project([*self.events(), numbered])
+            after = project([*before, numbered])
             if not event.withdrawn:
                 check_told(event, after)
             if check is not None:

@@ -300,7 +300,7 @@ def evidence_of(
         sigma_common=min(per_c * history.error.common_c, bias),
         session=history.error.session,
         alive=_alive(lot, history),
-        dead=lot.dead,
+        dead=lot.failed,
         box_fails=box_fails,
     )
 

@@ -10,6 +10,7 @@ Times are integer milliseconds since the Unix epoch, UTC.
 from __future__ import annotations
 
 import enum
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple
 
@@ -53,18 +54,35 @@ class EventKind(enum.StrEnum):
     LAID = "laid"
     SET = "set"
     MOVED = "moved"
+    SPLIT = "split"
     CANDLED = "candled"
     LOOKED = "looked"
     REMOVED = "removed"
     PIPPED = "pipped"
     HATCHED = "hatched"
     DEAD = "dead"
+    WEIGHED = "weighed"
+    WATERED = "watered"
+    SHED = "shed"
+    FED = "fed"
     NOTE = "note"
+    FINISHED = "finished"
     CORRECT = "correct"
 
 
+# What is told of a box and not of a clutch.
+OF_BOXES: Final = (EventKind.WEIGHED, EventKind.WATERED)
 # What is counted at a candling.
-COUNTED: Final = ("fertile", "alive", "doubtful")
+COUNTED: Final = ("fertile", "alive", "doubtful", "clear")
+# How an egg is lost, and what that is called. An egg of which nobody said how counts as the last.
+LOST: Final[Mapping[str, str]] = {
+    "slug": "slug or infertile",
+    "mould": "mould",
+    "dried-out": "dried out",
+    "in-egg": "dead in egg",
+    "in-shell": "dead in shell",
+    "other": "lost otherwise",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +93,11 @@ class KeeperEvent:
     (interval data). ``eggs`` counts the eggs it is about. ``box`` is where, ``to_box`` where to (moved).
     ``corrects`` names the event that this one replaces; ``withdrawn`` marks a correction that only takes back.
     ``developed`` is how far the eggs were when laid, as a share of the whole development (laid). ``alive``: of those
-    that lie still, how many were seen alive, ``doubtful``: of how many it could not be told (candled).
+    that lie still, how many were seen alive, ``doubtful``: of how many it could not be told, ``clear``: how many show
+    nothing (candled). ``slugs`` were laid beside the ``eggs``; ``gone``: so many of the eggs were gone before the
+    account began; ``dam``, ``sire``, ``line`` as the keeper names them (laid). ``how`` an egg was lost, of ``LOST``
+    (dead). ``not_set``: it is about eggs that are in no box yet. ``grams``: what a box weighed, or the water that it
+    was given (1 g = 1 ml). ``by``: who told it.
     """
 
     kind: EventKind
@@ -96,6 +118,16 @@ class KeeperEvent:
     developed: float = 0.0
     alive: int | None = None
     doubtful: int | None = None
+    clear: int | None = None
+    slugs: int = 0
+    gone: int = 0
+    dam: str = ""
+    sire: str = ""
+    line: str = ""
+    how: str = ""
+    not_set: bool = False
+    grams: float | None = None
+    by: str = ""
 
     @property
     def counts(self) -> tuple[tuple[str, int], ...]:
@@ -134,7 +166,8 @@ class Lot:
     """The eggs of one clutch in one box over one span of time, with all that they went through before.
 
     ``looked_ms``: the last look at the eggs that was told. ``alive``: what was seen alive, oldest first;
-    ``none_alive_ms``: when since then none of those that lie still was, None: that was not told.
+    ``none_alive_ms``: when since then none of those that lie still was, None: that was not told. ``lost``: how many
+    eggs were lost in which way, by the order of ``LOST``; ``dead_pipped``: of these had pipped.
     """
 
     id: str
@@ -143,7 +176,8 @@ class Lot:
     path: tuple[Stay, ...]
     eggs_set: int
     removed: int = 0
-    dead: int = 0
+    lost: tuple[tuple[str, int], ...] = ()
+    dead_pipped: int = 0
     infertile: int = 0
     pips: tuple[PipSeen, ...] = ()
     hatched: int = 0
@@ -162,14 +196,34 @@ class Lot:
         return sum(p.count for p in self.pips)
 
     @property
+    def dead(self) -> int:
+        """Eggs that were lost, slugs and infertile ones among them."""
+        return sum(count for _, count in self.lost)
+
+    @property
+    def failed(self) -> int:
+        """Eggs that were lost and could have lived."""
+        return self.dead - dict(self.lost).get("slug", 0)
+
+    @property
     def eggs(self) -> int:
         """Eggs in the box now: set, less those taken out, lost or hatched."""
         return self.eggs_set - self.removed - self.dead - self.hatched
 
     @property
+    def inside(self) -> int:
+        """Eggs that have pipped, and whose hatchlings are still in them."""
+        return min(max(self.pipped - self.hatched - self.dead_pipped, 0), self.eggs)
+
+    @property
+    def still(self) -> int:
+        """Eggs in the box that have not pipped."""
+        return self.eggs - self.inside
+
+    @property
     def waiting(self) -> int:
         """Eggs that may still pip."""
-        return max(self.eggs_set - self.removed - self.dead - self.infertile - self.pipped, 0)
+        return max(self.still - self.infertile, 0)
 
     @property
     def open(self) -> bool:
@@ -178,7 +232,11 @@ class Lot:
 
 @dataclass(frozen=True, slots=True)
 class Clutch:
-    """Eggs laid together."""
+    """Eggs laid together.
+
+    ``eggs`` were laid to be set, ``slugs`` beside them. ``unplaced``: in no box yet. ``gone``: taken out, ``lost``:
+    lost, both before they were in a box. ``shed``, ``fed``: hatchlings that have shed, and that have eaten.
+    """
 
     id: str
     species: str
@@ -190,6 +248,12 @@ class Clutch:
     notes: tuple[tuple[int, str], ...] = ()
     events: tuple[KeeperEvent, ...] = field(default=(), repr=False)
     developed: float = 0.0
+    slugs: int = 0
+    gone: int = 0
+    lost: tuple[tuple[str, int], ...] = ()
+    shed: int = 0
+    fed: int = 0
+    finished_ms: int | None = None
 
     def lot(self, lot_id: str) -> Lot:
         for lot in self.lots:

@@ -6,20 +6,17 @@ question about the past ("what was known then") the same computation. Every rule
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from typing import Final
 
-from monitor.core.terms.events import Clutch, EventKind, KeeperEvent, Lot, PipSeen, SeenAlive, Stay
+from monitor.core.terms.events import LOST, OF_BOXES, Clutch, EventKind, KeeperEvent, Lot, PipSeen, SeenAlive, Stay
 from monitor.core.terms.formats import show_eggs
 from monitor.core.terms.times import DAY_MS
 from monitor.errors import EventRefused, UnknownSubject
 
 # Eggs told to be further developed than this when laid have nothing left that a forecast could be made of.
 MOST_DEVELOPED: Final = 0.8
-# Of one clutch, so that a slip of the fingers is told. Sea turtles lay 200; from memory.
-MOST_EGGS: Final = 1000
 
 
 def effective(events: Iterable[KeeperEvent], until_ms: int | None = None) -> list[KeeperEvent]:
@@ -50,8 +47,21 @@ def effective(events: Iterable[KeeperEvent], until_ms: int | None = None) -> lis
             del standing[root]
             gone.add(root)
     kept = [e for e in standing.values() if until_ms is None or _day_floor(e) <= until_ms]
-    order = {EventKind.LAID: 0, EventKind.SET: 1, EventKind.MOVED: 2, EventKind.CANDLED: 3, EventKind.LOOKED: 3}
-    return sorted(kept, key=lambda e: (_day_floor(e), order.get(e.kind, 4), e.at_ms, e.id))
+    return sorted(kept, key=lambda e: (_day_floor(e), _ORDER.get(e.kind, 4), e.at_ms, e.id))
+
+
+# Of what happened at one moment, what comes first.
+_ORDER: Final = {
+    EventKind.LAID: 0,
+    EventKind.SET: 1,
+    EventKind.MOVED: 2,
+    EventKind.SPLIT: 2,
+    EventKind.CANDLED: 3,
+    EventKind.LOOKED: 3,
+    EventKind.SHED: 5,
+    EventKind.FED: 5,
+    EventKind.FINISHED: 6,
+}
 
 
 def _day_floor(event: KeeperEvent) -> int:
@@ -71,6 +81,8 @@ def project(events: Iterable[KeeperEvent], until_ms: int | None = None) -> dict[
     standing = effective(events, until_ms)
     laid = {event.clutch for event in standing if event.kind is EventKind.LAID}
     for event in standing:
+        if event.kind in OF_BOXES:
+            continue
         if event.kind is EventKind.LAID:
             if event.clutch in books:
                 raise EventRefused(
@@ -98,36 +110,6 @@ def project(events: Iterable[KeeperEvent], until_ms: int | None = None) -> dict[
     return {name: book.clutch() for name, book in books.items()}
 
 
-def check_told(event: KeeperEvent, clutches: Mapping[str, Clutch]) -> None:
-    """What is asked of an entry when it is told, beside what :func:`project` asks of all, so that an account that was
-    kept before one of these rules is still read. ``clutches``: with it.
-
-    Raises EventRefused.
-    """
-    counted = " and ".join(f"{count} {what}" for what, count in event.counts)
-    if any(count < 0 for _, count in event.counts):
-        raise EventRefused(f"clutch {event.clutch}: {counted}: eggs are counted from 0", fix="check the counts")
-    if event.fertile is not None and (event.alive or 0) + (event.doubtful or 0) > event.fertile:
-        raise EventRefused(f"clutch {event.clutch}: {counted}: those are more than the fertile", fix="check the counts")
-    if event.kind is EventKind.LAID and (event.eggs or 0) > MOST_EGGS:
-        raise EventRefused(f"clutch {event.clutch}: {event.eggs} eggs are no clutch", fix=f"{MOST_EGGS} at most")
-    clutch = clutches.get(event.clutch)
-    if clutch is not None and event.not_yet_at_ms is not None and event.not_yet_at_ms < clutch.laid_ms - DAY_MS:
-        raise EventRefused(
-            f"clutch {event.clutch}: the look at which nothing was seen is before it was laid",
-            fix="check --not-yet-at",
-        )
-
-
-def check_name(clutch: str) -> None:
-    """A clutch is asked for by its name, and its lots as NAME/BOX. Raises EventRefused for one that cannot be."""
-    if not re.fullmatch(r"\w(?:[\w .-]{0,62}[\w.-])?", clutch):
-        raise EventRefused(
-            f"{clutch!r} cannot be the name of a clutch",
-            fix="use up to 64 letters, digits, blanks, dots, hyphens and underscores, a letter or digit first",
-        )
-
-
 def _before_laid(event: KeeperEvent) -> EventRefused:
     return EventRefused(
         f"clutch {event.clutch}: {event.kind.value} before it was laid", fix="check the time, or correct the lay date"
@@ -138,8 +120,13 @@ class _Book:
     """One clutch being folded."""
 
     def __init__(self, laid: KeeperEvent) -> None:
-        if laid.eggs is None or laid.eggs < 1:
+        if laid.eggs is None or min(laid.eggs, laid.slugs) < 0 or laid.eggs + laid.slugs < 1:
             raise EventRefused(f"clutch {laid.clutch}: a clutch has at least one egg", fix="give --eggs N")
+        if not 0 <= laid.gone <= laid.eggs:
+            raise EventRefused(
+                f"clutch {laid.clutch}: {laid.gone} of {show_eggs(laid.eggs)} cannot be gone already",
+                fix="check --gone",
+            )
         if not 0.0 <= laid.developed <= MOST_DEVELOPED:
             raise EventRefused(
                 f"clutch {laid.clutch}: {laid.developed:g} developed when laid is not between 0 and {MOST_DEVELOPED:g}",
@@ -147,7 +134,11 @@ class _Book:
             )
         self.laid = laid
         self.eggs = laid.eggs
-        self.unplaced = laid.eggs
+        self.unplaced = laid.eggs - laid.gone
+        self.gone = laid.gone
+        self.lost: tuple[tuple[str, int], ...] = lose((), "slug", laid.slugs)
+        self.shed = self.fed = 0
+        self.finished_ms: int | None = None
         self.lots: list[Lot] = []
         self.notes: list[tuple[int, str]] = []
         self.events: list[KeeperEvent] = [laid]
@@ -165,6 +156,12 @@ class _Book:
             notes=tuple(self.notes),
             events=tuple(self.events),
             developed=self.laid.developed,
+            slugs=self.laid.slugs,
+            gone=self.gone,
+            lost=self.lost,
+            shed=self.shed,
+            fed=self.fed,
+            finished_ms=self.finished_ms,
         )
 
     def take(self, event: KeeperEvent) -> None:
@@ -181,6 +178,10 @@ class _Book:
             raise EventRefused(
                 f"clutch {event.clutch}: how far eggs were when laid belongs to the entry that says they were laid",
                 fix="correct that entry; see: warmtally clutch show",
+            )
+        if self.finished_ms is not None and event.kind not in (EventKind.NOTE, EventKind.SHED, EventKind.FED):
+            raise EventRefused(
+                f"clutch {event.clutch} is finished", fix="take that entry back: warmtally record correct"
             )
         RULES[event.kind](self, event)
         self.events.append(event)
@@ -268,26 +269,16 @@ class _Book:
             raise EventRefused(f"lot {lot.id}: moved before it came to box {lot.box}", fix="check the time")
         path = (*lot.path[:-1], replace(lot.path[-1], to_ms=event.at_ms), Stay(event.to_box, event.at_ms, None))
         whole = count == lot.eggs
+        if whole and event.kind is EventKind.SPLIT:
+            raise EventRefused(f"lot {lot.id}: all {count} eggs are not a part of them", fix="use: record moved")
         if whole:
             self.lots[i] = replace(lot, closed_ms=event.at_ms, path=path[:-1], moved_on=True)
             self._add_lot(event.to_box, path, count)
             # What was seen in the old box belongs to the eggs, which live on in the new one.
-            self.lots[-1] = replace(
-                self.lots[-1],
-                eggs_set=lot.eggs_set,
-                removed=lot.removed,
-                dead=lot.dead,
-                hatched=lot.hatched,
-                infertile=lot.infertile,
-                pips=lot.pips,
-                looked_ms=lot.looked_ms,
-                alive=lot.alive,
-                none_alive_ms=lot.none_alive_ms,
-            )
+            self.lots[-1] = replace(lot, id=self.lots[-1].id, box=event.to_box, path=path)
             return
         # Nobody says which eggs went: taken to be those that have yet to pip, the fertile ones first.
-        pipped_inside = max(lot.pipped - lot.hatched, 0)
-        unpipped = lot.eggs - pipped_inside
+        unpipped = lot.still
         pips_stay, pips_go = _split_pips(lot.pips, max(count - unpipped, 0))
         infertile_go = min(max(count - max(unpipped - lot.infertile, 0), 0), lot.infertile)
         self.lots[i] = _with_alive(
@@ -300,27 +291,7 @@ class _Book:
 
     def _candled(self, event: KeeperEvent) -> None:
         i = self._which(event)
-        lot = self.lots[i]
-        inside = max(lot.pipped - lot.hatched, 0)
-        still = lot.eggs - inside
-        infertile = lot.infertile
-        if event.fertile is not None:
-            if event.fertile > lot.eggs:
-                raise EventRefused(
-                    f"lot {lot.id}: {event.fertile} fertile eggs, but {lot.eggs} are there", fix="check the count"
-                )
-            infertile = lot.eggs - event.fertile
-        if (event.alive or 0) + (event.doubtful or 0) > still:
-            counted = " and ".join(f"{count} {what}" for what, count in event.counts if what != "fertile")
-            raise EventRefused(f"lot {lot.id}: {counted}, but {still} lie still", fix="check the counts")
-        # Eggs with vessels are alive; of those that pipped nobody doubts it.
-        seen = event.alive if event.alive is not None else (event.fertile or 0) - inside
-        alive = (*lot.alive, SeenAlive(event.at_ms, seen)) if seen > 0 else lot.alive
-        none = event.alive == 0 and (event.doubtful or 0) < still
-        none_alive = event.at_ms if none else (None if seen > 0 else lot.none_alive_ms)
-        looked = max(lot.looked_ms or 0, event.at_ms)
-        lot = replace(lot, infertile=infertile, looked_ms=looked, alive=alive, none_alive_ms=none_alive)
-        self.lots[i] = _with_alive(lot)
+        self.lots[i] = _candled(self.lots[i], event)
 
     def _looked(self, event: KeeperEvent) -> None:
         i = self._which(event)
@@ -329,13 +300,24 @@ class _Book:
     def _out(self, event: KeeperEvent) -> tuple[int, Lot, int]:
         i = self._which(event)
         lot = self.lots[i]
-        count = lot.eggs if event.eggs is None else event.eggs
-        if count > lot.eggs or count < 1:
+        return i, lot, self._count(event, lot.eggs, f"lot {lot.id}", "are there")
+
+    @staticmethod
+    def _count(event: KeeperEvent, most: int, where: str, what: str) -> int:
+        """How many an event is about: all when it does not say."""
+        count = most if event.eggs is None else event.eggs
+        if not 1 <= count <= most:
             raise EventRefused(
-                f"lot {lot.id}: {count} eggs {event.kind.value}, but {lot.eggs} are there",
+                f"{where}: {count} eggs {event.kind.value}, but {most} {what}",
                 fix="check the count, or correct an earlier event",
             )
-        return i, lot, count
+        return count
+
+    def _not_set(self, event: KeeperEvent) -> int:
+        """How many eggs that are in no box yet an event is about; 0 where it is about a box."""
+        if not event.not_set and (event.box or self.lots or not self.unplaced):
+            return 0
+        return self._count(event, self.unplaced, f"clutch {event.clutch}", "are in no box yet")
 
     def _closed(self, lot: Lot, at_ms: int) -> Lot:
         if lot.eggs > 0:
@@ -343,19 +325,62 @@ class _Book:
         return replace(lot, closed_ms=at_ms, path=(*lot.path[:-1], replace(lot.path[-1], to_ms=at_ms)))
 
     def _removed(self, event: KeeperEvent) -> None:
+        if count := self._not_set(event):
+            self.unplaced, self.gone = self.unplaced - count, self.gone + count
+            return
         i, lot, count = self._out(event)
         lot = replace(lot, removed=lot.removed + count, infertile=max(lot.infertile - count, 0))
         self.lots[i] = self._closed(_with_alive(lot), event.at_ms)
 
     def _dead(self, event: KeeperEvent) -> None:
+        how = event.how if event.how in LOST else "other"
+        if count := self._not_set(event):
+            self.unplaced, self.lost = self.unplaced - count, lose(self.lost, how, count)
+            return
         i, lot, count = self._out(event)
-        self.lots[i] = self._closed(_with_alive(replace(lot, dead=lot.dead + count)), event.at_ms)
+        # Dead in shell are those that had pipped, as long as there are any; else those that had not.
+        pipped = min(count, lot.inside) if how == "in-shell" else max(count - lot.still, 0)
+        infertile = lot.infertile - count if how == "slug" else min(lot.infertile, lot.still - (count - pipped))
+        lot = replace(
+            lot,
+            lost=lose(lot.lost, how, count),
+            dead_pipped=lot.dead_pipped + pipped,
+            infertile=max(infertile, 0),
+        )
+        self.lots[i] = self._closed(_with_alive(lot), event.at_ms)
+
+    def _shed(self, event: KeeperEvent) -> None:
+        self.shed += self._hatchlings(event, self.shed)
+
+    def _fed(self, event: KeeperEvent) -> None:
+        self.fed += self._hatchlings(event, self.fed)
+
+    def _hatchlings(self, event: KeeperEvent, before: int) -> int:
+        """Of how many hatchlings a first is told."""
+        left = sum(lot.hatched for lot in self.lots if not lot.moved_on) - before
+        count = left if event.eggs is None else event.eggs
+        if not 1 <= count <= left:
+            raise EventRefused(
+                f"clutch {event.clutch}: {count} {event.kind.value} for the first time, but {left} hatchlings have not",
+                fix="check the count; a later shed or meal is a note: warmtally record note",
+            )
+        return count
+
+    def _finished(self, event: KeeperEvent) -> None:
+        left = [f"{show_eggs(lot.eggs)} in {lot.box}" for lot in self.lots if lot.open]
+        left += [f"{show_eggs(self.unplaced)} in no box"] if self.unplaced else []
+        if left:
+            raise EventRefused(
+                f"clutch {event.clutch} is not finished: {', '.join(left)}",
+                fix="say what became of them first: warmtally record hatched, dead, removed",
+            )
+        self.finished_ms = event.at_ms
 
     def _pipped(self, event: KeeperEvent) -> None:
         i = self._which(event)
         lot = self.lots[i]
         count = 1 if event.eggs is None else event.eggs
-        left = lot.eggs_set - lot.removed - lot.dead - lot.pipped
+        left = lot.eggs_set - lot.removed - lot.dead - lot.pipped + lot.dead_pipped
         if count > left:
             raise EventRefused(
                 f"lot {lot.id}: {count} more eggs pipped, but only {left} had not", fix="check the count"
@@ -375,7 +400,7 @@ class _Book:
 
     def _hatched(self, event: KeeperEvent) -> None:
         i, lot, count = self._out(event)
-        unseen = lot.hatched + count - lot.pipped
+        unseen = lot.hatched + lot.dead_pipped + count - lot.pipped
         pips = lot.pips
         if unseen > 0:
             # Whoever is out has pipped, some time since the last look.
@@ -397,9 +422,49 @@ RULES: Final[Mapping[EventKind, Callable[[_Book, KeeperEvent], None]]] = {
     EventKind.PIPPED: _Book._pipped,
     EventKind.HATCHED: _Book._hatched,
     EventKind.DEAD: _Book._dead,
+    EventKind.SPLIT: _Book._moved,
+    EventKind.SHED: _Book._shed,
+    EventKind.FED: _Book._fed,
+    EventKind.FINISHED: _Book._finished,
     EventKind.NOTE: _Book._note,
     EventKind.CORRECT: _Book._correct,
 }
+
+
+def _candled(lot: Lot, event: KeeperEvent) -> Lot:
+    """A lot after a candling."""
+    inside, still = lot.inside, lot.still
+    infertile = lot.infertile
+    if event.fertile is not None:
+        if event.fertile > lot.eggs:
+            raise EventRefused(
+                f"lot {lot.id}: {event.fertile} fertile eggs, but {lot.eggs} are there", fix="check the count"
+            )
+        # With those that were seen alive the doubtful are among the fertile ones, at a candling beside them.
+        beside = (event.doubtful or 0) if event.alive is None else 0
+        infertile = max(lot.eggs - event.fertile - beside, 0)
+    elif event.clear is not None:
+        infertile = event.clear
+    if (event.clear or 0) > still:
+        raise EventRefused(f"lot {lot.id}: {event.clear} clear, but {still} lie still", fix="check the counts")
+    if (event.alive or 0) + (event.doubtful or 0) > still:
+        counted = " and ".join(f"{count} {what}" for what, count in event.counts if what != "fertile")
+        raise EventRefused(f"lot {lot.id}: {counted}, but {still} lie still", fix="check the counts")
+    # Eggs with vessels are alive; of those that pipped nobody doubts it.
+    seen = event.alive if event.alive is not None else (event.fertile or 0) - inside
+    alive = (*lot.alive, SeenAlive(event.at_ms, seen)) if seen > 0 else lot.alive
+    none = event.alive == 0 and (event.doubtful or 0) < still
+    none_alive = event.at_ms if none else (None if seen > 0 else lot.none_alive_ms)
+    looked = max(lot.looked_ms or 0, event.at_ms)
+    lot = replace(lot, infertile=infertile, looked_ms=looked, alive=alive, none_alive_ms=none_alive)
+    return _with_alive(lot)
+
+
+def lose(lost: tuple[tuple[str, int], ...], how: str, count: int) -> tuple[tuple[str, int], ...]:
+    """With so many more lost in that way."""
+    known = dict(lost)
+    known[how] = known.get(how, 0) + count
+    return tuple((each, known[each]) for each in LOST if known.get(each))
 
 
 def _with_alive(lot: Lot, gone: int = 0) -> Lot:

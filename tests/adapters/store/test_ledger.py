@@ -61,7 +61,7 @@ RAISE = Transition("too-warm", "box A", "raised", T0 + 5, T0, "beyond the limit 
 def test_events_come_back_as_they_were_told_and_are_numbered_in_that_order(store: Store) -> None:
     told = [
         store.account.tell(event("laid", 0, eggs=4, species="Testudo exempli", day_only=True)),
-        store.account.tell(event("set", 1, box="A")),
+        store.account.tell(event("set", 1, box="A", eggs=4)),
         store.account.tell(event("candled", 20, box="A", fertile=3, text="Adern gut zu sehen")),
         store.account.tell(event("pipped", 50, box="A", eggs=1, not_yet_at_ms=T0 + 49 * DAY_MS)),
         store.account.tell(event("pipped", 50, box="A", corrects=4, withdrawn=True)),
@@ -80,9 +80,9 @@ def test_what_cannot_have_happened_is_refused_and_leaves_no_trace(store: Store) 
     with pytest.raises(UnknownSubject):
         store.account.tell(replace(event("note", 1), clutch="c9"))
     with pytest.raises(EventRefused, match="no such box"):
-        store.account.tell(event("set", 1, box="A"), check=_object)
+        store.account.tell(event("set", 1, box="A", eggs=4), check=_object)
     assert contents(store) == before
-    assert store.account.tell(event("set", 1, box="A")).id == 2
+    assert store.account.tell(event("set", 1, box="A", eggs=4)).id == 2
 
 
 def _object(_: object) -> None:
@@ -101,21 +101,21 @@ def test_an_event_is_written_whole_or_not_at_all(store: Store) -> None:
 def test_two_who_tell_at_once_are_checked_one_after_the_other(tmp_path: Path) -> None:
     with Store(tmp_path) as store:
         store.account.tell(event("laid", 0, eggs=30))
-        store.account.tell(event("set", 1, box="A"))
+        store.account.tell(event("set", 1, box="A", eggs=30))
     code = (
         "import sys\nfrom monitor.adapters.store import Store\nfrom monitor.core.terms.events import *\n"
         "from monitor.errors import EventRefused\nstore, done = Store(sys.argv[1]), 0\n"
         "for i in range(20):\n"
         "    try:\n"
-        f"        at = {T0 + 9 * DAY_MS}\n"
+        f"        at = {T0 + 9 * DAY_MS} + 2 * i + int(sys.argv[2])\n"
         "        store.account.tell(KeeperEvent(EventKind.REMOVED, 'c1', at, at, box='A', eggs=1))\n"
         "        done += 1\n"
         "    except EventRefused:\n        pass\n"
         "print(done)\n"
     )
     tellers = [
-        subprocess.Popen([sys.executable, "-c", code, str(tmp_path)], cwd=PROJECT, stdout=subprocess.PIPE)
-        for _ in range(2)
+        subprocess.Popen([sys.executable, "-c", code, str(tmp_path), str(i)], cwd=PROJECT, stdout=subprocess.PIPE)
+        for i in range(2)
     ]
     done = [int(t.communicate(timeout=60)[0]) for t in tellers]
     with Store(tmp_path) as store:

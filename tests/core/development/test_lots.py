@@ -281,7 +281,7 @@ def test_waiting_makes_it_less_likely_that_a_silent_box_is_only_late() -> None:
         {"pips": (PipSeen(None, LAID + 60 * DAY_MS, 6),)},
         {"removed": 6, "closed_ms": LAID + 50 * DAY_MS},
         {"infertile": 6},
-        {"dead": 5},
+        {"lost": (("mould", 5),)},
         {"pips": (PipSeen(LAID, LAID + 1, 1),)},
         {"pips": (PipSeen(LAID + 60 * DAY_MS, LAID + 60 * DAY_MS + 1, 2),), "looked_ms": LAID + 61 * DAY_MS},
         {"looked_ms": LAID},
