@@ -104,6 +104,7 @@ def _add_counts(p: argparse.ArgumentParser) -> None:
         "how many are fertile, and alive; the others are not waited for",
         "how many of the eggs that lie still were seen alive",
         "of how many of them it could not be told",
+        "how many are clear: nothing in them, not waited for",
     )
     for name, text in zip(COUNTED, texts, strict=True):
         p.add_argument(f"--{name}", type=whole, help=f"candled: {text}")
