@@ -73,6 +73,17 @@ class EntryUndecided(EventRefused):
         self.asks, self.most, self.choices = asks, most, choices
 
 
+class EntryThere(EventRefused):
+    """An entry that stands in the account already, as number ``entry``."""
+
+    id, exit_code = "entry-there", 29
+    meaning = "the account has this very entry already; nothing was added"
+
+    def __init__(self, what: str, *, fix: str, entry: int) -> None:
+        super().__init__(what, fix=fix)
+        self.entry = entry
+
+
 class UnknownSubject(MonitorError):
     """A clutch, lot, box, probe, species or notice that does not exist."""
 

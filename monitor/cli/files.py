@@ -6,24 +6,24 @@ import argparse
 import contextlib
 import os
 import sys
-import tempfile
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
 from pathlib import Path
-from typing import IO, Any, Final, cast
+from typing import Any, Final, cast
 
 import numpy as np
 
 from monitor.adapters import logger_files
 from monitor.adapters.logger_files import FileShape, LoggerFile
 from monitor.adapters.store import Columns, Store
+from monitor.cli.new_file import new_file
 from monitor.cli.room import now_ms, settings_of
 from monitor.config.zones import zone_of
 from monitor.core.terms.formats import show_temperature, show_time
 from monitor.core.terms.settings import Probe, Room, Unit
-from monitor.errors import FileUnreadable, StoreError, UnknownSubject, UsageError
+from monitor.errors import StoreError, UnknownSubject, UsageError
 
 _FOREVER_MS: Final = 2**53
 
@@ -117,7 +117,10 @@ def run_export(args: argparse.Namespace) -> int:
                 logger_files.write(sys.stdout, store.readings, probes, from_ms, to_ms, form=args.format)
                 sys.stdout.flush()
             return 0
-        with _new_file(Path(args.out), replace=args.replace) as file:
+        with (
+            new_file(Path(args.out), replace=args.replace) as path,
+            path.open("w", encoding="utf-8", newline="") as file,
+        ):
             count = logger_files.write(file, store.readings, probes, from_ms, to_ms, form=args.format)
     print(f"{count} readings of {len(probes)} probe{'s' * (len(probes) != 1)} written to {args.out}")
     return 0
@@ -305,34 +308,6 @@ def _unit_of(room: Room, name: str) -> str:
     if probe.quantity == "battery":
         return probe.unit
     return "%" if probe.quantity == "humidity" else "C"
-
-
-@contextlib.contextmanager
-def _new_file(path: Path, *, replace: bool) -> Iterator[IO[str]]:
-    """A file that appears whole or not at all."""
-    if path.exists() and not replace:
-        raise FileUnreadable("the file is there already", where=str(path), fix="give another name, or --replace")
-    try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    except OSError as error:
-        raise _unwritable(path, error) from error
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as file:
-            yield file
-        umask = os.umask(0)
-        os.umask(umask)
-        Path(name).chmod(0o666 & ~umask)
-        Path(name).replace(path)
-    except OSError as error:
-        raise _unwritable(path, error) from error
-    finally:
-        Path(name).unlink(missing_ok=True)
-
-
-def _unwritable(path: Path, error: OSError) -> FileUnreadable:
-    return FileUnreadable(
-        f"the file cannot be written ({error.strerror})", where=str(path), fix="check the folder and the free space"
-    )
 
 
 @contextlib.contextmanager

@@ -11,7 +11,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -151,6 +151,8 @@ def now_ms() -> int:
     return time.time_ns() // 1_000_000
 
 
+_AGO = re.compile(r"([0-9]{1,4}) ?(min|h) ago")
+_CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):[0-5][0-9]")
 _DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 FIRST_YEAR, LAST_YEAR = 1990, 2099
 """What is told or asked for lies in these years: no record of a room is older, and a calendar ends somewhere."""
@@ -177,20 +179,24 @@ def number(text: str) -> float:
 def parse_time(text: str, zone: tzinfo) -> tuple[int, bool]:
     """A time as keepers write it, in the room's zone unless it names its own; (ms UTC, only a day was given).
 
-    A day alone stands for its noon. An hour that comes twice when summer time ends is taken as the first, and standard
-    error says so; with an offset behind it ("02:30+01:00") either can be meant. Raises UsageError for what is no time
-    of a year from FIRST_YEAR to LAST_YEAR, and for an hour that the change to summer time skips.
+    "now", "07:30" (of today), "yesterday", "yesterday 07:30", "30 min ago", "2026-05-01", "2026-05-01 19:30". A
+    day alone stands for its noon. Raises UsageError for what is no time of a year from FIRST_YEAR to LAST_YEAR, for an
+    hour that the change to summer time skips, and for one that comes twice when it ends: with an offset behind it
+    ("02:30+01:00") either can be meant.
     """
     told = text.strip()
     if told.lower() == "now":
         return now_ms(), False
+    if ago := _AGO.fullmatch(told.lower()):
+        return now_ms() - int(ago[1]) * (60_000 if ago[2] == "min" else 3_600_000), False
+    told = _spelled_out(told, zone)
     day_only = _DAY.fullmatch(told) is not None
     try:
         at = datetime.fromisoformat(f"{told} 12:00" if day_only else told)
     except ValueError:
         raise UsageError(
             f"{text!r} is not a time",
-            fix='write "2026-05-01 09:00", "2026-05-01", "2026-05-01T07:00:00Z" or "2026-10-25 02:30+01:00"',
+            fix='write "07:30", "yesterday 19:30", "2026-05-01", "2026-05-01 09:00" or "2026-10-25 02:30+01:00"',
         ) from None
     if not FIRST_YEAR <= at.year <= LAST_YEAR:
         raise UsageError(
@@ -207,12 +213,23 @@ def parse_time(text: str, zone: tzinfo) -> tuple[int, bool]:
         again = at.replace(fold=1)
         if again.utcoffset() != at.utcoffset():
             first, second = (t.isoformat(sep=" ", timespec="minutes") for t in (at, again))
-            print(
-                f'{told} comes twice, since the clocks were set back; taken as the first, "{first}". The second is '
-                f'"{second}".',
-                file=sys.stderr,
+            raise UsageError(
+                f"{text!r} comes twice, since the clocks were set back",
+                fix=f'write "{first}" or "{second}", an hour later',
             )
     return round(at.timestamp() * 1000), day_only
+
+
+def _spelled_out(told: str, zone: tzinfo) -> str:
+    """A time of today or yesterday with its date; what names its own date stays as it is."""
+    word, _, clock = told.partition(" ")
+    if _CLOCK.fullmatch(told):
+        word, clock = "today", told
+    if word.lower() not in ("today", "yesterday") or (clock and not _CLOCK.fullmatch(clock)):
+        return told
+    today = datetime.fromtimestamp(now_ms() / 1000, zone).date()
+    day = today - timedelta(days=word.lower() == "yesterday")
+    return f"{day.isoformat()} {clock:0>5}" if clock else day.isoformat()
 
 
 def parse_temperature(text: str, unit: DisplayUnit) -> float:

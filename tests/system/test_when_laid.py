@@ -194,7 +194,7 @@ def test_a_correction_of_it_moves_the_date(accounts: Any) -> None:
 @pytest.fixture
 def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Desk:
     """The command line on a day in summer, whenever the tests run: what is told must have happened."""
-    monkeypatch.setattr("monitor.cli.keep.now_ms", lambda: LAID + 60 * DAY_MS)
+    monkeypatch.setattr("monitor.cli.record.now_ms", lambda: LAID + 60 * DAY_MS)
     made = Desk(tmp_path)
     made.write(CONFIG)
     return made

@@ -7,10 +7,10 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 
 from monitor.adapters.store.database import Database
-from monitor.core.terms.entries import check_name, check_told, settled
+from monitor.core.terms.entries import Brought, Row, bring, check_name, check_told, settled
 from monitor.core.terms.events import Clutch, EventKind, KeeperEvent
 from monitor.core.terms.projection import project
 
@@ -46,7 +46,6 @@ class KeepersAccount:
             before = self.events()
             if not event.withdrawn:
                 event = settled(event, before)
-            body = {n: getattr(event, n) for n in _EVENT_FIELDS}
             number = int(
                 c.execute("SELECT COALESCE(MAX(seq), 0) FROM sqlite_sequence WHERE name='event'").fetchone()[0]
             )
@@ -56,8 +55,21 @@ class KeepersAccount:
                 check_told(event, after)
             if check is not None:
                 check(after)
-            c.execute(
-                "INSERT INTO event(id, kind, clutch, at, recorded, body) VALUES (?,?,?,?,?,?)",
-                (numbered.id, event.kind.value, event.clutch, event.at_ms, event.recorded_ms, json.dumps(body)),
-            )
+            c.execute(_INSERT, _row(numbered))
         return numbered
+
+    def bring(self, rows: Sequence[Row], *, dry_run: bool) -> Brought:
+        """Add the entries of a file: all that can be taken, in one transaction; with ``dry_run`` none."""
+        with self.db.write() as c:
+            brought = bring(rows, self.events())
+            if not dry_run:
+                c.executemany(_INSERT, [_row(event) for event in brought.new])
+        return brought
+
+
+_INSERT = "INSERT INTO event(id, kind, clutch, at, recorded, body) VALUES (?,?,?,?,?,?)"
+
+
+def _row(event: KeeperEvent) -> tuple[object, ...]:
+    body = json.dumps({n: getattr(event, n) for n in _EVENT_FIELDS})
+    return event.id, event.kind.value, event.clutch, event.at_ms, event.recorded_ms, body

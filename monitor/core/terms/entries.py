@@ -9,14 +9,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from monitor.core.terms.events import LOST, OF_BOXES, Clutch, EventKind, KeeperEvent, Lot
 from monitor.core.terms.formats import show_eggs
 from monitor.core.terms.projection import effective, project
 from monitor.core.terms.times import DAY_MS
-from monitor.errors import EntryUndecided, EventRefused
+from monitor.errors import EntryThere, EntryUndecided, EventRefused, MonitorError
 
 # Of one clutch, so that a slip of the fingers is told. Sea turtles lay 200; from memory.
 MOST_EGGS: Final = 1000
@@ -30,6 +30,97 @@ MOST_TEXT: Final = 2000
 # Entries of which a part of the eggs may be meant.
 _OF_SOME: Final = (EventKind.REMOVED, EventKind.DEAD, EventKind.HATCHED, EventKind.PIPPED)
 _OF_HATCHLINGS: Final = (EventKind.SHED, EventKind.FED)
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """An entry of a file: its line, the number by which others of the file name it, and whether it was taken before
+    (then it is as it was told, and asked for nothing more than that it can have happened)."""
+
+    row: int
+    event: KeeperEvent
+    entry: int | None = None
+    taken_before: bool = False
+
+    def named(self, species: str) -> Row:
+        return replace(self, event=replace(self.event, species=species))
+
+
+@dataclass
+class Brought:
+    """What came of bringing rows in: the entries to be written, how many were there already, and what is refused."""
+
+    new: list[KeeperEvent] = field(default_factory=list)
+    there: int = 0
+    refused: list[tuple[int, MonitorError]] = field(default_factory=list)
+
+    @property
+    def taken(self) -> int:
+        return len(self.new)
+
+
+def bring(rows: Iterable[Row], events: Iterable[KeeperEvent]) -> Brought:
+    """What of a file's rows can be added to an account of ``events``; each is checked with all before it.
+
+    Clutches are independent of each other, so each is looked at by itself: the work grows with the largest clutch and
+    not with the account.
+    """
+    brought = Brought()
+    books: dict[str, list[KeeperEvent]] = {}
+    number = 0
+    for event in events:
+        books.setdefault(event.clutch, []).append(event)
+        number = max(number, event.id)
+    numbers: dict[int, int] = {}
+    for row in rows:
+        book = books.setdefault(row.event.clutch, [])
+        try:
+            event = _renumbered(row.event, numbers)
+            known = next((e for e in book if _alike(e, event)), None)
+            if known is None:
+                event = _taken(row, event, book, number + 1)
+                book.append(event)
+                brought.new.append(event)
+                number, known = event.id, event
+            else:
+                brought.there += 1
+        except EntryThere as there:
+            brought.there += 1
+            known = replace(row.event, id=there.entry)
+        except MonitorError as error:
+            brought.refused.append((row.row, error))
+            continue
+        if row.entry is not None:
+            numbers[row.entry] = known.id
+    return brought
+
+
+def _renumbered(event: KeeperEvent, numbers: Mapping[int, int]) -> KeeperEvent:
+    if event.corrects is None:
+        return event
+    if event.corrects not in numbers:
+        raise EventRefused(f"there is no entry {event.corrects} before it to correct", fix="check the column corrects")
+    return replace(event, corrects=numbers[event.corrects])
+
+
+def _alike(known: KeeperEvent, event: KeeperEvent) -> bool:
+    """Whether an entry that was told is the one of a file, whatever came of it since."""
+    told = ("recorded_ms", "id")
+    return all(getattr(known, name) == getattr(event, name) for name in KeeperEvent.__slots__ if name not in told)
+
+
+def _taken(row: Row, event: KeeperEvent, book: list[KeeperEvent], number: int) -> KeeperEvent:
+    """An entry of a file with its number. Raises what ``project``, ``settled`` and ``check_told`` raise."""
+    if not row.taken_before:
+        if event.kind is EventKind.LAID:
+            check_name(event.clutch)
+        if not event.withdrawn:
+            event = settled(event, book)
+    event = replace(event, id=number)
+    after = project([*book, event])
+    if not (row.taken_before or event.withdrawn):
+        check_told(event, after)
+    return event
 
 
 def check_name(clutch: str) -> None:
@@ -54,9 +145,10 @@ def settled(event: KeeperEvent, events: Iterable[KeeperEvent]) -> KeeperEvent:
             event = _counted(_placed(event, clutch), clutch)
     for other in others:
         if _same(event, other):
-            raise EventRefused(
+            raise EntryThere(
                 f"entry {other.id} says the same already",
                 fix=f"if it happened twice, give another --at; to change it: warmtally record correct {other.id}",
+                entry=other.id,
             )
     return event
 

@@ -1,0 +1,292 @@
+"""Clutches: ``warmtally clutch``: added, shown, listed, brought in from a file and written to one."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+
+from monitor.adapters import account_files
+from monitor.cli.new_file import new_file
+from monitor.cli.output import print_json, say, table, utc
+from monitor.cli.record import add_laid, add_when_and_who, print_lots, run_record, sentence
+from monitor.cli.room import RoomAtHand, now_ms, room_at_hand
+from monitor.core.terms.balance import balance_of, balance_of_all, became, ended_ms
+from monitor.core.terms.entries import Row
+from monitor.core.terms.events import COUNTED, Clutch
+from monitor.core.terms.formats import show_eggs, show_time
+from monitor.errors import EventRefused, MonitorError, UnknownSubject, UsageError
+
+
+def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
+    clutch = sub.add_parser(
+        "clutch",
+        help="add, show and list clutches; bring them in from a file, or write them to one",
+        description="Clutches: add, show, list, bring in from a file, write to one.",
+    )
+    inner = clutch.add_subparsers(dest="what", required=True, metavar="WHAT")
+    add = inner.add_parser(
+        "add",
+        parents=[parent],
+        help="a clutch was laid",
+        epilog="example: warmtally clutch add K01 --species elaphe-taeniura --laid 2026-05-01 --eggs 12",
+    )
+    add.add_argument("clutch", help="a name of your own for it, without blanks")
+    add.add_argument("--laid", required=True, metavar="WHEN", help="day, or day and time, in the room's zone")
+    add_laid(add)
+    add_when_and_who(add, "--laid")
+    add.set_defaults(run=run_add)
+    show = inner.add_parser(
+        "show",
+        parents=[parent],
+        help="one clutch with its whole account",
+        epilog="example: warmtally clutch show K01",
+    )
+    show.add_argument("clutch")
+    show.add_argument("--json", action="store_true")
+    show.set_defaults(run=run_show)
+    listed = inner.add_parser(
+        "list", parents=[parent], help="the clutches, a line each", description="The clutches, a line each."
+    )
+    listed.add_argument("--all", action="store_true", help="those that have ended as well")
+    listed.add_argument("--json", action="store_true", help="as JSON, those that have ended as well")
+    listed.set_defaults(run=run_list)
+    _add_files(inner, parent)
+
+
+def _add_files(inner: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
+    brought = inner.add_parser(
+        "import",
+        parents=[parent],
+        help="bring an account in from a file: an old season, or another room's",
+        description="Bring an account in from a file with a line of column names (CSV), or from JSON lines. A row is "
+        "an entry. Nothing is written while one row cannot be taken, unless --take-rest; what is there already is not "
+        "doubled. The columns are in the guide to the configuration.",
+        epilog="example: warmtally clutch import season-2024.csv --dry-run",
+    )
+    brought.add_argument("file", metavar="FILE")
+    brought.add_argument("--dry-run", action="store_true", help="name every row that cannot be taken; write nothing")
+    brought.add_argument("--take-rest", action="store_true", help="leave those rows out and take the others")
+    brought.add_argument("--json", action="store_true")
+    brought.set_defaults(run=run_import)
+    out = inner.add_parser(
+        "export",
+        parents=[parent],
+        help="write the whole account to a file",
+        description="Write every entry that was ever told, corrections too. What is written can be brought in again.",
+        epilog="example: warmtally clutch export --out account.csv",
+    )
+    out.add_argument("--out", metavar="FILE", help="write to this file (default: standard output)")
+    out.add_argument("--replace", action="store_true", help="write over a file that is there already")
+    out.add_argument("--format", choices=account_files.FORMS, default="csv", help="csv (default), jsonl or parquet")
+    out.set_defaults(run=run_export)
+
+
+def run_add(args: argparse.Namespace) -> int:
+    args.at = args.laid
+    args.kind = "laid"
+    return run_record(args)
+
+
+def _clutch_json(clutch: Clutch) -> dict[str, object]:
+    balance = balance_of(clutch)
+    return {
+        "clutch": clutch.id,
+        "species": clutch.species,
+        "dam": clutch.events[0].dam or None,
+        "sire": clutch.events[0].sire or None,
+        "line": clutch.events[0].line or None,
+        "laid": utc(clutch.laid_ms),
+        "laid_day_only": clutch.laid_day_only,
+        "developed_when_laid": clutch.developed,
+        "eggs": clutch.eggs,
+        "unplaced": clutch.unplaced,
+        "balance": {
+            "laid": balance.laid,
+            "not_set": balance.not_set,
+            "in_boxes": balance.in_boxes,
+            "hatched": balance.hatched,
+            "lost": dict(balance.lost),
+            "removed": balance.removed,
+            "not_accounted_for": balance.odd,
+        },
+        "shed": clutch.shed,
+        "fed": clutch.fed,
+        "ended": utc(ended_ms(clutch)),
+        "finished": utc(clutch.finished_ms),
+        "lots": [
+            {
+                "lot": lot.id,
+                "box": lot.box,
+                "eggs": lot.eggs,
+                "eggs_set": lot.eggs_set,
+                "waiting": lot.waiting,
+                "pipped": lot.pipped,
+                "hatched": lot.hatched,
+                "dead": lot.dead,
+                "lost": dict(lot.lost),
+                "removed": lot.removed,
+                "infertile": lot.infertile,
+                "open": lot.open,
+                "stays": [{"box": s.box, "from": utc(s.from_ms), "to": utc(s.to_ms)} for s in lot.path],
+                "pips": [{"after": utc(p.after_ms), "by": utc(p.by_ms), "eggs": p.count} for p in lot.pips],
+            }
+            for lot in clutch.lots
+            if not lot.moved_on
+        ],
+        "account": [
+            {
+                "entry": e.id,
+                "kind": e.kind.value,
+                "at": utc(e.at_ms),
+                "recorded": utc(e.recorded_ms),
+                "box": e.box or None,
+                "to": e.to_box or None,
+                "eggs": e.eggs,
+                **{name: getattr(e, name) for name in COUNTED},
+                "how": e.how or None,
+                "not_yet_at": utc(e.not_yet_at_ms),
+                "by": e.by or None,
+                "note": e.text or None,
+            }
+            for e in clutch.events
+        ],
+    }
+
+
+def _one(clutches: Mapping[str, Clutch], name: str) -> Clutch:
+    if name not in clutches:
+        raise UnknownSubject(f"no clutch {name!r}", fix=f"known: {', '.join(sorted(clutches)) or 'none yet'}")
+    return clutches[name]
+
+
+def run_show(args: argparse.Namespace) -> int:
+    with room_at_hand(args) as room:
+        clutch = _one(room.store.account.clutches(), args.clutch)
+        if args.json:
+            print_json(_clutch_json(clutch))
+            return 0
+        laid = show_time(clutch.laid_ms, room.zone)
+        laid = laid[:10] if clutch.laid_day_only else laid
+        told = clutch.events[0]
+        parents = [f"{what} {name}" for what in ("dam", "sire", "line") if (name := getattr(told, what))]
+        say(", ".join([f"{clutch.id}: {clutch.species}, laid {laid}, {show_eggs(clutch.eggs)}", *parents]))
+        print_lots(clutch)
+        if clutch.shed or clutch.fed:
+            print(f"  hatchlings: {clutch.shed} have shed, {clutch.fed} have eaten")
+        print()
+        print(
+            table(
+                ["entry", "when", "what"],
+                [[str(e.id), show_time(e.at_ms, room.zone), sentence(e, room)] for e in clutch.events],
+            )
+        )
+    return 0
+
+
+def _where(clutch: Clutch) -> str:
+    if ended_ms(clutch) is not None:
+        return became(clutch)
+    places = [f"{x.box} ({x.eggs})" for x in clutch.lots if x.open]
+    places += [f"not set yet ({clutch.unplaced})"] if clutch.unplaced else []
+    return ", ".join(places)
+
+
+def run_list(args: argparse.Namespace) -> int:
+    with room_at_hand(args) as room:
+        clutches = room.store.account.clutches()
+        if args.json:
+            print_json([_clutch_json(c) for c in clutches.values()])
+            return 0
+        if not clutches:
+            print("no clutch yet; add one: warmtally clutch add NAME --species ID --laid DAY --eggs N")
+            return 0
+        shown = [c for c in clutches.values() if args.all or ended_ms(c) is None]
+        if shown:
+            rows = [[c.id, c.species, show_time(c.laid_ms, room.zone)[:10], str(c.eggs), _where(c)] for c in shown]
+            print(table(["clutch", "species", "laid", "eggs", "where, or what became of them"], rows))
+        if len(shown) < len(clutches):
+            print(f"{len(clutches) - len(shown)} more have ended: warmtally clutch list --all")
+        odd = balance_of_all(clutches.values()).odd
+        if odd:
+            print(f"{odd} eggs are not accounted for: see each clutch with warmtally clutch show")
+    return 0
+
+
+def run_import(args: argparse.Namespace) -> int:
+    path = Path(args.file)
+    with room_at_hand(args, create=not args.dry_run) as room:
+        rows, bad = account_files.read(path, room.zone, now_ms())
+        rows, unknown = _with_species(rows, room)
+        brought = room.store.account.bring(rows, dry_run=True)
+        refused = sorted([*bad, *unknown, *brought.refused], key=lambda x: x[0])
+        writes = not args.dry_run and bool(brought.taken) and (not refused or args.take_rest)
+        if writes:
+            left_out = {row for row, _ in refused}
+            brought = room.store.account.bring([r for r in rows if r.row not in left_out], dry_run=False)
+        if args.json:
+            print_json(
+                {
+                    "taken": brought.taken if not refused or args.take_rest or args.dry_run else 0,
+                    "there_already": brought.there,
+                    "refused": [{"row": row, "what": e.what, "fix": e.fix} for row, e in refused],
+                    "written": writes,
+                }
+            )
+        else:
+            for row, error in refused:
+                say(f"row {row}: {error}")
+            would = "" if writes else "would be "
+            print(f"{path.name}: {brought.taken} entries {would}taken, {brought.there} were there already, ", end="")
+            print(f"{len(refused)} cannot be taken")
+            _hint(brought.taken, refused, room, args, writes=writes)
+    return EventRefused.exit_code if refused and not writes else 0
+
+
+def _hint(
+    taken: int, refused: list[tuple[int, MonitorError]], room: RoomAtHand, args: argparse.Namespace, *, writes: bool
+) -> None:
+    if refused and not writes and not args.dry_run:
+        print("nothing was written; put those rows right, or leave them out with --take-rest")
+    if not writes or not taken:
+        return
+    dry = [lot for lot in room.derived.lots(now_ms()) if lot.past is None and not lot.lot.moved_on]
+    boxes = sorted({lot.lot.box for lot in dry})
+    if boxes:
+        say(
+            f"no readings are there of {', '.join(boxes)} for that time; a logger's file brings them: warmtally import "
+            "FILE --probe ID (see its --help)"
+        )
+
+
+def _with_species(rows: list[Row], room: RoomAtHand) -> tuple[list[Row], list[tuple[int, MonitorError]]]:
+    """The rows whose species are known, by its id; and what is wrong with the others."""
+    from monitor.config.library import load_profile, named
+
+    kept, bad, known = [], [], {}
+    for row in rows:
+        name = row.event.species
+        if name and name not in known:
+            try:
+                known[name] = named(name, room.settings.profiles_dir)[0]
+                load_profile(known[name], room.settings.profiles_dir)
+            except MonitorError as error:
+                bad.append((row.row, error))
+                continue
+        kept.append(row.named(known[name]) if name else row)
+    return kept, bad
+
+
+def run_export(args: argparse.Namespace) -> int:
+    with room_at_hand(args) as room:
+        events = room.store.account.events()
+        if args.out is None:
+            if args.format == "parquet":
+                raise UsageError("Parquet is no text", fix="give --out FILE")
+            account_files.write(sys.stdout, events, room.zone, args.format)
+            return 0
+        with new_file(Path(args.out), replace=args.replace) as path:
+            account_files.write_file(path, events, room.zone, args.format)
+        print(f"{len(events)} entries written to {args.out}")
+    return 0
