@@ -65,7 +65,7 @@ def _add_files(inner: argparse._SubParsersAction[argparse.ArgumentParser], paren
         "doubled. The columns are in the guide to the configuration.",
         epilog="example: warmtally clutch import season-2024.csv --dry-run",
     )
-    brought.add_argument("file", metavar="FILE")
+    brought.add_argument("file", metavar="FILE", help="the file, in UTF-8")
     brought.add_argument("--dry-run", action="store_true", help="name every row that cannot be taken; write nothing")
     brought.add_argument("--take-rest", action="store_true", help="leave those rows out and take the others")
     brought.add_argument("--json", action="store_true")

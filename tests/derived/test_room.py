@@ -434,7 +434,7 @@ def test_a_closed_lot_stands_still(bench: Bench) -> None:
     up, _ = both_boxes(bench)
     bench.clutch(UPPER)
     out = START + 30 * HOUR_MS + 5 * MINUTE
-    bench.tell(EventKind.REMOVED, out, box=UPPER)
+    bench.tell(EventKind.REMOVED, out, box=UPPER, eggs=6)
     for now in (START + 31 * HOUR_MS, START + 60 * HOUR_MS):
         bench.hour(now)
         got = one(bench.derived, now)
@@ -564,7 +564,7 @@ def test_the_past_is_answered_with_what_was_known_then(bench: Bench, seed: int) 
     bench.clutch(MIDDLE, clutch="K02")
     bench.clutch(PAIR, clutch="K03")
     bench.tell(EventKind.MOVED, START + 30 * HOUR_MS + 7 * MINUTE, box=UPPER, to_box=LOWER, eggs=3)
-    bench.tell(EventKind.REMOVED, START + 52 * HOUR_MS, clutch="K02")
+    bench.tell(EventKind.REMOVED, START + 52 * HOUR_MS, clutch="K02", eggs=6)
     end = scrambled(dice, bench, 70)
     bench.hour(end)
     hour = START + 43 * HOUR_MS

@@ -118,7 +118,7 @@ def test_every_kind_of_entry_is_taken(room: Desk) -> None:
         'record candled K01 --box upper --alive 4 --doubtful 1 --at "2026-05-24 18:00"',
         'record looked K01 --box upper --at "2026-05-25 18:00"',
         'record moved K01 --box upper --to lower --eggs 2 --at "2026-06-01 10:00"',
-        'record pipped K01 --box upper --at "2026-07-04 06:30"',
+        'record pipped K01 --box upper --eggs 1 --at "2026-07-04 06:30"',
         'record hatched K01 --box upper --eggs 1 --at "2026-07-05 08:00"',
         'record dead K01 --box upper --eggs 1 --at "2026-07-10 08:00"',
         'record note K01 --note "first shed"',
@@ -127,6 +127,7 @@ def test_every_kind_of_entry_is_taken(room: Desk) -> None:
     (clutch,) = room("clutch list --json").json
     boxes = {lot["lot"]: (lot["eggs"], lot["hatched"], lot["dead"], lot["removed"]) for lot in clutch["lots"]}
     assert boxes["K01/upper"] == (1, 1, 1, 1)
+    assert clutch["balance"]["lost"] == {"other": 1}
     assert sum(lot["eggs"] for lot in clutch["lots"]) == 12 - 3
     assert "first shed" in room.does("clutch show K01")
 
@@ -139,10 +140,12 @@ def test_every_kind_of_entry_is_taken(room: Desk) -> None:
         ("clutch add K02 --species elaphe-taeniura --laid 2027-05-02 --eggs 3", "lies in the future"),
         ('record set K01 --box upper --eggs 1 --at "2026-05-03 09:00"', "0 of 12 are in no box"),
         ('record pipped K01 --box upper --eggs 7 --at "2026-07-01 06:30"', "only 6"),
-        ('record pipped K01 --eggs 1 --at "2026-07-01 06:30"', "in several boxes"),
+        ('record pipped K01 --eggs 1 --at "2026-07-01 06:30"', "in several places"),
+        ('record pipped K01 --box upper --at "2026-07-01 06:30"', "how many of 6"),
+        ('record set K01 --box upper --eggs 1 --at "2027-01-01 09:00"', "lies in the future"),
         ('record hatched K01 --box upper --eggs 1 --at "2026-04-01 06:30"', "before it was laid"),
         (
-            'record pipped K01 --box upper --at "2026-07-01 06:30" --not-yet-at "2026-07-01 06:30"',
+            'record pipped K01 --box upper --eggs 1 --at "2026-07-01 06:30" --not-yet-at "2026-07-01 06:30"',
             "not before the one at which it was",
         ),
         ('record moved K01 --box upper --to upper --at "2026-06-01 06:30"', "already"),
@@ -153,7 +156,8 @@ def test_every_kind_of_entry_is_taken(room: Desk) -> None:
 def test_what_cannot_have_happened_is_refused_and_nothing_is_written(room: Desk, line: str, says: str) -> None:
     before = room.events()
     answer = room(line)
-    assert answer.code == (6 if "withdraw" in line else 5), answer.err
+    undecided = "several" in says or "how many" in says
+    assert answer.code == (6 if "withdraw" in line else 28 if undecided else 5), answer.err
     assert says in answer.err
     assert answer.out == ""
     assert "Traceback" not in answer.err
@@ -186,7 +190,7 @@ def test_a_name_that_is_not_known_is_met_with_those_that_are(room: Desk, line: s
 @pytest.mark.parametrize(
     "line",
     [
-        'record set K01 --box upper --at "yesterday"',
+        'record set K01 --box upper --at "the day before"',
         'record set K01 --box upper --at "2026-03-29 02:30"',
         "record note K01",
         "record correct 2",
@@ -201,7 +205,7 @@ def test_words_that_do_not_fit_are_a_usage_error_with_a_way_out(room: Desk, line
     assert "what to do:" in answer.err
 
 
-@pytest.mark.parametrize("name", ["K/01", "", " ", "K#1", "K01 ", "-K", "K\n01", "x" * 65])
+@pytest.mark.parametrize("name", ["K/01", "", " ", "Gelege 7", "K#1", "K01 ", "-K", "K\n01", "x" * 65])
 def test_a_clutch_has_a_name_by_which_its_lots_can_be_asked_for(room: Desk, name: str) -> None:
     before = room.events()
     answer = room(f"clutch add --species elaphe-taeniura --laid 2026-05-02 --eggs 3 -- {shlex.quote(name)}", tail=False)
@@ -210,10 +214,10 @@ def test_a_clutch_has_a_name_by_which_its_lots_can_be_asked_for(room: Desk, name
     assert room.events() == before
 
 
-@pytest.mark.parametrize("name", ["K02", "Gelege 7", "Ü-1.b_2", "7"])
+@pytest.mark.parametrize("name", ["K02", "Gelege_7", "Ü-1.b_2", "7"])
 def test_names_of_many_a_kind_are_taken(room: Desk, name: str) -> None:
     room.does(f'clutch add "{name}" --species elaphe-taeniura --laid 2026-05-02 --eggs 3')
-    room.does(f'record set "{name}" --box upper --at "2026-05-02 18:00"')
+    room.does(f'record set "{name}" --box upper --eggs 3 --at "2026-05-02 18:00"')
     (got,) = room(f'forecast "{name}/upper" --at "2026-06-15 12:00" --json').json
     assert got["lot"] == f"{name}/upper"
 
@@ -237,14 +241,14 @@ def test_eggs_are_put_into_boxes_not_into_lots(room: Desk, line: str) -> None:
 
 
 def test_a_lot_may_be_named_where_eggs_are_told_of(room: Desk) -> None:
-    assert "1 pipped" in room.does('record pipped K01 --box K01/upper --at "2026-07-01 06:30"')
+    assert "1 pipped" in room.does('record pipped K01 --box K01/upper --eggs 1 --at "2026-07-01 06:30"')
 
 
 @pytest.mark.parametrize(
     ("when", "utc", "says"),
     [
         # Clocks in Vienna are set back at 3 h on 25 October 2026: half past two comes twice.
-        ("2026-10-25 02:30", "2026-10-25T00:30:00Z", 'first, "2026-10-25 02:30+02:00". The second'),
+        ("2026-10-25 02:30", "", 'write "2026-10-25 02:30+02:00" or "2026-10-25 02:30+01:00"'),
         ("2026-10-25 02:30+02:00", "2026-10-25T00:30:00Z", ""),
         ("2026-10-25 02:30+01:00", "2026-10-25T01:30:00Z", ""),
         ("2026-10-25T01:30:00Z", "2026-10-25T01:30:00Z", ""),
@@ -257,14 +261,14 @@ def test_an_hour_that_comes_twice_is_told_as_such_and_either_can_be_meant(
 ) -> None:
     monkeypatch.setattr(time, "time_ns", lambda: round(datetime(2026, 11, 1, tzinfo=UTC).timestamp() * 1e9))
     answer = room(f'record note K01 --note "looked in" --at "{when}"')
+    if says:
+        assert (answer.code, answer.out) == (2, "")
+        assert says in answer.err
+        return
     assert answer.code == 0, answer.err
     with Store(room.data) as store:
         assert store.account.events()[-1].at_ms == datetime.fromisoformat(utc).timestamp() * 1000
-    if says:
-        assert says in answer.err
-        assert '"2026-10-25 02:30+01:00"' in answer.err
-    else:
-        assert answer.err == ""
+    assert answer.err == ""
 
 
 @pytest.mark.parametrize("when", ["2026-03-29 02:00", "2026-03-29 02:30", "2026-03-29T02:59"])
@@ -418,7 +422,7 @@ def test_a_gap_in_the_series_is_told_with_its_exact_share(desk: Desk) -> None:
     (desk.folder / "log.csv").write_text("\n".join(kept))
     desk.does(f'import "{desk.folder}/log.csv" --probe upper-warmth --time-column time --value-column upper --unit C')
     desk.does("clutch add K01 --species elaphe-taeniura --laid 2026-05-01 --eggs 6")
-    desk.does('record set K01 --box upper --at "2026-05-01 09:00"')
+    desk.does('record set K01 --box upper --eggs 6 --at "2026-05-01 09:00"')
     (got,) = desk('forecast K01 --at "2026-05-21 09:00" --json').json
     assert got["filled_share"] == pytest.approx(2 / 20, abs=1e-6)
     assert got["filled"] == {"own days": 48.0}
@@ -588,7 +592,7 @@ def test_eggs_that_rest_are_kept_without_a_date(season: Path, tmp_path: Path) ->
     desk = Desk(tmp_path)
     told = desk.does("clutch add K01 --species chamaeleo-chamaeleon --laid 2026-05-01 --eggs 6")
     assert "no forecast will be made" in told
-    desk.does('record set K01 --box upper --at "2026-05-01 09:00"')
+    desk.does('record set K01 --box upper --eggs 6 --at "2026-05-01 09:00"')
     (got,) = desk('forecast K01 --at "2026-06-15 12:00" --json').json
     assert (got["first_pip"], got["development"], got["causes"]) == (None, None, [])
     assert got["refused"]

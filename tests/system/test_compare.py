@@ -208,7 +208,7 @@ def test_a_forecast_of_an_earlier_moment_knows_nothing_of_what_was_found_since(d
     at = now - np.arange(10 * 24 * 6, 0, -1, dtype=np.int64) * 10 * MINUTE
     desk.says({"upper-warmth": np.full(len(at), 28.0)}, at)
     desk.took(f"clutch add K01 --species elaphe-taeniura --laid {at_text(int(at[0]))} --eggs 6")
-    desk.took(f"record set K01 --box upper --at {at_text(int(at[0]))}")
+    desk.took(f"record set K01 --box upper --eggs 6 --at {at_text(int(at[0]))}")
 
     def known(when: str) -> float:
         (lot,) = desk.took(f"forecast K01 --at {when} --json").json
