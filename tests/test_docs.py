@@ -532,7 +532,7 @@ def test_a_room_is_set_up_by_what_the_readme_tells(checkout: Path) -> None:
         said = played(script, checkout)
         assert "no mistakes; the service can start" in said
         assert 'topic = "eggroom/left/upper"' in said, "listen proposes the probe"
-        assert "bell  took it" in said
+        assert "bell  accepted it" in said
         assert re.search(r"left-upper .*28\.4 °C", said), said
         assert "K01/left-upper (12)" in said
         assert any("test" in arrival.title.lower() for arrival in sink.arrivals), "the drill reached the receiver"
