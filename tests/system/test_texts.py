@@ -97,11 +97,11 @@ def test_an_example_is_worded_by_the_keepers_texts_in_their_unit_and_zone(
     assert [x["change"] for x in (raised, still, cleared)] == ["raised", "still", "cleared"]
     assert raised["title"] == "Brutraum: Zu warm, box lower, box upper"
     assert raised["text"].startswith("Heizung ausstecken")
-    assert raised["text"].splitlines()[1].startswith("box upper: 89.4 °F, Grenze 87.8 °F, seit Fri 21:10. ")
+    assert raised["text"].splitlines()[1].startswith("box lower: 89.6 °F, Grenze 87.8 °F, seit Fri 03:10. ")
     assert "die Nachbarin" in raised["text"]
     assert "die Nachbarin" in still["text"]
     assert raised["text"].endswith(CAUTION)
-    assert cleared["title"] == "No longer too warm: box upper 84.2 °F and 1 more"
+    assert cleared["title"] == "No longer too warm: box lower 82.4 °F and 1 more"
     assert "Nur eine Probe." in said(capsys, "texts", "drill")
     assert "yours: all.raised.title, kinds.too-warm.says" in said(capsys, "texts", "too-warm")
 
