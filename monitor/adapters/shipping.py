@@ -74,9 +74,9 @@ class _LaterError(Exception):
 class Shipper:
     """Sends what is stored to one bucket.
 
-    ``quantities``: probe -> "temperature", "humidity" or "battery", a tag of its readings; ``units`` another, for those
-    whose unit the quantity does not tell. ``derived`` gives what is to be shown
-    beside them; it is called from this thread, at most once a minute, and only while the database answers.
+    ``quantities``: probe -> "temperature", "humidity", "battery" or "weight", a tag of its readings; ``units`` another,
+    for those whose unit the quantity does not tell. ``derived`` gives what is to be shown beside them; it is called
+    from this thread, at most once a minute, and only while the database answers.
     """
 
     def __init__(

@@ -21,7 +21,7 @@ from monitor.adapters.store import Columns, Store
 from monitor.cli.new_file import new_file
 from monitor.cli.room import now_ms, settings_of
 from monitor.config.zones import zone_of
-from monitor.core.terms.formats import show_readings, show_temperature, show_time
+from monitor.core.terms.formats import show_temperature, show_time
 from monitor.core.terms.settings import Probe, Room, Unit
 from monitor.errors import StoreError, UnknownSubject, UsageError
 
@@ -122,7 +122,7 @@ def run_export(args: argparse.Namespace) -> int:
             path.open("w", encoding="utf-8", newline="") as file,
         ):
             count = logger_files.write(file, store.readings, probes, from_ms, to_ms, form=args.format)
-    print(f"{show_readings(count)} of {len(probes)} probe{'s' * (len(probes) != 1)} written to {args.out}")
+    print(f"{count} readings of {len(probes)} probe{'s' * (len(probes) != 1)} written to {args.out}")
     return 0
 
 
@@ -132,6 +132,12 @@ def run_export(args: argparse.Namespace) -> int:
 def _probe(room: Room, args: argparse.Namespace) -> Probe | None:
     probe = room.probe(args.probe)
     if probe is None:
+        if any(p.id == args.probe for p in room.all_probes):
+            raise UsageError(
+                f"probe {args.probe} is a battery or a scale: readings of a file are temperatures or humidities",
+                where="--probe",
+                fix="check --probe",
+            )
         if args.any_probe:
             return None
         raise _unknown(args.probe, [p.id for p in room.probes], "; or give --any-probe to import it all the same")
@@ -305,7 +311,7 @@ def _unit_of(room: Room, name: str) -> str:
     probe = next((p for p in room.all_probes if p.id == name), None)
     if probe is None:
         return ""
-    if probe.quantity == "battery":
+    if probe.quantity in ("battery", "weight"):
         return probe.unit
     return "%" if probe.quantity == "humidity" else "C"
 

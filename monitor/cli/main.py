@@ -59,6 +59,7 @@ VERBS: Final = {
             "noise, corrected when and by how much, drifting or not"
         ),
     ),
+    "weights": ("weights", "what each box weighed when set and last, what it loses a week, and the water to give back"),
     "unread": ("unread", "messages that could not be read: from where, how many, why, and how they begin"),
     "stack": (
         "stack",

@@ -8,7 +8,8 @@ from urllib.parse import urlsplit
 
 from monitor.config.mistakes import Findings
 from monitor.config.secrets import carries_login
-from monitor.config.shape import AnswersPart, Contents, Read, shown
+from monitor.config.shape import AnswersPart, Contents, Read
+from monitor.config.values import shown
 
 LOCAL: Final = frozenset({"localhost", "127.0.0.1", "::1"})
 LOWEST_FREE_PORT: Final = 1024

@@ -15,11 +15,13 @@ from typing import Final
 
 from monitor.config.answers import check_answers
 from monitor.config.mistakes import Findings
-from monitor.config.shape import Contents, LimitKeys, Part, Read, is_there, shown
+from monitor.config.shape import Contents, LimitKeys, Part, Read, is_there
+from monitor.config.values import shown
 from monitor.core.notices.kinds import all_kinds
 
 COLDEST_LIMIT_C: Final = -10.0
 WARMEST_LIMIT_C: Final = 50.0
+NOT_WARMTH: Final = ("%", "V", "g")
 
 _LOCAL: Final = frozenset({"localhost", "127.0.0.1", "::1", "[::1]"})
 
@@ -71,13 +73,13 @@ def _check_places(contents: Contents, findings: Findings) -> None:
     all_stacks = all(s.sound("id") for s in contents.stacks)
     for probe in contents.probes:
         part = probe.part
-        if not probe.sound("box", "stack", "height_cm", "battery_of") or part.battery_of is not None:
+        if not probe.sound("box", "stack", "height_cm", "unit", "battery_of") or part.battery_of is not None:
             continue
-        if part.box is not None and (part.stack is not None or part.height_cm is not None):
+        if part.unit != "g" and part.box is not None and (part.stack is not None or part.height_cm is not None):
             what = "the probe has a box and a place of its own"
             fix = "keep box, or stack and height_cm; a box has its height already"
             findings.mistake("place-twice", f"{probe.key}.box", what, fix)
-        elif part.box is None and (part.stack is None or part.height_cm is None):
+        elif part.unit != "g" and part.box is None and (part.stack is None or part.height_cm is None):
             what = "it is not said where the probe is"
             findings.mistake("no-place", probe.key, what, "add box, or both stack and height_cm")
         if part.box is not None and part.box not in boxes and contents.stacks and all_boxes:
@@ -91,7 +93,7 @@ def _check_places(contents: Contents, findings: Findings) -> None:
     if unsure or not (contents.probes and sound and all_boxes and all_stacks):
         return
     stack_of = {box.part.id: stack.part.id for box, stack in contents.boxes}
-    warm = [p.part for p in contents.probes if p.part.unit not in ("%", "V") and p.part.battery_of is None]
+    warm = [p.part for p in contents.probes if p.part.unit not in NOT_WARMTH and p.part.battery_of is None]
     measured = {p.stack for p in warm} | {stack_of.get(p.box) for p in warm if p.box is not None}
     for box, stack in contents.boxes:
         if stack.part.id not in measured:
@@ -131,7 +133,7 @@ def _check_payloads(contents: Contents, findings: Findings) -> None:
 def _check_probes(contents: Contents, findings: Findings) -> None:
     for probe in contents.probes:
         part = probe.part
-        if not probe.sound("unit", "battery_of") or part.battery_of is not None or part.unit == "V":
+        if not probe.sound("unit", "battery_of") or part.battery_of is not None or part.unit in ("V", "g"):
             continue
         own, other = ("pct", "c") if part.unit == "%" else ("c", "pct")
         for name in ("accuracy", "uncertainty", "correction"):
@@ -213,13 +215,13 @@ def _check_rhythm(contents: Contents, findings: Findings) -> None:
         elif part.quiet_after is not None and part.quiet_after < 2 * part.interval:
             what = "one lost message is enough to call this probe quiet"
             findings.advice("quiet-too-soon", f"{probe.key}.quiet_after", what, f"try {3 * part.interval:g} s")
-        judged = part.unit not in ("%", "V") and part.battery_of is None and probe.sound("unit", "battery_of")
+        judged = part.unit not in NOT_WARMTH and part.battery_of is None and probe.sound("unit", "battery_of")
         if judged and part.interval > max_gap:
             what = f"readings every {part.interval:g} s are farther apart than limits.max_gap, {max_gap:g} s"
             fix = "raise max_gap above the interval; else no limit ever counts as passed long enough"
             findings.mistake("gap-below-interval", f"{probe.key}.interval", what, fix)
     watch = contents.watch
-    probes = [p for p in contents.probes if p.part.battery_of is None]
+    probes = [p for p in contents.probes if p.part.battery_of is None and p.part.unit != "g"]
     sound = [p.part.interval for p in probes if p.sound("interval")]
     if sound and len(sound) == len(probes) and watch.sound("room_quiet_after"):
         quiet = watch.part.room_quiet_after

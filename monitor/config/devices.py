@@ -1,10 +1,11 @@
-"""Checks of what stands behind the probes: the gateways that pass their messages on, and their batteries."""
+"""Checks of what stands behind the probes or beside them: gateways that pass messages on, batteries, scales."""
 
 from __future__ import annotations
 
 from monitor.config.checks import instead
 from monitor.config.mistakes import Findings
-from monitor.config.shape import Contents, ProbePart, Read, shown
+from monitor.config.shape import Contents, ProbePart, Read
+from monitor.config.values import shown
 
 # Keys that say where and how well a temperature or humidity is measured: nothing of that is true of a battery.
 NOT_OF_A_BATTERY = (
@@ -13,10 +14,18 @@ NOT_OF_A_BATTERY = (
 )  # fmt: skip
 
 
+# A scale is under a box, and how warm or damp it is there it does not know.
+NOT_OF_A_SCALE = (
+    "stack", "height_cm", "compared", "accuracy_c", "uncertainty_c", "correction_c", "accuracy_pct", "uncertainty_pct",
+    "correction_pct", "low",
+)  # fmt: skip
+
+
 def check_devices(contents: Contents, findings: Findings) -> None:
-    """Every check of gateways and batteries."""
+    """Every check of gateways, batteries and scales."""
     _check_gateways(contents, findings)
     _check_batteries(contents, findings)
+    _check_scales(contents, findings)
     _check_status(contents, findings)
 
 
@@ -64,7 +73,7 @@ def _check_batteries(contents: Contents, findings: Findings) -> None:
             if part.unit == "V":
                 what = "volts are those of a battery, but it is not said whose"
                 findings.mistake("battery-unfit", f"{probe.key}.unit", what, 'add battery_of = "the probe\'s id"')
-            if part.low is not None:
+            if part.low is not None and part.unit != "g":
                 what = "low is the level of a battery, and this is none"
                 fix = "add battery_of, or drop low; limits of boxes stand under [limits]"
                 findings.mistake("battery-unfit", f"{probe.key}.low", what, fix)
@@ -89,6 +98,30 @@ def _check_battery(probe: Read[ProbePart], findings: Findings) -> None:
         if name in part.model_fields_set and probe.sound(name):
             what = "a battery has no place and no accuracy of its own"
             findings.mistake("battery-unfit", f"{probe.key}.{name}", what, "drop it, or drop battery_of")
+
+
+def _check_scales(contents: Contents, findings: Findings) -> None:
+    under: dict[str, str] = {}
+    for probe in contents.probes:
+        part = probe.part
+        if not probe.sound("unit", "box", "battery_of", "resolution_g"):
+            continue
+        if part.unit != "g":
+            if part.resolution_g is not None:
+                what = f"resolution_g is that of a scale, but this probe's unit is {part.unit}"
+                findings.mistake("scale-unfit", f"{probe.key}.resolution_g", what, 'write unit = "g", or drop it')
+            continue
+        if part.battery_of is not None:
+            continue
+        for name in NOT_OF_A_SCALE:
+            if name in part.model_fields_set and probe.sound(name):
+                what = "a scale has a box and a resolution_g, nothing else of a probe"
+                findings.mistake("scale-unfit", f"{probe.key}.{name}", what, "drop it")
+        if part.box is None:
+            findings.mistake("scale-unfit", probe.key, "it is not said which box is weighed", "add box")
+        elif (first := under.setdefault(part.box, probe.key)) != probe.key:
+            what = f"{first} weighs box {shown(part.box)} already"
+            findings.mistake("scale-unfit", f"{probe.key}.box", what, "a box stands on one scale")
 
 
 def _check_status(contents: Contents, findings: Findings) -> None:

@@ -10,7 +10,8 @@ from typing import Any
 
 from pydantic import BeforeValidator
 
-from monitor.config.shape import TABLES, seconds
+from monitor.config.shape import TABLES
+from monitor.config.values import seconds
 
 
 @dataclass(frozen=True, slots=True)

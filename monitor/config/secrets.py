@@ -15,7 +15,8 @@ from pathlib import Path
 from typing import Final
 
 from monitor.config.mistakes import Findings
-from monitor.config.shape import HeartbeatPart, Part, Read, shown
+from monitor.config.shape import HeartbeatPart, Part, Read
+from monitor.config.values import shown
 
 _OPEN_SCHEMES: Final = frozenset({"json", "jsons", "xml", "xmls", "form", "forms", "mailto", "mailtos", "syslog"})
 _LONGEST_SECRET: Final = 16384

@@ -14,120 +14,37 @@ import difflib
 import re
 import stat
 import tomllib
-import zoneinfo
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Final, Generic, Literal, TypeVar
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
-from pydantic_core import ErrorDetails, PydanticCustomError
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic_core import ErrorDetails
 
 from monitor.config.mistakes import MISTAKES, Findings
-from monitor.core.terms.settings import URGENCIES, DisplayUnit, Form, Unit, Urgency
-
-# ---------------------------------------------------------------- kinds of values
-
-
-def _refuse(mistake_id: str, what: str, fix: str) -> PydanticCustomError:
-    return PydanticCustomError(mistake_id, "{what}", {"what": what, "fix": fix})
-
-
-_Urgency = Annotated[Urgency, BeforeValidator(lambda value: "later" if value == "diary" else value)]  # of before
-_SECONDS: Final = {"s": 1.0, "min": 60.0, "h": 3600.0, "d": 86400.0}
-_DURATION: Final = re.compile(r"([0-9]{1,9}(?:\.[0-9]{1,9})?) ?(s|min|h|d)")
-
-
-def seconds(value: object) -> float:
-    """Seconds of a time span as written in the file: 90, 1.5, "90 s", "10 min", "1.5 h", "7 d"."""
-    if isinstance(value, int | float) and not isinstance(value, bool):
-        return float(value) if abs(value) < 1e12 else 1e12
-    found = _DURATION.fullmatch(value) if isinstance(value, str) else None
-    if found is None:
-        what = f"{shown(value)} is not a time span"
-        raise _refuse("bad-duration", what, 'write for example "90 s", "10 min" or "1.5 h"')
-    return float(found[1]) * _SECONDS[found[2]]
-
-
-def _words(value: str) -> str:
-    if not value.isprintable():
-        # A line break in a name would end up in the subject of a mail.
-        raise _refuse("out-of-bounds", "holds a line break or a control character", "write it in one plain line")
-    return value
-
-
-def _id(value: str) -> str:
-    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}", value):
-        raise _refuse(
-            "bad-id", f"{shown(value)} cannot be an id", "use up to 64 letters, digits, dots, hyphens and underscores"
-        )
-    return value
-
-
-def _zone(value: str) -> str:
-    try:
-        zoneinfo.ZoneInfo(value)
-    except (KeyError, ValueError, OSError):
-        near = difflib.get_close_matches(value, sorted(zoneinfo.available_timezones()), n=1)
-        hint = f"did you mean {near[0]}?" if near else 'use an IANA name such as "Europe/Vienna"'
-        raise _refuse("bad-zone", f"there is no time zone {shown(value)}", hint) from None
-    return value
-
-
-def _topic(value: str) -> str:
-    if "+" in value or "#" in value:
-        raise _refuse(
-            "wildcard-topic", f"{shown(value)} stands for many topics", "give each probe its own topic, without + and #"
-        )
-    if not value or "\0" in value or value.startswith("$") or len(value.encode("utf-8", "replace")) > 65535:
-        raise _refuse(
-            "bad-topic", f"no reading arrives on {shown(value)}", "give the topic as the probe publishes it, not $..."
-        )
-    return value
-
-
-def _pointer(value: str) -> str:
-    if value and not value.startswith("/"):
-        raise _refuse("bad-pointer", f"{shown(value)} does not begin with /", f'write "/{value[:40]}" (RFC 6901)')
-    if re.search(r"~(?![01])", value):
-        raise _refuse("bad-pointer", f"{shown(value)} has a ~ alone", "write ~0 for ~ and ~1 for / (RFC 6901)")
-    return value
-
-
-def _clock(value: str) -> str:
-    if not re.fullmatch(r"([01][0-9]|2[0-3]):[0-5][0-9]", value):
-        raise _refuse("bad-clock", f"{shown(value)} is not a time of day", 'write it as "08:00", 00:00 to 23:59')
-    return value
-
-
-def _address(value: str) -> str:
-    if not re.match(r"[A-Za-z][A-Za-z0-9+.-]*://\S", value) or not value.isprintable() or " " in value:
-        raise _refuse("bad-address", "this is not an address", "write scheme://host/path, without spaces")
-    return value
-
-
-def _web_address(value: str) -> str:
-    if not re.match(r"https?://[^\s/?#]+", value):
-        raise _refuse("bad-address", "this is not a web address", "it begins with https:// or http:// and a host")
-    return _address(value)
-
-
-Id = Annotated[str, AfterValidator(_id)]
-Zone = Annotated[str, AfterValidator(_zone)]
-Topic = Annotated[str, AfterValidator(_topic)]
-Pointer = Annotated[str, AfterValidator(_pointer)]
-Clock = Annotated[str, AfterValidator(_clock)]
-Address = Annotated[str, AfterValidator(_address)]
-WebAddress = Annotated[str, AfterValidator(_web_address)]
-Words = Annotated[str, Field(min_length=1, max_length=255), AfterValidator(_words)]
-Span = Annotated[float, BeforeValidator(seconds), Field(ge=0, le=366 * 86400)]
-Wait = Annotated[float, BeforeValidator(seconds), Field(gt=0, le=366 * 86400)]
-Degrees = Annotated[float, Field(ge=-1000, le=1000)]
-Percent = Annotated[float, Field(ge=0, le=100)]
-Height = Annotated[float, Field(ge=-100, le=1000)]
-Weekday = Literal["monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday"]
-TimeForm = Literal["iso", "s", "ms"]
-
+from monitor.config.values import (
+    Address,
+    Clock,
+    Degrees,
+    Height,
+    Id,
+    Percent,
+    Pointer,
+    Span,
+    TimeForm,
+    Topic,
+    UrgencyWord,
+    Wait,
+    WebAddress,
+    Weekday,
+    Words,
+    Zone,
+    kind_of,
+    seconds,
+    shown,
+)
+from monitor.core.terms.settings import URGENCIES, DisplayUnit, Form, Unit
 
 # ---------------------------------------------------------------- the parts
 
@@ -218,6 +135,7 @@ class ProbePart(Part):
     gateway: Id | None = None
     battery_of: Id | None = None
     low: Annotated[float, Field(gt=0, le=100)] | None = None
+    resolution_g: Annotated[float, Field(gt=0, le=100)] | None = None
 
 
 class GatewayPart(Part):
@@ -250,7 +168,7 @@ class ChannelPart(Part):
     url: Address | None = None
     url_file: Words | None = None
     url_env: Words | None = None
-    urgencies: Annotated[list[_Urgency], Field(min_length=1)] = list(URGENCIES)
+    urgencies: Annotated[list[UrgencyWord], Field(min_length=1)] = list(URGENCIES)
     after: Span = 0.0
     kinds: list[Words] = []
     stacks: list[Id] = []
@@ -466,7 +384,7 @@ def _read_tables(tables: dict[str, Any], findings: Findings) -> Contents:
 
 def _read_list(model: type[P], raw: object, key: str, findings: Findings) -> Iterator[Read[P]]:
     if not isinstance(raw, list):
-        findings.mistake("wrong-kind", key, f"is {_kind(raw)}", f"write {_brackets(key)} above each of them")
+        findings.mistake("wrong-kind", key, f"is {kind_of(raw)}", f"write {_brackets(key)} above each of them")
         return
     for i, item in enumerate(raw):
         yield read_part(model, item, f"{key}[{i}]", findings)
@@ -475,7 +393,7 @@ def _read_list(model: type[P], raw: object, key: str, findings: Findings) -> Ite
 def read_part(model: type[P], raw: object, key: str, findings: Findings, *, told: bool = False) -> Read[P]:
     """Read one table. ``told``: that its needed keys are absent was said already."""
     if not isinstance(raw, dict):
-        findings.mistake("wrong-kind", key, f"is {_kind(raw)}", f"write it as a table: {_brackets(key)}")
+        findings.mistake("wrong-kind", key, f"is {kind_of(raw)}", f"write it as a table: {_brackets(key)}")
         return Read(key, model(), frozenset(model.model_fields))
     broken: set[str] = set()
     kept = dict(raw)
@@ -537,7 +455,7 @@ def _tell(model: type[Part], detail: ErrorDetails, key: str, findings: Findings)
         wanted = _WANTED[kind]
         if kind == "list_type" and isinstance(value, dict):
             wanted = f"{_brackets(place)}, with two brackets"
-        is_kind = "has a fraction" if kind == "int_from_float" else f"is {_kind(value)}"
+        is_kind = "has a fraction" if kind == "int_from_float" else f"is {kind_of(value)}"
         findings.mistake("wrong-kind", place, is_kind, f"write {wanted}")
     else:
         bounds = [f"{_BOUND[b]} {ctx[b]:g}" for b in _BOUND if b in ctx]
@@ -555,36 +473,6 @@ def near_names(name: str, names: list[str]) -> list[str]:
 
 def _may_be_secret(name: str) -> bool:
     return any(part in name for part in ("pass", "token", "url", "user", "secret", "_env", "_file"))
-
-
-def shown(value: object) -> str:
-    """A value of the file as one short line."""
-    if isinstance(value, str):
-        plain = value if value.isprintable() else value.encode("unicode_escape", "replace").decode("ascii")
-        text = f'"{plain}"'
-    elif isinstance(value, bool):
-        text = str(value).lower()
-    elif isinstance(value, int) and abs(value) > 10**40:
-        text = "a very long number"
-    elif isinstance(value, int | float):
-        text = f"{value:g}" if isinstance(value, float) else str(value)
-    else:
-        text = _kind(value)
-    return text if len(text) <= 60 else text[:56] + ' ..."'
-
-
-def _kind(value: object) -> str:
-    if isinstance(value, bool):
-        return "true or false"
-    if isinstance(value, str):
-        return "text"
-    if isinstance(value, int | float):
-        return "a number"
-    if isinstance(value, list):
-        return "a list"
-    if isinstance(value, dict):
-        return "a table"
-    return "a date or time without quotes" if isinstance(value, dt.date | dt.time) else "something else"
 
 
 def _plain(name: str) -> str:

@@ -18,6 +18,7 @@ from monitor.config.checks import limit
 from monitor.config.mistakes import Findings
 from monitor.config.secrets import Vault, carries_login
 from monitor.config.shape import AnswersPart, BrokerPart, Contents, LimitKeys, Part, ProbePart, Read
+from monitor.core.climate.water import RESOLUTION_G, scale_sd
 from monitor.core.terms.settings import (
     Answers,
     Box,
@@ -43,6 +44,9 @@ BATTERY_LOW_PCT: Final = 20.0
 """A battery that is told in per cent is low here (common practice, no source)."""
 BATTERY_QUIET_S: Final = 2 * 86400.0
 """Many devices tell of their battery once a day only (common practice, no source)."""
+
+SCALE_QUIET_S: Final = 86400.0
+"""A box is weighed weekly (common practice, no source)."""
 
 T = TypeVar("T")
 
@@ -75,8 +79,9 @@ def settings_of(
 ) -> Settings:
     """The settings of a file without mistakes. Files that it names are looked for beside it, ``path``."""
     watch, ship, beat = contents.watch.part, contents.shipping, contents.heartbeat
-    own = [p.part for p in contents.probes if p.part.battery_of is None]
-    interval_of = {part.id: part.interval for part in own}
+    told = [p.part for p in contents.probes if p.part.battery_of is None]
+    own = [part for part in told if part.unit != "g"]
+    interval_of = {part.id: part.interval for part in told}
     room = _by_name(
         Room,
         contents.room.part,
@@ -85,6 +90,7 @@ def settings_of(
         boxes=tuple(_by_name(Box, b.part, stack=s.part.id, **_limits(b)) for b, s in contents.boxes),
         probes=tuple(_probe(part) for part in own),
         batteries=tuple(_battery(p.part, interval_of) for p in contents.probes if p.part.battery_of is not None),
+        scales=tuple(_scale(part) for part in told if part.unit == "g"),
         gateways=tuple(_by_name(Gateway, g.part) for g in contents.gateways),
         limits=_by_name(Limits, contents.limits.part, **_limits(contents.limits)),
         watch=_by_name(Watch, watch, heater_since_ms=_noon_ms(watch.heater_since, contents.room.part.time_zone)),
@@ -157,6 +163,17 @@ def _battery(part: ProbePart, interval_of: dict[str, float]) -> Probe:
         quiet_after_s=max(3 * interval_s, BATTERY_QUIET_S) if part.quiet_after is None else part.quiet_after,
         standard_uncertainty=0.0,
         low=BATTERY_LOW_PCT if part.low is None else part.low,
+    )
+
+
+def _scale(part: ProbePart) -> Probe:
+    """A scale is not missed as a probe is: the box is weighed by hand, or not this week."""
+    return _by_name(
+        Probe,
+        part,
+        quantity="weight",
+        quiet_after_s=max(3 * part.interval, SCALE_QUIET_S) if part.quiet_after is None else part.quiet_after,
+        standard_uncertainty=scale_sd(RESOLUTION_G if part.resolution_g is None else part.resolution_g),
     )
 
 

@@ -22,14 +22,16 @@ from monitor.derived.probes import Probes
 from monitor.derived.readings import RoomReadings
 from monitor.derived.species import SpeciesBook
 from monitor.derived.unwatched import Unwatched
+from monitor.derived.weights import Weights
 
 
 class Derived:
     """One room, derived from its store. Belongs to one thread, like its store.
 
     Each part rests on those before it: ``readings`` and ``book`` (the species), ``hours``, ``histories`` (the lots),
-    ``boxes`` and ``probes``. ``judged``: conditions as last judged; newer than the ledger's by what is not worth a
-    write (see the service's round). ``known_by_ms``: with the corrections of probes as they stood at that moment.
+    ``boxes``, ``probes`` and ``weights``. ``judged``: conditions as last judged; newer than the ledger's by what is
+    not worth a write (see the service's round). ``known_by_ms``: with the corrections of probes as they stood at that
+    moment.
     """
 
     def __init__(
@@ -50,6 +52,7 @@ class Derived:
         self.probes = Probes(store, room, self.readings)
         self._unwatched = Unwatched(store, room, self.readings)
         self._heaters = Heaters(room)
+        self.weights = Weights(store, room, self.readings)
         self.judged: dict[tuple[str, str], Condition] = {}
 
     def follow(self, now_ms: int) -> None:
@@ -84,6 +87,7 @@ class Derived:
             stacks=tuple(p for s in room.stacks if (p := self.boxes.stack_profile(s, now_ms)) is not None),
             gateways=tuple(self.probes.gateway(g, probes) for g in room.gateways),
             batteries=tuple(self.probes.battery(b, now_ms) for b in room.batteries),
+            waters=self.weights.now(now_ms),
             away=self._unwatched.now(service, now_ms),
             heaters=self.heaters(now_ms) if room.watch.heater_since_ms is not None else {},
             conditions=conditions,

@@ -184,6 +184,6 @@ def _shipper(settings: Settings, now_ms: Callable[[], int], store: Store, last: 
         settings.data_dir,
         now_ms,
         quantities={p.id: p.quantity for p in settings.room.all_probes},
-        units={b.id: b.unit for b in settings.room.batteries},
+        units={p.id: p.unit for p in (*settings.room.batteries, *settings.room.scales)},
         derived=lambda: derived_points(last.snapshot) if last.snapshot is not None else [],
     )

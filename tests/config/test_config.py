@@ -16,7 +16,8 @@ from monitor.config.at_hand import find_config
 from monitor.config.checks import celsius
 from monitor.config.mistakes import MISTAKES, Findings, Mistake
 from monitor.config.room_file import check, load, load_rest
-from monitor.config.shape import GONE, MANY, TABLES, read_part, seconds
+from monitor.config.shape import GONE, MANY, TABLES, read_part
+from monitor.config.values import seconds
 from monitor.core.terms.settings import (
     Answers,
     Box,

@@ -123,6 +123,7 @@ KindName = Literal[
     "too-dry",
     "too-warm",
     "was-away",
+    "water-loss",
     "window-near",
     "window-open",
     "window-past",

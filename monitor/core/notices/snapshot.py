@@ -19,6 +19,7 @@ from monitor.core.climate.course import Course
 from monitor.core.climate.exposure import Exposure, exposure
 from monitor.core.climate.heater import HeaterNow
 from monitor.core.climate.stacks import StackProfile
+from monitor.core.climate.water import BoxWater
 from monitor.core.development.lots import LotNow
 from monitor.core.notices.conditions import Condition, KindName
 from monitor.core.readings.batteries import BatteryNow
@@ -294,6 +295,7 @@ class Snapshot:
     stacks: tuple[StackProfile, ...] = ()
     gateways: tuple[GatewayNow, ...] = ()
     batteries: tuple[BatteryNow, ...] = ()
+    waters: tuple[BoxWater, ...] = ()
     away: AwayNow | None = None
     heaters: Mapping[str, HeaterNow] = field(default_factory=dict)
     conditions: Mapping[tuple[str, str], Condition] = field(default_factory=dict)

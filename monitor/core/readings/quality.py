@@ -26,6 +26,9 @@ RANGE_C: Final = (-40.0, 80.0)
 """What an egg room's thermometer can honestly say; small digital thermometers end at -40 or -55 C (from memory)."""
 RANGE_PCT: Final = (0.0, 100.0)
 RANGE_V: Final = (0.0, 60.0)
+RANGE_G: Final = (0.0, 100_000.0)
+"""What a scale under an egg box can honestly say: less than nothing is one that was zeroed with the box on it."""
+RANGES: Final = {"V": RANGE_V, "g": RANGE_G}
 POWER_ON_C: Final = 85.0
 """What a common one-wire thermometer says before its first conversion (from memory of its data sheet)."""
 ERROR_VALUES: Final = (
@@ -108,7 +111,10 @@ def power_on(look: _InContext) -> Flag | None:
 
 
 def error_value(look: _InContext) -> Flag | None:
-    """A number by which the probe's driver says that there is no probe, in Celsius or in the probe's own unit."""
+    """A number by which the probe's driver says that there is no probe, in Celsius or in the probe's own unit. A
+    box may weigh as much."""
+    if look.probe.quantity == "weight":
+        return None
     said = (look.reading.value, look.as_said)
     return Flag.BAD if any(abs(value - known) <= 1e-4 for value in said for known in ERROR_VALUES) else None
 
@@ -116,8 +122,8 @@ def error_value(look: _InContext) -> Flag | None:
 def gross_range(look: _InContext) -> Flag | None:
     """QARTOD gross range: outside what the instrument can say."""
     low, high = RANGE_C if look.probe.quantity == "temperature" else RANGE_PCT
-    if look.probe.unit == "V":
-        low, high = RANGE_V
+    if look.probe.unit in RANGES:
+        low, high = RANGES[look.probe.unit]
     return None if low <= look.reading.value <= high else Flag.BAD
 
 

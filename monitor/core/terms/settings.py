@@ -11,8 +11,8 @@ from typing import Literal
 
 from monitor.core.terms.texts import Texts
 
-Quantity = Literal["temperature", "humidity", "battery"]
-Unit = Literal["C", "F", "K", "%", "V"]
+Quantity = Literal["temperature", "humidity", "battery", "weight"]
+Unit = Literal["C", "F", "K", "%", "V", "g"]
 DisplayUnit = Literal["C", "F"]
 Urgency = Literal["now", "today", "later"]
 URGENCIES: tuple[Urgency, ...] = ("now", "today", "later")
@@ -30,7 +30,8 @@ class Probe:
     is added when read. ``interval_s`` is how often it is expected to report. ``common_c`` is the part of the standard
     uncertainty that it shares with every probe of the same ``session`` of comparison (none: a session of no name).
     ``gateway`` is the one that passes its messages on. A battery (``quantity`` "battery", in volts or per cent) is that
-    of the probe ``battery_of`` and low at ``low``; it has no place, and stands in :attr:`Room.batteries`.
+    of the probe ``battery_of`` and low at ``low``; it has no place, and stands in :attr:`Room.batteries`. A scale
+    (``quantity`` "weight", in grams) weighs the box that stands on it, and stands in :attr:`Room.scales`.
     """
 
     id: str
@@ -137,8 +138,8 @@ class Gateway:
 class Room:
     """Everything about one installation that meaning depends on.
 
-    ``probes`` measure temperature or humidity; ``batteries`` are kept apart from them, so that no voltage is ever taken
-    for either.
+    ``probes`` measure temperature or humidity; ``batteries`` and ``scales`` are kept apart from them, so that neither a
+    voltage nor a weight is ever taken for one of these.
     """
 
     name: str
@@ -152,6 +153,7 @@ class Room:
     texts: Texts = field(default_factory=Texts)
     gateways: tuple[Gateway, ...] = ()
     batteries: tuple[Probe, ...] = ()
+    scales: tuple[Probe, ...] = ()
 
     def box(self, box_id: str) -> Box | None:
         return next((b for b in self.boxes if b.id == box_id), None)
@@ -159,7 +161,7 @@ class Room:
     @property
     def all_probes(self) -> tuple[Probe, ...]:
         """All that is read from the broker and kept."""
-        return (*self.probes, *self.batteries)
+        return (*self.probes, *self.batteries, *self.scales)
 
     def probe(self, probe_id: str) -> Probe | None:
         return next((p for p in self.probes if p.id == probe_id), None)
