@@ -10,11 +10,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.adapters.store import Columns
-from monitor.cli.output import print_json, rounded, table, utc
+from monitor.cli.hand import needs_a_hand
+from monitor.cli.output import WIDEST_TABLE, print_json, rounded, say, table, utc
 from monitor.cli.room import RoomAtHand, now_ms, room_at_hand
 from monitor.core.notices.conditions import Condition
 from monitor.core.notices.kinds import all_kinds
-from monitor.core.readings.batteries import BatteryNow, say
+from monitor.core.notices.snapshot import DUE_INTERVALS, UNREAD_LEAST
+from monitor.core.readings.batteries import BatteryNow
+from monitor.core.readings.batteries import say as say_battery
 from monitor.core.readings.calibration import step_of
 from monitor.core.readings.corrections import Correction
 from monitor.core.terms.arrays import Values
@@ -36,6 +39,11 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
     probes.set_defaults(run=run_probes)
 
 
+# Messages that could not be read count for so long, and a clock may be so far ahead.
+UNREAD_MS = 900_000
+CLOCK_AHEAD_MS = 300_000
+
+
 @dataclass(frozen=True)
 class _ProbeSummary:
     """What is known of one probe."""
@@ -51,6 +59,10 @@ class _ProbeSummary:
     correction: Correction | None
     peer: Peer
     told_of: tuple[Condition, ...] = ()
+    unread: tuple[int, str] = (0, "")
+
+    def age_s(self, now_ms: int) -> float | None:
+        return None if self.last_ms is None else max(now_ms - self.last_ms, 0) / 1000.0
 
 
 def noise_of(values: Values) -> float | None:
@@ -72,6 +84,7 @@ def _line(
     columns: Columns,
     peer: Peer,
     told_of: tuple[Condition, ...],
+    unread: tuple[int, str],
 ) -> _ProbeSummary:
     usable = columns.usable
     bad = Counter(
@@ -97,6 +110,7 @@ def _line(
         room.derived.readings.corrections.holding(probe.id, now) if probe.quantity == "temperature" else None,
         peer,
         told_of,
+        unread,
     )
 
 
@@ -120,8 +134,18 @@ def run_probes(args: argparse.Namespace) -> int:
         day = room.store.readings.load([p.id for p in probes], now - DAY_MS, now + 1)
         peers = room.derived.probes.peers(now)
         told_of = _told_of(room)
+        unread = room.store.unread.since(now - UNREAD_MS, now + CLOCK_AHEAD_MS)
         lines = [
-            _line(room, p, now, last.get(p.id), day[p.id], peers.get(p.id, Peer()), told_of.get(p.id, ()))
+            _line(
+                room,
+                p,
+                now,
+                last.get(p.id),
+                day[p.id],
+                peers.get(p.id, Peer()),
+                told_of.get(p.id, ()),
+                unread.get(p.id, (0, "")),
+            )
             for p in probes
         ]
         batteries = [(room.derived.probes.battery(b, now), last.get(b.id)) for b in room.settings.room.batteries]
@@ -145,14 +169,14 @@ def run_probes(args: argparse.Namespace) -> int:
                 }
             )
             return 0
+        print("\n".join(needs_a_hand(room, now)))
         print(
             table(
                 [
                     "probe",
                     "place",
                     "health",
-                    "last heard",
-                    "said",
+                    "last said",
                     "good (24 h)",
                     "noise",
                     "correction",
@@ -167,14 +191,15 @@ def run_probes(args: argparse.Namespace) -> int:
             )
         for stack, x in levels.items():
             if x.since_day is not None:
-                print(
+                say(
                     f"stack {stack}: by its days {show_difference(abs(x.off_c), room.unit)} "
                     f"{'warmer' if x.off_c > 0 else 'cooler'} than the middle of the limits "
-                    f"({show_temperature(x.set_c, room.unit)})"
+                    f"({show_temperature(x.set_c, room.unit)})",
+                    WIDEST_TABLE,
                 )
         never = [x.probe.id for x in lines if x.probe.quantity == "temperature" and not _compared(x)]
         if len(never) > 1:
-            print(f"never compared: {', '.join(never)}; to find out what they differ by: warmtally compare")
+            say(f"never compared: {', '.join(never)}; to find out what they differ by: warmtally compare", WIDEST_TABLE)
     return 0
 
 
@@ -184,7 +209,7 @@ def _batteries(batteries: list[tuple[BatteryNow, int | None]], now: int) -> list
         b, level = battery.battery, battery.level
         heard = "never" if heard_ms is None else f"{show_span(max(now - heard_ms, 0) / 1000)} ago"
         said = "-" if level is None else battery.shown(level) + (" LOW" if level <= battery.low else "")
-        rows.append([b.id, b.battery_of or "-", heard, said, battery.shown(battery.low), say(battery) or "-"])
+        rows.append([b.id, b.battery_of or "-", heard, said, battery.shown(battery.low), say_battery(battery) or "-"])
     return rows
 
 
@@ -248,13 +273,13 @@ def _row(line: _ProbeSummary, room: RoomAtHand, now: int) -> list[str]:
         state = f"departing: {'+' if left.shift_c >= 0 else ''}{size(left.shift_c)}, {how}"
         if left.or_probe:
             state += f", or it is {left.or_probe}"
-    heard = "never" if line.last_ms is None else f"{show_span(max(now - line.last_ms, 0) / 1000)} ago"
+    age_s = line.age_s(now)
+    heard = "never" if age_s is None else f"{show_span(age_s)} ago"
     return [
         line.probe.id,
         _place(line.probe),
         _health(line, room, now),
-        heard,
-        said,
+        heard if said == "-" else f"{said}, {heard}",
         good,
         noise,
         corrected + fixed,
@@ -263,12 +288,27 @@ def _row(line: _ProbeSummary, room: RoomAtHand, now: int) -> list[str]:
 
 
 def _health(line: _ProbeSummary, room: RoomAtHand, now: int) -> str:
-    """What is told of it, with since when; else whether it is heard at all."""
+    """What is told of it, with since when; else whether it is heard, and can be read."""
     if line.told_of:
         says = {kind.name: kind.says for kind in all_kinds()}
         since = {c.kind: show_time(c.since_ms, room.zone, now) for c in line.told_of if c.since_ms is not None}
         return ", ".join(f"{says.get(c.kind, c.kind)} since {since.get(c.kind, '?')}" for c in line.told_of)
-    return "well" if line.readings else "no reading for a day"
+    return _hearing(line, now)
+
+
+def _hearing(line: _ProbeSummary, now_ms: int) -> str:
+    """Whether a probe is heard now, and can be read: "well" is said of that alone."""
+    count, reason = line.unread
+    age_s = line.age_s(now_ms)
+    if count >= UNREAD_LEAST:
+        return f"cannot be read: {reason}"
+    if age_s is None:
+        return "never heard"
+    if age_s >= line.probe.quiet_after_s:
+        return f"silent for {show_span(age_s)}"
+    if age_s > DUE_INTERVALS * line.probe.interval_s:
+        return f"late: due every {show_span(line.probe.interval_s)}"
+    return "well"
 
 
 def _json(line: _ProbeSummary, now: int) -> dict[str, object]:
@@ -282,6 +322,8 @@ def _json(line: _ProbeSummary, now: int) -> dict[str, object]:
         "height_cm": line.probe.height_cm,
         "last_at": utc(line.last_ms),
         f"last_{unit}": rounded(line.last_value, 3),
+        "age_s": rounded(line.age_s(now), 1),
+        "health": _hearing(line, now),
         "readings_24h": line.readings,
         "good_share_24h": rounded(line.good_share, 4),
         "objections_24h": line.objections,

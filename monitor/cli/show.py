@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import argparse
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 
 from monitor.cli.forecast import lot_json
-from monitor.cli.output import print_json, rounded, table, utc
+from monitor.cli.hand import needs_a_hand
+from monitor.cli.output import WIDEST_TABLE, print_json, rounded, say, table, utc
 from monitor.cli.room import RoomAtHand, parse_time, room_at_hand
 from monitor.core.climate.exposure import Exposure
 from monitor.core.climate.humid_air import dew_point_c, vapour_pressure_deficit_kpa
 from monitor.core.development.lots import LotNow
 from monitor.core.notices.kinds.uneven import describe as describe_stack
 from monitor.core.notices.snapshot import BoxNow, Service, Snapshot
-from monitor.core.terms.formats import show_day, show_developed, show_temperature, show_time
+from monitor.core.terms.formats import show_date, show_developed, show_range, show_temperature, show_time
 from monitor.core.terms.settings import DisplayUnit
 from monitor.errors import ModelOutOfRange
 
@@ -66,22 +67,23 @@ def _course_json(box: BoxNow, at_ms: int) -> dict[str, object] | None:
     return ways
 
 
-def _air(box: BoxNow) -> tuple[float, float] | None:
+def _air(box: BoxNow, at_ms: int) -> tuple[float, float] | None:
     """Dew point (C) of the air in a box, and its vapour pressure deficit (kPa) at eggs as warm as the box; None where
-    no humidity is known, or it is none that an egg box can have."""
-    if box.now_c is None or box.humidity_pct is None:
+    its temperature or humidity of now is not known, or is none that an egg box can have."""
+    now_c = box.current_c(at_ms)
+    if now_c is None or box.humidity_pct is None:
         return None
     try:
-        dew_c = float(dew_point_c(box.now_c, box.humidity_pct))
-        return dew_c, float(vapour_pressure_deficit_kpa(box.now_c, box.now_c, box.humidity_pct))
+        dew_c = float(dew_point_c(now_c, box.humidity_pct))
+        return dew_c, float(vapour_pressure_deficit_kpa(now_c, now_c, box.humidity_pct))
     except ModelOutOfRange:
         return None
 
 
-def _air_lines(boxes: Iterable[BoxNow], unit: DisplayUnit) -> list[str]:
+def _air_lines(boxes: Iterable[BoxNow], unit: DisplayUnit, at_ms: int) -> list[str]:
     lines = []
     for box in boxes:
-        air = _air(box)
+        air = _air(box, at_ms)
         if air is not None:
             lines.append(
                 f"air in box {box.box.id}: {box.humidity_pct:.0f} % relative humidity, dew point "
@@ -97,63 +99,75 @@ def run_boxes(args: argparse.Namespace) -> int:
         picture = _picture(room, at)
         lots = {lot.lot.id: lot for lot in picture.lots}
         if args.json:
-            print_json(
-                [
-                    {
-                        "box": b.box.id,
-                        "stack": b.box.stack,
-                        "height_cm": b.box.height_cm,
-                        "temperature_c": rounded(b.now_c, 3),
-                        "temperature_at": utc(b.at_ms),
-                        "uncertainty_c": rounded(b.uncertainty_c, 3),
-                        "humidity_pct": rounded(b.humidity_pct, 1),
-                        "dew_point_c": rounded(air[0], 2) if (air := _air(b)) else None,
-                        "vapour_pressure_deficit_kpa": rounded(air[1], 3) if air else None,
-                        "too_cool_c": b.limits.too_cool_c,
-                        "too_warm_c": b.limits.too_warm_c,
-                        "limits_from": b.limits_from,
-                        "heat_last_day": None if b.heat is None else _heat_json(b.heat, b.profile_high_c),
-                        "course": _course_json(b, at),
-                        "conditions": sorted(k for (k, s), c in picture.conditions.items() if c.up and s == b.box.id),
-                        "lots": [lot_json(lots[i], at) for i in b.occupied_by],
-                    }
-                    for b in picture.boxes
-                ]
-            )
+            print_json([_box_json(b, picture, lots) for b in picture.boxes])
             return 0
-        rows = []
-        for b in picture.boxes:
-            stale = b.at_ms is None or at - b.at_ms > 3_600_000
-            temperature = "-" if b.now_c is None else show_temperature(b.now_c, room.unit)
-            limits = " to ".join(
-                "-" if x is None else show_temperature(x, room.unit) for x in (b.limits.too_cool_c, b.limits.too_warm_c)
-            )
-            up = [
-                k if c.back_ms is None else f"{k} (back since {show_time(c.back_ms, room.zone, at)})"
-                for (k, s), c in sorted(picture.conditions.items())
-                if c.up and s == b.box.id
-            ]
-            inside = [lots[i] for i in b.occupied_by]
-            rows.append(
-                [
-                    b.box.id,
-                    f"{b.box.stack}, {b.box.height_cm:.0f} cm",
-                    temperature + (f" ({show_time(b.at_ms, room.zone, at)})" if stale and b.at_ms is not None else ""),
-                    limits,
-                    ", ".join(f"{x.lot.id} ({x.lot.eggs})" for x in inside) or "-",
-                    ", ".join("-" if x.past is None else f"{show_developed(x.past.development, 1)} %" for x in inside)
-                    or "-",
-                    ", ".join(_window_text(x, room) for x in inside) or "-",
-                    ", ".join(up) or "-",
-                ]
-            )
         print(f"room {room.settings.room.name}, {show_time(at, room.zone)}")
-        print(table(["box", "place", "now", "limits", "lots (eggs)", "development", "first pip", "conditions"], rows))
-        for line in _air_lines(picture.boxes, room.unit):
-            print(line)
+        if args.at == "now":
+            # What is known of then is in the table; whether it needs a hand is only known of now.
+            print("\n".join(needs_a_hand(room, at)))
+        rows = [row for b in picture.boxes for row in _box_rows(b, [lots[i] for i in b.occupied_by], room, at)]
+        print(table(["box", "place", "now", "limits", "eggs", "developed", "first pip"], rows))
+        for line in _air_lines(picture.boxes, room.unit, at):
+            say(line, WIDEST_TABLE)
         for profile in picture.stacks:
-            print(describe_stack(profile, room.unit))
+            say(describe_stack(profile, room.unit), WIDEST_TABLE)
     return 0
+
+
+def _box_json(b: BoxNow, picture: Snapshot, lots: Mapping[str, LotNow]) -> dict[str, object]:
+    """A box; without a temperature of now the last one stands under its own key with its time."""
+    at, now_c, air = picture.now_ms, b.current_c(picture.now_ms), _air(b, picture.now_ms)
+    return {
+        "box": b.box.id,
+        "stack": b.box.stack,
+        "height_cm": b.box.height_cm,
+        "temperature_c": rounded(now_c, 3),
+        "temperature_at": None if now_c is None else utc(b.at_ms),
+        "age_s": rounded(b.age_s(at), 1),
+        "estimated": bool(b.estimated),
+        "source": b.estimated or ("its own probe" if b.at_ms is not None else None),
+        "last_c": rounded(b.now_c, 3),
+        "last_at": utc(b.at_ms),
+        "uncertainty_c": None if now_c is None else rounded(b.uncertainty_c, 3),
+        "humidity_pct": rounded(b.humidity_pct, 1),
+        "dew_point_c": rounded(air[0], 2) if air else None,
+        "vapour_pressure_deficit_kpa": rounded(air[1], 3) if air else None,
+        "too_cool_c": b.limits.too_cool_c,
+        "too_warm_c": b.limits.too_warm_c,
+        "limits_from": b.limits_from,
+        "heat_last_day": None if b.heat is None else _heat_json(b.heat, b.profile_high_c),
+        "course": None if now_c is None else _course_json(b, at),
+        "conditions": sorted(k for (k, s), c in picture.conditions.items() if c.up and s == b.box.id),
+        "lots": [lot_json(lots[i], at) for i in b.occupied_by],
+    }
+
+
+def _box_rows(box: BoxNow, inside: Sequence[LotNow], room: RoomAtHand, at: int) -> list[list[str]]:
+    """A line for the box, and one for each further lot in it."""
+    told = [
+        [
+            f"{x.clutch.id}: {x.lot.eggs}",
+            f"{show_developed(x.past.development, 1)} %" if x.past is not None else "-",
+            _window_text(x, room),
+        ]
+        for x in inside
+    ] or [["-", "-", "-"]]
+    place = f"{box.box.stack}, {box.box.height_cm:.0f} cm"
+    first = [box.box.id, place, _now_text(box, room, at), _limits_text(box, room)]
+    return [first + told[0], *([""] * len(first) + more for more in told[1:])]
+
+
+def _now_text(box: BoxNow, room: RoomAtHand, at: int) -> str:
+    if told := box.current(at, room.unit):
+        return told
+    return "no reading" + ("" if box.at_ms is None else f" since {show_time(box.at_ms, room.zone, at)}")
+
+
+def _limits_text(box: BoxNow, room: RoomAtHand) -> str:
+    cool_c, warm_c = box.limits.too_cool_c, box.limits.too_warm_c
+    if cool_c is not None and warm_c is not None:
+        return show_range(round(cool_c, 2), round(warm_c, 2), room.unit)
+    return " to ".join("-" if x is None else show_temperature(x, room.unit) for x in (cool_c, warm_c))
 
 
 def _window_text(lot: LotNow, room: RoomAtHand) -> str:
@@ -162,4 +176,4 @@ def _window_text(lot: LotNow, room: RoomAtHand) -> str:
     if lot.first_pip is None:
         return "no date"
     window = lot.first_pip.window
-    return f"{show_day(window.p10_ms, room.zone)[4:]} to {show_day(window.p90_ms, room.zone)[4:]}"
+    return " to ".join(show_date(ms, room.zone).partition(" ")[2] for ms in (window.p10_ms, window.p90_ms))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from functools import cache
@@ -13,9 +14,9 @@ from monitor.core.climate import stacks
 from monitor.core.climate.box_temperature import BoxSeries, Series
 from monitor.core.climate.course import LOOK_BACK_S, Course, course, worth_knowing
 from monitor.core.development.lots import LotNow
-from monitor.core.notices.snapshot import BoxNow, no_course
+from monitor.core.notices.snapshot import DUE_INTERVALS, BoxNow, no_course
 from monitor.core.readings.late_readings import Late, late
-from monitor.core.terms.settings import Box, Limits, Room
+from monitor.core.terms.settings import Box, Limits, Probe, Room
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.derived.memo import Memo
 from monitor.derived.readings import RoomReadings
@@ -39,6 +40,7 @@ class Boxes:
         series = self._readings.box_series(
             box, max(now_ms - 24 * HOUR_MS, self._readings.recent_from), now_ms + 1, as_heard=True
         )
+        newest = self._newest(box, now_ms)
         humidity = None
         for probe in self._room.probes_in(box.id, "humidity"):
             c = self._readings.recent(probe.id, now_ms)
@@ -60,7 +62,42 @@ class Boxes:
             max((p.low_limit_c for p in profiles if p.low_limit_c is not None), default=None),
             self._course(box, series, limits, now_ms),
             self._late(box, now_ms),
+            due_s=DUE_INTERVALS * max((p.interval_s for p in newest), default=300.0),
+            quiet_after_s=max((p.quiet_after_s for p in newest), default=900.0),
+            estimated="" if self._room.probes_in(box.id) else self._whence(box, newest),
         )
+
+    def _newest(self, box: Box, now_ms: int) -> list[Probe]:
+        """Whose readings its temperature is made of now: its own probe that spoke last; of a box without one, those of
+        its stack that are heard, or the one of them that spoke last."""
+        own, around = self._readings.probes_for(box)
+        ages = {}
+        for probe in own or [p for _, p in around]:
+            c = self._readings.recent(probe.id, now_ms)
+            good = np.flatnonzero(c.usable)
+            if len(good):
+                ages[probe] = (now_ms - int(c.at[good[-1]])) / 1000.0
+        last = sorted(ages, key=lambda p: ages[p])[:1]
+        heard = [p for p in ages if ages[p] < p.quiet_after_s]
+        return last if own else heard or last
+
+    def _whence(self, box: Box, probes: Sequence[Probe]) -> str:
+        """Where the temperature of a box without a probe comes from: by height from what lies next above and below."""
+        near: dict[str, tuple[float, str]] = {}
+        for probe in probes:
+            _, height_cm = self._room.height_of(probe) or (box.stack, box.height_cm)
+            off_cm = height_cm - box.height_cm
+            side = "above" if off_cm > 0 else "below" if off_cm < 0 else "beside"
+            near[side] = min(near.get(side, (math.inf, "")), (abs(off_cm), "air" if probe.box is None else "box"))
+        if "beside" in near:
+            near = {"beside": near["beside"]}
+        if not near:
+            return ""
+        kinds = {kind for _, kind in near.values()}
+        what = "box and air" if len(kinds) > 1 else "the air" if kinds == {"air"} else "the box"
+        if what == "the box" and len(near) > 1:
+            what = "the boxes"
+        return f"from {what} {' and '.join(sorted(near))}"
 
     def _late(self, box: Box, now_ms: int) -> Late | None:
         """What came late of a box's own probes within the last day: the newest run of it."""

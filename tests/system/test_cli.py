@@ -450,7 +450,7 @@ def test_temperatures_are_shown_in_fahrenheit_where_the_keeper_wants_them(room: 
     assert "84.20 °F" in text
     table = room.does('boxes --at "2026-06-15 12:00"')
     assert "80.6 °F" in table
-    assert "77.0 °F to 87.8 °F" in table
+    assert "77 to 87.8 °F" in table
     assert "°C" not in table
     got = room('boxes --at "2026-06-15 12:00" --json').json[0]
     assert (got["temperature_c"], got["too_warm_c"]) == (27.0, 31.0)
@@ -474,11 +474,95 @@ def test_boxes_shows_every_box_with_what_lies_in_it(room: Desk) -> None:
     assert (heat["total_h"], heat["longest_h"], heat["lasting_h"], of_lot["total_h"]) == (0.0, 0.0, 0.0, 0.0)
     text = room.does('boxes --at "2026-06-15 12:00"')
     assert "left, 150 cm" in text
-    assert "K01/upper (6)" in text
+    assert "K01: 6" in text
     assert "upper is 1.0 °C" in text
-    # An old value is shown with its time, one that is older than a day not at all.
-    assert "27.0 °C (09:00)" in room.does('boxes --at "2026-07-10 20:00"')
-    assert "27.0 °C (" not in room.does("boxes")
+
+
+def test_what_is_shown_as_now_is_of_now_and_its_age_is_told_once_it_is_late(room: Desk) -> None:
+    """The last reading is of 09:00; due every minute, and missed after ten."""
+
+    def at(hour: str) -> tuple[str, dict[str, Any]]:
+        when = f'--at "2026-07-10 {hour}"'
+        text = room.does(f"boxes {when}")
+        return next(line for line in text.splitlines() if line.startswith("upper")), room(f"boxes {when} --json").json[
+            0
+        ]
+
+    line, box = at("09:01")
+    assert "27.0 °C " in line
+    assert "ago" not in line
+    assert (box["temperature_c"], box["age_s"]) == (27.0, 60.0)
+    line, box = at("09:09")
+    assert "27.0 °C, 9 min ago" in line
+    assert (box["temperature_c"], box["age_s"], box["temperature_at"]) == (27.0, 540.0, "2026-07-10T07:00:00Z")
+    line, box = at("09:10")
+    assert "no reading since 09:00" in line
+    assert "27.0 °C" not in line
+    assert (box["temperature_c"], box["temperature_at"], box["uncertainty_c"], box["course"]) == (None,) * 4
+    assert (box["last_c"], box["last_at"], box["age_s"]) == (27.0, "2026-07-10T07:00:00Z", 600.0)
+    assert "27.0 °C" not in room.does("boxes")
+
+
+@pytest.mark.parametrize(
+    ("probes", "says"),
+    [
+        ({"upper": 150.0}, "27.0 °C, from the box above"),
+        ({"lower": 60.0}, "27.0 °C, from the box below"),
+        ({"upper": 150.0, "lower": 60.0}, "27.0 °C, from the boxes above and below"),
+        ({"air": 120.0}, "27.0 °C, from the air above"),
+    ],
+)
+def test_a_box_without_a_probe_says_from_where_its_temperature_is(
+    tmp_path: Path, probes: dict[str, float], says: str
+) -> None:
+    desk = Desk(tmp_path)
+    boxes = {"upper": 150.0, "middle": 100.0, "lower": 60.0}
+    placed = [
+        probe(f"{name}-warmth", f"room/{name}", box=name)
+        if name in boxes
+        else probe("air-warmth", "room/air", stack="left", height_cm=height_cm)
+        for name, height_cm in probes.items()
+    ]
+    desk.write(room_text(boxes, probes=placed))
+    at = np.arange(8, dtype=np.int64) * 300_000 + round(datetime(2026, 6, 15, 11, 20, tzinfo=UTC).timestamp() * 1000)
+    n = len(at)
+    with desk.store() as store:
+        for name in probes:
+            columns = Columns(at, np.full(n, 27.0), at, np.ones(n, np.uint8), np.ones(n, bool), ("",) * n)
+            store.folding.bulk(f"{name}-warmth", columns)
+    told = desk.does('boxes --at "2026-06-15 12:00"')
+    assert says in told
+    middle = desk('boxes --at "2026-06-15 12:00" --json').json[1]
+    assert (middle["box"], middle["estimated"], middle["temperature_c"]) == ("middle", True, 27.0)
+    assert middle["source"] == says.removeprefix("27.0 °C, ")
+    assert "no reading since 11:55" in desk.does('boxes --at "2026-06-15 12:15"')
+    none = desk('boxes --at "2026-06-15 12:15" --json').json[1]
+    assert (none["temperature_c"], none["last_c"]) == (None, 27.0)
+
+
+def test_what_needs_a_hand_stands_above_the_boxes_the_most_urgent_first(desk: Desk) -> None:
+    now = round(TODAY.timestamp() * 1000)
+    with Store(desk.data) as store:
+        up = [Condition(k, s, Phase.RAISED, now, now, None, now) for k, s in
+              (("window-open", "K01/upper"), ("window-open", "K01/lower"), ("room-quiet", "room"))]  # fmt: skip
+        told = [
+            Notice("1", now, "window-open", ("K01/upper", "K01/lower"), "raised", "today", "Window open", "x"),
+            Notice("2", now, "room-quiet", ("room",), "raised", "now", "Nothing arrives", "x"),
+        ]
+        store.ledger.commit(up, (), told, {})
+    first, second, third, fourth, *_ = [line.split() for line in desk.does("boxes").splitlines()[1:]]
+    assert first[:3] == ["now", "nobody", "watches:"]
+    assert second[:4] == ["now", "room", "quiet:", "room,"]
+    assert second[-3:] == ["warmtally", "answer", "2)"]
+    assert third[:3] == ["today", "window", "open:"]
+    assert "K01 in lower, K01 in upper" in " ".join(third)
+    assert fourth[0] == "box"
+    desk.does("answer 2")
+    # What somebody sees to comes after what nobody does.
+    lines = desk.does("boxes").splitlines()
+    assert [line.split()[1] for line in lines[2:4]] == ["window", "room"]
+    assert "(answered)" in lines[3]
+    assert "quiet" in desk.does("probes").splitlines()[2]
 
 
 def test_boxes_tells_of_the_air_where_a_probe_measures_it(tmp_path: Path) -> None:
@@ -554,7 +638,7 @@ def test_what_is_back_and_not_for_long_enough_is_shown_as_that(desk: Desk) -> No
     shown = desk.does("notices")
     assert "too-cool, upper, since 2026-09-01 12:00 (back since 2026-09-01 13:00, over when it stays so)" in shown
     assert desk("notices --json").json["conditions"][0]["back_since"] == "2026-09-01T11:00:00Z"
-    assert "too-cool (back since 13:00)" in desk.does("boxes")
+    assert "too cool: upper, since 12:00 (back, over when it stays so)" in desk.does("boxes")
 
 
 def test_species_are_listed_and_one_is_shown_with_its_sources(desk: Desk) -> None:

@@ -155,6 +155,11 @@ class Store:
 
         return ShippingBook(self.db, self.unread)
 
+    @property
+    def watched(self) -> bool:
+        """Whether a service runs on this store."""
+        return ServiceLock.held(self.db.path.parent)
+
     def make_all(self) -> None:
         """Make every part now: for a process that lasts, below which the program's files may be changed."""
         for name, found in vars(Store).items():

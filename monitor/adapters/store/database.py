@@ -349,5 +349,18 @@ class ServiceLock:
         self._file.write(str(os.getpid()))
         self._file.flush()
 
+    @staticmethod
+    def held(data_dir: str | Path) -> bool:
+        """Whether a service has it. Looked up among the system's locks (proc(5)): trying to take it could keep a
+        service that starts just now from it. Where that cannot be looked up it counts as held."""
+        try:
+            inode = (Path(data_dir) / "service.lock").stat().st_ino
+            locks = Path("/proc/locks").read_text(encoding="ascii").splitlines()
+        except FileNotFoundError:
+            return False
+        except (OSError, ValueError):
+            return True
+        return any(w[1:2] == ["FLOCK"] and w[-3].endswith(f":{inode}") for w in map(str.split, locks) if len(w) > 5)
+
     def release(self) -> None:
         self._file.close()

@@ -120,8 +120,8 @@ def _lately(lately: Sequence[Notice], snapshot: Snapshot) -> tuple[list[Notice],
 
 
 def _measured_c(box: BoxNow, snapshot: Snapshot) -> float | None:
-    """What a box is at; None where nothing was heard of it for two hours."""
-    return None if box.at_ms is None or snapshot.now_ms - box.at_ms >= 2 * 3_600_000 else box.now_c
+    """What a box is at; None where nothing was heard of it that may be called now."""
+    return box.current_c(snapshot.now_ms)
 
 
 def _rest(boxes: Sequence[BoxNow], snapshot: Snapshot) -> Iterable[str]:
@@ -146,12 +146,12 @@ def _daily_box(box: BoxNow, inside: str, snapshot: Snapshot) -> str:
     places = {"box": box.box.id, "lots": inside}
     if box.at_ms is None:
         return texts.fill("daily.silent", places)
-    now_c = _measured_c(box, snapshot)
-    if now_c is None:
+    value = box.current(snapshot.now_ms, unit)
+    if not value:
         return texts.fill("daily.silent_since", places | {"since": since_of(box.at_ms, snapshot)})
     low, high = float(box.temperature_c.min()), float(box.temperature_c.max())
     span = {"low": show_temperature(low, unit), "high": show_temperature(high, unit)}
-    return texts.fill("daily.box", places | {"value": show_temperature(now_c, unit)} | span)
+    return texts.fill("daily.box", places | {"value": value} | span)
 
 
 def _daily_lot(lot: LotNow, story: Story | None, snapshot: Snapshot) -> str:

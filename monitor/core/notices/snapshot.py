@@ -31,11 +31,14 @@ from monitor.core.readings.late_readings import Late
 from monitor.core.readings.probe_clocks import WrongClock, one_clock_s
 from monitor.core.readings.series import Series
 from monitor.core.terms.arrays import Flags, Times, Values
-from monitor.core.terms.formats import show_span
+from monitor.core.terms.formats import show_span, show_temperature
 from monitor.core.terms.settings import Box, DisplayUnit, Gateway, Limits, Probe, Room
 
 # So many messages of a probe that could not be read within a quarter hour are no accident.
 UNREAD_LEAST: Final = 3
+# A reading is later than due when it is older than so many of its probe's intervals: half of one is how far a sender's
+# clock and the way of a message make it waver. Judgement, no source.
+DUE_INTERVALS: Final = 1.5
 
 T = TypeVar("T")
 LinkState = Literal["up", "down", "refused", "connecting"]
@@ -182,7 +185,9 @@ class BoxNow:
     """A box at this moment: its recent temperature (arrays of equal length) and the limits that hold for it.
 
     ``profile_high_c`` and ``profile_low_c`` are the strictest of the profiles whose eggs lie in it; ``late`` is the
-    newest of its readings that came late. Where it is heading costs more than all else of a round, so ``estimate``
+    newest of its readings that came late. Its newest temperature has its age told once that is above ``due_s``, and is
+    that of now until ``quiet_after_s``; ``estimated`` says in words where it comes from, if not from the box itself:
+    "from the box above". Where it is heading costs more than all else of a round, so ``estimate``
     gives it to whoever asks (:attr:`course`), from what was known at this moment.
     """
 
@@ -199,6 +204,9 @@ class BoxNow:
     profile_low_c: float | None = None
     estimate: Callable[[], Course | None] = no_course
     late: Late | None = None
+    due_s: float = DUE_INTERVALS * 300.0
+    quiet_after_s: float = 900.0
+    estimated: str = ""
 
     @property
     def course(self) -> Course | None:
@@ -224,6 +232,24 @@ class BoxNow:
     @property
     def at_ms(self) -> int | None:
         return int(self.time_ms[-1]) if len(self.time_ms) else None
+
+    def age_s(self, now_ms: int) -> float | None:
+        """How old its newest temperature is; None without any."""
+        return None if self.at_ms is None else max(now_ms - self.at_ms, 0) / 1000.0
+
+    def current_c(self, now_ms: int) -> float | None:
+        """Its temperature now; None where nothing is known, or nothing so new that it may be called that of now."""
+        age_s = self.age_s(now_ms)
+        return None if age_s is None or age_s >= self.quiet_after_s else self.now_c
+
+    def current(self, now_ms: int, unit: DisplayUnit) -> str:
+        """The same in words, with its age once that is above what is due, and where it comes from if not from the box;
+        empty where there is none."""
+        now_c, age_s = self.current_c(now_ms), self.age_s(now_ms)
+        if now_c is None or age_s is None:
+            return ""
+        age = f"{show_span(age_s)} ago" if age_s > self.due_s else ""
+        return ", ".join(x for x in (show_temperature(now_c, unit), self.estimated, age) if x)
 
 
 @dataclass(frozen=True, slots=True)

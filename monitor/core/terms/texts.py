@@ -166,7 +166,7 @@ WORDINGS: Final[dict[str, Wording]] = {
     ),
     "daily.silent": Wording("box ${box}: no reading${lots}", "a box without any", ("box", "lots"), ("box", "lots")),
     "daily.silent_since": Wording(
-        "box ${box}: no reading since ${since}${lots}", "a box without any for two hours",
+        "box ${box}: no reading since ${since}${lots}", "a box without any that is of now",
         ("box", "since", "lots"), ("box", "lots"),
     ),
     "daily.lot": Wording(", ${lot} ${percent} %", "eggs of a clutch, in ${lots}", ("lot", "percent"), ("lot",)),
