@@ -29,6 +29,7 @@ and tells the keeper what needs a hand. It measures and tells; it never switches
 EPILOG = """\
 first steps:
   warmtally rehearse                 see it work on a simulated room
+  warmtally setup                    set your room up by questions
   warmtally listen                   what arrives on your broker
   warmtally check                    every mistake of the configuration at once
   warmtally drill                    a test notice through every channel
@@ -44,6 +45,10 @@ a veterinarian. Dates are estimates: no egg is opened on the program's word."""
 VERBS: Final = {
     "run": ("service", "the service: watch, tally, tell; until stopped"),
     "check": ("service", "read the configuration and name every mistake at once"),
+    "setup": (
+        "setup",
+        "set a room up by questions: broker, probes, boxes, limits, a way to you; later, what is new",
+    ),
     "listen": ("listen", "show what the broker sends, with entries for new probes to paste into the configuration"),
     "clutch": ("clutch", "add, show and list clutches; bring them in from a file, or write them to one"),
     "record": ("record", "tell what happened to eggs"),

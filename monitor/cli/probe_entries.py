@@ -53,13 +53,13 @@ class Candidate:
 
 def unread(heard: Sequence[Overheard], probes: Sequence[Probe]) -> Iterator[list[Candidate]]:
     """Of each topic the numbers that no probe reads, batteries last: first is told what they are the batteries of. Of a
-    topic that some probe reads only batteries: the rest was known when that was written."""
+    topic that some probe reads, what nobody could tell was left alone when that was written."""
     for topic in heard:
         claiming = [p for p in probes if p.topic == topic.topic]
         read = {(p.list_pointer, p.pointer) for p in claiming}
         found = [Candidate(topic, g) for g in guess(topic.topic, topic.last) if (g.list_pointer, g.pointer) not in read]
         if claiming:
-            found = [f for f in found if f.guess.quantity == "battery"]
+            found = [f for f in found if f.guess.quantity is not None]
         if found:
             yield sorted(found, key=lambda f: f.guess.quantity == "battery")
 
