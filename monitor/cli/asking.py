@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 import re
 import sys
 from collections.abc import Callable
@@ -61,7 +62,8 @@ class Asker:
             from rich.console import Console
 
             try:
-                return Console(highlight=False).input(shown, markup=False, password=hidden)
+                # This one stops showing what is typed before it asks, so that nothing of it is seen.
+                return getpass.getpass(shown) if hidden else Console(highlight=False).input(shown, markup=False)
             except UnicodeDecodeError:
                 return "\0"
         print(shown, flush=True)

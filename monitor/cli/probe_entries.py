@@ -118,7 +118,8 @@ def toml(value: Value) -> str:
     if not isinstance(value, str):
         return json.dumps(value)
     # What JSON writes between quotes is a basic string of TOML.
-    return "".join(c if c.isprintable() else _escaped(c) for c in json.dumps(value, ensure_ascii=False))
+    text = json.dumps(value, ensure_ascii=False)
+    return text if text.isprintable() else "".join(c if c.isprintable() else _escaped(c) for c in text)
 
 
 def _escaped(sign: str) -> str:

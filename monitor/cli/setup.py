@@ -94,8 +94,7 @@ def run(args: argparse.Namespace) -> int:
     from monitor.cli.service import run_check
 
     print()
-    args.config = str(file.path)
-    code = run_check(args)
+    code = run_check(argparse.Namespace(config=str(file.path), data=args.data, json=False))
     _say_what_is_next(file)
     return code
 

@@ -51,7 +51,7 @@ class ProbeQuestions:
     def ask_probes(self, heard: Sequence[Overheard], probes: Sequence[Probe]) -> None:
         """``probes``: those that the file has already."""
         refused = {(m[1], m[2]) for m in _NO_PROBE.finditer(self._file.text)}
-        new = [[c for c in of_topic if _key(c) not in refused] for of_topic in unread(heard, probes)]
+        new = [[c for c in of_topic if not refused or _key(c) not in refused] for of_topic in unread(heard, probes)]
         known = [c for of_topic in new for c in of_topic if c.guess.quantity is not None]
         warm = [c for c in known if c.guess.quantity != "battery"]
         unsure = [c for of_topic in new for c in of_topic if c.guess.quantity is None]
