@@ -26,9 +26,10 @@ from monitor.cli.probe_entries import plain, toml
 from monitor.cli.room import now_ms, number
 from monitor.cli.setup_limits import ask_limits
 from monitor.cli.setup_probes import ProbeQuestions
+from monitor.config.at_hand import find_config
 from monitor.config.library import shipped_dir
 from monitor.config.room_edit import OF_THE_SYSTEM, RoomFile, Tables, wrong_key
-from monitor.config.room_file import check, find_config, load_rest
+from monitor.config.room_file import check, load_rest
 from monitor.config.shape import BrokerPart, ChannelPart, RoomPart
 from monitor.core.readings.decode import remarks
 from monitor.core.terms.settings import Broker, Channel, DisplayUnit, Probe
