@@ -163,7 +163,7 @@ def _json_lines(path: Path, text: str) -> Iterator[tuple[int, dict[str, str]]]:
         if not isinstance(found, dict) or line > MOST_ROWS:
             raise FileUnreadable(f"line {line} is no entry", where=str(path), fix="one object a line")
         _check_columns(path, list(found))
-        yield line, {k: "yes" if v is True else str(v) for k, v in found.items() if v not in (None, False)}
+        yield line, {k: "yes" if v is True else str(v) for k, v in found.items() if v is not None and v is not False}
 
 
 def _csv_lines(path: Path, text: str) -> Iterator[tuple[int, dict[str, str]]]:

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 
 import pytest
 
-from tests.bench import Figures, integrator, kills, nests, outage, real_input
+from tests.bench import Figures, account, integrator, kills, nests, outage, real_input
 from tests.peers import shared
 
 
@@ -44,6 +44,11 @@ def test_the_integrator_meets_published_tables_and_every_check_value_of_what_is_
     assert figures["zalom_days"] == 11
     assert figures["mcmaster_days"] == 10
     assert (figures["checks_passed"], figures["checks_failed"], figures["checks_left_out"]) == (165, 0, 41)
+
+
+def test_seasons_at_random_balance_as_a_second_bookkeeper_counts_them() -> None:
+    figures = kept(account.measure(seasons=6, entries=25, seed=3))
+    assert int(figures["corrected"] or 0) > 0
 
 
 @pytest.mark.slow
