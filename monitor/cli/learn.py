@@ -62,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
             done = undo(own_dir(room), wanted)
             print_json({"undone": done}) if args.json else print(done)
             return 0
-        found, refused = _all(room, wanted)
+        found, refused = everything_learned(room, wanted)
         applied = {x.profile.id: apply(own_dir(room), x) for x in found} if args.apply else {}
         if args.json:
             print_json([_json(x, applied.get(x.profile.id)) for x in found] + [_refused_json(*r) for r in refused])
@@ -88,7 +88,7 @@ def _id(species: str, room: RoomAtHand) -> str:
     return found
 
 
-def _all(room: RoomAtHand, wanted: str | None) -> tuple[list[Learned], list[tuple[str, MonitorError]]]:
+def everything_learned(room: RoomAtHand, wanted: str | None) -> tuple[list[Learned], list[tuple[str, MonitorError]]]:
     """Everything that can be learned, and what cannot with its reason; one species alone raises its reason."""
     at = now_ms()
     by_species: dict[str, list[Clutch]] = {}
@@ -150,12 +150,12 @@ def base_profile(species: str, folder: str | Path | None) -> Profile:
     if folder is not None:
         files = [Path(folder) / f"{name}.toml", *reversed(_copies(Path(folder), name))]
         for path in files:
-            if path.is_file() and not _learned(path):
+            if path.is_file() and not is_learned(path):
                 return read_profile(path, f"{name}.toml")
     return load_profile(name)
 
 
-def _learned(path: Path) -> bool:
+def is_learned(path: Path) -> bool:
     with path.open("rb") as file:
         return file.read(len(WRITTEN_BY.encode())) == WRITTEN_BY.encode()
 
@@ -191,7 +191,7 @@ def apply(folder: Path, learned: Learned) -> str:
 def undo(folder: Path, name: str) -> str:
     """Bring back the file before the last :func:`apply`. Raises UnknownSubject when there was none."""
     path = folder / f"{name}.toml"
-    if not path.is_file() or not _learned(path):
+    if not path.is_file() or not is_learned(path):
         raise UnknownSubject(f"no learned profile of {name!r} is in use", where=str(folder), fix="nothing to take back")
     copies = _copies(folder, name)
     undone = folder / f"{name}.toml.undone"

@@ -72,6 +72,12 @@ VERBS: Final = {
     ),
     "compare": ("compare", "find what the probes differ by, and correct it"),
     "learn": ("learn", "what your own clutches say of a species' days; --apply makes it your profile"),
+    "season": (
+        "season",
+        "a season looked back on: eggs, warmth, what was told, what to change; in print with --html or --pdf",
+    ),
+    "course": ("course", "how warm a box was, from a day to a season, as a plot"),
+    "labels": ("labels", "labels to print for boxes and clutches, each with a code that a telephone reads"),
     "explain": ("attend", "a kind of condition: what raises and clears it, and why"),
     "shelve": (
         "attend",

@@ -50,8 +50,7 @@ class Lots:
         stale = [c for c in clutches if not self._forecasts.holds(c.id, (c, known))]
         with self._hours.sweep():
             ways = {
-                c.id: {lot.id: self._way(c, lot, self._book.of(c.species), now_ms) for lot in _present(c)}
-                for c in stale
+                c.id: {lot.id: self._way(c, lot, self._book.of(c.species), now_ms) for lot in present(c)} for c in stale
             }
         return [
             lot
@@ -84,9 +83,9 @@ class Lots:
         profile, curve, unit = species.profile, species.curve, self._room.display_unit
         if curve is None or profile is None:
             bites = profile is not None and profile.venomous
-            return [LotNow(lot, clutch, refused=species.refused, venomous=bites) for lot in _present(clutch)]
+            return [LotNow(lot, clutch, refused=species.refused, venomous=bites) for lot in present(clutch)]
         histories = {name: History.of(way, curve) for name, way in ways.items() if way is not None}
-        return forecast_clutch(clutch, _present(clutch), histories, profile, curve, now_ms, plan, unit)
+        return forecast_clutch(clutch, present(clutch), histories, profile, curve, now_ms, plan, unit)
 
     def _way(self, clutch: Clutch, lot: Lot, species: Species, now_ms: int) -> Way | None:
         """All that the store has of a lot's way; None where its species has no curve."""
@@ -157,7 +156,7 @@ class Lots:
         return result
 
 
-def _present(clutch: Clutch) -> list[Lot]:
+def present(clutch: Clutch) -> list[Lot]:
     """The lots of a clutch but for those that went on as others."""
     return [lot for lot in clutch.lots if not lot.moved_on]
 

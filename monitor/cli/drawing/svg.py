@@ -58,14 +58,16 @@ def upright(middle: float, text: str) -> str:
     )
 
 
-def document(title: str, description: str, height: float, parts: Sequence[str]) -> str:
-    """The whole file."""
+def document(title: str, description: str, height: float, parts: Sequence[str], name: str = "") -> str:
+    """The whole file. ``name``: told from the others, where several stand on one page."""
+    title_id, desc_id = f"title{name}", f"desc{name}"
+    named = f'role="img" aria-labelledby="{title_id} {desc_id}"'
     return "\n".join(
         [
             f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {WIDTH} {height:g}" width="{WIDTH}"',
-            f'  height="{height:g}" role="img" aria-labelledby="title desc" font-family="sans-serif" fill="{INK}">',
-            f'<title id="title">{html.escape(title)}</title>',
-            f'<desc id="desc">{html.escape(description)}</desc>',
+            f'  height="{height:g}" {named} font-family="sans-serif" fill="{INK}">',
+            f'<title id="{title_id}">{html.escape(title)}</title>',
+            f'<desc id="{desc_id}">{html.escape(description)}</desc>',
             f'<rect width="{WIDTH}" height="{height:g}" fill="{PAPER}"/>',
             *parts,
             "</svg>",

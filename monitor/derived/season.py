@@ -1,0 +1,226 @@
+"""A season from the store: its figures, and what was told then, by what was known then."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Container, Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from monitor.adapters.store import Store
+from monitor.core.climate.exposure import exposure
+from monitor.core.climate.stacks import StackProfile
+from monitor.core.development.history import History
+from monitor.core.season.figures import (
+    ASKED_AT,
+    BoxSeason,
+    ClutchSeason,
+    EggsInBox,
+    Season,
+    SpeciesSeason,
+    StackCost,
+    StackSeason,
+    Told,
+    passed_ms,
+)
+from monitor.core.season.met import Matter, matters
+from monitor.core.season.next_season import NEAR_C
+from monitor.core.terms.arrays import Times, Values
+from monitor.core.terms.balance import ended_ms
+from monitor.core.terms.events import LOST, OF_BOXES, Clutch, EventKind, KeeperEvent, Lot
+from monitor.core.terms.formats import show_eggs
+from monitor.core.terms.projection import effective
+from monitor.core.terms.settings import Box, Room
+from monitor.core.terms.times import DAY_MS
+from monitor.derived.lots import present
+from monitor.derived.room import Derived
+
+WEEK_MS = 7 * DAY_MS
+# As many as a busy room tells in some years; of more, the newest.
+MOST_NOTICES = 20_000
+
+
+@dataclass(frozen=True)
+class Seasons:
+    """What a room's seasons are made of. ``then``: the same room, with what was known of its probes at a moment."""
+
+    store: Store
+    room: Room
+    derived: Derived
+    then: Callable[[int], Derived]
+
+    def of(self, name: str, clutches: Sequence[Clutch], species: Sequence[SpeciesSeason], now_ms: int) -> Season:
+        """The season of these clutches, one at least."""
+        from_ms = min(c.laid_ms for c in clutches)
+        ends = [ended_ms(c) for c in clutches]
+        to_ms = max(now_ms if end is None else min(end, now_ms) for end in ends)
+        to_ms = max(to_ms, from_ms + 1)
+        every = matters(self.store.ledger.notices(MOST_NOTICES), self.store.ledger.history(MOST_NOTICES))
+        told = [m for m in every if from_ms <= m.told_ms <= to_ms]
+        seen = tuple(self._clutch(c, told, now_ms) for c in clutches)
+        names = {s.box for c in clutches for lot in present(c) for s in lot.path}
+        boxes = [b for b in self.room.boxes if b.id in names]
+        stacks = [s for s in self.room.stacks if any(b.stack == s for b in boxes)]
+        return Season(
+            name,
+            self.room.name,
+            from_ms,
+            to_ms,
+            seen,
+            tuple(self._box(b, clutches, now_ms) for b in boxes),
+            tuple(self._stack(s, seen, boxes, from_ms, to_ms) for s in stacks),
+            tuple(species),
+            tuple(told),
+        )
+
+    # -- clutches
+
+    def _clutch(self, clutch: Clutch, told: Iterable[Matter], now_ms: int) -> ClutchSeason:
+        eggs = tuple(self._eggs(clutch, lot, now_ms) for lot in present(clutch))
+        return ClutchSeason(clutch, eggs, tuple(m for m in told if self._concerns(m, clutch, now_ms)))
+
+    def _concerns(self, matter: Matter, clutch: Clutch, now_ms: int) -> bool:
+        """Whether a matter was one of a clutch, of its eggs, or of a box in which they lay then and of its probes."""
+        mine = {clutch.id, *(lot.id for lot in clutch.lots)}
+        for lot in present(clutch):
+            end = now_ms if lot.closed_ms is None else lot.closed_ms
+            for stay in lot.path:
+                until = end if stay.to_ms is None else stay.to_ms
+                if stay.from_ms <= matter.told_ms <= until:
+                    box = self.room.box(stay.box)
+                    mine |= {stay.box, *(p.id for p in self.room.probes if p.box == stay.box)}
+                    mine |= {box.stack} if box is not None else set()
+        return not mine.isdisjoint(matter.subjects)
+
+    def _eggs(self, clutch: Clutch, lot: Lot, now_ms: int) -> EggsInBox:
+        species = self.derived.book.of(clutch.species)
+        if species.curve is None:
+            return EggsInBox(lot, refused=species.refused)
+        history = self.derived.histories.history(clutch, lot, species, now_ms)
+        return EggsInBox.of(lot, history, species.curve.base_c, self._told(clutch, lot, history))
+
+    def _told(self, clutch: Clutch, lot: Lot, history: History) -> list[Told]:
+        """What the forecast said at each of ``ASKED_AT``, as it was known then."""
+        found = []
+        for share in ASKED_AT:
+            at_ms = passed_ms(history.edge_ms, history.cumulative, share)
+            if at_ms is None or not history.known:
+                continue
+            # What was told of eggs that lay elsewhere then was told by that name.
+            begun = lot.path[0]
+            now = [
+                x
+                for x in self.then(at_ms).lots(at_ms, clutch=clutch.id)
+                if x.lot.path[0].box == begun.box and x.lot.path[0].from_ms == begun.from_ms
+            ]
+            same = [x for x in now if x.lot.id == lot.id] or now
+            if not same:
+                continue
+            pip, refused = same[0].first_pip, same[0].refused
+            if pip is None:
+                found.append(Told(share, at_ms, refused=refused or "no date was told"))
+            else:
+                w = pip.window
+                found.append(Told(share, at_ms, w.p10_ms, w.p50_ms, w.p90_ms))
+        return found
+
+    # -- boxes
+
+    def _box(self, box: Box, clutches: Sequence[Clutch], now_ms: int) -> BoxSeason:
+        stays, species = [], []
+        for clutch in clutches:
+            for lot in present(clutch):
+                for stay in lot.path:
+                    if stay.box == box.id:
+                        ends = [x for x in (stay.to_ms, lot.closed_ms, now_ms) if x is not None]
+                        stays.append((stay.from_ms, min(ends)))
+                        species.append(clutch.species)
+        from_ms, to_ms = min(a for a, _ in stays), max(b for _, b in stays)
+        return self.box(box, from_ms, to_ms, species, self._events(box.id, from_ms, to_ms, {c.id for c in clutches}))
+
+    def over(self, box: Box, from_ms: int, to_ms: int) -> BoxSeason:
+        """A box over any span, with all that happened in it; limits by what lies in it at the end."""
+        clutches = self.store.account.clutches(to_ms)
+        species = [
+            c.species for c in clutches.values() if any(x.open and x.eggs and x.box == box.id for x in present(c))
+        ]
+        return self.box(box, from_ms, to_ms, species, self._events(box.id, from_ms, to_ms, clutches))
+
+    def _events(self, box: str, from_ms: int, to_ms: int, clutches: Container[str]) -> list[tuple[int, str]]:
+        """What happened in a box, oldest first: to the eggs of these clutches, and to the box itself."""
+        events = [e for e in effective(self.store.account.events()) if from_ms <= e.at_ms <= to_ms]
+        mine = [e for e in events if _in_box(e, box) and (e.kind in OF_BOXES or e.clutch in clutches)]
+        return [(e.at_ms, says(e)) for e in sorted(mine, key=lambda e: e.at_ms)]
+
+    def box(
+        self, box: Box, from_ms: int, to_ms: int, species: Sequence[str], events: Sequence[tuple[int, str]]
+    ) -> BoxSeason:
+        """A box over a span; ``species``: those whose profiles give the limits that it has none of its own for."""
+        series = self.derived.readings.box_series(box, from_ms, to_ms + 1)
+        limits, _ = self.derived.boxes.limits(box, species)
+        t, v = series.time_ms, series.temperature_c
+        sides = ((limits.too_warm_c, "above", -1.0), (limits.too_cool_c, "below", 1.0))
+        beyond, near = [0.0, 0.0], 0.0
+        for i, (limit_c, side, inwards) in enumerate(sides):
+            if limit_c is not None:
+                beyond[i] = exposure(t, v, limit_c, side, max_gap_s=series.max_gap_s).total_s  # type: ignore[arg-type]
+                close = exposure(t, v, limit_c + inwards * NEAR_C, side, max_gap_s=series.max_gap_s)  # type: ignore[arg-type]
+                near += close.total_s - beyond[i]
+        return BoxSeason(
+            box, limits, from_ms, to_ms, t, v, mean_of(t, v, series.max_gap_s), series.source,
+            gaps_of(t, from_ms, to_ms, series.max_gap_s), beyond[0], beyond[1], near, tuple(events),
+        )  # fmt: skip
+
+    # -- stacks
+
+    def _stack(
+        self, stack: str, clutches: Sequence[ClutchSeason], boxes: Sequence[Box], from_ms: int, to_ms: int
+    ) -> StackSeason:
+        def profile(at_ms: int, over_ms: int) -> StackProfile | None:
+            return self.derived.boxes.stack_profile(stack, at_ms, over_ms / 1000.0)
+
+        mine = {b.id for b in boxes if b.stack == stack}
+        whole = profile(to_ms, to_ms - from_ms)
+        ends = [*range(from_ms + WEEK_MS, to_ms, WEEK_MS), to_ms]
+        weeks = tuple((end, profile(end, min(WEEK_MS, end - from_ms))) for end in ends)
+        inside = [c for c in clutches if any(x.lot.box in mine for x in c.eggs)]
+        costs = []
+        for name in dict.fromkeys(c.clutch.species for c in inside):
+            curve = self.derived.book.of(name).curve
+            cost = StackCost.of(name, curve, whole) if curve is not None and whole is not None else None
+            costs += [cost] if cost is not None else []
+        apart = [a for c in inside if (a := c.apart) is not None and {a.early.box, a.late.box} <= mine]
+        return StackSeason(stack, whole, weeks, tuple(costs), tuple(apart))
+
+
+def mean_of(time_ms: Times, temperature_c: Values, max_gap_s: float) -> float | None:
+    """Mean over the time that was measured: straight lines between readings that are joined."""
+    if not len(time_ms):
+        return None
+    step_s = np.diff(time_ms) / 1000.0
+    step_s = np.where(step_s <= max_gap_s, step_s, 0.0)
+    whole = float(step_s.sum())
+    if whole == 0.0:
+        return float(np.mean(temperature_c))
+    return float((0.5 * (temperature_c[1:] + temperature_c[:-1])) @ step_s) / whole
+
+
+def gaps_of(time_ms: Times, from_ms: int, to_ms: int, max_gap_s: float) -> tuple[tuple[int, int], ...]:
+    """Spans without a reading that are longer than what is joined, those at both ends included."""
+    edges = np.concatenate(([from_ms], time_ms, [to_ms]))
+    long = np.flatnonzero(np.diff(edges) > max_gap_s * 1000.0)
+    return tuple((int(edges[i]), int(edges[i + 1])) for i in long)
+
+
+def _in_box(event: KeeperEvent, box: str) -> bool:
+    told = {event.to_box, event.box, event.box.rpartition("/")[2].partition("#")[0]}
+    return box in told
+
+
+def says(event: KeeperEvent) -> str:
+    """An entry in a few words, for the mark of a drawing: "K01 pipped, 2 eggs", "weighed"."""
+    what = event.kind.value
+    if event.kind is EventKind.DEAD:
+        what = LOST[event.how or "other"]
+    count = f", {show_eggs(event.eggs)}" if event.eggs is not None else ""
+    return f"{event.clutch} {what}{count}".strip()
