@@ -30,7 +30,15 @@ from monitor.cli.learn import everything_learned, is_learned, own_dir
 from monitor.cli.output import print_json, rounded, say, table, utc
 from monitor.cli.printing import named, write_pdf, write_text
 from monitor.cli.room import FIRST_YEAR, LAST_YEAR, RoomAtHand, now_ms, parse_time, room_at_hand
-from monitor.core.season.figures import ASKED_AT, ClutchSeason, EggsInBox, Season, SpeciesSeason, StackSeason, Told
+from monitor.core.season.figures import (
+    ASKED_AT,
+    ClutchSeason,
+    EggsInBox,
+    Season,
+    SpeciesSeason,
+    StackSeason,
+    WindowTold,
+)
 from monitor.core.season.met import Matter, by_kind
 from monitor.core.season.next_season import Advised, next_season
 from monitor.core.terms.events import LOST, Clutch
@@ -370,7 +378,7 @@ def _eggs_json(c: ClutchSeason, x: EggsInBox) -> dict[str, object]:
     }
 
 
-def _told_json(t: Told, x: EggsInBox) -> dict[str, object]:
+def _told_json(t: WindowTold, x: EggsInBox) -> dict[str, object]:
     return {
         "development": t.share,
         "at": utc(t.at_ms),

@@ -20,7 +20,7 @@ from monitor.core.season.figures import (
     SpeciesSeason,
     StackCost,
     StackSeason,
-    Told,
+    WindowTold,
     passed_ms,
 )
 from monitor.core.season.met import Matter, matters
@@ -99,7 +99,7 @@ class Seasons:
         history = self.derived.histories.history(clutch, lot, species, now_ms)
         return EggsInBox.of(lot, history, species.curve.base_c, self._told(clutch, lot, history))
 
-    def _told(self, clutch: Clutch, lot: Lot, history: History) -> list[Told]:
+    def _told(self, clutch: Clutch, lot: Lot, history: History) -> list[WindowTold]:
         """What the forecast said at each of ``ASKED_AT``, as it was known then."""
         found = []
         for share in ASKED_AT:
@@ -118,10 +118,10 @@ class Seasons:
                 continue
             pip, refused = same[0].first_pip, same[0].refused
             if pip is None:
-                found.append(Told(share, at_ms, refused=refused or "no date was told"))
+                found.append(WindowTold(share, at_ms, refused=refused or "no date was told"))
             else:
                 w = pip.window
-                found.append(Told(share, at_ms, w.p10_ms, w.p50_ms, w.p90_ms))
+                found.append(WindowTold(share, at_ms, w.p10_ms, w.p50_ms, w.p90_ms))
         return found
 
     # -- boxes

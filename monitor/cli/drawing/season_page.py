@@ -14,7 +14,7 @@ from typing import Final
 from monitor.cli.drawing.course_plot import in_figures, svg_course
 from monitor.cli.drawing.season_plots import share_told, svg_development, svg_hatch_order
 from monitor.cli.drawing.time_frame import day_and_time
-from monitor.core.season.figures import ASKED_AT, BoxSeason, ClutchSeason, EggsInBox, Season, StackSeason, Told
+from monitor.core.season.figures import ASKED_AT, BoxSeason, ClutchSeason, EggsInBox, Season, StackSeason, WindowTold
 from monitor.core.season.met import KindMet, Matter, by_kind
 from monitor.core.season.next_season import Advised
 from monitor.core.terms.events import LOST
@@ -275,7 +275,7 @@ def days_to(c: ClutchSeason, x: EggsInBox) -> float | None:
     return ClutchSeason(c.clutch, (x,), ()).days_to_pip
 
 
-def told_words(t: Told | None, scene: SeasonScene) -> str:
+def told_words(t: WindowTold | None, scene: SeasonScene) -> str:
     if t is None:
         return "-"
     if t.p10_ms is None or t.p90_ms is None or t.p50_ms is None:
@@ -283,7 +283,7 @@ def told_words(t: Told | None, scene: SeasonScene) -> str:
     return f"{scene.day(t.p10_ms)[4:]} to {scene.day(t.p90_ms)[4:]} ({scene.day(t.p50_ms)[4:]})"
 
 
-def came_words(t: Told | None, x: EggsInBox) -> str:
+def came_words(t: WindowTold | None, x: EggsInBox) -> str:
     """Whether a window held the pip, and by how much its middle was off."""
     if t is None:
         return "-"

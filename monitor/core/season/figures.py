@@ -27,7 +27,7 @@ NEARLY: Final = 0.9
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class WindowTold:
     """What the forecast said of a first pip when so much of the development was behind, with what was known then;
     ``refused``: why it gave no date."""
 
@@ -68,7 +68,7 @@ class EggsInBox:
     """
 
     lot: Lot
-    told: tuple[Told, ...] = ()
+    told: tuple[WindowTold, ...] = ()
     development: float | None = None
     degree_days: float | None = None
     base_c: float | None = None
@@ -81,7 +81,7 @@ class EggsInBox:
     cumulative: Values | None = None
 
     @staticmethod
-    def of(lot: Lot, history: History, base_c: float, told: Sequence[Told]) -> EggsInBox:
+    def of(lot: Lot, history: History, base_c: float, told: Sequence[WindowTold]) -> EggsInBox:
         known = history.temperature_c[~np.isnan(history.temperature_c)]
         if not len(known):
             return EggsInBox(lot, refused=f"no reading of box {lot.box} is there")

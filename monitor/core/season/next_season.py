@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from math import comb
 from typing import Final
 
-from monitor.core.season.figures import BoxSeason, ClutchSeason, Season, Told
+from monitor.core.season.figures import BoxSeason, ClutchSeason, Season, WindowTold
 from monitor.core.season.met import Matter
 from monitor.core.terms.events import LOST, EventKind
 from monitor.core.terms.formats import (
@@ -203,7 +203,7 @@ def _windows(season: Season) -> Iterator[Advised]:
 
 def _half_way(clutch: ClutchSeason) -> tuple[str, str] | None:
     for x in clutch.eggs:
-        told: Told | None = next((t for t in x.told if t.share == HALF_WAY), None)
+        told: WindowTold | None = next((t for t in x.told if t.share == HALF_WAY), None)
         came = told.came(x.first_pip) if told is not None else ""
         if came and x.first_pip == clutch.first_pip:
             return clutch.clutch.id, came

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from monitor.core.season.figures import BoxSeason, ClutchSeason, EggsInBox, Season, Told
+from monitor.core.season.figures import BoxSeason, ClutchSeason, EggsInBox, Season, WindowTold
 from monitor.core.season.met import Matter
 from monitor.core.season.next_season import next_season
 from monitor.core.terms.events import Clutch, EventKind, KeeperEvent, Lot, PipSeen, Stay
@@ -23,7 +23,7 @@ def clutch(name: str = "K01", *, lost: tuple[tuple[str, int], ...] = (), came_da
     dead = sum(n for _, n in lost)
     path = (Stay("upper", 0, END),)
     lot = Lot(f"{name}/upper", name, "upper", path, 12, lost=lost, pips=pips, hatched=12 - dead, closed_ms=END)
-    told = (Told(0.5, 30 * DAY_MS, 50 * DAY_MS, 52 * DAY_MS, 54 * DAY_MS),)
+    told = (WindowTold(0.5, 30 * DAY_MS, 50 * DAY_MS, 52 * DAY_MS, 54 * DAY_MS),)
     events = (KeeperEvent(EventKind.CANDLED, name, DAY_MS, DAY_MS),)
     return ClutchSeason(Clutch(name, "invented", 0, False, 12, (lot,), events=events), (EggsInBox(lot, told),), ())
 
@@ -108,8 +108,8 @@ def test_a_pip_that_nobody_had_looked_before_asks_for_looks() -> None:
     ],
 )  # fmt: skip
 def test_a_window_holds_a_pip_that_may_have_come_in_it(after: float | None, by: float, came: str) -> None:
-    told = Told(0.5, 0, 50 * DAY_MS, 52 * DAY_MS, 54 * DAY_MS)
+    told = WindowTold(0.5, 0, 50 * DAY_MS, 52 * DAY_MS, 54 * DAY_MS)
     seen = PipSeen(None if after is None else round(after * DAY_MS), round(by * DAY_MS), 1)
     assert told.came(seen) == came
     assert told.came(None) == ""
-    assert Told(0.5, 0, refused="no date").came(seen) == ""
+    assert WindowTold(0.5, 0, refused="no date").came(seen) == ""
