@@ -88,7 +88,7 @@ class UnknownSubject(MonitorError):
     """A clutch, lot, box, probe, species or notice that does not exist."""
 
     id, exit_code = "unknown", 6
-    meaning = "no clutch, lot, box, probe, species or notice of that name"
+    meaning = "no clutch, box, probe, species or notice of that name"
 
 
 class SpeciesRefused(MonitorError):

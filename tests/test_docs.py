@@ -33,6 +33,7 @@ import pytest
 from pydantic import BeforeValidator
 
 from monitor import errors
+from monitor.adapters import account_files
 from monitor.cli.main import parser
 from monitor.config.mistakes import MISTAKES
 from monitor.config.shape import MANY, TABLES, Part
@@ -532,7 +533,7 @@ def test_a_room_is_set_up_by_what_the_readme_tells(checkout: Path) -> None:
         said = played(script, checkout)
         assert "no mistakes; the service can start" in said
         assert 'topic = "eggroom/left/upper"' in said, "listen proposes the probe"
-        assert "bell  took it" in said
+        assert "bell  accepted it" in said
         assert re.search(r"left-upper .*28\.4 °C", said), said
         assert "K01/left-upper (12)" in said
         assert any("test" in arrival.title.lower() for arrival in sink.arrivals), "the drill reached the receiver"
@@ -566,9 +567,23 @@ def test_a_species_with_a_table_is_written_as_its_document_tells(checkout: Path)
 @pytest.mark.slow
 def test_files_come_in_and_go_out_as_their_document_tells(checkout: Path) -> None:
     played(f"PATH=$PWD/.venv/bin:$PATH\n{stories()['files']}", checkout)
+    assert (checkout / "account.csv").read_text(encoding="utf-8").count("A1,") == 3
     rows = (checkout / "readings.csv").read_text(encoding="utf-8").splitlines()
     assert [row for row in rows if "28.1" in row or "28.2" in row] == rows[1:]
     assert len(rows) == 3
+
+
+def test_every_column_of_an_account_is_told_of() -> None:
+    told = (
+        (PROJECT / "deploy" / "README.md")
+        .read_text(encoding="utf-8")
+        .partition("### The account as a file")[2]
+        .partition("\n## ")[0]
+    )
+    named = [
+        name for row in told.splitlines() if row.startswith("| `") for name in re.findall(r"`(\w+)`", row.split("|")[1])
+    ]
+    assert set(account_files.COLUMNS) == {*named, "day_only"}
 
 
 def recipe() -> dict[str, str]:

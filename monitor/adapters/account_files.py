@@ -16,7 +16,7 @@ from datetime import datetime, tzinfo
 from pathlib import Path
 from typing import IO, Any, Final
 
-from monitor.core.terms.entries import Row
+from monitor.core.terms.entries import FileRow
 from monitor.core.terms.events import COUNTED, LOST, EventKind, KeeperEvent
 from monitor.errors import EventRefused, FileUnreadable, MonitorError, NotInstalled
 
@@ -115,13 +115,13 @@ def _plain(value: Any) -> Any:
 # -- and in again ---------------------------------------------------------------------------------------------------
 
 
-def read(path: Path, zone: tzinfo, now_ms: int) -> tuple[list[Row], list[tuple[int, MonitorError]]]:
+def read(path: Path, zone: tzinfo, now_ms: int) -> tuple[list[FileRow], list[tuple[int, MonitorError]]]:
     """The rows of a file, and which of them cannot be read. A row's number is its line in the file.
 
     Rows without an ``entry`` number come in the order in which they happened. Raises FileUnreadable for what is no
     such file.
     """
-    rows: list[Row] = []
+    rows: list[FileRow] = []
     bad: list[tuple[int, MonitorError]] = []
     for line, told in _lines(path):
         try:
@@ -200,7 +200,7 @@ def _check_columns(path: Path, names: Sequence[str]) -> None:
         )
 
 
-def _row(line: int, told: dict[str, str], zone: tzinfo, now_ms: int) -> Row:
+def _row(line: int, told: dict[str, str], zone: tzinfo, now_ms: int) -> FileRow:
     """Raises ValueError with what is wrong."""
     kind = told.get("what", "").lower()
     if kind not in set(EventKind) - {EventKind.CORRECT}:
@@ -230,7 +230,7 @@ def _row(line: int, told: dict[str, str], zone: tzinfo, now_ms: int) -> Row:
     )
     if at_ms > now_ms + 300_000:
         raise ValueError(f"at: {told['at'][:40]} lies in the future")
-    return Row(line, event, _whole(told["entry"], "entry") if "entry" in told else None, recorded is not None)
+    return FileRow(line, event, _whole(told["entry"], "entry") if "entry" in told else None, recorded is not None)
 
 
 def _moment(text: str, zone: tzinfo, name: str) -> tuple[int, bool]:

@@ -23,6 +23,7 @@ from monitor.core.notices.attention import MESSAGES_A_WEEK, WAKING_A_WEEK, accou
 from monitor.core.notices.conditions import LONGEST_SHELF_MS, name_subject
 from monitor.core.notices.fitting import fit_list
 from monitor.core.notices.kinds import Kind, all_kinds
+from monitor.core.notices.notices import count
 from monitor.core.terms.formats import differences_in, show_time
 from monitor.core.terms.settings import DisplayUnit
 from monitor.errors import ConfigError, UnknownSubject, UsageError
@@ -192,8 +193,8 @@ def run_attention(args: argparse.Namespace) -> int:
         )
         return 0
     print(
-        f"the last {found.days:g} days: {found.notices} notices, {found.reminders} of them reminders;"
-        f" {found.in_daily_line} more in the daily line"
+        f"the last {found.days:g} days: {count(found.notices, 'notice', 'notices')}, "
+        f"{found.reminders} of them reminders; {found.in_daily_line} more in the daily line"
     )
     for said, a_week, aim in (
         ("beside the daily line and the drill", found.messages_a_week, MESSAGES_A_WEEK),

@@ -8,15 +8,20 @@ from collections.abc import Mapping
 from pathlib import Path
 
 from monitor.adapters import account_files
+from monitor.adapters.store.database import FILE_NAME
 from monitor.cli.new_file import new_file
 from monitor.cli.output import print_json, say, table, utc
 from monitor.cli.record import add_laid, add_when_and_who, print_lots, run_record, sentence
-from monitor.cli.room import RoomAtHand, now_ms, room_at_hand
+from monitor.cli.room import RoomAtHand, now_ms, room_at_hand, settings_of
+from monitor.config.zones import zone_of
 from monitor.core.terms.balance import balance_of, balance_of_all, became, ended_ms
-from monitor.core.terms.entries import Row
+from monitor.core.terms.entries import Brought, FileRow, bring
 from monitor.core.terms.events import COUNTED, Clutch
 from monitor.core.terms.formats import show_eggs, show_time
 from monitor.errors import EventRefused, MonitorError, UnknownSubject, UsageError
+
+# Rows that are named one by one.
+MOST_TOLD = 100
 
 
 def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
@@ -216,51 +221,58 @@ def run_list(args: argparse.Namespace) -> int:
 
 def run_import(args: argparse.Namespace) -> int:
     path = Path(args.file)
-    with room_at_hand(args, create=not args.dry_run) as room:
-        rows, bad = account_files.read(path, room.zone, now_ms())
-        rows, unknown = _with_species(rows, room)
+    settings = settings_of(args)
+    rows, bad = account_files.read(path, zone_of(settings.room.zone), now_ms())
+    rows, unknown = _with_species(rows, settings.profiles_dir)
+    if args.dry_run and not Path(settings.data_dir, FILE_NAME).exists():
+        return _told(args, bring(rows, []), [*bad, *unknown], writes=False)
+    with room_at_hand(args, create=True) as room:
         brought = room.store.account.bring(rows, dry_run=True)
-        refused = sorted([*bad, *unknown, *brought.refused], key=lambda x: x[0])
-        writes = not args.dry_run and bool(brought.taken) and (not refused or args.take_rest)
+        wrong = [*bad, *unknown, *brought.refused]
+        writes = not args.dry_run and (not wrong or args.take_rest)
         if writes:
-            left_out = {row for row, _ in refused}
+            left_out = {row for row, _ in wrong}
             brought = room.store.account.bring([r for r in rows if r.row not in left_out], dry_run=False)
-        if args.json:
-            print_json(
-                {
-                    "taken": brought.taken if not refused or args.take_rest or args.dry_run else 0,
-                    "there_already": brought.there,
-                    "refused": [{"row": row, "what": e.what, "fix": e.fix} for row, e in refused],
-                    "written": writes,
-                }
-            )
-        else:
-            for row, error in refused:
-                say(f"row {row}: {error}")
-            would = "" if writes else "would be "
-            print(f"{path.name}: {brought.taken} entries {would}taken, {brought.there} were there already, ", end="")
-            print(f"{len(refused)} cannot be taken")
-            _hint(brought.taken, refused, room, args, writes=writes)
+            _say_dry(brought, room)
+    return _told(args, brought, wrong, writes=writes)
+
+
+def _told(args: argparse.Namespace, brought: Brought, wrong: list[tuple[int, MonitorError]], *, writes: bool) -> int:
+    """Says what came of it; the exit code."""
+    refused = sorted([*wrong, *(x for x in brought.refused if x not in wrong)], key=lambda x: x[0])
+    if args.json:
+        found = {"taken": brought.taken, "there_already": brought.there, "written": writes}
+        print_json({**found, "refused": [{"row": row, "what": e.what, "fix": e.fix} for row, e in refused]})
+    else:
+        for row, error in refused[:MOST_TOLD]:
+            say(f"row {row}: {error}")
+        if len(refused) > MOST_TOLD:
+            print(f"and {len(refused) - MOST_TOLD} rows more (--json has all)")
+        would = "" if writes else "would be "
+        print(
+            f"{Path(args.file).name}: {brought.taken} entries {would}taken, {brought.there} were there already, ",
+            end="",
+        )
+        print(f"{len(refused)} cannot be taken")
+        if refused and not writes and not args.dry_run:
+            print("nothing was written; put those rows right, or leave them out with --take-rest")
     return EventRefused.exit_code if refused and not writes else 0
 
 
-def _hint(
-    taken: int, refused: list[tuple[int, MonitorError]], room: RoomAtHand, args: argparse.Namespace, *, writes: bool
-) -> None:
-    if refused and not writes and not args.dry_run:
-        print("nothing was written; put those rows right, or leave them out with --take-rest")
-    if not writes or not taken:
-        return
-    dry = [lot for lot in room.derived.lots(now_ms()) if lot.past is None and not lot.lot.moved_on]
-    boxes = sorted({lot.lot.box for lot in dry})
+def _say_dry(brought: Brought, room: RoomAtHand) -> None:
+    """Of the first of the clutches: which boxes have no readings of their time."""
+    boxes = set()
+    for clutch in list(dict.fromkeys(event.clutch for event in brought.new if event.clutch))[:10]:
+        boxes |= {lot.lot.box for lot in room.derived.lots(now_ms(), clutch=clutch) if lot.past is None}
     if boxes:
-        say(
-            f"no readings are there of {', '.join(boxes)} for that time; a logger's file brings them: warmtally import "
-            "FILE --probe ID (see its --help)"
+        print(
+            f"no readings are there of {', '.join(sorted(boxes))} for that time;\n"
+            "  a logger's file brings them: warmtally import FILE --probe ID (see its --help)",
+            file=sys.stderr,
         )
 
 
-def _with_species(rows: list[Row], room: RoomAtHand) -> tuple[list[Row], list[tuple[int, MonitorError]]]:
+def _with_species(rows: list[FileRow], own_dir: str | None) -> tuple[list[FileRow], list[tuple[int, MonitorError]]]:
     """The rows whose species are known, by its id; and what is wrong with the others."""
     from monitor.config.library import load_profile, named
 
@@ -269,8 +281,8 @@ def _with_species(rows: list[Row], room: RoomAtHand) -> tuple[list[Row], list[tu
         name = row.event.species
         if name and name not in known:
             try:
-                known[name] = named(name, room.settings.profiles_dir)[0]
-                load_profile(known[name], room.settings.profiles_dir)
+                known[name] = named(name, own_dir)[0]
+                load_profile(known[name], own_dir)
             except MonitorError as error:
                 bad.append((row.row, error))
                 continue

@@ -33,10 +33,11 @@ PATIENCE_S: Final = 6 * 3600.0
 Judge = Callable[[int, int, bool], Session]
 
 TOGETHER: Final = (
-    "Put these probes together in one place, as close as their cables allow: in one box of damp substrate, or in a",
-    "water-tight bag in a vessel of water as warm as the eggs. Close the lid, keep it out of sun and draught, wait.",
-    "Meanwhile their boxes are not measured: what they say from now on until the end is not counted for the boxes,",
-    "and a notice may come of one. The eggs stay where they are. Wash your hands after handling substrate and eggs.",
+    "Put these probes together in one place, as close as their cables allow: in one box of damp substrate. Close the",
+    "lid, keep it out of sun and draught, wait. Or in a water-tight bag in water as warm as the eggs: only sealed",
+    "probes of low voltage, never anything on the mains; no heater in that water.",
+    "Until the end nobody measures their boxes: what the probes say is not counted for the boxes, and a notice may",
+    "come. The eggs stay where they are. Wash your hands after eggs, boxes and substrate.",
 )
 UNMOVED_BEFORE_MS: Final = 90 * 60_000
 UNMOVED: Final = (
@@ -45,7 +46,8 @@ UNMOVED: Final = (
 )
 ICE: Final = (
     "Crushed ice of clean water, with just so much water that the gaps are full; the probe in a water-tight bag, in",
-    "the middle, not touching the vessel. Stir now and then. Its box is not measured meanwhile: a notice may come.",
+    "the middle, not touching the vessel: only a sealed probe of low voltage. Stir now and then. Its box is not",
+    "measured meanwhile: a notice may come.",
 )
 
 

@@ -51,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
     else:
         width = max(len(r.channel) for r in results)
         for r in results:
-            print(f"{r.channel:<{width}}  {'took it' if r.ok else 'FAILED'} after {r.seconds:.1f} s{_why(r.error)}")
+            print(f"{r.channel:<{width}}  {'accepted it' if r.ok else 'FAILED'} after {r.seconds:.1f} s{_why(r.error)}")
     failed = [r.channel for r in results if not r.ok]
     if failed:
         raise DeliveryFailed(

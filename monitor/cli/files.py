@@ -21,7 +21,7 @@ from monitor.adapters.store import Columns, Store
 from monitor.cli.new_file import new_file
 from monitor.cli.room import now_ms, settings_of
 from monitor.config.zones import zone_of
-from monitor.core.terms.formats import show_temperature, show_time
+from monitor.core.terms.formats import show_readings, show_temperature, show_time
 from monitor.core.terms.settings import Probe, Room, Unit
 from monitor.errors import StoreError, UnknownSubject, UsageError
 
@@ -122,7 +122,7 @@ def run_export(args: argparse.Namespace) -> int:
             path.open("w", encoding="utf-8", newline="") as file,
         ):
             count = logger_files.write(file, store.readings, probes, from_ms, to_ms, form=args.format)
-    print(f"{count} readings of {len(probes)} probe{'s' * (len(probes) != 1)} written to {args.out}")
+    print(f"{show_readings(count)} of {len(probes)} probe{'s' * (len(probes) != 1)} written to {args.out}")
     return 0
 
 

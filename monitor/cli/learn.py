@@ -229,7 +229,7 @@ def _text(x: Learned, room: RoomAtHand) -> str:
     lines = [
         f"{x.profile.id}: {n} own clutch{'es' if n > 1 else ''} with pips",
         table(
-            ["clutch", "eggs", "mean", "typical", "beside the table", "forecast off", "off by the others"],
+            ["clutch", "eggs", "mean", "days", "against the table", "forecast was off", "if learned from the others"],
             [
                 [
                     c.clutch,
@@ -244,7 +244,9 @@ def _text(x: Learned, room: RoomAtHand) -> str:
             ],
         ),
     ]
-    lines += [f"  counts {c.weight:.1f} of the surest: {c.clutch}: {c.why}" for c in x.used if c.weighed_down]
+    lines += [
+        f"  {c.clutch} counts {c.weight:.1f} times as much as the surest: {c.why}" for c in x.used if c.weighed_down
+    ]
     lines += [
         f"  left out: {', '.join(map(name_eggs, names))}: {reason}" for reason, names in _by_reason(x.left_out).items()
     ]
@@ -280,14 +282,14 @@ def _text(x: Learned, room: RoomAtHand) -> str:
             )
         )
     lines.append(
-        f"  what a clutch's eggs share, spread: {100 * x.shared_before:.1f} % before, {100 * x.shared:.1f} % after"
+        f"  how far a whole clutch may be off: ± {100 * x.shared_before:.1f} % before, ± {100 * x.shared:.1f} % after"
     )
     before, after = x.error_before_days, x.error_after_days
     if after is None:
-        lines.append("  one clutch alone cannot check itself: how far its word carries shows with the second")
+        lines.append("  one clutch cannot be checked against others: how far to trust it shows with the second")
     else:
-        told = f", {before:.1f} d by the table as it was" if before is not None else ""
-        lines.append(f"  each clutch forecast by the others: {after:.1f} d off on average{told}")
+        told = f"; by the table as it was {before:.1f} days" if before is not None else ""
+        lines.append(f"  forecasts of each clutch from the others were {after:.1f} days off on average{told}")
     return "\n".join(lines)
 
 

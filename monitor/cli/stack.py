@@ -152,7 +152,7 @@ def _text(seen: _Seen, room: RoomAtHand, at: int, want_c: float | None) -> list[
     g = profile.gradient
     if g is not None:
         lines.append(
-            f"by height: {show_difference(g.c_per_m, unit, 2)} warmer by the metre (19 in 20: "
+            f"by height: {show_difference(g.c_per_m, unit, 2)} warmer for each metre up (19 in 20: "
             f"{show_difference(g.low, unit, 2)} to {show_difference(g.high, unit, 2)})"
         )
     lines.append(

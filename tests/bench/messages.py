@@ -1,6 +1,6 @@
 """What a woken keeper reads: characters, lines and ease of every kind's notices, and where they break the rule.
 
-The rooms are those of ``tests.core.notices.scenes``: every kind true, in C and F, for one box, three and twelve, with
+The rooms are those of ``monitor.simulation.scenes``: every kind true, in C and F, for one box, three and twelve, with
 short ids and the longest, with words of others that are long. Ease is LIX (Björnsson 1968): words per sentence and the
 share of words of more than six letters; below 40 reads like a story, above 60 like a law (from memory of his scale).
 """
@@ -16,8 +16,8 @@ from monitor.core.notices.by_calendar import daily
 from monitor.core.notices.fitting import LINE_MOST, TEXT_MOST, TITLE_MOST, after_first
 from monitor.core.notices.kinds import all_kinds
 from monitor.core.notices.notice import Notice
+from monitor.simulation.scenes import Names, Scene, raised_by, told
 from tests.bench import Figures
-from tests.core.notices.scenes import Names, Scene, raised_by, told
 
 LONG_WORD: Final = 6
 # The middle of them; single ones hold ids and numbers that count as long words. Judgement, no source.

@@ -88,7 +88,7 @@ def test_a_stack_is_told_by_height_with_what_would_mend_it(uneven: Desk) -> None
     assert "stack left, 2026-06-19 14:00 to 2026-06-20 14:00; 24 hours" in told
     assert re.search(r"170 cm  box top +28\.\d\d °C ± 0\.1\d °C  0\.5\d °C ± 0\.1\d °C warmer: sure, >99 %", told)
     assert "warmer: sure, >99 %" in told
-    assert "warmer by the metre" in told
+    assert "warmer for each metre up" in told
     assert "x air at 110 cm" not in told
     assert "air at 110 cm" in told
     assert "swap boxes top and lower in" in told

@@ -7,13 +7,11 @@ import logging
 import re
 import tomllib
 from dataclasses import replace
-from functools import cache
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from monitor.cli import example
 from monitor.cli.example import examples, examples_beside
 from monitor.cli.main import main
 from monitor.config.room_file import load
@@ -51,15 +49,6 @@ line = "${where}: ${value}, Grenze ${limit}, seit ${since}."
 [drill]
 text = "Nur eine Probe."
 """
-
-
-# The course of an invented box is reckoned from what it is given alone: once for all examples.
-BOX_ONCE = cache(example._box)
-
-
-@pytest.fixture(autouse=True)
-def _boxes_once(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(example, "_box", BOX_ONCE)
 
 
 @pytest.fixture
@@ -106,13 +95,13 @@ def test_an_example_is_worded_by_the_keepers_texts_in_their_unit_and_zone(
 ) -> None:
     raised, still, cleared = as_json(capsys, "texts", "too-warm")
     assert [x["change"] for x in (raised, still, cleared)] == ["raised", "still", "cleared"]
-    assert raised["title"] == "Brutraum: Zu warm, box upper"
+    assert raised["title"] == "Brutraum: Zu warm, box lower, box upper"
     assert raised["text"].startswith("Heizung ausstecken")
-    assert raised["text"].splitlines()[1].startswith("box upper: 89.4 °F, Grenze 87.8 °F, seit Fri 21:10. ")
+    assert raised["text"].splitlines()[1].startswith("box lower: 89.6 °F, Grenze 87.8 °F, seit Fri 03:10. ")
     assert "die Nachbarin" in raised["text"]
     assert "die Nachbarin" in still["text"]
     assert raised["text"].endswith(CAUTION)
-    assert cleared["title"] == "No longer too warm: box upper 84.2 °F and 1 more"
+    assert cleared["title"] == "No longer too warm: box lower 82.4 °F and 1 more"
     assert "Nur eine Probe." in said(capsys, "texts", "drill")
     assert "yours: all.raised.title, kinds.too-warm.says" in said(capsys, "texts", "too-warm")
 
@@ -137,6 +126,7 @@ def test_every_kind_has_an_example_with_what_it_tells(unit: DisplayUnit) -> None
         assert {n.kind for n in made} == {kind.name}
         for notice in made:
             assert not re.search(r"None|\bnan\b|\binf\b|\$\{|  |\n\n\n", notice.title + notice.text)
+            assert kind.raises not in notice.text
             assert f"°{'F' if unit == 'C' else 'C'}" not in notice.text
     assert [n.kind for n in examples_beside(of)] == ["daily-line", "drill", "digest"]
 

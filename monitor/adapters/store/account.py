@@ -10,7 +10,7 @@ import json
 from collections.abc import Callable, Mapping, Sequence
 
 from monitor.adapters.store.database import Database
-from monitor.core.terms.entries import Brought, Row, bring, check_name, check_told, settled
+from monitor.core.terms.entries import Brought, FileRow, bring, check_name, check_told, settled
 from monitor.core.terms.events import Clutch, EventKind, KeeperEvent
 from monitor.core.terms.projection import project
 
@@ -58,7 +58,7 @@ class KeepersAccount:
             c.execute(_INSERT, _row(numbered))
         return numbered
 
-    def bring(self, rows: Sequence[Row], *, dry_run: bool) -> Brought:
+    def bring(self, rows: Sequence[FileRow], *, dry_run: bool) -> Brought:
         """Add the entries of a file: all that can be taken, in one transaction; with ``dry_run`` none."""
         with self.db.write() as c:
             brought = bring(rows, self.events())

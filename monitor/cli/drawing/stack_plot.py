@@ -234,5 +234,5 @@ def in_words(scene: StackScene, unit: DisplayUnit) -> str:
     line = scene.line
     rise = ""
     if line is not None and math.isfinite(line.c_per_m):
-        rise = f" It is {show_difference(line.c_per_m, unit, 2)} warmer by the metre."
+        rise = f" It is {show_difference(line.c_per_m, unit, 2)} warmer for each metre up."
     return f"Mean temperatures from the top down: {levels}.{rise}"

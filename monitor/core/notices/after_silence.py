@@ -21,6 +21,9 @@ Facts = Mapping[str, str | float | int | None]
 COOLED_C: Final = 0.5
 MOST_BOXES: Final = 12
 RESIDUAL: Final = "See that every heater draws current; check the residual-current device."
+BREAKER: Final = (
+    "Has a residual-current device tripped: dry hands, find the cause first; if it trips again, an electrician."
+)
 TRIPPED: Final = "If the power was gone: what has tripped stays off when the power is back."
 
 
@@ -54,7 +57,7 @@ def heard_again(snapshot: Snapshot, facts: Facts) -> tuple[tuple[str, ...], bool
     if len(known) > MOST_BOXES:
         story.append(f"And {len(known) - MOST_BOXES} more boxes.")
     cold = any(cooler_c >= COOLED_C for _, cooler_c in known)
-    return (*story, *([TRIPPED] if cold else [])), cold
+    return (*story, *([TRIPPED, BREAKER] if cold else [])), cold
 
 
 def _first_after(box: BoxNow, at_ms: int) -> int:

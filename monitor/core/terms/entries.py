@@ -33,7 +33,7 @@ _OF_HATCHLINGS: Final = (EventKind.SHED, EventKind.FED)
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class FileRow:
     """An entry of a file: its line, the number by which others of the file name it, and whether it was taken before
     (then it is as it was told, and asked for nothing more than that it can have happened)."""
 
@@ -42,7 +42,7 @@ class Row:
     entry: int | None = None
     taken_before: bool = False
 
-    def named(self, species: str) -> Row:
+    def named(self, species: str) -> FileRow:
         return replace(self, event=replace(self.event, species=species))
 
 
@@ -59,7 +59,7 @@ class Brought:
         return len(self.new)
 
 
-def bring(rows: Iterable[Row], events: Iterable[KeeperEvent]) -> Brought:
+def bring(rows: Iterable[FileRow], events: Iterable[KeeperEvent]) -> Brought:
     """What of a file's rows can be added to an account of ``events``; each is checked with all before it.
 
     Clutches are independent of each other, so each is looked at by itself: the work grows with the largest clutch and
@@ -109,7 +109,7 @@ def _alike(known: KeeperEvent, event: KeeperEvent) -> bool:
     return all(getattr(known, name) == getattr(event, name) for name in KeeperEvent.__slots__ if name not in told)
 
 
-def _taken(row: Row, event: KeeperEvent, book: list[KeeperEvent], number: int) -> KeeperEvent:
+def _taken(row: FileRow, event: KeeperEvent, book: list[KeeperEvent], number: int) -> KeeperEvent:
     """An entry of a file with its number. Raises what ``project``, ``settled`` and ``check_told`` raise."""
     if not row.taken_before:
         if event.kind is EventKind.LAID:

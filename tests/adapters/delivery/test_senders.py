@@ -773,7 +773,7 @@ def test_the_drill_verb_prints_a_line_for_each_and_fails_if_one_did_not_take_it(
             f'[[channels]]\nid = "mail"\nurl = "json://127.0.0.1:{bad.port}/in"\n',
         )
         assert verb("--config", str(config), "--channel", "phone") == 0
-        assert re.match(r"phone  took it after [0-9]+\.[0-9] s$", capsys.readouterr().out.strip())
+        assert re.match(r"phone  accepted it after [0-9]+\.[0-9] s$", capsys.readouterr().out.strip())
         with pytest.raises(DeliveryFailed, match="1 of 2 channels did not take the test notice: mail") as caught:
             verb("--config", str(config), "--json")
         assert caught.value.exit_code == 23

@@ -23,7 +23,7 @@ from monitor.core.notices.fitting import (
 from monitor.core.notices.kinds import Kind, all_kinds
 from monitor.core.notices.notice import Notice
 from monitor.core.notices.notices import CAUTION, digest
-from tests.core.notices.scenes import Names, Scene, raised_by, told
+from monitor.simulation.scenes import Names, Scene, raised_by, told
 from tests.examples import at_most
 
 KINDS = all_kinds()

@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 
 from monitor.core.climate.course import Eta
+from monitor.core.notices.after_silence import BREAKER
 from monitor.core.notices.conditions import Condition, Phase, Rule, Where, above, below
 from monitor.core.notices.doubts import Doubt, Judged, blind_too, judged
 from monitor.core.notices.kinds import Facts, Kind, Look
@@ -114,6 +115,8 @@ def _worded(
         more = [blind_too(box, snapshot, warm=warm), *ahead(box, limit_c, snapshot, warm)]
     else:
         cause, value = _was(box, limit_c, snapshot, warm) or ("", value)
+    if not warm and side * (now_c - limit_c) >= 0.0:
+        more.append(BREAKER)
     if warm:
         more.append(_dose(box, snapshot))
     # A plus and minus of two standard uncertainties: about 95 % (GUM 6.2).

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import replace
 
-from monitor.core.notices.after_silence import RESIDUAL, Facts, arrived, facts_of, heard_again
+from monitor.core.notices.after_silence import BREAKER, RESIDUAL, Facts, arrived, facts_of, heard_again
 from monitor.core.notices.conditions import Rule, Sample, Where, holds
 from monitor.core.notices.doubts import LOOK_AT_BOX, others_of_blind
 from monitor.core.notices.fitting import in_full, said
@@ -145,7 +145,7 @@ def _look_room(snapshot: Snapshot) -> Iterable[Look]:
         look = replace(
             look,
             line=f"no probe of room {snapshot.room.name} is heard: {heard}",
-            more=(f"The line to the broker: {said(why)}.", *in_full(why)),
+            more=(f"The line to the broker: {said(why)}.", BREAKER, *in_full(why)),
             value=since,
         )
     yield look

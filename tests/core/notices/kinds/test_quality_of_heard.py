@@ -17,8 +17,8 @@ from monitor.core.readings.belief import FROM, RIGHT, UNTIL
 from monitor.core.readings.probe_clocks import WrongClock
 from monitor.core.terms.formats import show_span
 from monitor.core.terms.settings import Box, DisplayUnit, Probe, Room
-from tests.core.notices.scenes import NOW as NOW_OF_SCENE
-from tests.core.notices.scenes import Scene
+from monitor.simulation.scenes import NOW as NOW_OF_SCENE
+from monitor.simulation.scenes import Scene
 
 STEP_MS = 300_000
 N = 288

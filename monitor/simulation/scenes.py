@@ -1,4 +1,7 @@
-"""Rooms in which each kind of condition is true, with ids, numbers of boxes and values as they are asked for."""
+"""Invented rooms in which each kind of condition is true, with ids, numbers of boxes and values as they are asked for.
+
+What is told of them is the example of each notice, and what tests and measurements of notices look at.
+"""
 
 from __future__ import annotations
 
@@ -11,12 +14,14 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.climate.course import Course, course
 from monitor.core.climate.exposure import Exposure
 from monitor.core.climate.heater import HeaterNow, Wear
 from monitor.core.climate.stacks import Level, StackProfile
 from monitor.core.climate.water import BoxWater, Loss, Weighing
-from monitor.core.development.lots import Heat, LotNow, Silence
+from monitor.core.development.lots import Ahead, FirstPip, Heat, LotNow, Past, Silence
+from monitor.core.development.window import Cause, ExpectedRates, Window
 from monitor.core.notices.conditions import Condition, Phase, Transition, Where
 from monitor.core.notices.grouping import Telling
 from monitor.core.notices.kinds import Kind, Look
@@ -41,10 +46,10 @@ from monitor.core.readings.batteries import BatteryNow, BatteryTrend
 from monitor.core.readings.drift import Departure
 from monitor.core.readings.gateways import Said
 from monitor.core.readings.probe_clocks import WrongClock
+from monitor.core.terms.events import Clutch, Lot, PipSeen, Stay
 from monitor.core.terms.settings import Box, DisplayUnit, Gateway, Limits, Probe, Room, Watch
+from monitor.core.terms.texts import Texts
 from monitor.core.terms.times import DAY_MS, HOUR_MS
-from tests.core.lots import changed
-from tests.core.timeline import a_lot
 
 NOW = round(datetime(2026, 6, 12, 1, 40, tzinfo=UTC).timestamp() * 1000)
 STEP_MS = 300_000
@@ -79,13 +84,16 @@ class Names:
 
 @dataclass(frozen=True)
 class Scene:
-    """One room, at one moment. ``over_c``: by how much boxes are beyond their limits; ``said``: what others say."""
+    """One room, at one moment. ``over_c``: by how much boxes are beyond their limits; ``said``: what each of the others
+    says, instead of its own."""
 
     names: Names = field(default_factory=Names)
     unit: DisplayUnit = "C"
     over_c: float = 0.9
     uncertainty_c: float = 0.29
-    said: str = "no route to the host"
+    said: str = ""
+    zone: str = "Europe/Vienna"
+    texts: Texts = field(default_factory=Texts)
 
     @cached_property
     def room(self) -> Room:
@@ -98,8 +106,9 @@ class Scene:
             Probe(f"b-{n.probe(b)}"[:24], f"b/{b}", "battery", "V", battery_of=n.probe(b), low=2.4) for b in n.boxes
         )
         return Room(
-            n.room, "Europe/Vienna", self.unit, (n.stack,), boxes, tuple(probes), LIMITS,
+            n.room, self.zone, self.unit, (n.stack,), boxes, tuple(probes), LIMITS,
             Watch(heading_s=6 * 3600.0, heater_since_ms=0), gateways=(Gateway(n.gateway, "g"),), batteries=batteries,
+            texts=self.texts,
         )  # fmt: skip
 
     # -- parts -----------------------------------------------------------------------------------------------------
@@ -163,6 +172,30 @@ class Scene:
         harmless = self._lots()
         yield harmless
         yield replace(harmless, lots=tuple(replace(x, venomous=True) for x in harmless.lots))
+
+    def calm(self, conditions: Mapping[tuple[str, str], Condition]) -> Snapshot:
+        """The room when all is well again, with what was true of it until now."""
+        here = self.snapshot(conditions=conditions)
+        well = Health()
+        service = Service(
+            NOW - 2 * DAY_MS, LinkNow("up", NOW - DAY_MS, last_live_ms=NOW), StoreNow("", 5000.0), ClockNow(True),
+            {self.names.channel: well, "mail": well}, well, well, well,
+        )  # fmt: skip
+        levels = tuple(
+            Level(f"box {b.id}", b.height_cm, 27.9 + 0.3 * i, 0.29, False) for i, b in enumerate(self.room.boxes)
+        )
+        ends = levels[-1].name, levels[0].name
+        even = StackProfile(self.names.stack, levels, 0.3, 0.41, 0.3, *ends, NOW - DAY_MS, NOW, 24)
+        strong = Wear(1.4, 1.4, 1.0, 0.6, 0.7, 0.6, 0.0, -0.001, 0.001, False, NOW // DAY_MS - 9, None, 30)
+        behind = tuple(p for p in here.probes if p.probe.gateway)
+        return replace(
+            here,
+            service=service,
+            stacks=(even,),
+            heaters={self.names.stack: HeaterNow(self.names.stack, "air-t", strong)},
+            gateways=(GatewayNow(self.room.gateways[0], Said(False, NOW - HOUR_MS), behind),),
+            batteries=tuple(BatteryNow(b, 3.0, NOW - HOUR_MS) for b in self.room.batteries),
+        )
 
     def _up(self, kind: str) -> dict[tuple[str, str], Condition]:
         since = NOW - 4 * HOUR_MS
@@ -239,12 +272,14 @@ class Scene:
                 "last_ms": NOW - STEP_MS,
                 "last_value": -127.0,
                 "unread": 1,
-                "unread_reason": self.said,
+                "unread_reason": self.said or "no number at /value",
             }
         )
         heard_still = self.probe(self.room.probes[-1], np.full(N, 28.0))
         yield replace(quiet, probes=(*quiet.probes[:-1], heard_still))
-        yield self.snapshot(of_probe={"usable_ms": None, "unread": 5, "unread_reason": self.said})
+        yield self.snapshot(
+            of_probe={"usable_ms": None, "unread": 5, "unread_reason": self.said or "no number at /value"}
+        )
         low = tuple(
             BatteryNow(b, 2.31, NOW - HOUR_MS, BatteryTrend(-0.01, 2.2, 19.0, 12.0, 30.0)) for b in self.room.batteries
         )
@@ -256,35 +291,37 @@ class Scene:
 
     def _service(self) -> Iterable[Snapshot]:
         since = NOW - 2 * HOUR_MS
-        ill = Health(since, self.said)
+        ill = Health(since, self.said or "no route to the host")
         service = Service(
             NOW - 2 * DAY_MS,
-            LinkNow("refused", since, self.said),
-            StoreNow(self.said, 12.0),
-            ClockNow(False, self.said),
+            LinkNow("refused", since, self.said or "not authorised"),
+            StoreNow(self.said or "no space left on the disk", 12.0),
+            ClockNow(False, self.said or "it was set forward by an hour"),
             {self.names.channel: ill, "mail": Health(since)}, ill, ill, ill,
-            checks_failed={"too-warm": self.said, "boxes, probes and eggs": self.said},
+            checks_failed=dict.fromkeys(("too-warm", "boxes, probes and eggs"), self.said or "float division by zero"),
         )  # fmt: skip
         boxes = tuple(
             BoxAway(b.id, (24.1, since), (30.2, since)) if i % 2 else BoxAway(b.id, undated_c=(24.0, 29.0))
             for i, b in enumerate(self.room.boxes)
         )
         yield self.snapshot(service=service, away=AwayNow(since, since + HOUR_MS, 40, 3, boxes, broker_forgot=True))
-        down = Service(NOW - 2 * DAY_MS, LinkNow("down", since, self.said))
+        down = Service(NOW - 2 * DAY_MS, LinkNow("down", since, self.said or "connection refused"))
         yield self.snapshot(of_probe={"usable_ms": since, "last_ms": since}, service=down)
         live = LinkNow("up", NOW - DAY_MS, last_live_ms=NOW)
         yield self.snapshot(of_probe={"usable_ms": since, "last_ms": since}, service=Service(NOW - DAY_MS, live))
 
     def _lots(self) -> Snapshot:
         room, heat = self.room, Heat(32.0, Exposure(11 * 3600.0, 3 * 3600.0, 0.0))
-        lots: list[LotNow] = [
-            changed(
-                a_lot(f"{self.names.clutch}{'abc'[j]}/{b.id}", p10_ms=NOW + round(days * DAY_MS), filled_share=0.12),
-                remaining_days=20.0 + 9 * i,
-                development=0.61 - min(0.09 * i, 0.5),
-                mean_c=29.0 - i,
+        lots = [
+            replace(
+                _eggs(
+                    f"{self.names.clutch}{'abc'[j]}/{b.id}",
+                    p10_ms=NOW + round(days * DAY_MS),
+                    past=Past(0.61 - min(0.09 * i, 0.5), 500.0, 12.0, 29.0 - i, 0.12, error=ProbesError(0.29)),
+                    remaining_days=20.0 + 9 * i,
+                    silence=Silence(0.62, 0.5, NOW + round((days + 6.0) * DAY_MS)),
+                ),
                 heat=heat,
-                silence=Silence(0.62, 0.5, NOW + round((days + 6.0) * DAY_MS)),
             )
             for i, b in enumerate(room.boxes)
             for j, days in enumerate((3.0, -1.0, -30.0))
@@ -292,12 +329,39 @@ class Scene:
         # One of a clutch has pipped, the others of it lie still.
         first, *others = (b.id for b in room.boxes)
         lots += [
-            a_lot(f"{self.names.clutch}d/{first}", p10_ms=NOW - 5 * DAY_MS, pipped=2, waiting=3),
-            *(a_lot(f"{self.names.clutch}d/{b}", p10_ms=NOW + DAY_MS, remaining=3.0) for b in others),
+            _eggs(f"{self.names.clutch}d/{first}", p10_ms=NOW - 5 * DAY_MS, pipped=2, waiting=3),
+            *(_eggs(f"{self.names.clutch}d/{b}", p10_ms=NOW + DAY_MS, remaining_days=3.0) for b in others),
         ]
         whole = self.snapshot(lots=tuple(lots))
         inside = tuple(replace(b, occupied_by=(f"{self.names.clutch}a/{b.box.id}",)) for b in whole.boxes)
         return replace(whole, boxes=inside)
+
+
+def _eggs(
+    lot: str,
+    *,
+    p10_ms: int,
+    waiting: int = 6,
+    pipped: int = 0,
+    remaining_days: float = 22.0,
+    past: Past | None = None,
+    silence: Silence | None = None,
+) -> LotNow:
+    """Eggs with a window of four days that begins at ``p10_ms``."""
+    clutch, box = lot.split("/")
+    p90_ms = p10_ms + 4 * DAY_MS
+    cause = Cause("eggs and clutches differ", 1.4)
+    window = Window(p10_ms, (p10_ms + p90_ms) // 2, p90_ms, (0.1, 0.9), (p10_ms, p90_ms), False, (cause,))
+    laid_ms = NOW - 50 * DAY_MS
+    pips = (PipSeen(None, NOW - 3 * DAY_MS, pipped),) if pipped else ()
+    eggs = Lot(lot, clutch, box, (Stay(box, laid_ms, None),), waiting + pipped, pips=pips)
+    return LotNow(
+        eggs,
+        Clutch(clutch, "elaphe-taeniura", laid_ms, True, waiting + pipped, (eggs,)),
+        past=past or Past(0.6, 500.0, 12.0, 28.0, error=ProbesError(0.29)),
+        ahead=Ahead(28.1, 0.015, ExpectedRates(0.015, 0.02, 0.0), remaining_days, -5.0),
+        first_pip=FirstPip(window, window, silence or Silence(0.97, 0.8, p10_ms + round(7.2 * DAY_MS))),
+    )
 
 
 def raised_by(kind: Kind, snapshots: Iterable[Snapshot]) -> list[tuple[Snapshot, list[Look]]]:
