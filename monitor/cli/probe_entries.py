@@ -5,7 +5,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -13,6 +12,7 @@ from itertools import count
 from typing import Final, cast
 
 from monitor.adapters.mqtt.ear import Overheard
+from monitor.config.room_edit import toml
 from monitor.core.readings.decode import Guess, guess, to_unit
 from monitor.core.terms.settings import Probe, Unit
 
@@ -111,21 +111,6 @@ def keys_of(found: Candidate, name: str, unit: str | None = None) -> dict[str, V
 def battery_keys(found: Candidate, name: str, owner: str) -> dict[str, Value | None]:
     """The entry of a battery that the message of the probe ``owner`` tells of."""
     return keys_of(found, name) | {"battery_of": owner, "low": LOW_V if found.guess.unit == "V" else None}
-
-
-def toml(value: Value) -> str:
-    """A value as TOML has it; of a text everything that cannot be shown is written out as its number."""
-    if not isinstance(value, str):
-        return json.dumps(value)
-    # What JSON writes between quotes is a basic string of TOML.
-    text = json.dumps(value, ensure_ascii=False)
-    return text if text.isprintable() else "".join(c if c.isprintable() else _escaped(c) for c in text)
-
-
-def _escaped(sign: str) -> str:
-    # A half of a pair, which no text holds that came over the line, is none in TOML either.
-    code = 0xFFFD if 0xD800 <= ord(sign) < 0xE000 else ord(sign)
-    return f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
 
 
 def plain(text: str, length: int = 100) -> str:

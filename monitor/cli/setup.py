@@ -10,6 +10,7 @@ import argparse
 import contextlib
 import os
 import re
+import shlex
 import sys
 import zoneinfo
 from collections.abc import Sequence
@@ -22,13 +23,20 @@ from monitor.adapters.mqtt.ear import Ear, Overheard
 from monitor.cli.asking import Asker
 from monitor.cli.listen import progress
 from monitor.cli.output import say
-from monitor.cli.probe_entries import plain, toml
+from monitor.cli.probe_entries import plain
 from monitor.cli.room import now_ms, number
 from monitor.cli.setup_limits import ask_limits
 from monitor.cli.setup_probes import ProbeQuestions
 from monitor.config.at_hand import find_config
-from monitor.config.library import shipped_dir
-from monitor.config.room_edit import OF_THE_SYSTEM, RoomFile, Tables, wrong_key
+from monitor.config.room_edit import (
+    OF_THE_SYSTEM,
+    RoomFile,
+    Tables,
+    is_the_example,
+    kept_of_the_example,
+    toml,
+    wrong_key,
+)
 from monitor.config.room_file import check, load_rest
 from monitor.config.shape import BrokerPart, ChannelPart, RoomPart
 from monitor.core.readings.decode import remarks
@@ -110,14 +118,15 @@ def _file(args: argparse.Namespace, asker: Asker) -> RoomFile:
     with contextlib.suppress(ConfigError):
         found = find_config(None, {})
         # The example that came along is nobody's room.
-        named = named or (None if _is_the_example(found) else str(found))
+        named = named or (None if is_the_example(found) else str(found))
     if not named:
         own = OF_THE_SYSTEM if os.geteuid() == 0 and OF_THE_SYSTEM.is_dir() else Path("room")
         named = asker.ask("Where shall the room's file be", default=str(own / "room.toml"))
     path = Path(os.path.expanduser(named))  # noqa: PTH111 - of a user that is not there this one makes no error
     if path.is_dir():
         path = path / "room.toml"
-    if path.is_file() and not _is_the_example(path):
+    example = is_the_example(path)
+    if path.is_file() and not example:
         for m in (wrong := [m for m in check(path) if m.level == "mistake" and m.id != "missing-part"]):
             print(m, file=sys.stderr)
         if wrong:
@@ -127,26 +136,26 @@ def _file(args: argparse.Namespace, asker: Asker) -> RoomFile:
         file = RoomFile(path)
         print(f"{path} is there: what it says stays, and is not asked again.")
     else:
-        file = RoomFile(path, fresh=HEAD)
+        file = RoomFile(path, fresh=HEAD + (kept_of_the_example(path) if example else ""))
     place = next(p for p in (file.path.parent, *file.path.parents) if p.exists())
     if not os.access(place, os.W_OK):
         raise UsageError(f"you may not write into {place}", fix="sudo, or name another place: --config FILE")
     return file
 
 
-def _is_the_example(path: Path) -> bool:
-    with contextlib.suppress(OSError):
-        return path.read_bytes() == shipped_dir().with_name("room.toml").read_bytes()
-    return False
-
-
 def _say_what_is_next(file: RoomFile) -> None:
     say(f"\nThe room's file: {file.path}" + (f"; as it was before: {file.kept_as.name}" if file.kept_as else ""))
     say("What comes next:")
-    if file.path not in (p.resolve() for p in (Path("config/room.toml"), OF_THE_SYSTEM / "room.toml")):
-        print(f"  export WARMTALLY_CONFIG={file.path}")
+    installed = file.path == (OF_THE_SYSTEM / "room.toml").resolve()
+    if not (installed or file.path == Path("config/room.toml").resolve()):
+        print(f"  export WARMTALLY_CONFIG={shlex.quote(str(file.path))}")
+    service = ("warmtally run", "the service; for good: deploy/README.md")
+    if installed and file.fresh:
+        service = ("sudo deploy/install", "once more: it starts the service")
+    elif installed:
+        service = ("sudo systemctl restart warmtally", "the service reads its file at the start")
     for command, what in (
-        ("warmtally run", "the service; for good: deploy/README.md"),
+        service,
         ("warmtally clutch add K01 --species NAME --laid DAY --eggs N", "the first clutch"),
         ("warmtally setup", "again, when there is a new probe or box"),
     ):

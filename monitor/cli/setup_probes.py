@@ -20,10 +20,9 @@ from monitor.cli.probe_entries import (
     keys_of,
     name_of,
     plain,
-    toml,
     unread,
 )
-from monitor.config.room_edit import Change, RoomFile, Tables, wrong_key
+from monitor.config.room_edit import Change, RoomFile, Tables, toml, wrong_key
 from monitor.config.shape import BoxPart, ProbePart, StackPart
 from monitor.core.readings.decode import to_unit
 from monitor.core.readings.quality import ERROR_VALUES, POWER_ON_C

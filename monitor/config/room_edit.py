@@ -6,9 +6,10 @@ whole or not at all, and never by one with a mistake that was not there before.
 
 from __future__ import annotations
 
+import contextlib
 import copy
+import json
 import os
-import pwd
 import re
 import stat
 import tomllib
@@ -16,6 +17,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Final
 
+from monitor.config.library import shipped_dir
 from monitor.config.mistakes import Findings
 from monitor.config.room_file import check
 from monitor.config.shape import Part, read_part
@@ -24,11 +26,46 @@ from monitor.errors import ConfigError, UsageError
 LARGEST_FILE: Final = 1_000_000
 # A part is tried at so many places at most.
 MOST_PLACES: Final = 300
-SERVICE: Final = "warmtally"
 OF_THE_SYSTEM: Final = Path("/etc/warmtally")
+MARK: Final = "# This is the example, not your room: the service is not started while this line stands here."
+"""As deploy/install has it."""
 
 Tables = dict[str, Any]
 Change = Callable[[Tables], None]
+
+
+def is_the_example(path: Path) -> bool:
+    """Whether a file is the example that came along, and nobody's room."""
+    with contextlib.suppress(OSError, ValueError):
+        text = path.read_text("utf-8") if path.stat().st_size <= LARGEST_FILE else ""
+        return MARK in text or text == shipped_dir().with_name("room.toml").read_text("utf-8")
+    return False
+
+
+def kept_of_the_example(path: Path) -> str:
+    """Of an example what whoever installed it made right for this computer: where the store is, and the broker."""
+    tables = _parsed(path.read_text("utf-8"), path)
+    usual = _parsed(shipped_dir().with_name("room.toml").read_text("utf-8"), path)
+    kept = {name: tables[name] for name in ("store", "broker") if name in tables and tables[name] != usual.get(name)}
+    return "".join(
+        f"\n[{name}]\n" + "".join(f"{key} = {toml(value)}\n" for key, value in part.items())
+        for name, part in kept.items()
+    )
+
+
+def toml(value: str | float | bool) -> str:
+    """A value as TOML has it; of a text everything that cannot be shown is written out as its number."""
+    if not isinstance(value, str):
+        return json.dumps(value)
+    # What JSON writes between quotes is a basic string of TOML.
+    text = json.dumps(value, ensure_ascii=False)
+    return text if text.isprintable() else "".join(c if c.isprintable() else _escaped(c) for c in text)
+
+
+def _escaped(sign: str) -> str:
+    # A half of a pair, which no text holds that came over the line, is none in TOML either.
+    code = 0xFFFD if 0xD800 <= ord(sign) < 0xE000 else ord(sign)
+    return f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
 
 
 def wrong_key(part: type[Part], key: str, value: object) -> str:
@@ -51,6 +88,7 @@ class RoomFile:
         self._copied = False
         self.kept_as: Path | None = None
         self.text = fresh or ""
+        self.fresh = fresh is not None
         if self.path.exists():
             if not self.path.is_file() or self.path.stat().st_size > LARGEST_FILE:
                 raise ConfigError("is no room's file", where=str(path), fix="name another one")
@@ -93,7 +131,7 @@ class RoomFile:
         data = text.encode("utf-8")
         beside = self.path.with_name(f".{self.path.name}.{os.getpid()}")
         try:
-            _put(beside, data, 0o644)
+            _put(beside, data, 0o660 if self._shared else 0o644)
             new = {(m.id, m.key): m for m in check(beside) if m.level == "mistake" and m.id != "missing-part"}
             known = {(m.id, m.key) for m in check(self.path)} if now is not None else set()
             wrong = [m for key, m in new.items() if key not in known]
@@ -102,16 +140,21 @@ class RoomFile:
                 raise ConfigError(f"this would make the file wrong, so it is not written:\n{told}")
             if now is not None:
                 self._keep_a_copy()
-                beside.chmod(stat.S_IMODE(self.path.stat().st_mode))
+                was = self.path.stat()
+                beside.chmod(stat.S_IMODE(was.st_mode))
                 if os.geteuid() == 0:
-                    owner = self.path.stat()
-                    os.chown(beside, owner.st_uid, owner.st_gid)
+                    os.chown(beside, was.st_uid, was.st_gid)
             beside.replace(self.path)
             _flush(self.path.parent)
             self._before = data
             self._copied = True
         finally:
             beside.unlink(missing_ok=True)
+
+    @property
+    def _shared(self) -> bool:
+        """Whether the folder is a group's, as deploy/install makes it: what a keeper writes there the service reads."""
+        return bool(self.path.parent.stat().st_mode & stat.S_ISGID)
 
     def _keep_a_copy(self) -> None:
         """Of the file as it was before this run."""
@@ -128,24 +171,16 @@ class RoomFile:
         raise ConfigError("there are a thousand copies of it", where=str(self.path), fix="remove some")
 
     def keep_secret(self, name: str, secret: str) -> str:
-        """Put a secret into a file of its own beside the room's, which nobody else may read and which takes the place
-        of none; its name."""
+        """Put a secret into a file of its own beside the room's, which takes the place of none; its name. Nobody
+        else may read it, but for the group of a folder that is a group's."""
         self.path.parent.mkdir(parents=True, exist_ok=True)
         stem, dot, end = name.partition(".")
         for n in range(1, 1000):
             file = self.path.with_name(name if n == 1 else f"{stem}-{n}{dot}{end}")
             try:
-                _put(file, f"{secret}\n".encode(), 0o600)
+                _put(file, f"{secret}\n".encode(), 0o640 if self._shared else 0o600)
             except FileExistsError:
                 continue
-            if os.geteuid() == 0 and self.path.parent == OF_THE_SYSTEM:
-                # The service reads it, and does not run as root.
-                try:
-                    user = pwd.getpwnam(SERVICE)
-                except KeyError:
-                    pass
-                else:
-                    os.chown(file, user.pw_uid, user.pw_gid)
             return file.name
         raise UsageError(f"there are a thousand files like {name}", where=str(self.path.parent), fix="remove some")
 

@@ -25,7 +25,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from monitor.adapters.mqtt.ear import Overheard
 from monitor.cli import setup
 from monitor.cli.setup_probes import MOST_ASKED
-from monitor.config.room_edit import RoomFile
+from monitor.config.room_edit import MARK, RoomFile
 from monitor.config.room_file import check, load
 from monitor.core.terms.settings import Broker
 from monitor.errors import ConfigError
@@ -388,6 +388,29 @@ def test_it_adds_to_no_file_with_mistakes_and_takes_the_example_for_nobodys(
     assert told(desk, [*ROOM, *NOBODY, "upper", "", "150", "", "", "", "", "", "", ""]).code == 0
     assert tables(desk)["room"]["name"] == "Shed"
     assert (desk.folder / "room.toml.before-setup").read_text("utf-8") == example
+
+
+def test_of_the_example_that_was_installed_its_store_and_broker_stay(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert f'example="{MARK}"' in (PROJECT / "deploy" / "install").read_text("utf-8")
+    hear(monkeypatch, MESSAGES[:1])
+    example = (PROJECT / "config" / "room.toml").read_text("utf-8")
+    login = 'host = "127.0.0.1"\nport = 1884\nusername = "warmtally"\npassword_file = "broker.password"'
+    example = example.replace('host = "127.0.0.1"', login)
+    desk.write(f'{MARK}\n{example}\n[store]\ndata_dir = "/nowhere"\n')
+    (desk.folder / "broker.password").write_text("very secret\n")
+    desk.folder.chmod(0o2770)
+    answers = [*ROOM, "upper", "", "150", "", "", "", "", "", "", "json://127.0.0.1:9/x", "", "n"]
+    said = told(desk, answers)
+    assert said.code == 0, said.text
+    got = tables(desk)
+    assert got["store"] == {"data_dir": "/nowhere"}
+    assert got["broker"]["port"] == 1884
+    assert [b["id"] for s in got["stacks"] for b in s["boxes"]] == ["upper"]
+    assert MARK not in (desk.folder / "room.toml").read_text("utf-8")
+    # The service is of the group that this folder belongs to.
+    assert stat.S_IMODE((desk.folder / "phone.address").stat().st_mode) & 0o677 == 0o640
 
 
 @pytest.mark.parametrize("name", ["all-keys.toml", "room.toml", "inline", "crlf"])
