@@ -56,9 +56,11 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
         "compare",
         parents=[parent],
         help="find what the probes differ by, and correct it",
-        description="Without WHAT: compare probes that lie side by side; wait until they are steady, print each one's "
-        "correction with its uncertainty, and apply it when told to.",
-        epilog="example: warmtally compare --probes left-upper-warmth left-lower-warmth",
+        description="Put the probes side by side in one box of damp substrate (in water or ice only sealed ones of low "
+        "voltage), then: warmtally compare. It waits until they are steady, prints what is to be added to each, how "
+        "sure that is, and asks. With WHAT: another way to find it, or what was found until now.",
+        epilog="examples: warmtally compare --probes left-upper-warmth left-lower-warmth    "
+        "warmtally compare ice --probe left-upper-warmth    warmtally compare list    warmtally compare undo 3",
     )
     compare.add_argument("--probes", nargs="+", metavar="ID", help="which ones (default: all temperature probes)")
     compare.add_argument("--reference", metavar="ID", help="the probe that is right (default: the mean of all)")

@@ -36,6 +36,8 @@ def add_parsers(sub: Any, parent: argparse.ArgumentParser) -> None:
         help="bring the readings of a logger's file into the store",
         description="Bring the readings of a logger's file (delimited text) into the store. Safe to repeat: "
         "what is known already is not doubled. A row that cannot be read is counted and shown.",
+        epilog="example: warmtally import june.csv --probe left-upper-warmth --time-column Time --value-column Temp "
+        "--unit C --dry-run",
     )
     read.add_argument("file", metavar="FILE", help="the file, with a line of column names")
     read.add_argument("--probe", required=True, metavar="ID", help="the probe whose readings these are")

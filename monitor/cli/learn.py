@@ -45,6 +45,8 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
             "Compares every clutch in which pips were seen with its species' table: how much later or earlier it was, "
             "and what that is worth for the next one. Nothing changes without --apply."
         ),
+        epilog="examples: warmtally learn    warmtally learn --species elaphe-taeniura --apply    "
+        "warmtally learn --species elaphe-taeniura --undo",
     )
     learn_verb.add_argument("--species", help="this profile only (default: every species with pips)")
     learn_verb.add_argument("--apply", action="store_true", help="write your own profile; the former one is kept")

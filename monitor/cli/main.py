@@ -155,7 +155,7 @@ def _listing() -> argparse.ArgumentParser:
 
 
 def _explain(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
-    """At its own ``--help`` a verb says at least what the list of verbs says of it."""
+    """At its own ``--help`` a verb says at least what the list of verbs says of it, and what each has is told alike."""
     listed = {choice.dest: choice.help for choice in verbs._choices_actions}
     for name, verb in verbs.choices.items():
         text = listed.get(name)
@@ -163,6 +163,8 @@ def _explain(verbs: argparse._SubParsersAction[argparse.ArgumentParser]) -> None
         if not verb.description and text:
             verb.description = f"{text[0].upper()}{text[1:]}."
         for action in verb._actions:
+            if action.dest == "json" and action.help is None:
+                action.help = "the same as JSON, for programs"
             if isinstance(action, argparse._SubParsersAction):
                 _explain(action)
 

@@ -40,7 +40,7 @@ def _look(snapshot: Snapshot) -> Iterable[Look]:
             f"probe {name}",
             line,
             RULE,
-            more=("They are taken for as much later or earlier.", LEFT_OUT) if off else (),
+            more=("Until that is mended they count as so much later or earlier.", LEFT_OUT) if off else (),
             value=off,
             worse=0.0 if probe.clock is None else abs(probe.clock.behind_ms),
         )
@@ -51,7 +51,7 @@ KIND = Kind(
     says="Probe's clock wrong",
     urgency="today",
     raises="all messages of a probe within 25 minutes, four at least, carry times that are more than ten minutes "
-    "old, by the same time; or they carry times that are still to come",
+    "old, all by as much; or they carry times that are still to come",
     clears="its times are right",
     why="development is a sum over time; meanwhile its readings count for when they came, but what it kept during an "
     "outage cannot be dated well",

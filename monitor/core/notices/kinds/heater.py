@@ -45,7 +45,7 @@ def _more(heater: HeaterNow, snapshot: Snapshot) -> Iterable[str]:
         yield "It has no reserve left."
     elif w.full_in_days is not None:
         yield f"If that goes on, it has no reserve left in about {w.full_in_days:.0f} days."
-    yield f"So since about {show_day(w.since_day * DAY_MS, snapshot.zone)}."
+    yield f"It has been so since about {show_day(w.since_day * DAY_MS, snapshot.zone)}."
     yield (
         f"It warms the air by {show_difference(w.c_per_h, unit)} an hour at full power, at first by "
         f"{show_difference(w.first_c_per_h, unit)}."

@@ -341,7 +341,7 @@ KINDS = (
         "within six hours",
         why="a heater or its breaker may have failed; development slows or stops; it waits until today only when "
         "harm is most likely more than twelve hours away",
-        first="Look at heater, breaker and residual-current device; room shut.",
+        first="Keep the room shut; look at heater, breaker, residual-current device.",
         otherwise="Development slows, and long cold kills.",
         look=partial(_look, warm=False),
         groups=True,

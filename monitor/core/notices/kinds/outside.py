@@ -393,10 +393,10 @@ KINDS = (
     ),
     Kind(
         name="probe-in-air",
-        says="Probe hangs in the air?",
+        says="Probe perhaps in the air",
         urgency="later",
-        raises="all that is known of a box's probe follows the air at once, or it makes sudden moves again and again, "
-        "as no closed box does and the other boxes do not",
+        raises="as long as it is known a box's probe has followed the air at once, or it makes sudden moves again and "
+        "again, as no closed box does and the other boxes do not",
         clears="for a day it damps what the air does",
         why="a probe that is always like this did not fall out: it is asked once, and not suspected again",
         first="Put it into its box; or give it stack and height_cm, not box.",

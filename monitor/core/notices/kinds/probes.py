@@ -46,14 +46,14 @@ def _drifted(probe: ProbeNow, left: Departure, snapshot: Snapshot) -> dict[str, 
     how = "It came at once"
     if left.rate_c_per_day is not None:
         rate = show_difference(abs(left.rate_c_per_day), snapshot.unit, 3)
-        how = f"It came by {rate} a day for {left.until_day - left.since_day} days"
+        how = f"It moved by {rate} a day for {left.until_day - left.since_day} days"
     return {
         "line": f"{probe.place} says {size} {'more' if left.shift_c > 0 else 'less'} than the others of its stack "
         f"explain, limit {limit}",
         "more": (
-            *([f"It may be {left.or_probe} instead."] if left.or_probe else []),
+            *([f"Or {left.or_probe} is the one that drifts."] if left.or_probe else []),
             f"{how}, since about {show_day(left.since_day * DAY_MS, snapshot.zone)}.",
-            f"{left.days} days were judged.",
+            f"Judged over {left.days} days.",
         ),
         "value": size,
         "limit": limit,
@@ -112,7 +112,8 @@ KINDS = (
         name="probe-drifting",
         says="Probe drifting",
         urgency="today",
-        raises="one of three probes or more has left what the others explain by 0.25 °C or more, for five days",
+        raises="one probe of a stack with three or more says 0.25 °C or more otherwise than the others let expect, for "
+        "five days",
         clears="the others explain it again, or it was compared or corrected",
         why="a probe that ages, gets wet or has slipped out of its place says something a little more wrong each day",
         first="See that it lies right, dry and unhurt; then: warmtally compare.",

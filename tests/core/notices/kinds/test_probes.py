@@ -88,7 +88,7 @@ def test_one_that_left_at_once_has_no_rate_and_one_beside_it_that_may_be_the_one
     left = replace(LEFT, rate_c_per_day=None, or_probe="p-b")
     (notice,) = judge(a_snapshot({"p-a": a_probe(departure=left, drift="departing")})).notices
     assert "It came at once, since about Sun 2026-04-19" in notice.text
-    assert "It may be p-b instead." in notice.text
+    assert "Or p-b is the one that drifts." in notice.text
     assert "a day" not in notice.text.split("since about")[0]
 
 
