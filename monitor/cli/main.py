@@ -1,6 +1,7 @@
 """The command ``warmtally``: one verb per job; every failure becomes a clear line and its exit code.
 
-Examples of a verb's ``--help`` (its ``epilog``) are parted by four spaces, and stand there a line each.
+Examples of a verb's ``--help`` (its ``epilog``) are parted by four spaces or stand in lines; it shows
+them a line each.
 """
 
 from __future__ import annotations
@@ -99,10 +100,14 @@ class _Help(argparse.HelpFormatter):
         told = []
         for paragraph in text.split("\n\n"):
             if paragraph.startswith("example"):
-                head, _, rest = paragraph.partition(": ")
-                told += [head + ":", *(_folded(x.strip(), width - 2) for x in rest.split("    "))]
+                head, _, rest = paragraph.partition(":")
+                parted = rest.strip("\n").split("\n") if "\n" in rest else rest.split("    ")
+                told += [head + ":", *(_folded(x.strip(), width - 2) for x in parted)]
             elif "\n  " in paragraph:
-                told += [textwrap.fill(x, width, subsequent_indent=" " * 37) for x in paragraph.split("\n")]
+                for line in paragraph.split("\n"):
+                    column = re.match(r" *\S.*? {2,}(?=\S)| *", line)
+                    behind = " " * (len(column[0]) if column else 0)
+                    told.append(textwrap.fill(line, width, subsequent_indent=behind))
             else:
                 told.append(textwrap.fill(" ".join(paragraph.split()), width))
             told.append("")

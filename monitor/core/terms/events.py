@@ -260,6 +260,6 @@ class Clutch:
             if lot.id == lot_id:
                 return lot
         raise UnknownSubject(
-            f"clutch {self.id} has no lot {lot_id!r}",
-            fix=f"its lots are: {', '.join(x.id for x in self.lots) or 'none yet'}",
+            f"clutch {self.id} has no eggs called {lot_id!r}",
+            fix=f"it has: {', '.join(x.id for x in self.lots) or 'none yet'}",
         )

@@ -11,7 +11,7 @@ from dataclasses import replace
 from typing import Final
 
 from monitor.core.terms.events import LOST, OF_BOXES, Clutch, EventKind, KeeperEvent, Lot, PipSeen, SeenAlive, Stay
-from monitor.core.terms.formats import show_eggs
+from monitor.core.terms.formats import show_eggs, tell_eggs
 from monitor.core.terms.times import DAY_MS
 from monitor.errors import EventRefused, UnknownSubject
 
@@ -233,7 +233,7 @@ class _Book:
             place = f" in box {event.box}" if event.box else ""
             raise EventRefused(
                 f"clutch {event.clutch}: no eggs{place} at that time",
-                fix=f"its lots: {self._names()}",
+                fix=f"boxes with its eggs: {self._names()}",
             )
         if event.box:
             # Several histories in one box: the one with enough eggs, oldest first.
@@ -243,7 +243,8 @@ class _Book:
                     return i
             return there[0]
         raise EventRefused(
-            f"clutch {event.clutch}: its eggs are in several boxes", fix=f"give --box; its lots: {self._names()}"
+            f"clutch {event.clutch}: its eggs are in several boxes",
+            fix=f"give --box; boxes with its eggs: {self._names()}",
         )
 
     def _names(self) -> str:
@@ -263,14 +264,14 @@ class _Book:
             raise EventRefused(f"clutch {event.clutch}: the eggs are in box {lot.box} already", fix="check --to")
         if count < 1 or count > lot.eggs:
             raise EventRefused(
-                f"lot {lot.id}: {count} eggs cannot be moved, {lot.eggs} are there", fix="check the count"
+                f"{tell_eggs(lot.id)}: {count} eggs cannot be moved, {lot.eggs} are there", fix="check the count"
             )
         if event.at_ms <= lot.path[-1].from_ms:
-            raise EventRefused(f"lot {lot.id}: moved before it came to box {lot.box}", fix="check the time")
+            raise EventRefused(f"{tell_eggs(lot.id)}: moved before it came to box {lot.box}", fix="check the time")
         path = (*lot.path[:-1], replace(lot.path[-1], to_ms=event.at_ms), Stay(event.to_box, event.at_ms, None))
         whole = count == lot.eggs
         if whole and event.kind is EventKind.SPLIT:
-            raise EventRefused(f"lot {lot.id}: all {count} eggs are not a part of them", fix="use: record moved")
+            raise EventRefused(f"{tell_eggs(lot.id)}: all {count} eggs are not a part of them", fix="use: record moved")
         if whole:
             self.lots[i] = replace(lot, closed_ms=event.at_ms, path=path[:-1], moved_on=True)
             self._add_lot(event.to_box, path, count)
@@ -300,7 +301,7 @@ class _Book:
     def _out(self, event: KeeperEvent) -> tuple[int, Lot, int]:
         i = self._which(event)
         lot = self.lots[i]
-        return i, lot, self._count(event, lot.eggs, f"lot {lot.id}", "are there")
+        return i, lot, self._count(event, lot.eggs, tell_eggs(lot.id), "are there")
 
     @staticmethod
     def _count(event: KeeperEvent, most: int, where: str, what: str) -> int:
@@ -383,7 +384,7 @@ class _Book:
         left = lot.eggs_set - lot.removed - lot.dead - lot.pipped + lot.dead_pipped
         if count > left:
             raise EventRefused(
-                f"lot {lot.id}: {count} more eggs pipped, but only {left} had not", fix="check the count"
+                f"{tell_eggs(lot.id)}: {count} more eggs pipped, but only {left} had not", fix="check the count"
             )
         after = self._last_look(event, lot)
         infertile = min(lot.infertile, left - count)
@@ -438,7 +439,7 @@ def _candled(lot: Lot, event: KeeperEvent) -> Lot:
     if event.fertile is not None:
         if event.fertile > lot.eggs:
             raise EventRefused(
-                f"lot {lot.id}: {event.fertile} fertile eggs, but {lot.eggs} are there", fix="check the count"
+                f"{tell_eggs(lot.id)}: {event.fertile} fertile eggs, but {lot.eggs} are there", fix="check the count"
             )
         # With those that were seen alive the doubtful are among the fertile ones, at a candling beside them.
         beside = (event.doubtful or 0) if event.alive is None else 0
@@ -446,10 +447,10 @@ def _candled(lot: Lot, event: KeeperEvent) -> Lot:
     elif event.clear is not None:
         infertile = event.clear
     if (event.clear or 0) > still:
-        raise EventRefused(f"lot {lot.id}: {event.clear} clear, but {still} lie still", fix="check the counts")
+        raise EventRefused(f"{tell_eggs(lot.id)}: {event.clear} clear, but {still} lie still", fix="check the counts")
     if (event.alive or 0) + (event.doubtful or 0) > still:
         counted = " and ".join(f"{count} {what}" for what, count in event.counts if what != "fertile")
-        raise EventRefused(f"lot {lot.id}: {counted}, but {still} lie still", fix="check the counts")
+        raise EventRefused(f"{tell_eggs(lot.id)}: {counted}, but {still} lie still", fix="check the counts")
     # Eggs with vessels are alive; of those that pipped nobody doubts it.
     seen = event.alive if event.alive is not None else (event.fertile or 0) - inside
     alive = (*lot.alive, SeenAlive(event.at_ms, seen)) if seen > 0 else lot.alive

@@ -294,7 +294,7 @@ def test_what_cannot_have_happened_is_refused(
 def test_a_clutch_that_is_not_there_is_named(account: Account) -> None:
     with pytest.raises(UnknownSubject, match="known clutches: c1"):
         account.tell("note", 5, clutch="c9")
-    with pytest.raises(UnknownSubject, match="its lots are: c1/A, c1/B"):
+    with pytest.raises(UnknownSubject, match="it has: c1/A, c1/B"):
         account.lot("c1/Z")
 
 
