@@ -27,7 +27,7 @@ from monitor.cli.drawing.season_page import (
     told_words,
 )
 from monitor.cli.learn import everything_learned, is_learned, own_dir
-from monitor.cli.output import print_json, rounded, say, table, utc
+from monitor.cli.output import WIDEST_TABLE, print_json, rounded, say, table, utc
 from monitor.cli.printing import named, write_pdf, write_text
 from monitor.cli.room import FIRST_YEAR, LAST_YEAR, RoomAtHand, now_ms, parse_time, room_at_hand
 from monitor.core.season.figures import (
@@ -92,7 +92,7 @@ def run_season(args: argparse.Namespace) -> int:
         for line in made:
             print(line)
         return 0
-    say(_text(scene))
+    say(_text(scene), WIDEST_TABLE)
     return 0
 
 

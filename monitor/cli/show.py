@@ -26,9 +26,13 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
         parents=[parent],
         help="every box: temperature, limits, what develops in it",
         description="Every box: its temperature and limits, what develops in it, and how even its stack is.",
-        epilog='example: warmtally boxes --at "2026-06-15 12:00"',
+        epilog='examples: warmtally boxes --at "2026-06-15 12:00"    warmtally boxes --plot    '
+        "warmtally boxes --plot boxes.svg",
     )
     boxes.add_argument("--at", metavar="WHEN", default="now", help="as it was then (default: now)")
+    boxes.add_argument(
+        "--plot", nargs="?", const="", metavar="FILE", help="also the last day of each; into an SVG file: that alone"
+    )
     boxes.add_argument("--json", action="store_true")
     boxes.set_defaults(run=run_boxes)
 
@@ -101,6 +105,11 @@ def run_boxes(args: argparse.Namespace) -> int:
         if args.json:
             print_json([_box_json(b, picture, lots) for b in picture.boxes])
             return 0
+        if args.plot is not None:
+            from monitor.cli.course import plot_boxes
+        if args.plot:
+            plot_boxes(room, at, svg=args.plot)
+            return 0
         print(f"room {room.settings.room.name}, {show_time(at, room.zone)}")
         if args.at == "now":
             # What is known of then is in the table; whether it needs a hand is only known of now.
@@ -111,6 +120,9 @@ def run_boxes(args: argparse.Namespace) -> int:
             say(line, WIDEST_TABLE)
         for profile in picture.stacks:
             say(describe_stack(profile, room.unit), WIDEST_TABLE)
+        if args.plot is not None:
+            print()
+            plot_boxes(room, at)
     return 0
 
 

@@ -24,7 +24,7 @@ from monitor.core.terms.events import LOST
 from monitor.errors import NotInstalled
 from tests.desk import Desk
 from tests.peers import need
-from tests.season_room import ADDRESS, NOW, STACKS, at_day, ms, season_desk
+from tests.season_room import ADDRESS, NOW, STACKS, WARMTH_C, at_day, ms, season_desk
 
 # What these tests share is made once: they stay on one worker.
 pytestmark = pytest.mark.xdist_group("season")
@@ -326,6 +326,20 @@ def test_a_course_and_all_boxes_are_drawn(desk: Desk) -> None:
     assert "box top: temperature" in words
     assert "too warm: 31" in words
     assert "K02 other" not in words
+
+
+def test_all_boxes_are_told_by_their_last_day_each(desk: Desk) -> None:
+    told = desk.does(f'boxes --plot --at "{at_day(40.5):%Y-%m-%d %H:%M}"')
+    assert all(len(line) <= 100 for line in told.splitlines())
+    strips = {line.split()[0]: line for line in told.splitlines() if set(line) & set("▁▂▃▄▅▆▇█") and "°C" in line}
+    assert set(WARMTH_C) <= set(strips)
+    assert strips["top"].endswith("32.0 °C !")
+    assert "█" in strips["top"]
+    assert "!" not in strips["upper"]
+    path = desk.folder / "boxes.svg"
+    desk.does(f"boxes --plot {path}")
+    words = " ".join(ET.fromstring(path.read_text()).itertext())
+    assert all(f"{box} (stack" in words for box in WARMTH_C)
 
 
 # -- labels -----------------------------------------------------------------------------------------------------------

@@ -155,7 +155,7 @@ def sums_in_short(season: Season) -> list[str]:
     n = len(season.clutches)
     clutches = "1 clutch" if n == 1 else f"{n} clutches"
     lines = [f"{clutches}: {season.balance.words()}."]
-    if season.balance.fertile:
+    if season.balance.fertile and not season.balance.in_boxes + season.balance.not_set:
         share = season.balance.hatched / season.balance.fertile
         lines.append(f"Of {show_eggs(season.balance.fertile)} that were fertile, {100 * share:.0f} % hatched.")
     told = [(t, x) for c in season.clutches for x in c.eggs for t in x.told if t.share == 0.5 and t.came(x.first_pip)]
@@ -213,7 +213,7 @@ def _eggs(scene: SeasonScene) -> list[str]:
         )  # fmt: skip
     return [
         "<section><h2>What became of the eggs</h2>",
-        _table("", head, rows, "--dnnn-nn", total=len(rows) > 1),
+        _table("", head, rows, "-ddnnn-nn", total=len(rows) > 1),
         _p("Fertile: laid, less slugs and infertile ones and those that were taken out.", quiet=True),
         "</section>",
     ]
@@ -289,7 +289,7 @@ def came_words(t: WindowTold | None, x: EggsInBox) -> str:
         return "-"
     came, off = t.came(x.first_pip), t.off_days(x.first_pip)
     if not came or off is None:
-        return "no pip seen" if x.first_pip is None else "-"
+        return "-" if x.first_pip is not None else "not yet" if x.lot.open else "no pip seen"
     words = {"inside": "inside", "early": "before it", "late": "after it"}[came]
     return f"{words}, {abs(off):.1f} d {'later' if off >= 0 else 'earlier'}"
 

@@ -18,7 +18,7 @@ from monitor.core.terms.settings import Box
 from monitor.core.terms.times import DAY_MS
 
 DASHES: Final = ("", "7 4", "2 3", "9 3 2 3", "4 2")
-TALL: Final = 230
+TALL: Final = 190
 # As many points as a line needs to look smooth.
 POINTS: Final = 240
 

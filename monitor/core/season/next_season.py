@@ -161,6 +161,14 @@ def _gaps(x: BoxSeason) -> str:
 
 
 def _uneven(season: Season, unit: DisplayUnit) -> Iterator[Advised]:
+    never = [s for s in season.stacks if s.whole is not None and not s.whole.compared]
+    if never:
+        names = " and of ".join(f"stack {s.stack}" for s in never)
+        yield Advised(
+            f"Compare the probes of {names} before the first clutch is set (warmtally compare).",
+            f"They were never compared, and {in_words('half a degree', 0.5, unit)} between two probes is days of "
+            "hatch date: what is said here of the differences between boxes is no surer than that.",
+        )
     for stack in season.stacks:
         whole = stack.whole
         if whole is None:
@@ -168,12 +176,6 @@ def _uneven(season: Season, unit: DisplayUnit) -> Iterator[Advised]:
         twice = 2.0 * whole.difference_sd_c
         differ = show_within_difference(whole.difference_c, twice, unit)
         days = max((abs(c.days) for c in stack.costs), default=0.0)
-        if not whole.compared:
-            yield Advised(
-                f"Compare the probes of stack {stack.stack} before the first clutch is set (warmtally compare).",
-                f"They were never compared, and {in_words('half a degree', 0.5, unit)} between two probes is days of "
-                f"hatch date: what is said of its boxes ({differ}) is no surer than that.",
-            )
         if whole.beyond_probes and days >= 1.0:
             yield Advised(
                 f"Even out stack {stack.stack}: stir its air, set clutches at one height, or let boxes change places "
