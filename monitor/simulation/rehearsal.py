@@ -187,9 +187,9 @@ def _account() -> tuple[KeeperEvent, ...]:
         _told(placed, "amber", amber + HOUR, eggs=6, box="lower"),
         _told(placed, "amber", amber + HOUR, eggs=6, box="top"),
         _told(laid, "birch", birch, eggs=8, species=snake),
-        _told(placed, "birch", birch + HOUR, box="upper"),
+        _told(placed, "birch", birch + HOUR, eggs=8, box="upper"),
         _told(laid, "cedar", cedar, eggs=9, species=other),
-        _told(placed, "cedar", cedar + HOUR, box="middle"),
+        _told(placed, "cedar", cedar + HOUR, eggs=9, box="middle"),
     )
 
 
