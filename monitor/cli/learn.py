@@ -64,7 +64,7 @@ def run(args: argparse.Namespace) -> int:
             done = undo(own_dir(room), wanted)
             print_json({"undone": done}) if args.json else print(done)
             return 0
-        found, refused = everything_learned(room, wanted)
+        found, refused = everything_learned(room, wanted, now_ms())
         applied = {x.profile.id: apply(own_dir(room), x) for x in found} if args.apply else {}
         if args.json:
             print_json([_json(x, applied.get(x.profile.id)) for x in found] + [_refused_json(*r) for r in refused])
@@ -90,9 +90,10 @@ def _id(species: str, room: RoomAtHand) -> str:
     return found
 
 
-def everything_learned(room: RoomAtHand, wanted: str | None) -> tuple[list[Learned], list[tuple[str, MonitorError]]]:
+def everything_learned(
+    room: RoomAtHand, wanted: str | None, at: int
+) -> tuple[list[Learned], list[tuple[str, MonitorError]]]:
     """Everything that can be learned, and what cannot with its reason; one species alone raises its reason."""
-    at = now_ms()
     by_species: dict[str, list[Clutch]] = {}
     for clutch in room.store.account.clutches(at).values():
         by_species.setdefault(clutch.species, []).append(clutch)

@@ -63,6 +63,7 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
     season.add_argument("year", nargs="?", metavar="YEAR", help="the year of laying (default: the newest that has any)")
     season.add_argument("--from", dest="from_day", metavar="DAY", help="instead: clutches laid from that day on")
     season.add_argument("--to", dest="to_day", metavar="DAY", help="instead: clutches laid before that day")
+    season.add_argument("--at", metavar="WHEN", default="now", help="as it was then (default: now)")
     season.add_argument("--html", metavar="FILE", help="write the report as one page with drawings, to read or print")
     season.add_argument("--pdf", metavar="FILE", help="write it as PDF (by Chromium, else by WeasyPrint)")
     season.add_argument("--csv", metavar="FILE", help="write a table: a line for the eggs of each clutch in each box")
@@ -76,11 +77,12 @@ def run_season(args: argparse.Namespace) -> int:
         for text, suffixes in ((args.html, (".html", ".htm")), (args.pdf, (".pdf",)), (args.csv, (".csv",)))
         if text is not None
     ]
-    with room_at_hand(args) as room:
-        name, clutches = _chosen(args, room)
-        at = now_ms()
+    with room_at_hand(args) as now:
+        at = min(parse_time(args.at, now.zone)[0], now_ms())
+        room = now if args.at == "now" else now.as_of(at)
+        name, clutches = _chosen(args, room, at)
         seasons = Seasons(room.store, room.settings.room, room.derived, lambda then_ms: room.as_of(then_ms).derived)
-        season = seasons.of(name, clutches, _learned_of(room, clutches), at)
+        season = seasons.of(name, clutches, _learned_of(room, clutches, at), at)
         scene = SeasonScene(season, next_season(season, room.unit), at, room.zone, room.unit)
     made = []
     for path in files:
@@ -108,9 +110,9 @@ def _write(path: Path, scene: SeasonScene) -> str:
     return f"{path}: the report; open it in a browser, or print it from there"
 
 
-def _chosen(args: argparse.Namespace, room: RoomAtHand) -> tuple[str, list[Clutch]]:
+def _chosen(args: argparse.Namespace, room: RoomAtHand, at_ms: int) -> tuple[str, list[Clutch]]:
     """The season's name and its clutches, in the order of laying. Raises UsageError and UnknownSubject."""
-    every = sorted(room.store.account.clutches(now_ms()).values(), key=lambda c: (c.laid_ms, c.id))
+    every = sorted(room.store.account.clutches(at_ms).values(), key=lambda c: (c.laid_ms, c.id))
     if not every:
         raise UnknownSubject("no clutch is there yet", fix="warmtally clutch add NAME --species ID --laid DAY --eggs N")
     if args.from_day is not None or args.to_day is not None:
@@ -154,10 +156,10 @@ def _midnight(text: str, room: RoomAtHand) -> int:
     return round(noon.replace(hour=0, minute=0).timestamp() * 1000)
 
 
-def _learned_of(room: RoomAtHand, clutches: Sequence[Clutch]) -> list[SpeciesSeason]:
+def _learned_of(room: RoomAtHand, clutches: Sequence[Clutch], at_ms: int) -> list[SpeciesSeason]:
     """What own clutches say of the species of these, as ``warmtally learn`` says it."""
     wanted = dict.fromkeys(c.species for c in clutches)
-    found, refused = everything_learned(room, None)
+    found, refused = everything_learned(room, None, at_ms)
     told = {name: SpeciesSeason(name, refused=error.what) for name, error in refused}
     for x in found:
         path = own_dir(room) / f"{x.profile.id}.toml"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Container, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -55,8 +55,7 @@ class Seasons:
         ends = [ended_ms(c) for c in clutches]
         to_ms = max(now_ms if end is None else min(end, now_ms) for end in ends)
         to_ms = max(to_ms, from_ms + 1)
-        every = matters(self.store.ledger.notices(MOST_NOTICES), self.store.ledger.history(MOST_NOTICES))
-        told = [m for m in every if from_ms <= m.told_ms <= to_ms]
+        told = [m for m in self._matters(now_ms) if from_ms <= m.told_ms <= to_ms]
         seen = tuple(self._clutch(c, told, now_ms) for c in clutches)
         names = {s.box for c in clutches for lot in present(c) for s in lot.path}
         boxes = [b for b in self.room.boxes if b.id in names]
@@ -72,6 +71,15 @@ class Seasons:
             tuple(species),
             tuple(told),
         )
+
+    def _matters(self, now_ms: int) -> list[Matter]:
+        """What was told by then, as it stood then."""
+        notices = [
+            n if n.answered_ms is None or n.answered_ms <= now_ms else replace(n, answered_ms=None)
+            for n in self.store.ledger.notices(MOST_NOTICES)
+            if n.at_ms <= now_ms
+        ]
+        return matters(notices, [t for t in self.store.ledger.history(MOST_NOTICES) if t.at_ms <= now_ms])
 
     # -- clutches
 

@@ -156,7 +156,7 @@ def test_notices_are_told_with_how_they_were_met(season: dict[str, Any]) -> None
 
 def test_what_to_change_has_its_reason_and_no_hand_on_an_egg(season: dict[str, Any]) -> None:
     told = {a["what"]: a["why"] for a in season["next_season"]}
-    for words in ("box top above its limit", "stack left: stir", "Compare the probes", "box lower is heard", "reached"):
+    for words in ("box top above the limit", "stack left: stir", "Compare the probes", "box lower is heard", "reached"):
         assert any(words in what for what in told), words
     assert all(told.values())
     assert not re.search(r"\b(?:open|cut|discard|throw|medicine|dose|treat)\b", " ".join([*told, *told.values()]))

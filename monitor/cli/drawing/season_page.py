@@ -48,7 +48,7 @@ tr.sum td { border-top: 1px solid #555; font-weight: 600 } td, th, li, p { overf
 td { overflow-wrap: break-word }
 figure { margin: .6em 0 1em; break-inside: avoid } svg { max-width: 100%; height: auto; display: block }
 ol.do li { margin: .5em 0; break-inside: avoid } ol.do .why { display: block; color: #444 }
-tr { break-inside: avoid } h2, h3, caption { break-after: avoid } .clutch { break-inside: auto }
+tr { break-inside: avoid } h2, h3, caption, h3 + p { break-after: avoid } .clutch { break-inside: auto }
 footer { margin-top: 2em; border-top: 1px solid #999; padding-top: .6em; font-size: .85em; color: #444 }
 @media print { body { font-size: 10pt; max-width: none; padding: 0 } .wide { overflow: visible } a { color: inherit } }
 """
@@ -81,7 +81,7 @@ class SeasonScene:
 def page(scene: SeasonScene) -> str:
     """The whole file."""
     season, zone = scene.season, scene.zone
-    made = f"Made {show_time(scene.made_ms, zone)} by Warmtally. Times are those of the room, "
+    made = f"By Warmtally, as it was known on {show_time(scene.made_ms, zone)}. Times are those of the room, "
     made += f"temperatures in °{scene.unit}."
     title = f"{season.room}: season {season.name}"
     parts = [
@@ -172,7 +172,7 @@ def sums_in_short(season: Season) -> list[str]:
         lines.append(f"Answered while they were true: {answered} of {notices} that asked for a hand.")
     if season.ongoing:
         names = ", ".join(c.clutch.id for c in season.ongoing)
-        lines.append(f"Not ended yet: {names}; figures of these are as of now.")
+        lines.append(f"Not ended yet: {names}; figures of these are as they stood at the end.")
     return lines
 
 
@@ -258,7 +258,7 @@ def _warmth(scene: SeasonScene) -> list[str]:
     above = ", ".join(f"{name} {show_temperature(base, unit)}" for name, base in bases)
     return [
         "<section><h2>How warm, and how long</h2>",
-        _table("", head, rows, "-nnnnnn"),
+        _table("", head, rows, "dnnnnnn"),
         _p("Days from laying; a first pip is taken in the middle between two looks. A clutch in several boxes: its "
            "mean and degree-days by eggs.", quiet=True),
         _p(f"Degree-days above: {above}.", quiet=True) if above else "",
@@ -476,7 +476,7 @@ def _notices(scene: SeasonScene) -> list[str]:
     urgent = [m for m in scene.season.matters if m.urgency == "now"]
     if urgent:
         head = ["notice", "told", "what", "answered", "over"]
-        parts.append(_table("Those for now, one by one", head, (_matter_row(m, scene) for m in urgent), "n----"))
+        parts.append(_table("Those for now, one by one", head, (_matter_row(m, scene) for m in urgent), "nd---"))
     return [*parts, "</section>"]
 
 

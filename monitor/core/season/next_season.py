@@ -67,18 +67,22 @@ def next_season(season: Season, unit: DisplayUnit) -> tuple[Advised, ...]:
 
 
 def _beyond_limits(season: Season, unit: DisplayUnit) -> Iterator[Advised]:
-    for x in season.boxes:
-        for seconds, limit_c, side in (
-            (x.above_s, x.limits.too_warm_c, "above"),
-            (x.below_s, x.limits.too_cool_c, "below"),
-        ):
-            if limit_c is None or seconds < BEYOND_S:
-                continue
-            yield Advised(
-                f"Find out what took box {x.box.id} {side} its limit before eggs lie there again: heater, thermostat, "
-                "door, sun, another place in the stack.",
-                f"It was {show_span(seconds)} at or {side} {show_temperature(limit_c, unit)} while eggs lay in it.",
-            )
+    for side in ("above", "below"):
+        found = []
+        for x in season.boxes:
+            seconds = x.above_s if side == "above" else x.below_s
+            limit_c = x.limits.too_warm_c if side == "above" else x.limits.too_cool_c
+            if limit_c is not None and seconds >= BEYOND_S:
+                found.append((x.box.id, seconds, limit_c))
+        if not found:
+            continue
+        names = ", ".join(name for name, _, _ in found)
+        each = ", ".join(f"{name} {show_span(s)} (limit {show_temperature(c, unit)})" for name, s, c in found)
+        yield Advised(
+            f"Find out what took box{'es' if len(found) > 1 else ''} {names} {side} the limit before eggs lie there "
+            "again: heater, thermostat, door, sun, another place in the stack.",
+            f"At the limit or {side} while eggs lay there: {each}.",
+        )
 
 
 def _near_limits(season: Season, unit: DisplayUnit) -> Iterator[Advised]:

@@ -56,8 +56,8 @@ def test_a_season_in_which_all_went_well_changes_nothing() -> None:
 @pytest.mark.parametrize(
     ("given", "words"),
     [
-        (season(boxes=(box(above_s=3 * 3600.0),)), "box upper above its limit"),
-        (season(boxes=(box(below_s=3 * 3600.0),)), "box upper below its limit"),
+        (season(boxes=(box(above_s=3 * 3600.0),)), "box upper above the limit"),
+        (season(boxes=(box(below_s=3 * 3600.0),)), "box upper below the limit"),
         (season(boxes=(box(near_s=0.2 * END / 1000),)), "more room to its limits"),
         (season(boxes=(box(gaps=((0, 2 * DAY_MS),)),)), "not heard once, 3.3 % of the time, 2.0 days"),
         (season(boxes=(box(mean_c=None),)), "nothing was measured there"),
