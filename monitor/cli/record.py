@@ -12,7 +12,7 @@ from monitor.cli.output import say
 from monitor.cli.room import RoomAtHand, now_ms, number, parse_time, room_at_hand, whole
 from monitor.core.terms.balance import balance_of, became, ended_ms
 from monitor.core.terms.events import COUNTED, LOST, OF_BOXES, Clutch, EventKind, KeeperEvent
-from monitor.core.terms.formats import show_date, show_eggs, show_time
+from monitor.core.terms.formats import name_eggs, show_date, show_eggs, show_time
 from monitor.core.terms.projection import MOST_DEVELOPED, effective
 from monitor.errors import EntryUndecided, EventRefused, UnknownSubject, UsageError
 
@@ -216,6 +216,8 @@ def run_record(args: argparse.Namespace) -> int:
             profile = room.derived.book.of(event.species)
             if profile.refused:
                 say(f"  note: no forecast will be made: {profile.refused}")
+            if profile.profile is not None and profile.profile.venomous:
+                say(_bites())
             if clutch.unplaced:
                 print(f'  next: warmtally record set {clutch_id} --box BOX --eggs {clutch.unplaced} --at "WHEN"')
             return 0
@@ -311,13 +313,26 @@ def _windows(room: RoomAtHand, clutch: str) -> dict[str, LotNow]:
 
 def _print_moved(before: Mapping[str, LotNow], room: RoomAtHand, clutch: str) -> None:
     """When the others are expected now, and when they were before this was told."""
-    for lot_id, now in _windows(room, clutch).items():
+    lots = _windows(room, clutch)
+    if any(now.venomous and now.lot.pips for now in lots.values()):
+        say(_bites())
+    for lot_id, now in lots.items():
         if now.lot.pips and now.refused:
-            say(f"  note: {lot_id} gets no date: {now.refused}")
+            say(f"  note: {name_eggs(lot_id)} gets no date: {now.refused}")
         if now.first_pip is None or now.lot.pipped or not now.lot.waiting:
             continue
         days, was = _days(now, room), _days(before.get(lot_id), room)
-        print(f"  {lot_id}: first pip expected {days}" + (f" (before this: {was})" if was and was != days else ""))
+        print(
+            f"  {name_eggs(lot_id)}: first pip expected {days}"
+            + (f" (before this: {was})" if was and was != days else "")
+        )
+
+
+def _bites() -> str:
+    """What is said where hatchlings of a venomous species may be met."""
+    from monitor.core.development.species import VENOMOUS, VENOMOUS_CARE
+
+    return f"  venomous: {' '.join((VENOMOUS, *VENOMOUS_CARE))}"
 
 
 def _days(lot: LotNow | None, room: RoomAtHand) -> str:

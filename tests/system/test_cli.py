@@ -15,6 +15,7 @@ import pytest
 
 from monitor.adapters.store import Columns, Store
 from monitor.cli.main import parser
+from monitor.core.development.species import VENOMOUS
 from monitor.core.notices.conditions import Condition, Phase
 from monitor.core.notices.notice import Notice
 from tests.desk import Desk, probe, room_text
@@ -242,6 +243,16 @@ def test_eggs_are_put_into_boxes_not_into_lots(room: Desk, line: str) -> None:
 
 def test_a_lot_may_be_named_where_eggs_are_told_of(room: Desk) -> None:
     assert "1 pipped" in room.does('record pipped K01 --box K01/upper --eggs 1 --at "2026-07-01 06:30"')
+
+
+def test_what_to_have_ready_for_hatchlings_that_kill_is_said_when_they_are_entered_and_when_they_pip(
+    room: Desk,
+) -> None:
+    assert "venomous" not in room.does('record pipped K01 --box upper --eggs 1 --at "2026-07-01 06:30"')
+    assert VENOMOUS in room.does("species naja-atra")
+    assert VENOMOUS in room.does("clutch add K02 --species naja-atra --laid 2026-05-01 --eggs 2")
+    room.does('record set K02 --box lower --eggs 2 --at "2026-05-01 20:00"')
+    assert VENOMOUS in room.does('record pipped K02 --box lower --eggs 1 --at "2026-07-01 06:30"')
 
 
 @pytest.mark.parametrize(

@@ -49,7 +49,7 @@ UNSAID_EGGS: Final = 10
 # Families of which every species that lays eggs is venomous enough to kill or to maim; from memory. A file may say
 # otherwise, and must of other families: some snakes of harmless ones are as dangerous.
 VENOMOUS_FAMILIES: Final = frozenset({"Elapidae", "Viperidae", "Atractaspididae", "Helodermatidae"})
-VENOMOUS: Final = "Hatchlings bite, venomous from the first minute."
+VENOMOUS: Final = "Hatchlings are venomous from the first minute."
 """Said of such a species wherever its hatchlings may be met. This and the next: common practice, no source."""
 VENOMOUS_CARE: Final = (
     "Hook and closed box, never bare hands, never alone.",
