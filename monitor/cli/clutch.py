@@ -16,7 +16,7 @@ from monitor.cli.room import RoomAtHand, now_ms, room_at_hand, settings_of
 from monitor.config.zones import zone_of
 from monitor.core.terms.balance import balance_of, balance_of_all, became, ended_ms
 from monitor.core.terms.entries import Brought, FileRow, bring
-from monitor.core.terms.events import COUNTED, Clutch
+from monitor.core.terms.events import COUNTED, Clutch, KeeperEvent
 from monitor.core.terms.formats import show_eggs, show_time
 from monitor.errors import EventRefused, MonitorError, UnknownSubject, UsageError
 
@@ -184,10 +184,15 @@ def run_show(args: argparse.Namespace) -> int:
         print(
             table(
                 ["entry", "when", "what"],
-                [[str(e.id), show_time(e.at_ms, room.zone), sentence(e, room)] for e in clutch.events],
+                [[str(e.id), _when(e, room), sentence(e, room, dated=False)] for e in clutch.events],
             )
         )
     return 0
+
+
+def _when(event: KeeperEvent, room: RoomAtHand) -> str:
+    at = show_time(event.at_ms, room.zone)
+    return at[:10] if event.day_only else at
 
 
 def _where(clutch: Clutch) -> str:

@@ -29,22 +29,25 @@ DEVELOPED = (
 TRIES: Final = 3
 _K = EventKind
 KINDS: Final[Mapping[EventKind, tuple[str, str]]] = {
-    _K.LAID: ("a clutch was laid (the same as: clutch add)", "laid K01 --species elaphe-taeniura --eggs 12 --slugs 1"),
+    _K.LAID: ("a clutch was laid (the same as: clutch add)", "laid K01 --species elaphe-taeniura --eggs 12"),
     _K.SET: ("eggs were set in a box", "set K01 --box upper --eggs 8"),
     _K.MOVED: ("eggs were moved to another box; their development goes with them", "moved K01 --box upper --to lower"),
     _K.SPLIT: ("a part of the eggs of a box was moved to another", "split K01 --box upper --to lower --eggs 3"),
     _K.LOOKED: ("the eggs were looked at, and there was nothing to see", "looked K01 --box lower"),
     _K.CANDLED: (
         "eggs were candled: --alive says how many show vessels, move, or are pink and firm",
-        "candled K01 --box upper --fertile 6 --doubtful 1 --clear 1",
+        "candled K01 --fertile 6 --doubtful 1 --clear 1",
     ),
     _K.REMOVED: ("eggs were taken out (given away)", "removed K01 --box upper --eggs 2"),
     _K.PIPPED: (
         "eggs were seen pipped; --not-yet-at is the last look at which they had not",
-        "pipped K01 --box upper --eggs 2 --not-yet-at yesterday",
+        "pipped K01 --eggs 2 --not-yet-at yesterday",
     ),
     _K.HATCHED: ("hatchlings have left their eggs", "hatched K01 --box upper --eggs 2 --at 07:30"),
-    _K.DEAD: ("eggs were lost; --how says in which way", "dead K01 --box upper --eggs 1 --how mould"),
+    _K.DEAD: (
+        "eggs were lost; --how says in which way: in-egg before it pipped, in-shell when it had, or was fully formed",
+        "dead K01 --box upper --eggs 1 --how mould",
+    ),
     _K.WEIGHED: ("a box was weighed, with its eggs and substrate", "weighed --box upper --grams 812.5"),
     _K.WATERED: ("water was given to a box (1 ml weighs 1 g)", "watered --box upper --grams 12"),
     _K.SHED: ("hatchlings have shed for the first time", "shed K01 --eggs 6"),
@@ -77,15 +80,22 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
 
 
 def _add_options(p: argparse.ArgumentParser, kind: EventKind) -> None:
-    if kind not in OF_BOXES:
+    if kind is _K.LOOKED:
+        p.add_argument("clutch", nargs="?", default="")
+        p.add_argument("--all", action="store_true", help="you looked into every box in which eggs are waited for")
+    elif kind not in OF_BOXES:
         p.add_argument("clutch")
     add_when_and_who(p)
     if kind is _K.LAID:
         add_laid(p)
     elif kind not in _OF_ALL:
-        p.add_argument("--eggs", type=whole, help="how many; asked for where more than one number is possible")
+        p.add_argument(
+            "--eggs", type=whole, metavar="COUNT", help="how many; asked for where more than one number is possible"
+        )
     if kind in _IN_BOX:
-        p.add_argument("--box", default="", help="where they are; may be left out when they are in one box")
+        p.add_argument(
+            "--box", default="", metavar="BOX", help="where they are; may be left out when they are in one box"
+        )
     if kind in (_K.MOVED, _K.SPLIT):
         p.add_argument("--to", default="", metavar="BOX", help="where to")
     if kind is _K.CANDLED:
@@ -117,7 +127,7 @@ def add_when_and_who(p: argparse.ArgumentParser, when: str = "--at") -> None:
 def add_laid(p: argparse.ArgumentParser) -> None:
     """What is told of a clutch when it is laid."""
     p.add_argument("--species", required=True, help="a profile's id; see: warmtally species")
-    p.add_argument("--eggs", required=True, type=whole, help="how many good eggs")
+    p.add_argument("--eggs", required=True, type=whole, metavar="COUNT", help="how many good eggs")
     p.add_argument("--slugs", type=whole, default=0, metavar="COUNT", help="how many slugs were laid beside them")
     p.add_argument("--gone", type=whole, default=0, metavar="COUNT", help="how many of the eggs are gone already")
     p.add_argument("--dam", default="", metavar="NAME", help="the mother, as you name her")
@@ -134,7 +144,7 @@ def _add_counts(p: argparse.ArgumentParser) -> None:
         "how many are clear: nothing in them, not waited for",
     )
     for name, text in zip(COUNTED, texts, strict=True):
-        p.add_argument(f"--{name}", type=whole, help=f"candled: {text}")
+        p.add_argument(f"--{name}", type=whole, metavar="COUNT", help=f"candled: {text}")
 
 
 def _add_correct(kinds: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
@@ -204,7 +214,11 @@ def _boxes_known(room: RoomAtHand, box: str, to_box: str, kind: EventKind) -> No
 def run_record(args: argparse.Namespace) -> int:
     with room_at_hand(args, create=True) as room:
         kind = EventKind(args.kind)
+        if kind is _K.LOOKED and bool(args.clutch) == args.all:
+            raise UsageError("which eggs were looked at?", fix="give a clutch, or --all for every box")
         event = _event(kind, args, room)
+        if kind is _K.LOOKED and args.all:
+            return _looked_at_all(event, room)
         clutch_id = event.clutch
         before = _windows(room, clutch_id) if kind in (_K.PIPPED, _K.HATCHED, _K.LOOKED, _K.CANDLED) else {}
         told = _tell(event, room)
@@ -226,6 +240,18 @@ def run_record(args: argparse.Namespace) -> int:
             _print_moved(before, room, clutch_id)
         if kind is not _K.FINISHED and ended_ms(clutch) is not None and clutch.finished_ms is None:
             print(f"  no egg of it is left; when nothing more is to come: warmtally record finished {clutch_id}")
+    return 0
+
+
+def _looked_at_all(event: KeeperEvent, room: RoomAtHand) -> int:
+    """One look at each box in which eggs are waited for."""
+    lots = [lot for clutch in room.store.account.clutches(event.at_ms).values() for lot in clutch.lots]
+    for lot in lots:
+        if lot.open and lot.waiting and event.box in ("", lot.box):
+            told = _tell(dataclasses.replace(event, clutch=lot.clutch, box=lot.id), room)
+            print(f"entry {told.id}: {sentence(told, room)}")
+    if not any(lot.open and lot.waiting for lot in lots):
+        print("no eggs are waited for")
     return 0
 
 
@@ -391,10 +417,12 @@ def run_correct(args: argparse.Namespace) -> int:
     return 0
 
 
-def sentence(event: KeeperEvent, room: RoomAtHand) -> str:
-    """An entry in words."""
+def sentence(event: KeeperEvent, room: RoomAtHand, *, dated: bool = True) -> str:
+    """An entry in words; not ``dated``: without its clutch and its time, which stand beside it."""
     at = show_time(event.at_ms, room.zone)
     parts = [f"{event.clutch} {event.kind.value}".strip(), at[:10] if event.day_only else at]
+    if not dated:
+        parts = [event.kind.value]
     if event.eggs is not None:
         hatchlings = event.kind in (_K.SHED, _K.FED)
         parts.append(f"{event.eggs} for the first time" if hatchlings else show_eggs(event.eggs))

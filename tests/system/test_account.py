@@ -272,6 +272,11 @@ def test_times_are_told_as_keepers_say_them(empty: Desk, monkeypatch: pytest.Mon
     empty.does(f'record note K01 --note "looked in" --at "{when}" --by "Bo M."')
     told = empty("clutch show K01 --json").json["account"]
     assert (told[1]["at"], told[1]["by"], told[0]["by"]) == (utc, "Bo M.", "Ada")
+    assert "looked, box upper" not in empty.does("clutch show K01")
+    empty.does('record set K01 --box upper --eggs 4 --at "2026-05-01 20:00"')
+    empty.does('record set K01 --box lower --eggs 4 --at "2026-05-01 20:00"')
+    assert empty.does('record looked --all --at "1 h ago"').count("K01 looked") == 2
+    assert empty("record looked").code == empty("record looked K01 --all").code == 2
     assert "by Bo M." in empty.does("clutch show K01")
     late = empty('record note K01 --note "later" --at 22:30')
     assert late.code == 5

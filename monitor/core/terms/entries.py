@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-from monitor.core.terms.events import LOST, OF_BOXES, Clutch, EventKind, KeeperEvent, Lot
+from monitor.core.terms.events import COUNTED, LOST, OF_BOXES, Clutch, EventKind, KeeperEvent, Lot
 from monitor.core.terms.formats import show_eggs
 from monitor.core.terms.projection import effective, project
 from monitor.core.terms.times import DAY_MS
@@ -29,6 +29,15 @@ MOST_GRAMS: Final = 100_000.0
 MOST_TEXT: Final = 2000
 # Entries of which a part of the eggs may be meant.
 _OF_SOME: Final = (EventKind.REMOVED, EventKind.DEAD, EventKind.HATCHED, EventKind.PIPPED)
+# What belongs to some entries only.
+_ONLY_OF: Final[Mapping[str, tuple[EventKind, ...]]] = {
+    **dict.fromkeys(("species", "slugs", "gone", "dam", "sire", "line"), (EventKind.LAID,)),
+    **dict.fromkeys(COUNTED, (EventKind.CANDLED,)),
+    "how": (EventKind.DEAD,),
+    "grams": OF_BOXES,
+    "to_box": (EventKind.MOVED, EventKind.SPLIT),
+    "not_yet_at_ms": (EventKind.PIPPED, EventKind.HATCHED),
+}
 _OF_HATCHLINGS: Final = (EventKind.SHED, EventKind.FED)
 
 
@@ -232,7 +241,7 @@ def _counted(event: KeeperEvent, clutch: Clutch) -> KeeperEvent:
         most = lot.still if event.kind is EventKind.PIPPED else lot.eggs - (event.kind is EventKind.SPLIT)
     if most > 1:
         raise EntryUndecided(
-            f"{where}: how many of {most} {event.kind.value}?", fix=f"give --eggs, 1 to {most}", asks="eggs", most=most
+            f"{where}: {event.kind.value}: how many of {most}?", fix=f"give --eggs, 1 to {most}", asks="eggs", most=most
         )
     return replace(event, eggs=most) if most == 1 else event
 
@@ -243,6 +252,10 @@ def check_told(event: KeeperEvent, clutches: Mapping[str, Clutch]) -> None:
     for text in (event.text, event.dam, event.sire, event.line, event.by):
         if len(text) > MOST_TEXT:
             raise EventRefused(f"{who}: {text[:20]!r}... has {len(text)} signs", fix=f"write {MOST_TEXT} at most")
+    strange = [name for name, kinds in _ONLY_OF.items() if event.kind not in kinds and _said(event, name)]
+    if strange:
+        what = f"{event.kind.value} says nothing of: {', '.join(strange)}"
+        raise EventRefused(f"{who}: {what}" if event.clutch else what, fix="leave that out, or tell it by itself")
     if event.kind in OF_BOXES:
         _check_weight(event)
         return
@@ -264,6 +277,10 @@ def check_told(event: KeeperEvent, clutches: Mapping[str, Clutch]) -> None:
         )
     if days > LATEST_DAYS:
         raise EventRefused(f"{who}: {event.kind.value} {days:.0f} days after it was laid", fix="check the year")
+
+
+def _said(event: KeeperEvent, name: str) -> bool:
+    return getattr(event, name) not in ("", 0.0, None) or (name in COUNTED and getattr(event, name) is not None)
 
 
 def _check_counts(event: KeeperEvent, who: str) -> None:

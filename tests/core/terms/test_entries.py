@@ -230,6 +230,8 @@ def test_the_same_entry_is_taken_once(told: Told) -> None:
         ("split", 10, {"box": "A", "to_box": "C", "eggs": 8}, "not a part"),
         ("candled", 10, {"box": "A", "clear": 9}, "9 clear"),
         ("fed", 10, {"eggs": 1}, "0 hatchlings"),
+        ("looked", 10, {"box": "A", "how": "mould"}, "says nothing of: how"),
+        ("pipped", 10, {"box": "A", "eggs": 1, "fertile": 0}, "says nothing of: fertile"),
     ],
 )
 def test_what_an_account_cannot_hold_is_refused(
