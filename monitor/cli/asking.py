@@ -23,7 +23,8 @@ class Asker:
     """Asks until an answer can be. The end of the answers is an EOFError."""
 
     def __init__(self) -> None:
-        self.terminal = sys.stdin.isatty()
+        # Closed, there is none.
+        self.terminal = sys.stdin is not None and sys.stdin.isatty()
 
     def ask(self, question: str, wrong: Wrong = lambda _: "", *, default: str = "") -> str:
         """One line; ``default`` is what Enter alone says."""
@@ -67,7 +68,7 @@ class Asker:
             except UnicodeDecodeError:
                 return "\0"
         print(shown, flush=True)
-        told = sys.stdin.buffer.readline(LONGEST_ANSWER + 2)
+        told = b"" if sys.stdin is None else sys.stdin.buffer.readline(LONGEST_ANSWER + 2)
         if not told:
             raise EOFError
         return told.decode("utf-8", "surrogateescape").rstrip("\r\n")

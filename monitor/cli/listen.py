@@ -78,7 +78,9 @@ def run(args: argparse.Namespace) -> int:
     if ear.left_out:
         print(f"More topics came than are kept ({len(heard)}); the rest: --topic FILTER", file=sys.stderr)
     if entries:
-        print(f"\n# Nothing reads these yet. Paste into the configuration; check the lines marked CHECK.\n\n{entries}")
+        print(
+            f"\n# Nothing reads these yet. Paste them and check what is marked CHECK, or: warmtally setup\n\n{entries}"
+        )
     else:
         print("\nEvery topic that was heard belongs to a probe of the configuration.")
     return 0

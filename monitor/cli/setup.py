@@ -138,7 +138,7 @@ def _file(args: argparse.Namespace, asker: Asker) -> RoomFile:
     else:
         file = RoomFile(path, fresh=HEAD + (kept_of_the_example(path) if example else ""))
     place = next(p for p in (file.path.parent, *file.path.parents) if p.exists())
-    if not os.access(place, os.W_OK):
+    if not (place.is_dir() and os.access(place, os.W_OK)):
         raise UsageError(f"you may not write into {place}", fix="sudo, or name another place: --config FILE")
     return file
 

@@ -56,7 +56,8 @@ def find_config(explicit: str | None, environ: Mapping[str, str] = os.environ) -
             return path
     looked = ", ".join(["--config (not given)", "WARMTALLY_CONFIG (not set)", *(str(p.absolute()) for p in usual)])
     raise ConfigError(
-        f"no configuration file; looked at: {looked}", fix="copy the example config/room.toml and give it by --config"
+        f"no configuration file; looked at: {looked}",
+        fix="to be asked for it: warmtally setup; or copy the example config/room.toml and give it by --config",
     )
 
 

@@ -11,6 +11,7 @@ import copy
 import json
 import os
 import re
+import secrets
 import stat
 import tomllib
 from collections.abc import Callable, Iterator
@@ -37,7 +38,8 @@ Change = Callable[[Tables], None]
 def is_the_example(path: Path) -> bool:
     """Whether a file is the example that came along, and nobody's room."""
     with contextlib.suppress(OSError, ValueError):
-        text = path.read_text("utf-8") if path.stat().st_size <= LARGEST_FILE else ""
+        # What is no ordinary file might never end.
+        text = path.read_text("utf-8") if path.is_file() and path.stat().st_size <= LARGEST_FILE else ""
         return MARK in text or text == shipped_dir().with_name("room.toml").read_text("utf-8")
     return False
 
@@ -129,7 +131,7 @@ class RoomFile:
             raise ConfigError(what, where=str(self.path), fix="run setup again: it goes on from there")
         self.path.parent.mkdir(parents=True, exist_ok=True)
         data = text.encode("utf-8")
-        beside = self.path.with_name(f".{self.path.name}.{os.getpid()}")
+        beside = self.path.with_name(f".{self.path.name}.{secrets.token_hex(4)}")
         try:
             _put(beside, data, 0o660 if self._shared else 0o644)
             new = {(m.id, m.key): m for m in check(beside) if m.level == "mistake" and m.id != "missing-part"}

@@ -390,6 +390,21 @@ def test_it_adds_to_no_file_with_mistakes_and_takes_the_example_for_nobodys(
     assert (desk.folder / "room.toml.before-setup").read_text("utf-8") == example
 
 
+def test_places_where_no_file_can_be_are_told_before_anything_is_asked(desk: Desk) -> None:
+    os.mkfifo(desk.folder / "pipe")
+    (desk.folder / "file").touch()
+    for name in ("pipe", "file/room.toml", "file/deeper/room.toml"):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(sys, "stdin", None)
+            said = desk(f"setup --config {name}", where=False)
+        assert said.code in (2, 3), said.text
+        assert "room called" not in said.out
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sys, "stdin", None)
+        assert desk("setup").code == 2
+    assert not (desk.folder / "room.toml").exists()
+
+
 def test_of_the_example_that_was_installed_its_store_and_broker_stay(
     desk: Desk, monkeypatch: pytest.MonkeyPatch
 ) -> None:

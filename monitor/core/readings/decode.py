@@ -424,10 +424,7 @@ def guess(topic: str, payload: bytes) -> list[Guess]:
         tree = _parsed(text)
     except _Refusal:
         return []
-    listed = _first_list(tree)
-    element, list_pointer = (tree, None) if listed is None else listed
-    leaves = list(islice(_leaves(element, ""), MOST_LEAVES))
-    times = {p: form for p, v in leaves if (form := _time_form(p, v)) is not None}
+    list_pointer, leaves, times = _to_choose_from(tree)
     result = []
     for pointer, leaf in leaves:
         if pointer in times:
@@ -442,6 +439,24 @@ def guess(topic: str, payload: bytes) -> list[Guess]:
         form = None if when is None else times[when]
         result.append(Guess(pointer, value, found.quantity, found.unit, when, form, list_pointer))
     return result
+
+
+def _to_choose_from(tree: Json) -> tuple[str | None, list[tuple[str, Json]], dict[str, Literal["iso", "s", "ms"]]]:
+    """Where the list of readings stands, the leaves (of its first element) and those of them that are times.
+
+    A list whose elements have no time of their own is one of sensors: each of its numbers is another probe's.
+    """
+    listed = _first_list(tree)
+    if listed is not None:
+        leaves, times = _leaves_and_times(listed[0])
+        if times:
+            return listed[1], leaves, times
+    return None, *_leaves_and_times(tree)
+
+
+def _leaves_and_times(tree: Json) -> tuple[list[tuple[str, Json]], dict[str, Literal["iso", "s", "ms"]]]:
+    leaves = list(islice(_leaves(tree, ""), MOST_LEAVES))
+    return leaves, {p: form for p, v in leaves if (form := _time_form(p, v)) is not None}
 
 
 def _together(pointer: str, other: str) -> int:
@@ -470,9 +485,7 @@ def remarks(topic: str, payload: bytes) -> list[str]:
         tree = _parsed(text)
     except _Refusal as why:
         return [str(why)]
-    listed = _first_list(tree)
-    leaves = _leaves(tree if listed is None else listed[0], "")
-    told = (f"{pointer}: {said}" for pointer, leaf in islice(leaves, MOST_LEAVES) if (said := _unread(pointer, leaf)))
+    told = (f"{pointer}: {said}" for pointer, leaf in _to_choose_from(tree)[1] if (said := _unread(pointer, leaf)))
     return list(islice(told, MOST_REMARKS))
 
 

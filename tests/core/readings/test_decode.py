@@ -371,6 +371,14 @@ def test_every_number_of_a_json_payload_is_guessed_with_its_pointer_and_time() -
     ]
 
 
+def test_a_list_of_sensors_without_times_is_no_list_of_readings() -> None:
+    payload = b'[{"id": "a", "temperature": 27}, {"id": "b", "temperature": 28}]'
+    assert guess("x", payload) == [
+        Guess("/0/temperature", 27.0, "temperature", "C"),
+        Guess("/1/temperature", 28.0, "temperature", "C"),
+    ]
+
+
 def test_each_number_has_the_time_that_stands_nearest_to_it() -> None:
     payload = b'{"ts": 1777615200, "a": {"at": 1777615300, "temperature": 27}, "b": {"temperature": 28}}'
     assert [(g.pointer, g.time_pointer) for g in guess("x", payload)] == [
