@@ -755,7 +755,7 @@ def test_every_verb_explains_itself(desk: Desk, name: str) -> None:
 
 def test_the_examples_in_the_help_are_understood() -> None:
     for name, found in every_parser():
-        for part in (found.epilog or "").replace("examples:", "").replace("example:", "").split("    "):
+        for part in (found.epilog or "").replace("examples:", "").replace("example:", "").replace("\n", "    ").split("    "):
             line = part.strip().split("  (")[0].strip()
             if not name or not line.startswith("warmtally "):
                 continue
