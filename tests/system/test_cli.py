@@ -753,16 +753,6 @@ def test_every_verb_explains_itself(desk: Desk, name: str) -> None:
         assert plain, f"{name}: {action.option_strings or action.dest}"
 
 
-def test_the_examples_in_the_help_are_understood() -> None:
-    for name, found in every_parser():
-        for part in (found.epilog or "").replace("examples:", "").replace("example:", "").replace("\n", "    ").split("    "):
-            line = part.strip().split("  (")[0].strip()
-            if not name or not line.startswith("warmtally "):
-                continue
-            args = parser().parse_args(shlex.split(line)[1:])
-            assert args.verb == name.split()[0]
-
-
 def test_a_verb_that_does_not_exist_and_no_verb_at_all_are_usage_errors(desk: Desk) -> None:
     assert desk("hatch", where=False).code == 2
     assert desk("", where=False).code == 2
