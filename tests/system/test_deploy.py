@@ -456,7 +456,7 @@ def test_every_command_in_the_units_head_exists() -> None:
     shown = re.findall(r"^#   warmtally (.+)", head, re.MULTILINE)
     assert shown
     for words in shown:
-        parser().parse_args(words.split())
+        parser().parse_args(words.partition("#")[0].split())
     for path in re.findall(r"(?:deploy|config)/[a-z.]+", head):
         assert (PROJECT / path).exists(), path
 
@@ -465,6 +465,50 @@ def test_the_watchdog_is_slower_than_the_looks_that_feed_it() -> None:
     (watchdog,) = unit()["WatchdogSec"]
     settings = load(PROJECT / "config" / "room.toml", secrets=False)
     assert 4 * settings.tick_s <= float(watchdog)
+
+
+# -- installing --------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("kernel", "release", "bits", "text"),
+    [
+        ("Darwin", "23.1.0", "64", "on macOS"),
+        ("MINGW64_NT-10.0", "3.4", "64", "on MINGW64_NT-10.0"),
+        ("Linux", "5.15.90.1-microsoft-standard-WSL2", "64", "Windows"),
+        ("Linux", "6.1.0-rpi7-rpi-v8", "32", "32-bit"),
+    ],
+)
+def test_where_it_cannot_be_installed_it_says_what_to_take_instead(
+    tmp_path: Path, kernel: str, release: str, bits: str, text: str
+) -> None:
+    for name, script in (("uname", f'[ "$1" = -s ] && echo {kernel} || echo {release}'), ("getconf", f"echo {bits}")):
+        (tmp_path / name).write_text(f"#!/bin/sh\n{script}\n")
+        (tmp_path / name).chmod(0o755)
+    environ = {**os.environ, "PATH": f"{tmp_path}:{os.environ['PATH']}"}
+    done = subprocess.run([DEPLOY / "install", "--dry-run"], capture_output=True, text=True, env=environ)
+    assert done.returncode == 1
+    assert text in done.stderr
+    assert "what to do: take a small computer" in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("script", "arguments", "text"),
+    [
+        ("install", ["--watch", "long"], "no number of seconds"),
+        ("install", ["--keeper"], "needs a value"),
+        ("install", ["--keeper", "nobody-of-that-name"], "there is no user"),
+        ("install", ["--no-broker", "--", "--listen", "192.0.2.5"], "but no --broker"),
+        ("install", ["eggs"], "means nothing here"),
+        ("remove", ["everything"], "means nothing here"),
+    ],
+)
+def test_words_that_make_no_sense_change_nothing(script: str, arguments: list[str], text: str) -> None:
+    # Were it taken all the same, it would only be shown.
+    done = subprocess.run([DEPLOY / script, "--dry-run", *arguments], capture_output=True, text=True)
+    assert done.returncode == 1
+    assert text in done.stderr
+    assert "what to do:" in done.stderr
 
 
 # -- scripts and lock files --------------------------------------------------------------------------------------------

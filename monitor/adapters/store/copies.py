@@ -41,6 +41,7 @@ def copy(data_dir: Path, folder: Path) -> None:
         try:
             connection.execute("VACUUM INTO ?", (str(part),))
         except sqlite3.Error as error:
+            part.unlink(missing_ok=True)
             raise translated(error, data_dir / FILE_NAME) from error
     part.chmod(rights_in(folder))
     _to_disk(part)
