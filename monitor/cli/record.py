@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import argparse
 import dataclasses
+import re
 import sys
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any, Final
 
+from monitor.cli.asking import Asker
 from monitor.cli.output import say
 from monitor.cli.room import RoomAtHand, now_ms, number, parse_time, room_at_hand, whole
 from monitor.core.terms.balance import balance_of, became, ended_ms
@@ -25,8 +27,6 @@ DEVELOPED = (
     f"how far the eggs were when laid, as a share of the whole development: 0.2 or 20%%, {MOST_DEVELOPED:g} at most "
     "(default: not at all)"
 )
-# Wrong answers to one question before it is given up.
-TRIES: Final = 3
 _K = EventKind
 KINDS: Final[Mapping[EventKind, tuple[str, str]]] = {
     _K.LAID: ("a clutch was laid (the same as: clutch add)", "laid K01 --species elaphe-taeniura --eggs 12"),
@@ -285,52 +285,39 @@ def _event(kind: EventKind, args: argparse.Namespace, room: RoomAtHand) -> Keepe
 
 def _tell(event: KeeperEvent, room: RoomAtHand) -> KeeperEvent:
     """Tell it; what could mean more than one thing is asked for, where somebody sits at the keys."""
-    asking = sys.stdin.isatty() and sys.stderr.isatty()
-    if asking and event.kind is _K.DEAD and not event.how:
-        event = dataclasses.replace(event, how=_ask("how was it lost", tuple(LOST), "not known"))
-    for _ in range(8):
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        return room.store.account.tell(event)
+    asker = Asker()
+    if event.kind is _K.DEAD and not event.how:
+        event = dataclasses.replace(event, how=_chosen(asker, "how was it lost (Enter: not known)", tuple(LOST), ""))
+    while True:
         try:
             return room.store.account.tell(event)
         except EntryUndecided as undecided:
-            if not asking:
-                raise
-            event = _decided(event, undecided)
-    return room.store.account.tell(event)
+            try:
+                event = _decided(asker, event, undecided)
+            except EOFError:
+                raise undecided from None
 
 
-def _decided(event: KeeperEvent, undecided: EntryUndecided) -> KeeperEvent:
+def _decided(asker: Asker, event: KeeperEvent, undecided: EntryUndecided) -> KeeperEvent:
     if undecided.asks == "box":
-        return dataclasses.replace(event, box=_ask(undecided.what, undecided.choices))
-    for _ in range(TRIES):
-        answer = _answer(f"{undecided.what} ", undecided)
-        if answer.isdecimal() and 1 <= int(answer[:6]) <= undecided.most:
-            return dataclasses.replace(event, eggs=int(answer))
-        print(f"a number from 1 to {undecided.most}", file=sys.stderr)
-    raise undecided
+        return dataclasses.replace(event, box=_chosen(asker, undecided.what, undecided.choices, None))
+
+    def wrong(told: str) -> str:
+        fits = re.fullmatch("[0-9]{1,6}", told) and 1 <= int(told) <= undecided.most
+        return "" if fits else f"a number from 1 to {undecided.most}"
+
+    return dataclasses.replace(event, eggs=int(asker.ask(undecided.what.rstrip("?"), wrong)))
 
 
-def _ask(what: str, choices: tuple[str, ...], without: str = "") -> str:
-    """One of several, by its number or by its name; "" where Enter alone says ``without``."""
-    print(what, file=sys.stderr)
-    for i, choice in enumerate(choices, 1):
-        print(f"  {i}  {LOST.get(choice, choice)}", file=sys.stderr)
-    prompt = f"number or name{f' (Enter: {without})' if without else ''}: "
-    undecided = EntryUndecided(what, fix=f"one of: {', '.join(choices)}", asks="box", choices=choices)
-    for _ in range(TRIES):
-        answer = _answer(prompt, undecided)
-        if answer in choices or (without and not answer):
-            return answer
-        if answer.isdecimal() and 1 <= int(answer[:6]) <= len(choices):
-            return choices[int(answer) - 1]
-    raise undecided
-
-
-def _answer(prompt: str, otherwise: EntryUndecided) -> str:
-    print(prompt, end="", file=sys.stderr, flush=True)
-    line = sys.stdin.readline(200)
-    if not line:
-        raise otherwise
-    return line.strip()
+def _chosen(asker: Asker, what: str, choices: tuple[str, ...], nothing: str | None) -> str:
+    """One of several, by its number or its name; ``nothing`` is what Enter alone says, where it may."""
+    by_number = {str(i): choice for i, choice in enumerate(choices, 1)}
+    for i, choice in by_number.items():
+        print(f"  {i}  {LOST.get(choice, choice)}")
+    known = {**by_number, **{choice: choice for choice in choices}} | ({} if nothing is None else {"": nothing})
+    return known[asker.ask(what, lambda told: "" if told in known else "its number or its name")]
 
 
 def _windows(room: RoomAtHand, clutch: str) -> dict[str, LotNow]:
