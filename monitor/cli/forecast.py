@@ -28,7 +28,9 @@ from monitor.core.development.siblings import (
 from monitor.core.development.window import Window
 from monitor.core.terms.formats import (
     in_words,
+    name_eggs,
     show_day,
+    show_days_after,
     show_degree_days,
     show_developed,
     show_difference,
@@ -43,6 +45,8 @@ from monitor.errors import UnknownSubject, UsageError
 WIDEST: Final = 104
 # Judgement, no source: see _survivable.
 LETHAL_ABOVE_C = 4.0
+# So much of the time filled in makes a date less sure by more than one can leave out. Judgement, no source.
+MUCH_FILLED: Final = 0.05
 CAUTION = (
     "A window is an estimate. No egg is opened on its word: wait, look, candle, and ask an experienced keeper or a "
     "reptile veterinarian."
@@ -67,6 +71,8 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
     forecast.add_argument(
         "--set-points", action="store_true", help="the date over the temperatures that could be set, as a plot"
     )
+    forecast.add_argument("--why", action="store_true", help="also the causes, and all that the date rests on")
+    forecast.add_argument("--all", action="store_true", help="also eggs that are finished")
     forecast.add_argument("--json", action="store_true")
     forecast.set_defaults(run=run_forecast)
 
@@ -102,7 +108,7 @@ def run_forecast(args: argparse.Namespace) -> int:
                     f"no lot {wanted!r} at that time",
                     fix=f"its lots: {', '.join(x.id for x in clutches[clutch].lots) or 'none yet'}" if clutch else "",
                 )
-        elif wanted is None:
+        elif not args.all and (wanted is None or not args.json):
             lots = [x for x in lots if x.lot.open]
         if args.json:
             found = [lot_json(x, at) | {"story": _story_json(_of(x, told))} for x in lots]
@@ -115,10 +121,10 @@ def run_forecast(args: argparse.Namespace) -> int:
             print_json(found)
             return 0
         if not lots:
-            print("no eggs are in a box; set some: warmtally record set CLUTCH --box BOX --eggs N")
+            print(_no_eggs(clutch))
             return 0
         for lot in lots:
-            say(_forecast_text(lot, room, at, plan, told=_of(lot, told) is not None))
+            say(_forecast_text(lot, room, at, plan, told=_of(lot, told) is not None, why=args.why))
             print()
         if plan is None:
             for clutch_id in dict.fromkeys(x.clutch.id for x in lots):
@@ -129,10 +135,26 @@ def run_forecast(args: argparse.Namespace) -> int:
             for lot in lots:
                 say(_set_points_text(lot, room, at) + "\n")
         for story in filter(None, (_of(x, told) for x in lots)):
-            say(_story_text(story, room, at))
+            say(_story_text(story, room, at, why=args.why))
             print()
+        if any(_of(x, told) is not None or _rest_is_late(x, at) or x.still_open for x in lots):
+            say("\n".join(["while eggs lie still:", *(f"  - {text}" for text in (*TO_DO, *NOT_TO_DO))]) + "\n")
         say(CAUTION)
+        if not args.why:
+            say(f"What it rests on: warmtally forecast {wanted or clutch or ''} --why".replace("  ", " "))
     return 0
+
+
+def _no_eggs(clutch: str | None) -> str:
+    if clutch is not None:
+        return f"no eggs of {clutch} are in a box any more; what was: warmtally forecast {clutch} --all"
+    return "no eggs are in a box; set some: warmtally record set CLUTCH --box BOX --eggs N"
+
+
+def _rest_is_late(lot: LotNow, at_ms: int) -> bool:
+    """Whether eggs lie still beside others that pipped, for longer than nine of ten that live would have."""
+    silence = lot.first_pip.silence if lot.first_pip is not None else None
+    return silence is not None and silence.rest_by_ms is not None and at_ms >= silence.rest_by_ms
 
 
 def _plan(text: str, room: RoomAtHand, at_ms: int) -> Plan:
@@ -207,14 +229,14 @@ def _set_points(lot: LotNow, room: RoomAtHand, at_ms: int) -> list[tuple[float, 
 
 def _set_points_text(lot: LotNow, room: RoomAtHand, at_ms: int) -> str:
     if past := _past(lot, at_ms):
-        return f"{lot.lot.id}: no set points: {past}"
+        return f"{name_eggs(lot.lot.id)}: no set points: {past}"
     points = [(temperature, x.first_pip.window) for temperature, x in _set_points(lot, room, at_ms) if x.first_pip]
     if not points:
-        return f"{lot.lot.id}: no set points: {lot.refused or 'no date at any temperature of its table'}"
+        return f"{name_eggs(lot.lot.id)}: no set points: {lot.refused or 'no date at any temperature of its table'}"
     start, stop = min(w.p10_ms for _, w in points), max(w.p90_ms for _, w in points)
     width, lines = (
         min(50, columns(80) - 29),
-        [f"{lot.lot.id}: first pip by the temperature kept from {show_time(at_ms, room.zone)} on"],
+        [f"{name_eggs(lot.lot.id)}: first pip by the temperature kept from {show_time(at_ms, room.zone)} on"],
     )
     for temperature, w in points:
         cells = [" "] * (width + 1)
@@ -270,34 +292,38 @@ def _bar(development: float, width: int = 40) -> str:
     return "[" + "#" * done + "." * (width - done) + "]"
 
 
-def _forecast_text(lot: LotNow, room: RoomAtHand, at_ms: int, plan: Plan | None, *, told: bool) -> str:
+def _forecast_text(lot: LotNow, room: RoomAtHand, at_ms: int, plan: Plan | None, *, told: bool, why: bool) -> str:
+    """``told``: what becomes of eggs that lie still is told elsewhere; ``why``: with all that it rests on."""
     unit, zone = room.unit, room.zone
     past, ahead, eggs = lot.past, lot.ahead, show_eggs(lot.lot.eggs)
-    lines = [f"{lot.lot.id}: {eggs} of {lot.clutch.species} in box {lot.lot.box}, {show_time(at_ms, zone)}"]
+    lines = [f"{name_eggs(lot.lot.id)}: {eggs} of {lot.clutch.species}, {show_time(at_ms, zone)}"]
     if past is not None:
         wide = columns(WIDEST)
         bar = f"  development {_bar(past.development, min(40, wide - 25))} {show_developed(past.development, 1)} %"
         sums = f"{show_degree_days(past.degree_days, unit, 1)} above {show_temperature(past.base_c, unit)}"
-        lines += [f"{bar}   {sums}"] if wide == WIDEST else [bar, f"    {sums}"]
-    if past is not None and past.mean_c is not None and ahead is not None:
+        lines += [bar] if not why else [f"{bar}   {sums}"] if wide == WIDEST else [bar, f"    {sums}"]
+    if (why or plan is not None) and past is not None and past.mean_c is not None and ahead is not None:
         to_come = f"assumed ({plan.label})" if plan else "expected from now on"
         lines.append(
             f"  mean so far {show_temperature(past.mean_c, unit, 2)}, {to_come} "
             f"{show_temperature(ahead.temperature_c, unit, 2)}, "
             f"probe ± {show_difference(2 * past.error.total_c, unit, 2)}"
         )
-    if past is not None and past.filled_share > 0.0005:
+    if past is not None and past.filled_share > (0.0005 if why else MUCH_FILLED):
         ways = ", ".join(f"{way} {seconds / 3600:.1f} h" for way, seconds in past.filled_how.items())
         lines.append(f"  filled in, not measured: {100 * past.filled_share:.1f} % of the time ({ways or 'unknown'})")
+    if lot.still_open:
+        lines.append(f"  {lot.still_open}")
     if lot.refused:
-        lines.append(f"  no date: {lot.refused}")
+        lines += [] if lot.refused == lot.still_open else [f"  no date: {lot.refused}"]
     elif nothing := _nothing_left(lot):
         lines.append(f"  {nothing}")
     if lot.first_pip is not None:
-        lines += _pip_text(lot, lot.first_pip, at_ms, room, told=told)
-    if lot.sex is not None:
+        lines += _pip_text(lot, lot.first_pip, at_ms, room, told=told, why=why)
+    if why and lot.sex is not None:
         lines += _sex_text(lot.sex, room)
-    lines += [f"  note: {note}" for note in lot.notes]
+    if why:
+        lines += [f"  note: {note}" for note in lot.notes]
     return "\n".join(lines)
 
 
@@ -311,7 +337,7 @@ def _nothing_left(lot: LotNow) -> str:
     return "" if what.waiting or what.pipped else f"no date: no egg is waited for ({counted})"
 
 
-def _pip_text(lot: LotNow, pip: FirstPip, at_ms: int, room: RoomAtHand, *, told: bool) -> list[str]:
+def _pip_text(lot: LotNow, pip: FirstPip, at_ms: int, room: RoomAtHand, *, told: bool, why: bool) -> list[str]:
     """When the first pip was seen, or is expected; and of what lies still beside it, when that is. ``told``: until when
     to wait is told elsewhere."""
     w, zone, lines = pip.window, room.zone, []
@@ -327,7 +353,7 @@ def _pip_text(lot: LotNow, pip: FirstPip, at_ms: int, room: RoomAtHand, *, told:
         lines.append(f"  first pip {between} (8 in 10{lives}), middle {_moment(w.p50_ms, w, room)}")
         lines.append(_strip(w.p10_ms, w.p50_ms, w.p90_ms, at_ms, room))
     causes = [f"{c.name} ± {c.days:.1f} d" for c in w.causes if c.days >= 0.05]
-    lines += ["  uncertain because: " + "; ".join(causes)] if causes else []
+    lines += ["  uncertain because: " + "; ".join(causes)] if causes and why else []
     silence = pip.silence
     if silence is None or not (lot.lot.pips or at_ms >= pip.open_window.p10_ms):
         return lines
@@ -344,7 +370,6 @@ def _pip_text(lot: LotNow, pip: FirstPip, at_ms: int, room: RoomAtHand, *, told:
         known = {"looked": looked_since(lot.lot, silence), "none_alive": lot.lot.none_alive_ms is not None}
         said = verdict(silence.each, waits=waits, **known)
         lines.append(f"    each of them, late or failed: {said}")
-        lines += [f"    do: {text}" for text in TO_DO] + [f"    {text}" for text in NOT_TO_DO]
     return lines
 
 
@@ -376,11 +401,11 @@ def _sex_text(sex: SexNow, room: RoomAtHand) -> list[str]:
     return lines
 
 
-def _story_text(story: Story, room: RoomAtHand, at_ms: int) -> str:
-    """What to do first, then what was seen, then how likely, then why."""
+def _story_text(story: Story, room: RoomAtHand, at_ms: int, *, why: bool) -> str:
+    """Until when to wait, then what was seen, then how likely, and ``why``."""
     until, zone = show_day(story.silence.wait_until_ms, room.zone), room.zone
     beside = story.beside
-    lines = [f"{story.late} lies still" + ("" if beside is None else f": {_gone_before(beside)}")]
+    lines = [f"{name_eggs(story.late)} lies still" + ("" if beside is None else f": {_gone_before(beside)}")]
     if story.waits:
         lines.append(f"  wait until {until}: by then 99 of 100 living boxes would have pipped")
     else:
@@ -388,18 +413,16 @@ def _story_text(story: Story, room: RoomAtHand, at_ms: int) -> str:
     lines.append(f"  {_seen_text(story, at_ms, room)}")
     if story.verdict is not None:
         lines.append(f"  late or failed: {story.verdict}")
-    if beside is not None:
+    if beside is not None and why:
         lines += _why_text(beside, room)
     due = f"{show_day(story.due_p10_ms, zone)} to {show_day(story.due_p90_ms, zone)}"
     lines.append(f"  if it lives, it is due {due}, given all looks")
-    lines += [f"  do: {text}" for text in TO_DO]
-    lines += [f"  {text}" for text in NOT_TO_DO]
     return "\n".join(lines)
 
 
 def _gone_before(beside: GoneBefore) -> str:
     done = "" if beside.done_ms is None else ", and is done"
-    return f"{beside.early} pipped {beside.waited_days:.1f} days ago{done}"
+    return f"{name_eggs(beside.early)} pipped {beside.waited_days:.1f} days ago{done}"
 
 
 def _seen_text(story: Story, at_ms: int, room: RoomAtHand) -> str:
@@ -424,9 +447,8 @@ def _why_text(beside: GoneBefore, room: RoomAtHand) -> list[str]:
     if beside.probes_explain:
         lines = [f"  why: their temperatures part them by less than the probes can tell ({doubt})"]
     low, high = beside.offset_p10_days, beside.offset_p90_days
-    follows = f"{low:.1f} to {high:.1f} days after" if low >= 0 else f"{-low:.1f} days before to {high:.1f} days after"
     lines.append(f"    ordinary spread between eggs and boxes: ± {2 * beside.spread_days:.1f} days")
-    lines.append(f"    so its first pip comes {follows} that of {beside.early} (8 in 10)")
+    lines.append(f"    so its first pip comes {show_days_after(low, high)} that of {name_eggs(beside.early)} (8 in 10)")
     if not beside.compared:
         half = in_words("half a degree", 0.5, room.unit)
         lines.append(f"    the probes were never compared: do that before trusting {half} (warmtally compare)")
@@ -523,6 +545,7 @@ def lot_json(lot: LotNow, at_ms: int) -> dict[str, object]:
         "sex": None if lot.sex is None else _sex_json(lot.sex),
         "no_sex": None if lot.sex is not None else lot.no_sex or lot.refused or None,
         "refused": lot.refused or None,
+        "still_open": lot.still_open or None,
         "notes": list(lot.notes),
     }
 

@@ -159,7 +159,7 @@ def _box_rows(box: BoxNow, inside: Sequence[LotNow], room: RoomAtHand, at: int) 
     told = [
         [
             f"{x.clutch.id}: {x.lot.eggs}",
-            f"{show_developed(x.past.development, 1)} %" if x.past is not None else "-",
+            "-" if x.past is None or x.still_open else f"{show_developed(x.past.development, 1)} %",
             _window_text(x, room),
         ]
         for x in inside
@@ -183,6 +183,8 @@ def _limits_text(box: BoxNow, room: RoomAtHand) -> str:
 
 
 def _window_text(lot: LotNow, room: RoomAtHand) -> str:
+    if lot.still_open:
+        return lot.still_open
     if lot.lot.pipped:
         return f"{lot.lot.pipped} pipped"
     if lot.first_pip is None:

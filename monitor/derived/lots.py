@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from monitor.adapters.store import Store
+from monitor.config.zones import zone_of
 from monitor.core.climate.box_temperature import box_error
 from monitor.core.development.gaps import SHORT_GAP_H, HourTable
 from monitor.core.development.history import LOOK_BACK_H, History, StayTable, Way, measured
@@ -85,7 +86,8 @@ class Lots:
             bites = profile is not None and profile.venomous
             return [LotNow(lot, clutch, refused=species.refused, venomous=bites) for lot in present(clutch)]
         histories = {name: History.of(way, curve) for name, way in ways.items() if way is not None}
-        return forecast_clutch(clutch, present(clutch), histories, profile, curve, now_ms, plan, unit)
+        zone = zone_of(self._room.zone)
+        return forecast_clutch(clutch, present(clutch), histories, profile, curve, now_ms, plan, unit, zone)
 
     def _way(self, clutch: Clutch, lot: Lot, species: Species, now_ms: int) -> Way | None:
         """All that the store has of a lot's way; None where its species has no curve."""

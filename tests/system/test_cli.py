@@ -362,7 +362,7 @@ def test_the_story_of_a_late_box_stays_until_the_clutch_is_finished(room: Desk) 
     assert "late" not in said
     room.does('record pipped K01 --box upper --eggs 4 --at "2026-07-03 20:00" --not-yet-at "2026-07-02 20:00"')
     said, lower = at("2026-07-03 21:00")
-    assert "K01/lower lies still: K01/upper pipped 0.5 days ago" in said
+    assert "K01 in lower lies still: K01 in upper pipped 0.5 days ago" in said
     assert "no look has been told of: one look sharpens this" in said
     until = lower["story"]["wait_until"]
     room.does('record hatched K01 --box upper --eggs 4 --at "2026-07-05 20:00"')
@@ -371,7 +371,10 @@ def test_the_story_of_a_late_box_stays_until_the_clutch_is_finished(room: Desk) 
     for day in (7, 9):
         room.does(f'record looked K01 --box lower --at "2026-07-{day:02} 20:00"')
         said, lower = at(f"2026-07-{day:02} 20:30")
-        assert "K01/upper pipped" in said
+        assert "K01 in upper pipped" in said
+        assert said.count("candle without turning") == said.count("do not open an egg") == 1
+        assert "so its first pip comes" not in said
+        assert "so its first pip comes " in room.does(f'forecast K01/lower --at "2026-07-{day:02} 20:30" --why')
         assert "and is done" in said
         assert f"nothing to see at 2026-07-{day:02} 20:00" in said
         for never in ("100 %", "discard it", "open the egg"):
@@ -383,6 +386,8 @@ def test_the_story_of_a_late_box_stays_until_the_clutch_is_finished(room: Desk) 
         assert "(8 in 10)" in said, "one waits still"
     assert chances[1] < chances[0]
     over = moment(lower["story"]["wait_until"]) + timedelta(days=1)
+    write_csv(room.folder / "more.csv", 80)
+    room.does(f'import "{room.folder}/more.csv" --probe lower-warmth --time-column time --value-column lower --unit C')
     assert "(8 in 10, if it lives)" in at(f"{over:%Y-%m-%d} 20:30")[0]
     room.does('record candled K01 --box lower --alive 6 --at "2026-07-09 21:00"')
     said, lower = at("2026-07-09 21:05")
@@ -391,6 +396,9 @@ def test_the_story_of_a_late_box_stays_until_the_clutch_is_finished(room: Desk) 
     assert lower["story"]["verdict"] == "very likely only late"
     room.does('record hatched K01 --box lower --eggs 6 --at "2026-07-12 20:00"')
     assert room.does('forecast --at "2026-07-12 21:00"').count("lies still") == 0
+    # What is finished is shown where it is asked for.
+    assert "--all" in room.does('forecast K01 --at "2026-07-12 21:00"')
+    assert "nothing of it lies there any more: 6 hatched" in room.does('forecast K01 --all --at "2026-07-12 21:00"')
 
 
 def test_of_eggs_beside_others_that_pipped_it_is_said_when_they_are_expected(room: Desk) -> None:
@@ -442,8 +450,13 @@ def test_a_gap_in_the_series_is_told_with_its_exact_share(desk: Desk) -> None:
 
 
 def test_the_forecast_in_words_shows_all_that_it_rests_on(room: Desk) -> None:
-    text = room.does('forecast K01 --at "2026-06-15 12:00"')
-    assert "K01/upper: 6 eggs of elaphe-taeniura in box upper, 2026-06-15 12:00" in text
+    short = room.does('forecast K01 --at "2026-06-15 12:00"')
+    assert "(8 in 10), middle" in short
+    for more in ("uncertain because:", "mean so far", "degree-days", "note:"):
+        assert more not in short
+    assert short.count("warmtally forecast K01 --why") == 1
+    text = room.does('forecast K01 --at "2026-06-15 12:00" --why')
+    assert "K01 in upper: 6 eggs of elaphe-taeniura, 2026-06-15 12:00" in text
     assert "mean so far 27.00 °C" in text
     assert "(8 in 10), middle" in text
     assert "uncertain because:" in text

@@ -95,11 +95,17 @@ def test_where_nobody_looks_at_a_screen_lines_are_as_long_as_they_are(
     assert last.endswith("x" * 90)
 
 
-@pytest.mark.parametrize("days", [30, 61, 200, 2000, 20_000])
-def test_however_late_it_is_numbers_stay_such_as_one_can_use(desk: Desk, days: int) -> None:
+@pytest.mark.parametrize("days", [30, 61, 69, 80, 200, 2000, 20_000])
+def test_what_nobody_finished_says_so_instead_of_going_on_for_years(desk: Desk, days: int) -> None:
+    """Readings end after 63 days, and what follows is filled for a week."""
     at = f'--at "{LAID + timedelta(days=days):%Y-%m-%d %H:%M}"'
-    told = desk(f"forecast {at}").out + desk(f"boxes {at}").out
-    shares = [float(x) for x in re.findall(r"([\d.]+) %", told)]
-    assert all(0.0 <= share <= 200.0 for share in shares)
-    assert ("over 200 %" in told) == (days > 150)
-    assert desk(f"forecast {at} --json").json[0]["development"] == pytest.approx(days / 64.0, rel=0.1)
+    told, boxes = desk(f"forecast {at}").out, " ".join(desk(f"boxes {at}").out.split())
+    shares = [float(x) for x in re.findall(r"([\d.]+) %", told + boxes)]
+    assert all(0.0 <= share <= 115.0 for share in shares)
+    assert desk(f"forecast {at} --json").json[0]["development"] == pytest.approx(min(days, 70) / 64.0, rel=0.1)
+    silent = days > 70
+    says = "still open: no readings since Fri 2026-07-03; finish it or say what happened"
+    assert (says in told) == silent
+    assert ("still open" in boxes) == silent
+    forecast = desk(f"forecast {at} --json").json[1]
+    assert (forecast["still_open"] == says, forecast["first_pip"] is None) == (silent, silent)

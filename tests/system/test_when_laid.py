@@ -339,7 +339,7 @@ def test_a_forecast_shows_them_in_words_and_for_scripts(desk: Desk) -> None:
             n = at.size
             warm = np.full(n, 30.0)
             store.folding.bulk(probe, Columns(at, warm, at, np.ones(n, np.uint8), np.ones(n, bool), ("",) * n))
-    answer = desk("forecast N --at 2026-06-01T08:00")
+    answer = desk("forecast N --at 2026-06-01T08:00 --why")
     assert answer.code == 0, answer.text
     assert "sex: mean 30.00 °C in the part of development that decides it" in answer.text
     assert "1.0 °C above the pivotal temperature of 29.0 °C: more females" in answer.text

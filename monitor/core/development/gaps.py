@@ -20,6 +20,10 @@ from monitor.core.terms.arrays import Times, Values
 SHORT_GAP_H: Final = 6
 # How many days back the difference to a neighbour, or the box's own course of the day, is taken from.
 LOOK_BACK_DAYS: Final = 7
+# After the newest reading so many days are filled from the box's own days: a week tells of a week, and what nobody has
+# mended by then nobody looks after, or the eggs are gone and it was not told. Judgement, no source. A gap that ends
+# with a reading is filled however long it was, and so is one beside which others are measured.
+MOST_OPEN_DAYS: Final = LOOK_BACK_DAYS
 # Least standard uncertainty of a filled temperature, in C: by straight line, from neighbours, from own days,
 # and where nothing but the profile's middle is left. Judgement, no source.
 LEAST_SD_C: Final = {"line": 0.3, "neighbours": 0.3, "own days": 0.6, "assumed": 2.0}
@@ -62,7 +66,11 @@ class Filled:
 
 
 def fill(
-    table: HourTable, curve: RateCurve, neighbours: Sequence[HourTable] = (), fallback_c: float | Values | None = None
+    table: HourTable,
+    curve: RateCurve,
+    neighbours: Sequence[HourTable] = (),
+    fallback_c: float | Values | None = None,
+    until_hour: int | None = None,
 ) -> Filled:
     """Fill the uncovered time of each hour.
 
@@ -70,6 +78,8 @@ def fill(
     temperature plus this box's usual difference to them over the last seven days before the gap or after it;
     else from the box's own recent days at the same hour; else ``fallback_c``, one for all or for each hour. Nothing is
     filled when even that is None: the time then stays uncovered and is shown as such.
+
+    ``until_hour``: later hours, counted since 1970, are filled from measured neighbours alone; None: all are.
 
     Errors within one gap are taken as wholly correlated, those of different gaps as independent.
     """
@@ -92,12 +102,16 @@ def fill(
         values, sd, way = _gap_temperature(gap, temperature, aligned, fallback_c, n, short=short)
         if values is None:
             continue
+        if until_hour is not None and way != "neighbours":
+            near = gap + table.first_hour < until_hour
+            gap, seconds, values, sd = gap[near], seconds[near], values[near], sd[near]
         rate = curve.rate_per_day(values)
         slope = (curve.rate_per_day(values + 0.1) - curve.rate_per_day(values - 0.1)) / 0.2
         development[gap] += rate * seconds / 86400.0
         degree_days[gap] += np.maximum(values - curve.base_c, 0.0) * seconds / 86400.0
         filled_s[gap] = seconds
-        how[way] = how.get(way, 0.0) + float(seconds.sum())
+        if len(gap):
+            how[way] = how.get(way, 0.0) + float(seconds.sum())
         variance += float(np.sum(np.abs(slope) * sd * seconds / 86400.0)) ** 2
         temperature[gap] = np.where(np.isnan(temperature[gap]), values, temperature[gap])
     return Filled(development, degree_days, filled_s, float(np.sqrt(variance)), how, temperature)
@@ -186,9 +200,10 @@ def _gap_temperature(
         recent = np.concatenate([recent, later[~np.isnan(own[later])]])
     if len(recent):
         mean = float(np.mean(own[recent]))
-        values = np.array(
-            [np.mean(same) if len(same := own[recent[(recent - h) % 24 == 0]]) >= 2 else mean for h in gap]
-        )
+        by_hour = [
+            float(np.mean(same)) if len(same := own[recent[(recent - h) % 24 == 0]]) >= 2 else mean for h in range(24)
+        ]
+        values = np.array(by_hour)[gap % 24]
         return values, max(float(np.std(own[recent])), LEAST_SD_C["own days"]) * ones, "own days"
     if fallback_c is not None:
         values = np.broadcast_to(np.asarray(fallback_c, np.float64), (n,))[gap]

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.development.curves import RateCurve
-from monitor.core.development.gaps import Filled, HourTable, around, fill
+from monitor.core.development.gaps import MOST_OPEN_DAYS, Filled, HourTable, around, fill
 from monitor.core.development.plans import LEAST_RATE
 from monitor.core.development.to_come import AHEAD_DAYS, to_come
 from monitor.core.development.window import ExpectedRates
@@ -68,16 +68,39 @@ class Way:
 
         Where nothing is known of a whole stay the eggs did not stand still: the mean of all that is known of the others
         serves; and where nothing is known at all, as when they were set with the probe dead already, the box was about
-        as warm as before, or else as its stack.
+        as warm as before, or else as its stack. After the newest reading so many days are filled and no more.
         """
-        filled = [fill(s.table, curve, s.beside) for s in self.stays]
+        until = [self._filled_until(s) for s in self.stays]
+        filled = [fill(s.table, curve, s.beside, until_hour=u) for s, u in zip(self.stays, until, strict=True)]
         middle_c = self._middle_c(filled)
         if middle_c is None:
-            return [fill(s.table, curve, s.beside, around(s.table, s.beside)) for s in self.stays]
+            around_c = [around(s.table, s.beside) for s in self.stays]
+            return [fill(s.table, curve, s.beside, a, u) for s, a, u in zip(self.stays, around_c, until, strict=True)]
         return [
-            fill(s.table, curve, s.beside, middle_c) if np.isnan(f.temperature_c).all() else f
-            for s, f in zip(self.stays, filled, strict=True)
+            fill(s.table, curve, s.beside, middle_c, u) if np.isnan(f.temperature_c).all() else f
+            for s, f, u in zip(self.stays, filled, until, strict=True)
         ]
+
+    @property
+    def silent_since_ms(self) -> int | None:
+        """Since when nothing was measured, where that is so long ago that it is filled no more; None: it is not."""
+        over = bool(self.stays) and self.now_ms > self._filled_until(self.stays[-1]) * HOUR_MS
+        return self.measured_until_ms if over else None
+
+    def _filled_until(self, stay: StayTable) -> int:
+        """The hour, counted since 1970, up to which a stay is filled: so many days after something was measured of the
+        eggs, or beside them."""
+        ends = [t.first_hour + int(np.flatnonzero(k)[-1]) + 1 for t in stay.beside if (k := measured(t)).any()]
+        return max([self.measured_until_ms // HOUR_MS, *ends]) + 24 * MOST_OPEN_DAYS
+
+    @property
+    def measured_until_ms(self) -> int:
+        """The end of the last hour of which something was measured in a box of theirs; else when their way began."""
+        ends = [
+            (s.table.first_hour + int(np.flatnonzero(s.known)[-1]) + 1) * HOUR_MS for s in self.stays if s.known.any()
+        ]
+        begun_ms = self.stays[0].from_ms if self.stays else self.now_ms
+        return min(max(ends, default=begun_ms), self.now_ms)
 
     def _middle_c(self, filled: Sequence[Filled]) -> float | None:
         integral_c_s = seconds = 0.0
@@ -108,7 +131,8 @@ class History:
     NaN where nothing is known; ``weight_s`` how long each hour counts. ``developed`` is what the eggs had behind them
     when laid, with which ``cumulative`` begins. ``error`` is that of the probes behind it all, ``compared``
     whether each of them was. ``box_c`` and ``box_s``, for eggs that were moved: the last hours of the box where they
-    lie now, three days at least, and how long each was measured.
+    lie now, three days at least, and how long each was measured. ``silent_since_ms``: since when nothing was measured,
+    where that is so long ago that the time since is filled no more.
     """
 
     edge_ms: Times
@@ -127,6 +151,7 @@ class History:
     box_c: Values | None = None
     box_s: Values | None = None
     developed: float = 0.0
+    silent_since_ms: int | None = None
 
     @staticmethod
     def of(way: Way, curve: RateCurve) -> History:
@@ -178,6 +203,7 @@ class History:
             box_c=None if last is None else np.where(measured(last), last.mean_c, np.nan),
             box_s=None if last is None else last.covered_s,
             developed=developed,
+            silent_since_ms=way.silent_since_ms,
         )
 
     @property

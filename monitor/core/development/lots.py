@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import UTC, tzinfo
 from typing import Final, Literal
 
 import numpy as np
@@ -27,7 +28,7 @@ from monitor.core.development.species import Grade, Profile
 from monitor.core.development.survival import FAR_BELOW_C, Survival, after_strain, hot_hours
 from monitor.core.development.window import ExpectedRates, Window, window
 from monitor.core.terms.events import Clutch, Lot
-from monitor.core.terms.formats import show_range, show_temperature
+from monitor.core.terms.formats import show_day, show_range, show_temperature
 from monitor.core.terms.settings import DisplayUnit
 from monitor.core.terms.times import DAY_MS
 from monitor.errors import MonitorError
@@ -46,6 +47,8 @@ PIPPED_UNSEEN_MS: Final = 3 * DAY_MS
 # No table is so wrong that eggs pip at this share of its days: then a date was mistyped, or the species is another.
 # Judgement, no source.
 EARLIEST_PIP: Final = 0.5
+# No egg takes twice its time: what is still open then was forgotten. Judgement, no source.
+LONG_OVER: Final = 2.0
 # Of the living boxes this share has pipped by the date until which one waits.
 WAIT_UNTIL: Final = 0.99
 
@@ -130,7 +133,9 @@ class LotNow:
     """A lot at this moment.
 
     ``past`` and ``ahead`` are None where nothing was measured, ``first_pip`` where there is no date; ``refused`` says
-    why. ``heat`` is None where the profile has no highest temperature.
+    why. ``still_open`` says of what should have come to an end long ago, or of which nothing is measured any more, that
+    nobody told what happened; in the second case there is no date either. ``heat`` is None where the profile has no
+    highest temperature.
     """
 
     lot: Lot
@@ -145,6 +150,7 @@ class LotNow:
     no_sex: str = ""
     refused: str = ""
     notes: tuple[str, ...] = ()
+    still_open: str = ""
     venomous: bool = False
 
 
@@ -157,18 +163,34 @@ def forecast_clutch(
     now_ms: int,
     plan: Plan | None = None,
     unit: DisplayUnit = "C",
+    zone: tzinfo = UTC,
 ) -> list[LotNow]:
     """Development and windows of all lots of a clutch together, so that what one box did tells of the other.
 
-    ``unit`` is that of the texts.
+    ``unit`` and ``zone`` are those of the texts.
     """
     found = [_gathered(clutch, lot, histories[lot.id], profile, curve, plan, unit) for lot in lots]
+    found = [_told_if_open(x, histories[x.lot.id], zone) for x in found]
     # What the model refuses of one clutch must not keep the round from looking at everything else.
     try:
         pips = _first_pips(found, histories, profile, curve, now_ms)
     except MonitorError as error:
         return [replace(x, refused=x.refused or error.what) for x in found]
     return [replace(x, first_pip=pips.get(x.lot.id)) for x in found]
+
+
+def _told_if_open(found: LotNow, history: History, zone: tzinfo) -> LotNow:
+    """With what is to be said of eggs that nobody has finished."""
+    if not found.lot.open or not found.lot.eggs or found.past is None:
+        return found
+    if history.silent_since_ms is not None:
+        since = show_day(history.silent_since_ms, zone)
+        said = f"still open: no readings since {since}; finish it or say what happened"
+        return replace(found, refused=said, still_open=said)
+    if history.development > LONG_OVER:
+        said = "still open at more than twice its time; finish it or say what happened"
+        return replace(found, still_open=said)
+    return found
 
 
 # -- what each lot tells by itself ------------------------------------------------------------------------------------
@@ -376,6 +398,8 @@ def _first_pips(
         now.lot.id: _first_pip(now.lot, now.past.development, now.ahead.rates, everything, unseen, now_ms)
         for now in lots
         if now.lot.id in evidence and (now.lot.open or now.lot.pips) and now.past and now.ahead and now.ahead.rates
+        # Of eggs of which nothing is measured any more nobody knows how far they are.
+        if not (now.lot.open and histories[now.lot.id].silent_since_ms is not None)
     }
 
 

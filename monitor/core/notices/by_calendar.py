@@ -156,10 +156,9 @@ def _daily_box(box: BoxNow, inside: str, snapshot: Snapshot) -> str:
 
 def _daily_lot(lot: LotNow, story: Story | None, snapshot: Snapshot) -> str:
     texts, zone = snapshot.room.texts, snapshot.zone
-    if lot.past is None:
-        return texts.fill(
-            "daily.lot_refused", {"lot": name_eggs(lot.lot.id), "why": lot.refused or "no development yet"}
-        )
+    if lot.past is None or lot.still_open:
+        why = lot.still_open or lot.refused or "no development yet"
+        return texts.fill("daily.lot_refused", {"lot": name_eggs(lot.lot.id), "why": why})
     # Where hatchlings may be met.
     bites = " (venomous)" if lot.venomous and (lot.lot.pipped or story is not None) else ""
     places = {"lot": name_eggs(lot.lot.id) + bites, "percent": show_developed(lot.past.development)}

@@ -9,10 +9,12 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from monitor.config.library import load_profile
 from monitor.core.climate.box_temperature import ProbesError
-from monitor.core.development.gaps import HourTable
+from monitor.core.development.gaps import MOST_OPEN_DAYS, HourTable
 from monitor.core.development.history import History, Prospect, StayTable, Way, log_slope
 from monitor.core.development.to_come import AHEAD_DAYS, to_come
 from monitor.core.development.window import ExpectedRates
@@ -172,3 +174,44 @@ def test_the_slope_of_a_curve_is_that_of_its_logarithm() -> None:
     inner = [log_slope(CURVE, float(t)) for t in np.linspace(27.25, 29.75, 6)]
     assert float(np.mean(inner)) * 3.0 == pytest.approx(math.log(66.3 / 53.9), rel=0.02)
     assert log_slope(CURVE, -20.0) == 0.0
+
+
+# -- where nothing is measured any more ----------------------------------------------------------------------------
+
+
+@given(st.integers(1, 30), st.integers(0, 60), st.integers(0, 20))
+def test_the_end_is_filled_for_a_week_and_a_gap_between_readings_however_long_it_is(
+    before: int, gap: int, after: int
+) -> None:
+    """27 C throughout, measured for some days, then not, then perhaps again."""
+    whole = way([*days([27.0] * before), *days([math.nan] * gap), *days([27.0] * after)])
+    a_day = float(CURVE.rate_per_day(27.0))
+    filled = gap if after else min(gap, MOST_OPEN_DAYS)
+    assert whole.development == pytest.approx((before + filled + after) * a_day)
+    assert whole.unknown_s == pytest.approx((gap - filled) * 86400.0 if not after else 0.0)
+    silent = not after and gap > MOST_OPEN_DAYS
+    assert whole.silent_since_ms == (LAID + before * 24 * HOUR_MS if silent else None)
+
+
+def test_beside_measured_neighbours_a_dead_probe_is_filled_on() -> None:
+    own = hours([*days([27.0] * 10), *days([math.nan] * 20)])
+    stay = StayTable(own, (hours(days([28.0] * 30)),), LAID)
+    whole = History.of(Way((stay,), LAID + 720 * HOUR_MS, ProbesError(0.29), compared=False), CURVE)
+    assert whole.silent_since_ms is None
+    assert whole.development == pytest.approx(30 * float(CURVE.rate_per_day(27.0)))
+    # Of a probe that was dead from the beginning too, as long as others beside it are measured.
+    dead = StayTable(hours(days([math.nan] * 30)), (hours(days([28.0] * 20)),), LAID)
+    whole = History.of(Way((dead,), LAID + 720 * HOUR_MS, ProbesError(0.29), compared=False), CURVE)
+    assert whole.development == pytest.approx(27 * float(CURVE.rate_per_day(28.0)))
+    assert whole.silent_since_ms is not None
+
+
+def test_eggs_that_were_moved_where_nothing_is_measured_are_filled_for_a_week() -> None:
+    moved_ms = LAID + 240 * HOUR_MS
+    stays = (
+        StayTable(hours(days([27.0] * 10)), (), LAID),
+        StayTable(hours(days([math.nan] * 20), moved_ms), (), moved_ms),
+    )
+    whole = History.of(Way(stays, LAID + 720 * HOUR_MS, ProbesError(0.29), compared=False), CURVE)
+    assert whole.development == pytest.approx(17 * float(CURVE.rate_per_day(27.0)))
+    assert whole.silent_since_ms == moved_ms
