@@ -14,7 +14,18 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.cli.drawing.svg import BAND, INK, PALE, PAPER, WIDTH, document, path, stroke, temperature_ticks, words_at
+from monitor.cli.drawing.svg import (
+    BAND,
+    INK,
+    PALE,
+    WIDTH,
+    document,
+    on_paper,
+    path,
+    stroke,
+    temperature_ticks,
+    words_at,
+)
 from monitor.cli.drawing.time_frame import (
     LEFT,
     TimeFrame,
@@ -201,7 +212,7 @@ def drawn(x: BoxSeason, frame: TimeFrame, zone: tzinfo, unit: DisplayUnit, *, be
             up, down = y - frame.top, frame.bottom - y
             y += -5 if (up > 18 if name == "too warm" else down < 18) else 14
             label = words_at(LEFT + 6, y, f"{name}: {show_bare(limit_c, unit)}", size=11)
-            parts.append(label.replace("<text ", f'<text stroke="{PAPER}" stroke-width="3" paint-order="stroke" '))
+            parts.append(on_paper(label))
     return parts
 
 

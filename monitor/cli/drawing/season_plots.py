@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.cli.drawing.svg import INK, PALE, PAPER, document, path, stroke, words_at
+from monitor.cli.drawing.svg import INK, PALE, PAPER, document, on_paper, path, stroke, words_at
 from monitor.cli.drawing.time_frame import LEFT, TimeFrame, day_and_time
 from monitor.core.season.figures import ASKED_AT, ClutchSeason, EggsInBox, middle_ms
 from monitor.core.terms.formats import show_date, show_developed, show_eggs
@@ -68,18 +68,13 @@ def svg_development(x: EggsInBox, name: str, zone: tzinfo, shown: str) -> str:
         label = words_at(
             left - 5 if over else right + 5, frame.top + 12, "first pip", size=12, anchor="end" if over else "start"
         )
-        parts.append(_on_paper(label))
+        parts.append(on_paper(label))
         told.append(f"first pip seen {day_and_time(seen.by_ms, zone)}")
     foot = frame.bottom + 42
     key = "dots: when it was told; bars: that window (8 in 10) and its middle; dark: between the two looks of the pip"
     lines = textwrap.wrap(key, 108)
     parts += [words_at(LEFT, foot + 16 * i, text, size=12) for i, text in enumerate(lines)]
     return document(title, "; ".join(told), foot + 16 * len(lines), parts, name)
-
-
-def _on_paper(label: str) -> str:
-    """Words that stay readable over lines."""
-    return label.replace("<text ", f'<text stroke="{PAPER}" stroke-width="4" paint-order="stroke" ')
 
 
 def svg_hatch_order(clutches: Sequence[ClutchSeason], boxes: Sequence[Box], stack: str, zone: tzinfo) -> str | None:
@@ -125,7 +120,7 @@ def svg_hatch_order(clutches: Sequence[ClutchSeason], boxes: Sequence[Box], stac
         label = words_at(
             at - 8 if room else frame.x(pip.by_ms) + 12, y + 4, name, size=12, anchor="end" if room else "start"
         )
-        parts.append(_on_paper(label))
+        parts.append(on_paper(label))
     foot = frame.bottom + 42
     key = "a mark: eggs seen pipped at once, the larger the more; its line begins at the look before"
     parts.append(words_at(LEFT, foot, key, size=12))

@@ -40,6 +40,12 @@ def words_at(x: float, y: float, text: str, *, size: int = 13, anchor: str = "st
     return f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size}" text-anchor="{anchor}">{html.escape(text)}</text>'
 
 
+def on_paper(label: str) -> str:
+    """Words that stay readable over lines: twice, first as wide as a gap in what is below."""
+    below = label.replace("<text ", f'<text aria-hidden="true" stroke="{PAPER}" stroke-width="4" ', 1)
+    return below + label
+
+
 def stroke(x1: float, y1: float, x2: float, y2: float, colour: str, dash: str = "") -> str:
     """A straight line in a drawing."""
     dashed = f' stroke-dasharray="{dash}"' if dash else ""
