@@ -568,6 +568,8 @@ def test_a_species_with_a_table_is_written_as_its_document_tells(checkout: Path)
 def test_files_come_in_and_go_out_as_their_document_tells(checkout: Path) -> None:
     played(f"PATH=$PWD/.venv/bin:$PATH\n{stories()['files']}", checkout)
     assert (checkout / "account.csv").read_text(encoding="utf-8").count("A1,") == 3
+    assert "A1,A1/left-upper,left-upper," in (checkout / "season.csv").read_text(encoding="utf-8")
+    assert all((checkout / name).stat().st_size > 1000 for name in ("season.html", "left-upper.svg", "labels.svg"))
     rows = (checkout / "readings.csv").read_text(encoding="utf-8").splitlines()
     assert [row for row in rows if "28.1" in row or "28.2" in row] == rows[1:]
     assert len(rows) == 3
@@ -578,7 +580,7 @@ def test_every_column_of_an_account_is_told_of() -> None:
         (PROJECT / "deploy" / "README.md")
         .read_text(encoding="utf-8")
         .partition("### The account as a file")[2]
-        .partition("\n## ")[0]
+        .partition("\n##")[0]
     )
     named = [
         name for row in told.splitlines() if row.startswith("| `") for name in re.findall(r"`(\w+)`", row.split("|")[1])

@@ -230,7 +230,19 @@ def csv_text(season: Season) -> str:
     eggs of all lines of a clutch add up to its account. Temperatures in °C, times in UTC."""
     out = io.StringIO()
     windows = [f"told_{100 * s:.0f}_{p}" for s in ASKED_AT for p in ("at", "p10", "p50", "p90", "came")]
-    head = ["clutch", "box", "species", "laid_at", "laid", "not_set", "in_boxes", "hatched", *LOST_COLUMNS, "removed"]
+    head = [
+        "clutch",
+        "lot",
+        "box",
+        "species",
+        "laid_at",
+        "laid",
+        "not_set",
+        "in_boxes",
+        "hatched",
+        *LOST_COLUMNS,
+        "removed",
+    ]
     head += ["first_pip_after", "first_pip_by", "days_to_first_pip", "days_to_last_hatched", "development", "mean_c"]
     head += ["coldest_hour_c", "warmest_hour_c", "degree_days", "base_c", "filled_share", *windows]
     writer = csv.DictWriter(out, head, restval="", lineterminator="\n")
@@ -250,7 +262,8 @@ def _csv_rows(c: ClutchSeason) -> list[dict[str, object]]:
     for x in c.eggs:
         lot, pip = x.lot, x.first_pip
         row = same | {
-            "box": lot.box, "laid": lot.eggs_set, "not_set": 0, "in_boxes": lot.eggs, "hatched": lot.hatched,
+            "lot": lot.id, "box": lot.box, "laid": lot.eggs_set, "not_set": 0, "in_boxes": lot.eggs,
+            "hatched": lot.hatched,
             "removed": lot.removed, **_lost(lot.lost),
             "first_pip_after": _cell(utc(pip.after_ms) if pip else None),
             "first_pip_by": _cell(utc(pip.by_ms) if pip else None),

@@ -23,7 +23,7 @@ from monitor.cli.labels import code_for
 from monitor.core.terms.events import LOST
 from monitor.errors import NotInstalled
 from tests.desk import Desk
-from tests.peers import need
+from tests.peers import PROJECT, need
 from tests.season_room import ADDRESS, NOW, STACKS, WARMTH_C, at_day, ms, season_desk
 
 # What these tests share is made once: they stay on one worker.
@@ -221,6 +221,14 @@ def test_a_name_from_outside_is_text_and_nothing_else(desk: Desk, tmp_path: Path
     text = path.read_text()
     assert "<script" not in text
     assert "&lt;script&gt;" in text
+
+
+def test_every_column_of_the_table_is_told_of(desk: Desk, season: dict[str, Any]) -> None:
+    with (desk.folder / "season.csv").open() as file:
+        columns = next(csv.reader(file))
+    told = (PROJECT / "deploy" / "README.md").read_text(encoding="utf-8").partition("### The season on paper")[2]
+    missing = [c for c in columns if f"`{c}`" not in told and f"`{re.sub('_(50|75)_', '_25_', c)}`" not in told]
+    assert missing == []
 
 
 def test_the_table_adds_up_to_the_account(desk: Desk, season: dict[str, Any]) -> None:
