@@ -10,23 +10,19 @@ import os
 from collections.abc import Iterable
 from dataclasses import asdict
 from pathlib import Path
-from typing import Final
-
-from pydantic_core import PydanticCustomError
+from typing import TYPE_CHECKING, Final
 
 from monitor.cli.output import print_json, table
 from monitor.cli.room import now_ms, number, parse_time, room_at_hand, settings_if_any
 from monitor.config.at_hand import find_config
-from monitor.config.in_force import in_force
-from monitor.config.values import seconds
-from monitor.core.notices.attention import MESSAGES_A_WEEK, WAKING_A_WEEK, account, quieter
 from monitor.core.notices.conditions import LONGEST_SHELF_MS, name_subject
-from monitor.core.notices.fitting import fit_list
-from monitor.core.notices.kinds import Kind, all_kinds
-from monitor.core.notices.notices import count
 from monitor.core.terms.formats import differences_in, show_time
 from monitor.core.terms.settings import DisplayUnit
 from monitor.errors import ConfigError, UnknownSubject, UsageError
+
+if TYPE_CHECKING:
+    from monitor.config.in_force import InForce
+    from monitor.core.notices.kinds import Kind
 
 # Of so many kinds it is said what would make them quieter.
 MOST_ADVISED: Final = 5
@@ -74,6 +70,8 @@ def no_kind(name: str, known: Iterable[str]) -> UnknownSubject:
 
 
 def run_explain(args: argparse.Namespace) -> int:
+    from monitor.core.notices.kinds import all_kinds
+
     kinds = {kind.name: kind for kind in all_kinds()}
     if args.kind is None:
         if args.json:
@@ -85,7 +83,7 @@ def run_explain(args: argparse.Namespace) -> int:
     if kind is None:
         raise no_kind(args.kind, kinds)
     if args.json:
-        numbers_of = {n.key: {"value": n.value, "own": n.own} for n in in_force(kind.keys, _file(args))}
+        numbers_of = {n.key: {"value": n.value, "own": n.own} for n in _in_force(kind, args)}
         print_json(_as_json(kind) | {"numbers": numbers_of})
         return 0
     unit: DisplayUnit = "C"
@@ -103,7 +101,7 @@ def run_explain(args: argparse.Namespace) -> int:
     ):
         print(f"  {label}: {differences_in(text, unit)}")
     if kind.keys:
-        numbers = [f"{n.key} = {n.value}{' (yours)' if n.own else ''}" for n in in_force(kind.keys, _file(args))]
+        numbers = [f"{n.key} = {n.value}{' (yours)' if n.own else ''}" for n in _in_force(kind, args)]
         print(f"  its numbers: {', '.join(numbers)}")
     if kind.groups:
         print("  what one cause does to several boxes or probes is told in one notice")
@@ -111,6 +109,13 @@ def run_explain(args: argparse.Namespace) -> int:
         print("  told again while nobody answers, at doubling distances ([watch] repeat_now, repeat_today)")
     print(f"  its notices, and how to change their texts: warmtally texts {kind.name}")
     return 0
+
+
+def _in_force(kind: Kind, args: argparse.Namespace) -> list[InForce]:
+    """The numbers of a kind. Only they need what reads the room's file."""
+    from monitor.config.in_force import in_force
+
+    return in_force(kind.keys, _file(args)) if kind.keys else []
 
 
 def _file(args: argparse.Namespace) -> Path | None:
@@ -141,6 +146,10 @@ def run_shelve(args: argparse.Namespace) -> int:
         now = now_ms()
         until: int | None = None
         if args.span is not None:
+            from pydantic_core import PydanticCustomError
+
+            from monitor.config.values import seconds
+
             try:
                 until = now + round(seconds(args.span) * 1000)
             except PydanticCustomError as error:
@@ -159,6 +168,11 @@ def run_shelve(args: argparse.Namespace) -> int:
 
 
 def run_attention(args: argparse.Namespace) -> int:
+    from monitor.core.notices.attention import MESSAGES_A_WEEK, WAKING_A_WEEK, account, quieter
+    from monitor.core.notices.fitting import fit_list
+    from monitor.core.notices.kinds import all_kinds
+    from monitor.core.notices.notices import count
+
     if not 1.0 <= args.days <= 3650.0:
         raise UsageError(f"{args.days:g} days are not a span to account for", fix="give 1 to 3650")
     with room_at_hand(args) as room:

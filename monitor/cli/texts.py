@@ -8,10 +8,8 @@ from dataclasses import asdict
 from pathlib import Path
 
 from monitor.cli.attend import no_kind
-from monitor.cli.example import examples, examples_beside
 from monitor.cli.output import print_json, table
 from monitor.cli.room import settings_if_any, settings_of
-from monitor.config.texts import texts_of
 from monitor.core.notices.kinds import all_kinds
 from monitor.core.notices.notice import Notice
 from monitor.core.notices.notices import words_of
@@ -104,6 +102,8 @@ def _list(texts: Texts, *, as_json: bool) -> int:
 
 
 def _show(name: str, room: Room, *, as_json: bool) -> int:
+    from monitor.cli.example import examples, examples_beside
+
     kinds = {kind.name: kind for kind in all_kinds()}
     if name in _BESIDE:
         made = [n for n in examples_beside(room) if n.kind == name]
@@ -133,6 +133,8 @@ def _as_json(notice: Notice) -> dict[str, object]:
 
 def _check(args: argparse.Namespace) -> int:
     if args.check:
+        from monitor.config.texts import texts_of
+
         texts, found = texts_of(Path(args.check))
         where = args.check
     else:
@@ -144,6 +146,8 @@ def _check(args: argparse.Namespace) -> int:
                 where=settings.file,
                 fix="write one, and name it there: warmtally texts --write texts.toml",
             )
+        from monitor.config.texts import texts_of
+
         texts, found = texts_of(Path(named))
         where = named
     if args.json:
