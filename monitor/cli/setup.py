@@ -71,8 +71,7 @@ def add_parsers(sub: Any, parent: argparse.ArgumentParser) -> None:
         description="Asks for what a room's file needs, listens to what the probes send, and writes the file part by "
         "part. Run again, it asks only for what is new, and adds it; a copy of the file as it was is kept. Without a "
         "terminal the answers are taken from standard input, one a line.",
-        epilog="examples:\n  warmtally setup\n  warmtally setup --config room/room.toml --seconds 700",
-        formatter_class=argparse.RawDescriptionHelpFormatter,
+        epilog="examples: warmtally setup    warmtally setup --config room/room.toml --seconds 700",
     )
     parser.add_argument("--seconds", type=number, default=30.0, metavar="N", help="how long to listen (30)")
     parser.add_argument("--topic", default="#", metavar="FILTER", help="which topics, + and # allowed (all)")

@@ -36,6 +36,7 @@ MOST_BOXES: Final = 200
 AIR, NEVER = "air", "no"
 NO_MEASUREMENTS: Final = (POWER_ON_C, *ERROR_VALUES)
 _NO_PROBE: Final = re.compile(r'(?m)^# no probe: ("(?:[^"\\\n]|\\.)*") ("(?:[^"\\\n]|\\.)*")[ \t\r]*$')
+_UNITS: Final = {"c": "C", "f": "F", "k": "K", "%": "%", "g": "g"}
 _BLOCK = tuple[str, Change]
 
 
@@ -137,8 +138,8 @@ class ProbeQuestions:
 
     def _ask_unit(self, c: Candidate) -> str:
         value = c.guess.value
-        guessed = c.guess.unit or "C"
-        usual = guessed if fits(value, guessed) else next((u for u in ("C", "F", "K", "%") if fits(value, u)), guessed)
+        # Where no unit fits there is none that Enter alone would say.
+        usual = next((u for u in (c.guess.unit or "C", "C", "F", "K", "%") if fits(value, u)), "")
         warned: set[str] = set()
         if usual in ("F", "K"):
             say(f"  {value:g} is hardly °C in a room for eggs; {_as_c(value, usual)}")
@@ -146,10 +147,11 @@ class ProbeQuestions:
             say(f"  {value:g} is also what a probe says that measures nothing: look at what it says next")
 
         def wrong(told: str) -> str:
-            unit = told.upper()
-            if unit not in ("C", "F", "K", "%"):
-                return "C, F or K for a temperature, % for relative humidity"
-            other_kind = c.guess.quantity is not None and (unit == "%") != (c.guess.quantity == "humidity")
+            unit = _UNITS.get(told.lower(), "")
+            if not unit:
+                return "C, F or K for a temperature, % for relative humidity, g for a scale"
+            named = c.guess.quantity is not None
+            other_kind = named and (unit == "g" or (unit == "%") != (c.guess.quantity == "humidity"))
             if (fits(value, unit) and not other_kind) or unit in warned:
                 return ""
             warned.add(unit)
@@ -160,7 +162,7 @@ class ProbeQuestions:
             said = f"{value:g} {'' if unit in ('%', 'K') else '°'}{unit}"
             return f"{said} is hardly what a room for eggs is at{better}. The same once more takes it as it is"
 
-        return self._asker.ask("  Its unit", wrong, default=usual).upper()
+        return _UNITS[self._asker.ask("  Its unit", wrong, default=usual).lower()]
 
     def _ask_battery(self, c: Candidate, owner: str, taken: set[str]) -> None:
         said = f"{c.guess.value:g} {c.guess.unit}"

@@ -305,10 +305,13 @@ def test_answers_that_cannot_be_are_asked_for_again_and_change_nothing(
 def test_a_unit_that_is_hardly_meant_is_taken_when_it_is_told_twice(
     desk: Desk, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    hear(monkeypatch, [("a", "81.6")])
-    said = told(desk, [*ROOM, *NOBODY, "1", "upper", "", "150", "C", "C", "1 min", "", "", "", "", ""])
+    hear(monkeypatch, [("a", "81.6"), ("scale", "812")])
+    answers = ["1, 2", "upper", "", "150", "C", "C", "1 min", "upper", "", "g", "", "", "", "", "", ""]
+    said = told(desk, [*ROOM, *NOBODY, *answers])
     assert "81.6 °C is hardly what a room for eggs is at; in °F it is 27.6 °C" in said.out
-    assert [p.unit for p in load(desk.folder / "room.toml").room.probes] == ["C"]
+    # Where none fits Enter alone says none.
+    assert "g for a scale" in said.out
+    assert [p["unit"] for p in tables(desk)["probes"]] == ["C", "g"]
 
 
 def test_a_hostile_broker_moves_no_cursor_and_makes_no_file_wrong(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
