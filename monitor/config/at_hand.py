@@ -127,7 +127,10 @@ def _digest(path: Path, content: bytes, data_dir: str | Path | None) -> str:
     folder = Path(__file__).parent
     program = [folder.parent / "core" / "terms" / f"{name}.py" for name in ("settings", "texts", "events")]
     code = [(p.name, s.st_size, s.st_mtime_ns) for p in sorted([*folder.glob("*.py"), *program]) for s in [p.stat()]]
-    made_of = (__version__, str(Path.cwd()), str(path), None if data_dir is None else str(data_dir), code)
+    # Where one stands matters only to names that do not begin at the root.
+    whole = path.is_absolute() and (data_dir is None or Path(data_dir).is_absolute())
+    here = "" if whole else str(Path.cwd())
+    made_of = (__version__, here, str(path), None if data_dir is None else str(data_dir), code)
     return blake2b(repr(made_of).encode() + b"\0" + content, digest_size=16).hexdigest()
 
 

@@ -5,10 +5,12 @@ from __future__ import annotations
 import argparse
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
 from monitor.cli.main import VERBS, parser
+from tests.desk import Desk, room_text
 from tests.peers import PROJECT
 
 
@@ -60,3 +62,16 @@ def test_a_verb_loads_no_other_verbs_module() -> None:
 
 def test_an_option_before_the_verb_does_not_hide_it() -> None:
     assert "monitor.cli.show" in modules_after("--", "boxes", "--help")
+
+
+def test_what_a_keeper_tells_and_answers_loads_no_arrays_and_reads_no_configuration_twice(tmp_path: Path) -> None:
+    """Once the settings of a room's file are kept beside its store."""
+    desk = Desk(tmp_path)
+    desk.write(room_text())
+    desk.does("clutch add K01 --species elaphe-taeniura --laid 2026-05-01 --eggs 12")
+    desk.does("boxes")
+    where = ("--config", str(tmp_path / "room.toml"), "--data", str(desk.data))
+    heavy = {"numpy", "pydantic", "pydantic_core", "apprise", "paho", "rich", "scipy"}
+    for line in ("clutch show K01", "record note K01 --note x", "notices", "unread"):
+        assert not modules_after(*line.split(), *where) & heavy, line
+    assert not modules_after("boxes", *where) & (heavy - {"numpy"} | {"numpy.ma", "numpy.polynomial"})
