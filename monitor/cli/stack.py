@@ -25,7 +25,7 @@ from monitor.core.development.remedies import (
 )
 from monitor.core.notices.kinds.heater import in_words
 from monitor.core.notices.kinds.uneven import advice, doubt
-from monitor.core.notices.snapshot import Service, Snapshot
+from monitor.core.notices.snapshot import BoxNow, Service, Snapshot
 from monitor.core.terms.formats import name_eggs, show_day, show_difference, show_temperature, show_time
 from monitor.core.terms.times import HOUR_MS
 from monitor.errors import UnknownSubject, UsageError
@@ -63,6 +63,7 @@ class _Seen:
     heater: HeaterNow
     too_cool_c: float | None
     too_warm_c: float | None
+    silent: tuple[BoxNow, ...] = ()
 
 
 def run_stack(args: argparse.Namespace) -> int:
@@ -111,6 +112,7 @@ def _seen(room: RoomAtHand, picture: Snapshot, stack: str, at: int, hours: float
         room.derived.heaters(at)[stack],
         max(cool, default=None),
         min(warm, default=None),
+        tuple(b for b in boxes.values() if b.current_c(at) is None),
     )
 
 
@@ -148,6 +150,8 @@ def _text(seen: _Seen, room: RoomAtHand, at: int, want_c: float | None) -> list[
                 "compared" if level.compared else "not compared",
             ]
         )
+    # A mean of the hours before is none of now where nothing is heard any more.
+    lines += [_silent_text(box, room, at) for box in seen.silent]
     lines.append(table(["height", "level", "mean", "against the one below", "its probe"], rows))
     g = profile.gradient
     if g is not None:
@@ -171,6 +175,11 @@ def _text(seen: _Seen, room: RoomAtHand, at: int, want_c: float | None) -> list[
     if want_c is not None:
         lines.append(_place_text(profile, want_c, room))
     return lines + _advice(seen, room, at) + heater
+
+
+def _silent_text(box: BoxNow, room: RoomAtHand, at: int) -> str:
+    since = "" if box.at_ms is None else f" since {show_time(box.at_ms, room.zone, at)}"
+    return f"box {box.box.id}: no reading{since}"
 
 
 def _against(pair: LevelPair, room: RoomAtHand) -> str:
@@ -279,6 +288,7 @@ def _json(seen: _Seen, at: int, want_c: float | None) -> dict[str, object]:
     place = p.place_for(want_c) if want_c is not None and not doubt_of(p) else None
     return {
         "stack": seen.stack,
+        "no_reading": [b.box.id for b in seen.silent],
         "profile": {
             "from": utc(p.from_ms),
             "to": utc(p.to_ms),

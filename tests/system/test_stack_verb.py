@@ -114,6 +114,17 @@ def test_the_numbers_for_scripts_are_sane_and_those_of_the_words(uneven: Desk) -
     assert ways["fan"]["later_days"][0] > 0.0 > ways["fan"]["later_days"][1]
 
 
+def test_a_box_that_is_heard_no_more_is_named_beside_the_mean_of_the_hours_before(uneven: Desk) -> None:
+    (now,) = uneven("stack left --json").json
+    assert now["no_reading"] == []
+    assert "no reading" not in uneven.does("stack left")
+    with mock.patch.object(time, "time_ns", return_value=round((TODAY + timedelta(hours=3)).timestamp() * 1e9)):
+        (then,) = uneven("stack left --json").json
+        told = uneven.does("stack left")
+    assert sorted(then["no_reading"]) == sorted(HEIGHTS)
+    assert told.count(": no reading since 14:00") == len(HEIGHTS)
+
+
 def test_nothing_is_advised_where_the_probes_could_explain_it_and_comparing_is_named(tmp_path: Path) -> None:
     room = desk(tmp_path, {"top": 0.2, "lower": -0.2}, accuracy=0.5)
     told = room.does("stack --wanted 28.0")
