@@ -80,8 +80,8 @@ def name_of(found: Candidate, taken: set[str]) -> str:
 
 def fits(value: float, unit: str) -> bool:
     """Whether a room for eggs may be at a value in this unit, its heaters off or stuck. Judgement, no source."""
-    if unit in ("%", "G"):
-        return value > 0.0 and (unit == "G" or value <= 100.0)
+    if unit in ("%", "g"):
+        return value > 0.0 and (unit == "g" or value <= 100.0)
     return unit in ("C", "F", "K") and 5.0 <= to_unit(value, cast(Unit, unit)) <= 45.0
 
 
