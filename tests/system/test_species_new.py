@@ -377,7 +377,7 @@ def test_a_month_mistyped_is_told_at_once(desk: Desk) -> None:
     filled(desk, 27.0, 62)
     desk.does("clutch add K01 --species elaphe-taeniura --laid 2026-05-01 --eggs 6")
     desk.does('record set K01 --box upper --eggs 6 --at "2026-05-01 09:00"')
-    told = desk.does('record pipped K01 --at "2026-05-29 08:00"')
+    told = desk.does('record pipped K01 --eggs 1 --at "2026-05-29 08:00"')
     assert "K01 in upper gets no date: it is told to have pipped at 42 % of its development" in told
     assert "no date" not in desk.does('record correct 3 --at "2026-06-29 08:00"')
     assert "gets no date" not in desk.does('record hatched K01 --eggs 1 --at "2026-06-30 08:00"')
