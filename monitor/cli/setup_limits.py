@@ -6,7 +6,7 @@ import re
 
 from monitor.cli.asking import Asker
 from monitor.cli.output import say
-from monitor.cli.probe_entries import plain
+from monitor.cli.probe_entries import fits, plain
 from monitor.config.checks import COLDEST_LIMIT_C, WARMEST_LIMIT_C, celsius
 from monitor.config.library import load_profile, named
 from monitor.config.room_edit import RoomFile
@@ -22,7 +22,7 @@ NARROWEST_C = 0.5
 
 def ask_limits(asker: Asker, file: RoomFile, unit: DisplayUnit, own_species: str | None) -> None:
     """Ask which species lie there and from where on it is too warm and too cool, and write it."""
-    profiles = _asked_species(asker, own_species)
+    profiles = _asked_species(asker, unit, own_species)
     warm_c = min((p.high_limit_c for p in profiles if p.high_limit_c is not None), default=None)
     cool_c = max((p.low_limit_c for p in profiles if p.low_limit_c is not None), default=None)
     if warm_c is not None and cool_c is not None and cool_c >= warm_c - NARROWEST_C:
@@ -42,7 +42,7 @@ def ask_limits(asker: Asker, file: RoomFile, unit: DisplayUnit, own_species: str
     file.add(("\n".join(lines), lambda tables: tables.update(limits=limits)))
 
 
-def _asked_species(asker: Asker, own: str | None) -> list[Profile]:
+def _asked_species(asker: Asker, unit: DisplayUnit, own: str | None) -> list[Profile]:
     found: list[Profile] = []
 
     def wrong(told: str) -> str:
@@ -62,7 +62,7 @@ def _asked_species(asker: Asker, own: str | None) -> list[Profile]:
         if p.low_limit_c is None and p.high_limit_c is None:
             say(f"  {p.id}: its profile names no limits")
         else:
-            say(f"  {p.id}: {_span(p, 'C')}: {plain(p.limits_source, 300)}")
+            say(f"  {p.id}: {_span(p, unit)}: {plain(p.limits_source, 300)}")
         if p.reason:
             say(f"  {p.id}: no forecast: {plain(p.reason, 300)}")
         if p.caution:
@@ -82,17 +82,24 @@ def _span(p: Profile, unit: DisplayUnit) -> str:
 def _asked_limit(asker: Asker, side: str, usual_c: float | None, unit: DisplayUnit, warm: float | None) -> float | None:
     """A limit in the keeper's unit; None for none."""
 
+    doubted: set[str] = set()
+
     def wrong(told: str) -> str:
         if told in ("", "none"):
             return ""
         if not re.fullmatch(r"-?[0-9]{1,3}(?:\.[0-9]{1,2})?", told):
             return 'a number such as 30.5; or "none"'
-        low, high = (celsius(float(told)) if unit == "F" else float(told)), None if warm is None else warm
-        if not COLDEST_LIMIT_C <= low <= WARMEST_LIMIT_C:
-            other = " Is it in F?" if unit == "C" and COLDEST_LIMIT_C <= celsius(float(told)) <= WARMEST_LIMIT_C else ""
-            return f"{told} °{unit} is no limit for eggs.{other}"
-        if high is not None and low > (celsius(high) if unit == "F" else high) - NARROWEST_C:
-            return f"it is too warm from {high:g} °{unit}: this has to be less"
+        value = float(told)
+        value_c = celsius(value) if unit == "F" else value
+        other = "C" if unit == "F" else "F"
+        meant = f": is it in °{other}?" if fits(value, other) and not fits(value, unit) else ""
+        if not COLDEST_LIMIT_C <= value_c <= WARMEST_LIMIT_C:
+            return f"{told} °{unit} is no limit for eggs{meant}"
+        if warm is not None and value_c > (celsius(warm) if unit == "F" else warm) - NARROWEST_C:
+            return f"it is too warm from {warm:g} °{unit}: this has to be less"
+        if meant and told not in doubted:
+            doubted.add(told)
+            return f"{told} °{unit} is hardly a limit for eggs{meant} The same once more takes it as it is"
         return ""
 
     default = "" if usual_c is None else show_bare(usual_c, unit)

@@ -314,6 +314,16 @@ def test_a_unit_that_is_hardly_meant_is_taken_when_it_is_told_twice(
     assert [p["unit"] for p in tables(desk)["probes"]] == ["C", "g"]
 
 
+def test_a_limit_in_the_other_unit_is_asked_for_again(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    hear(monkeypatch, [])
+    answers = ["upper", "", "59 in", "", "elaphe-taeniura", "30", "86", "77", ""]
+    said = told(desk, ["Shed", "UTC", "F", *NOBODY, *answers])
+    assert said.code == 0, said.text
+    assert "30 °F is hardly a limit for eggs: is it in °C?" in said.out
+    assert "elaphe-taeniura: at 71.6 to 86 °F" in said.out
+    assert tables(desk)["limits"] == {"too_warm_f": 86, "too_cool_f": 77}
+
+
 def test_a_hostile_broker_moves_no_cursor_and_makes_no_file_wrong(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
     names = [
         '"]\n[broker]\nhost = "evil"',
