@@ -66,6 +66,8 @@ VERBS: Final = {
         ),
     ),
     "weights": ("weights", "what each box weighed when set and last, what it loses a week, and the water to give back"),
+    "tasks": ("todo", "what is to be done: candle, look, weigh, water, prepare, first sheds and meals, compare"),
+    "calendar": ("todo", "windows and tasks as a calendar file (iCalendar) for any calendar program"),
     "unread": ("unread", "messages that could not be read: from where, how many, why, and how they begin"),
     "stack": (
         "stack",

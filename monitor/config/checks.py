@@ -259,6 +259,7 @@ def _check_watchers(contents: Contents, findings: Findings, folder: Path) -> Non
         what = 'no channel takes urgency "now": nobody is woken'
         findings.advice("nobody-woken", "channels", what, 'add "now" to the urgencies of one')
     _check_ways(contents, findings)
+    _check_calendar(contents, findings, folder)
     if contents.heartbeat is None:
         what = "if this computer stops, nothing tells"
         fix = "add [heartbeat] with an address elsewhere that misses the calls"
@@ -273,6 +274,17 @@ def _check_watchers(contents: Contents, findings: Findings, folder: Path) -> Non
         if host is not None and host[1] not in _LOCAL:
             what = "the token crosses the network in the clear"
             findings.advice("login-in-clear", "shipping.url", what, "use https://")
+
+
+def _check_calendar(contents: Contents, findings: Findings, folder: Path) -> None:
+    calendar, answers = contents.calendar, contents.answers
+    name = calendar.part.file
+    if name is not None and calendar.sound("file") and is_there((folder / name).parent) != "folder":
+        what = f"no folder at {(folder / name).parent}"
+        findings.mistake("calendar-unfit", f"{calendar.key}.file", what, "create it or correct the path")
+    if calendar.part.feed and calendar.sound("feed") and (answers is None or answers.part.listen is None):
+        what = "the page serves it, and there is no page"
+        findings.mistake("calendar-unfit", f"{calendar.key}.feed", what, "add [answers] with listen and address")
 
 
 def _check_ways(contents: Contents, findings: Findings) -> None:

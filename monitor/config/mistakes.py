@@ -58,6 +58,7 @@ MISTAKES: Final[dict[str, str]] = {
     "unknown-gateway": "a probe that names a gateway which does not exist",
     "gateway-unfit": "a gateway whose topic is taken, or whose gone and here are the same",
     "scale-unfit": "keys of a scale that do not go together, or two scales under a box",
+    "calendar-unfit": "a calendar that nobody could read: its folder, or the page that would serve it, is not there",
     "battery-unfit": "keys of a battery that do not go together, or a battery of no probe",
     "status-topic-taken": "the service's own status on a topic that a probe or gateway has",
     "limit-twice": "the same limit in C and in F",

@@ -203,6 +203,8 @@ class CalendarPart(Part):
     drill_on: Weekday = "sunday"
     drill_at: Clock = "10:00"
     keep_days: Annotated[int, Field(ge=400, le=36500)] = 3650
+    file: Words | None = None
+    feed: bool = False
 
 
 class StorePart(Part):

@@ -112,7 +112,7 @@ def settings_of(
         answers=_answers(contents.answers.part) if contents.answers else None,
         shipping=_by_name(Shipping, ship.part, token=secrets.token) if ship else None,
         heartbeat=_by_name(HeartbeatTarget, beat.part, url=secrets.heartbeat) if beat else None,
-        calendar=_by_name(Calendar, contents.calendar.part),
+        calendar=_by_name(Calendar, contents.calendar.part, file=beside(contents.calendar.part.file)),
         data_dir=data,
         profiles_dir=beside(contents.profiles.part.dir) if contents.profiles else str(Path(data) / "species"),
         texts_file=beside(contents.texts.part.file) if contents.texts else None,

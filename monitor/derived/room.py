@@ -76,6 +76,7 @@ class Derived:
             conditions[key] = conditions.get(key, Condition(*key)).judged_on(judged)
         lots = self.lots(now_ms)
         probes = self.probes.now(now_ms)
+        species = {lot.clutch.species for lot in lots}
         return Snapshot(
             now_ms=now_ms,
             room=replace(room, probes=tuple(p.probe for p in probes)),
@@ -88,6 +89,7 @@ class Derived:
             gateways=tuple(self.probes.gateway(g, probes) for g in room.gateways),
             batteries=tuple(self.probes.battery(b, now_ms) for b in room.batteries),
             waters=self.weights.now(now_ms),
+            care={s: x.care for s in species if (x := self.book.of(s).profile) is not None},
             away=self._unwatched.now(service, now_ms),
             heaters=self.heaters(now_ms) if room.watch.heater_since_ms is not None else {},
             conditions=conditions,

@@ -28,7 +28,7 @@ log = logging.getLogger("warmtally")
 class WaysBack:
     """The line in notices, the topic at the broker and the page, as far as they are configured."""
 
-    def __init__(self, settings: Settings, now_ms: Callable[[], int]) -> None:
+    def __init__(self, settings: Settings, now_ms: Callable[[], int], feed: Callable[[], str] | None = None) -> None:
         self.topic: AnswerTopic | None = None
         self._now_ms = now_ms
         self._answers = settings.answers
@@ -58,6 +58,7 @@ class WaysBack:
                 room=settings.room.name,
                 zone=zone,
                 now_ms=now_ms,
+                feed=feed,
             )
 
     def invite(self, notice: Notice, channel: str) -> str:

@@ -21,6 +21,7 @@ from monitor.core.terms.settings import Settings
 from monitor.derived.room import Derived
 from monitor.service.answering import WaysBack
 from monitor.service.calendar import CalendarJobs
+from monitor.service.feed import CalendarFeed
 from monitor.service.stopping import Stops
 from monitor.service.unwatched import Absence
 from monitor.service.watchers import Heartbeat, JudgedClock, Notifier, Reserve
@@ -82,6 +83,7 @@ class ServiceParts:
     notifier: Notifier
     orders: queue.SimpleQueue[str]
     last: LastRound
+    feed: CalendarFeed
 
 
 def start_parts(
@@ -109,7 +111,8 @@ def start_parts(
     reserve = Reserve(settings.data_dir)
     reserve.keep(settings.room.watch.disk_low_mb)
     last, orders = LastRound(), queue.SimpleQueue[str]()
-    ways_back = WaysBack(settings, now_ms)
+    feed = CalendarFeed(settings)
+    ways_back = WaysBack(settings, now_ms, (lambda: feed.text) if settings.calendar.feed else None)
     delivery = _delivery(settings, now_ms, ways_back)
     delivery.start()
     stops.part("delivery", delivery.stop)
@@ -156,6 +159,7 @@ def start_parts(
         Notifier(),
         orders,
         last,
+        feed,
     )
 
 

@@ -85,6 +85,7 @@ class Round:
         made = self._commit(outcome)
         if not self._blind:
             made += self._carry_out(snapshot)
+            parts.feed.follow(snapshot)
         if made:
             parts.delivery.wake()
         parts.reserve.keep(1.1 * parts.settings.room.watch.disk_low_mb)

@@ -20,7 +20,7 @@ from typing import Final
 from monitor.adapters.store import Store
 from monitor.adapters.web.server import PageServer, Request, Response
 from monitor.core.notices.answers import UNKNOWN, AnswerResult, consequence, reply
-from monitor.core.notices.codes import Guesses
+from monitor.core.notices.codes import Guesses, is_feed_token
 from monitor.core.notices.notice import Notice
 from monitor.core.terms.formats import show_time
 from monitor.errors import MonitorError
@@ -29,6 +29,8 @@ log = logging.getLogger("warmtally.page")
 
 # Some mail programs take a sign that follows a link for a part of it.
 _PATH: Final = re.compile(r"/a/([0-9A-Za-z-]{1,64})[.,;:)>\]]*/?")
+
+_FEED: Final = re.compile(r"/c/([0-9A-Za-z]{1,64})\.ics")
 
 _STYLE: Final = """
 :root { color-scheme: light dark; --ground: #f6f4ef; --card: #fff; --ink: #23211d; --soft: #67625a; --line: #ddd8cd;
@@ -93,7 +95,8 @@ def _told(text: str) -> str:
 
 
 class AnswerPages:
-    """The pages of one room, served. ``now_ms`` is the clock; ``secret`` the room's, under which codes are signed.
+    """The pages of one room, served. ``now_ms`` is the clock; ``secret`` the room's, under which codes are signed;
+    ``feed`` gives the calendar, where it is served.
 
     Every request opens the store for itself: they are few, and none then waits for another.
     """
@@ -107,18 +110,22 @@ class AnswerPages:
         room: str,
         zone: tzinfo,
         now_ms: Callable[[], int],
+        feed: Callable[[], str] | None = None,
     ) -> None:
         self._data_dir = data_dir
         self._secret = secret
         self._room = room
         self._zone = zone
         self._now_ms = now_ms
+        self._feed = feed
         self._guesses = Guesses()
         self._lock = threading.Lock()
         self.server = PageServer(listen, self.respond, self.failing)
 
     def respond(self, request: Request) -> Response:
         """The page for a request. Raises nothing for whatever comes in from outside."""
+        if (asked := _FEED.fullmatch(request.path)) is not None and self._feed is not None:
+            return self._calendar(asked[1], request, self._feed)
         found = _PATH.fullmatch(request.path)
         if found is None:
             return self.failing(404)
@@ -144,6 +151,20 @@ class AnswerPages:
         if what.status == "given" and what.notice is not None:
             log.info("notice %d answered by %s", what.notice.id, what.notice.answer)
         return self._shown(what)
+
+    def _calendar(self, token: str, request: Request, feed: Callable[[], str]) -> Response:
+        """What is to come, for a calendar program that knows the address."""
+        if request.method not in ("GET", "HEAD"):
+            return self.failing(405)
+        now_ms = self._now_ms()
+        with self._lock:
+            if self._guesses.enough(request.caller, now_ms):
+                return self.failing(429)
+            if not is_feed_token(self._secret, token):
+                self._guesses.wrong(request.caller, now_ms)
+                return self.failing(404)
+        text = feed()
+        return Response(200, text, {"Content-Type": "text/calendar; charset=utf-8"}) if text else self.failing(503)
 
     def failing(self, status: int) -> Response:
         """A page for a mere status."""

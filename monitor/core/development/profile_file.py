@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
+from monitor.core.development.care import MOST_CANDLINGS, Care, usual_care
 from monitor.core.development.groups import GROUPS, Group, GroupLine, group_of
 from monitor.core.development.pooling import ProbeShare
 from monitor.core.development.sex import BYS, MIDDLE_THIRD, PIVOTAL_SD_C, WARMS, SexRule, Turn
@@ -121,7 +122,7 @@ class _Mistakes:
 
 _TOP = (
     "scientific_name", "common_name", "order", "family", "status", "reason", "counts", "grade", "notes",
-    "rows", "papers", "limits", "spread", "sex", "group", "other_names", "venomous",
+    "rows", "papers", "limits", "spread", "sex", "care", "group", "other_names", "venomous",
 )  # fmt: skip
 
 
@@ -154,6 +155,7 @@ def parse_profile(mapping: Mapping[str, Any], file_name: str) -> Profile:
     group = _group(found, mapping, family, order)
     spread = _spread(found, found.table(mapping, "spread"), rows, group)
     sex = _sex(found, found.table(mapping, "sex"), {paper.key for paper in papers})
+    care = _care(found, found.table(mapping, "care"), order)
     notes, other_names = found.texts(mapping, "notes"), found.texts(mapping, "other_names")
 
     if status == "table":
@@ -190,6 +192,7 @@ def parse_profile(mapping: Mapping[str, Any], file_name: str) -> Profile:
         notes=notes,
         reason=reason,
         sex=sex,
+        care=care,
         group=group,
         other_names=other_names,
         venomous=_venomous(found, mapping, family),
@@ -341,6 +344,26 @@ def _limits(found: _Mistakes, table: Mapping[str, Any]) -> tuple[float | None, f
     if low is not None and high is not None and low >= high:
         found.add("limits", f"low_c {low:g} is not below high_c {high:g}")
     return low, high, source, found.text(table, "lethal", "limits.")
+
+
+def _care(found: _Mistakes, table: Mapping[str, Any], order: str) -> Care:
+    """The days on which something is to be done with eggs and hatchlings."""
+    found.unknown("care.", table, ("candle_days", "first_shed_days", "first_meal_days"))
+    usual = usual_care(order)
+    days = table.get("candle_days", list(usual.candle_days))
+    if not isinstance(days, list) or len(days) > MOST_CANDLINGS or not all(type(d) in (int, float) for d in days):
+        found.add("care.candle_days", f"must be a list of days after laying, {MOST_CANDLINGS} at most, like [7, 30]")
+        days = []
+    candle = tuple(
+        float(day) for d in days if (day := found.number({"candle_days": d}, "candle_days", "care.", 1.0, 500.0))
+    )
+    if list(candle) != sorted(set(candle)):
+        found.add("care.candle_days", "must rise from one day to the next")
+    shed = found.number(table, "first_shed_days", "care.", 0.0, 60.0)
+    meal = found.number(table, "first_meal_days", "care.", 0.0, 60.0)
+    return Care(
+        candle, usual.first_shed_days if shed is None else shed, usual.first_meal_days if meal is None else meal
+    )
 
 
 def _spread(found: _Mistakes, table: Mapping[str, Any], figures: Sequence[Row], group: Group | None) -> ProfileSpread:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Sequence
 
+from monitor.core.development.care import usual_care
 from monitor.core.development.sex import Turn
 from monitor.core.development.species import VENOMOUS_FAMILIES, Profile, Row
 
@@ -46,6 +47,10 @@ def profile_text(profile: Profile, heading: Sequence[str] = ()) -> str:
         lines.append(f"sensitive = [{rule.sensitive[0]!r}, {rule.sensitive[1]!r}]")
         lines += [f"text = {text(rule.text)}"] if rule.text else []
         lines += ["turns = [", *(f"  {{ {_turn_text(turn)} }}," for turn in rule.turns), "]"] if rule.turns else []
+    if profile.care != usual_care(profile.order):
+        days = ", ".join(repr(day) for day in profile.care.candle_days)
+        lines += ["", "[care]", f"candle_days = [{days}]"]
+        lines += [f"{key} = {getattr(profile.care, key)!r}" for key in ("first_shed_days", "first_meal_days")]
     for paper in profile.papers:
         lines += ["", f"[papers.{text(paper.key)}]", f"year = {paper.year}"]
         for key in ("authors", "title", "journal", "note"):

@@ -17,6 +17,7 @@ from typing import Final, Literal, get_args
 
 import numpy as np
 
+from monitor.core.development.care import USUAL_CARE, Care
 from monitor.core.development.curves import EGG_SD, MEAN_SD, PublishedRates
 from monitor.core.development.groups import FIGURE_SHARED, Group, GroupLine, base_of
 from monitor.core.development.line import LineFit, fit_line
@@ -170,6 +171,7 @@ class Profile:
     sex: SexRule | None = None
     group: Group | None = None
     other_names: tuple[str, ...] = ()
+    care: Care = USUAL_CARE
     venomous: bool = False
 
     @property

@@ -16,6 +16,7 @@ from monitor.core.notices.kinds import all_kinds
 from monitor.core.notices.notice import DAILY_LINE, Notice
 from monitor.core.notices.notices import count, low, since_of, words_of
 from monitor.core.notices.snapshot import BoxNow, Snapshot
+from monitor.core.notices.tasks import due
 from monitor.core.terms.formats import name_eggs, show_date, show_developed, show_temperature, show_time
 
 
@@ -66,6 +67,10 @@ def daily(snapshot: Snapshot, lately: Sequence[Notice] = ()) -> Notice:
             still.append(texts.fill("daily.answered" if c.answered else "daily.open", places))
         if not c.answered and c.back_ms is None:
             asked.append(f"{low(said)} ({name_subject(c.kind, c.subject)})")
+    todo = [task.says for task in due(snapshot)]
+    to_do = texts.fill("daily.tasks", {"others": fit_list(todo, LINE_MOST)}) if todo else ""
+    if asked and to_do:
+        still.insert(0, to_do)
     places = {
         "room": snapshot.room.name,
         "day": day,
@@ -75,7 +80,7 @@ def daily(snapshot: Snapshot, lately: Sequence[Notice] = ()) -> Notice:
         "condition_count": str(len(up)),
         "first": texts.fill("daily.hand", {"others": fit_list(asked, LINE_MOST)})
         if asked
-        else texts.fill("daily.calm", {}),
+        else to_do or texts.fill("daily.calm", {}),
     }
 
     def fill(told: Sequence[str]) -> str:

@@ -110,6 +110,17 @@ def channel_of(secret: bytes, code: Code, channels: Iterable[str]) -> str | None
     return found
 
 
+def feed_token(secret: bytes) -> str:
+    """What stands in the address of the calendar: 24 signs, 120 bits of HMAC-SHA256 under the room's secret."""
+    digest = int.from_bytes(hmac.digest(secret, b"calendar feed", "sha256")[:15])
+    return "".join(SIGNS[digit] for digit in _fixed(digest, 24)).lower()
+
+
+def is_feed_token(secret: bytes, text: str) -> bool:
+    """Whether somebody has the address of the calendar."""
+    return hmac.compare_digest(feed_token(secret).encode(), text.lower().encode("utf-8", "replace"))
+
+
 def _mark(secret: bytes, notice: int, day: int, channel: str) -> int:
     if len(secret) < SECRET_BYTES:
         raise ValueError("the secret is too short")

@@ -20,6 +20,7 @@ from monitor.core.climate.exposure import Exposure, exposure
 from monitor.core.climate.heater import HeaterNow
 from monitor.core.climate.stacks import StackProfile
 from monitor.core.climate.water import BoxWater
+from monitor.core.development.care import Care
 from monitor.core.development.lots import LotNow
 from monitor.core.notices.conditions import Condition, KindName
 from monitor.core.readings.batteries import BatteryNow
@@ -308,8 +309,9 @@ class Service:
 
 @dataclass(frozen=True)
 class Snapshot:
-    """All of it, at ``now_ms``. ``audiences``: stack -> the channels that are told of it, see :meth:`audience`;
-    ``belief``: which readings of which probe may be believed."""
+    """All of it, at ``now_ms``. ``care``: species -> the days of its profile on which something is to be done.
+    ``audiences``: stack -> the channels that are told of it, see :meth:`audience`; ``belief``: which readings of which
+    probe may be believed."""
 
     now_ms: int
     room: Room
@@ -322,6 +324,7 @@ class Snapshot:
     gateways: tuple[GatewayNow, ...] = ()
     batteries: tuple[BatteryNow, ...] = ()
     waters: tuple[BoxWater, ...] = ()
+    care: Mapping[str, Care] = field(default_factory=dict)
     away: AwayNow | None = None
     heaters: Mapping[str, HeaterNow] = field(default_factory=dict)
     conditions: Mapping[tuple[str, str], Condition] = field(default_factory=dict)

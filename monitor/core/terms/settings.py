@@ -256,12 +256,15 @@ class HeartbeatTarget:
 
 @dataclass(frozen=True, slots=True)
 class Calendar:
-    """Jobs by the calendar, at local times of the room's zone (HH:MM)."""
+    """Jobs by the calendar, at local times of the room's zone (HH:MM). And the calendar that others read: into
+    ``file``, with ``feed`` from the page."""
 
     daily_line_at: str = "08:00"
     drill_on: str = "sunday"
     drill_at: str = "10:00"
     keep_days: int = 3650
+    file: str | None = None
+    feed: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -183,6 +183,7 @@ WORDINGS: Final[dict[str, Wording]] = {
         ("lot", "percent", "pipped", "eggs"), ("lot",),
     ),
     "daily.lot_refused": Wording(", ${lot}: ${why}", "eggs without development", ("lot", "why"), ("lot",)),
+    "daily.tasks": Wording("To do: ${others}.", "what is to be done today, or was before", ("others",), ("others",)),
     "daily.begun": Wording(
         "${title}. ${first}", "what was for later since the last line, and is still true", ("title", "first"),
         ("title",),
