@@ -11,13 +11,15 @@ from pathlib import Path
 
 from monitor.config.mistakes import Findings, Mistake
 from monitor.config.shape import Contents, is_there, read_toml
-from monitor.core.notices.kinds import all_kinds
-from monitor.core.notices.notices import words_of
 from monitor.core.terms.texts import Texts, read_texts
 
 
 def texts_of(path: Path) -> tuple[Texts, list[Mistake]]:
     """The texts of a file, and everything that is wrong with it."""
+    # Most rooms have no texts of their own, and need none of this to be read.
+    from monitor.core.notices.kinds import all_kinds
+    from monitor.core.notices.notices import words_of
+
     findings = Findings(str(path))
     tables = read_toml(path, findings)
     own: dict[str, str] = {}
