@@ -23,12 +23,11 @@ from monitor.cli.printing import named, write_text
 from monitor.cli.room import RoomAtHand, now_ms, number, parse_time, room_at_hand
 from monitor.cli.season import year_asked
 from monitor.core.season.figures import BoxSeason
-from monitor.core.terms.balance import ended_ms
 from monitor.core.terms.formats import show_temperature, show_time
 from monitor.core.terms.settings import Box
 from monitor.core.terms.times import DAY_MS
 from monitor.derived.lots import present
-from monitor.derived.season import Seasons
+from monitor.derived.season import Seasons, last_ms
 from monitor.errors import UnknownSubject, UsageError
 
 WIDEST: Final = 98
@@ -97,7 +96,7 @@ def _span(args: argparse.Namespace, room: RoomAtHand, box: Box) -> tuple[int, in
     if args.season is not None:
         year = year_asked(args.season)
         stays = [
-            (stay.from_ms, min(x for x in (stay.to_ms, lot.closed_ms, ended_ms(c), at) if x is not None))
+            (stay.from_ms, min(x for x in (stay.to_ms, lot.closed_ms, last_ms(c, at)) if x is not None))
             for c in room.store.account.clutches(at).values()
             if datetime.fromtimestamp(c.laid_ms / 1000, room.zone).year == year
             for lot in present(c)

@@ -20,6 +20,7 @@ from monitor.cli.drawing.season_page import (
     lost_words,
     low_high,
     met_row,
+    not_kept,
     page,
     species_words,
     stack_words,
@@ -82,7 +83,7 @@ def run_season(args: argparse.Namespace) -> int:
         room = now if args.at == "now" else now.as_of(at)
         name, clutches = _chosen(args, room, at)
         seasons = Seasons(room.store, room.settings.room, room.derived, lambda then_ms: room.as_of(then_ms).derived)
-        season = seasons.of(name, clutches, _learned_of(room, clutches, at), at)
+        season = seasons.of(name, clutches, _learned_of(room, clutches, at), at, now_ms())
         scene = SeasonScene(season, next_season(season, room.unit), at, room.zone, room.unit)
     made = []
     for path in files:
@@ -211,6 +212,7 @@ def _text(scene: SeasonScene) -> str:
     kinds = by_kind(season.matters)
     if kinds:
         lines += [table(MET_HEAD, [met_row(k) for k in kinds]), ""]
+    lines += [f"{gone}\n" for gone in not_kept(season)]
     lines.append("what to change next season:" if scene.advised else "what to change next season: nothing stands out")
     for i, a in enumerate(scene.advised, 1):
         lines += [f"  {i}. {a.what}", f"     why: {a.why}"]
@@ -340,6 +342,7 @@ def _json(scene: SeasonScene) -> dict[str, object]:
             for x in s.species
         ],
         "notices": [_matter_json(m) for m in s.matters],
+        "notices_whole": s.told_whole,
         "next_season": [_advised_json(a) for a in scene.advised],
     }
 

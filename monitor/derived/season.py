@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from monitor.adapters.store import Store
+from monitor.adapters.store.retention import TOLD_DAYS
 from monitor.core.climate.exposure import exposure
 from monitor.core.climate.stacks import StackProfile
 from monitor.core.development.history import History
@@ -24,7 +25,7 @@ from monitor.core.season.figures import (
     passed_ms,
 )
 from monitor.core.season.met import Matter, matters
-from monitor.core.season.next_season import NEAR_C
+from monitor.core.season.next_season import LONGEST_MS, NEAR_C
 from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.balance import ended_ms
 from monitor.core.terms.events import LOST, OF_BOXES, Clutch, EventKind, KeeperEvent, Lot
@@ -49,12 +50,12 @@ class Seasons:
     derived: Derived
     then: Callable[[int], Derived]
 
-    def of(self, name: str, clutches: Sequence[Clutch], species: Sequence[SpeciesSeason], now_ms: int) -> Season:
-        """The season of these clutches, one at least."""
+    def of(
+        self, name: str, clutches: Sequence[Clutch], species: Sequence[SpeciesSeason], now_ms: int, today_ms: int
+    ) -> Season:
+        """The season of these clutches, one at least, as it was at ``now_ms``; ``today_ms``: as the store is now."""
         from_ms = min(c.laid_ms for c in clutches)
-        ends = [ended_ms(c) for c in clutches]
-        to_ms = max(now_ms if end is None else min(end, now_ms) for end in ends)
-        to_ms = max(to_ms, from_ms + 1)
+        to_ms = max(from_ms + 1, *(last_ms(c, now_ms) for c in clutches))
         told = [m for m in self._matters(now_ms) if from_ms <= m.told_ms <= to_ms]
         seen = tuple(self._clutch(c, told, now_ms) for c in clutches)
         names = {s.box for c in clutches for lot in present(c) for s in lot.path}
@@ -70,6 +71,7 @@ class Seasons:
             tuple(self._stack(s, seen, boxes, from_ms, to_ms) for s in stacks),
             tuple(species),
             tuple(told),
+            today_ms - TOLD_DAYS * DAY_MS,
         )
 
     def _matters(self, now_ms: int) -> list[Matter]:
@@ -140,7 +142,7 @@ class Seasons:
             for lot in present(clutch):
                 for stay in lot.path:
                     if stay.box == box.id:
-                        ends = [x for x in (stay.to_ms, lot.closed_ms, now_ms) if x is not None]
+                        ends = [x for x in (stay.to_ms, lot.closed_ms, last_ms(clutch, now_ms)) if x is not None]
                         stays.append((stay.from_ms, min(ends)))
                         species.append(clutch.species)
         from_ms, to_ms = min(a for a, _ in stays), max(b for _, b in stays)
@@ -199,6 +201,12 @@ class Seasons:
             costs += [cost] if cost is not None else []
         apart = [a for c in inside if (a := c.apart) is not None and {a.early.box, a.late.box} <= mine]
         return StackSeason(stack, whole, weeks, tuple(costs), tuple(apart))
+
+
+def last_ms(clutch: Clutch, now_ms: int) -> int:
+    """Until when a season goes for a clutch: its end, or now; of one that nobody finished, no longer than eggs lie."""
+    end = ended_ms(clutch)
+    return min(now_ms, clutch.laid_ms + LONGEST_MS if end is None else end)
 
 
 def mean_of(time_ms: Times, temperature_c: Values, max_gap_s: float) -> float | None:

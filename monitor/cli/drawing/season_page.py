@@ -461,14 +461,20 @@ def met_row(k: KindMet) -> list[str]:
     return [k.kind, k.urgency, str(k.times), answered, alone, str(k.open)]
 
 
+def not_kept(season: Season) -> list[str]:
+    """That of what was told not all is known any more."""
+    return [] if season.told_whole else ["Notices are kept for two years: of this season some or all are gone."]
+
+
 MET_HEAD: Final = ["what", "urgency", "times", "answered", "over without an answer", "still true"]
 
 
 def _notices(scene: SeasonScene) -> list[str]:
     kinds = by_kind(scene.season.matters)
     parts = ["<section><h2>Notices, and how they were met</h2>"]
+    parts += [_p(gone) for gone in not_kept(scene.season)]
     if not kinds:
-        return [*parts, _p("None was told."), "</section>"]
+        return [*parts, _p("None is known." if not scene.season.told_whole else "None was told."), "</section>"]
     parts.append(_table("", MET_HEAD, (met_row(k) for k in kinds), "--n--n"))
     parts.append(
         _p("Spans are medians. What is for later comes with the daily line and asks for no answer.", quiet=True)

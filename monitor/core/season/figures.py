@@ -272,7 +272,8 @@ class SpeciesSeason:
 
 @dataclass(frozen=True)
 class Season:
-    """All of it; ``from_ms`` to ``to_ms``: from the first laying to the end of the last clutch, or now."""
+    """All of it; ``from_ms`` to ``to_ms``: from the first laying to the end of the last clutch, or now. Of what was
+    told, what is older than ``told_from_ms`` is not kept."""
 
     name: str
     room: str
@@ -283,6 +284,12 @@ class Season:
     stacks: tuple[StackSeason, ...]
     species: tuple[SpeciesSeason, ...]
     matters: tuple[Matter, ...]
+    told_from_ms: int = 0
+
+    @property
+    def told_whole(self) -> bool:
+        """Whether all that was told is still known."""
+        return self.told_from_ms <= self.from_ms
 
     @cached_property
     def balance(self) -> Balance:

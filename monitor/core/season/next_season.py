@@ -7,7 +7,7 @@ touches an egg: losses are named, and an experienced keeper or a veterinarian is
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import comb
 from typing import Final
 
@@ -22,6 +22,7 @@ from monitor.core.terms.formats import (
     show_within_difference,
 )
 from monitor.core.terms.settings import DisplayUnit
+from monitor.core.terms.times import DAY_MS
 
 # Within so much of a limit a box is near it.
 NEAR_C: Final = 0.5
@@ -39,8 +40,10 @@ UNLIKELY: Final = 0.05
 # So many matters for now or today at least that nobody answered, and half of all of them.
 LEAST_UNANSWERED: Final = 3
 # A look before the pip is good for nothing when it is so much older.
-LOOK_AGE_MS: Final = 2 * 86_400_000
+LOOK_AGE_MS: Final = 2 * DAY_MS
 HALF_WAY: Final = 0.5
+# No eggs of a breeder lie longer; a clutch that is still open then was forgotten.
+LONGEST_MS: Final = 400 * DAY_MS
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +144,11 @@ def _longest(matters: list[Matter]) -> Matter:
 
 
 def _silent(season: Season) -> Iterator[Advised]:
-    for x in season.boxes:
+    forgotten = bool(_forgotten(season))
+    for whole in season.boxes:
+        # Where nobody said that the eggs are gone, nobody knows how long the probe was to be heard.
+        inner = tuple(gap for gap in whole.gaps if not (forgotten and gap[1] == whole.to_ms))
+        x = replace(whole, gaps=inner)
         if x.mean_c is None:
             yield Advised(f"Lay a probe into box {x.box.id}.", "Eggs lay in it, and nothing was measured there.")
         elif "own" not in x.source and "mean of its" not in x.source:
@@ -238,12 +245,23 @@ def _accounts(season: Season) -> Iterator[Advised]:
             f"Put the account right: warmtally clutch show {odd[0]}.",
             f"Eggs of {', '.join(odd)} are not accounted for.",
         )
+    forgotten = _forgotten(season)
+    if forgotten:
+        yield Advised(
+            f"Say what became of {', '.join(forgotten)}: warmtally record finished {forgotten[0]}.",
+            "Nobody finished it, and no eggs lie that long; its figures go on until then.",
+        )
     candled = any(e.kind is EventKind.CANDLED for c in season.clutches for e in c.clutch.events)
     if not candled and season.balance.laid and season.balance.dead >= MANY_LOST:
         yield Advised(
             "Candle, without turning the egg, and tell what was seen (warmtally record candled).",
             f"{season.balance.dead} eggs were lost, and of none is it known when it was last seen alive.",
         )
+
+
+def _forgotten(season: Season) -> list[str]:
+    """Clutches that nobody finished, though no eggs lie that long."""
+    return [c.clutch.id for c in season.ongoing if season.to_ms - c.clutch.laid_ms >= LONGEST_MS]
 
 
 def _clutches(count: int) -> str:

@@ -100,6 +100,14 @@ def test_a_pip_that_nobody_had_looked_before_asks_for_looks() -> None:
     assert "Of 1 clutch with pips (K01) no look within two days" in said(season(blind))
 
 
+def test_a_clutch_that_nobody_finished_is_named() -> None:
+    seen = clutch()
+    left = replace(seen.eggs[0].lot, hatched=0, closed_ms=None)
+    open_one = replace(seen, clutch=replace(seen.clutch, lots=(left,)), eggs=(replace(seen.eggs[0], lot=left),))
+    assert "finished" not in said(season(open_one))
+    assert "record finished K01" in said(replace(season(open_one), to_ms=400 * DAY_MS))
+
+
 @pytest.mark.parametrize(
     ("after", "by", "came"),
     [
