@@ -29,7 +29,8 @@ def png(rows: int, width: int = 3) -> bytes:
 @pytest.mark.parametrize("rows", [1, 4, 9])
 def test_the_first_rows_of_a_picture_are_as_they_were(rows: int) -> None:
     cut = first_rows(png(9), rows)
-    chunks, at = {}, len(SIGNATURE)
+    chunks: dict[bytes, bytes] = {}
+    at = len(SIGNATURE)
     assert cut.startswith(SIGNATURE)
     while at < len(cut):
         size, name = struct.unpack(">I4s", cut[at : at + 8])
