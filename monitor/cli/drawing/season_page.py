@@ -43,7 +43,7 @@ h3 { font-size: 1.05em; margin: 1.2em 0 .3em } p { margin: .4em 0 } .quiet { col
 caption { text-align: left; font-weight: bold; padding: .3em 0 } thead { display: table-header-group }
 th, td { text-align: left; vertical-align: top; padding: .22em 1em .22em 0; border-bottom: 1px solid #ddd }
 th { border-bottom: 1px solid #555; font-weight: 600 } td.n, th.n { text-align: right; white-space: nowrap }
-td.d { white-space: nowrap } td:first-child { min-width: 7.5em } .keep { break-inside: avoid }
+td.d { white-space: nowrap } td.l { min-width: 11em } td:first-child { min-width: 7.5em } .keep { break-inside: avoid }
 tr.sum td { border-top: 1px solid #555; font-weight: 600 } td, th, li, p { overflow-wrap: anywhere }
 td { overflow-wrap: break-word }
 figure { margin: .6em 0 1em; break-inside: avoid } svg { max-width: 100%; height: auto; display: block }
@@ -118,10 +118,10 @@ def _esc(text: str) -> str:
 def _table(
     caption: str, head: Sequence[str], rows: Iterable[Sequence[str]], numbers: str = "", *, total: bool = False
 ) -> str:
-    """A table. ``numbers``: for each column "n" where it holds numbers, "d" where it is not to be folded;
+    """A table. ``numbers``: for each column "n" where it holds numbers, "d" where it is not to be folded, "l" where it is long;
     ``total``: the last row sums up the others."""
     signs = [numbers[i : i + 1] for i in range(len(head))]
-    of = [f' class="{sign}"' if sign in ("n", "d") else "" for sign in signs]
+    of = [f' class="{sign}"' if sign in ("n", "d", "l") else "" for sign in signs]
     heads = "".join(f'<th scope="col"{c}>{_esc(h)}</th>' for h, c in zip(head, of, strict=True))
     lines = []
     listed = list(rows)
@@ -213,7 +213,7 @@ def _eggs(scene: SeasonScene) -> list[str]:
         )  # fmt: skip
     return [
         "<section><h2>What became of the eggs</h2>",
-        _table("", head, rows, "-ddnnn-nn", total=len(rows) > 1),
+        _table("", head, rows, "-ddnnnlnn", total=len(rows) > 1),
         _p("Fertile: laid, less slugs and infertile ones and those that were taken out.", quiet=True),
         "</section>",
     ]
@@ -312,7 +312,7 @@ def _windows(scene: SeasonScene) -> list[str]:
         return []
     return [
         "<section><h2>What was told, and what happened</h2>",
-        _table("", head, rows, "dndd-d"),
+        _table("", head, rows, "dndddd"),
         _p("What the forecast said when a quarter, half and three quarters of the development were behind, with what "
            "was known then. 8 first pips in 10 are meant to fall inside; days are from the middle that was told.",
            quiet=True),
