@@ -118,8 +118,8 @@ def _esc(text: str) -> str:
 def _table(
     caption: str, head: Sequence[str], rows: Iterable[Sequence[str]], numbers: str = "", *, total: bool = False
 ) -> str:
-    """A table. ``numbers``: for each column "n" where it holds numbers, "d" where it is not to be folded, "l" where it is long;
-    ``total``: the last row sums up the others."""
+    """A table. ``numbers``: for each column "n" where it holds numbers, "d" where it is not to be folded, "l" where it
+    is long; ``total``: the last row sums up the others."""
     signs = [numbers[i : i + 1] for i in range(len(head))]
     of = [f' class="{sign}"' if sign in ("n", "d", "l") else "" for sign in signs]
     heads = "".join(f'<th scope="col"{c}>{_esc(h)}</th>' for h, c in zip(head, of, strict=True))
