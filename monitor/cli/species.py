@@ -12,6 +12,7 @@ from monitor.cli.output import columns, print_json, say, table
 from monitor.cli.room import settings_if_any
 from monitor.cli.species_new import add_options, run_new
 from monitor.config.library import list_profiles, load_profile, named
+from monitor.core.development.care import Care
 from monitor.core.development.curves import PublishedRates
 from monitor.core.development.groups import GroupLine
 from monitor.core.development.line import LineFit
@@ -218,6 +219,7 @@ def _show(p: Profile, unit: DisplayUnit) -> None:
     if p.low_limit_c is not None or p.high_limit_c is not None:
         low, high = ("-" if x is None else show_bare(x, unit) for x in (p.low_limit_c, p.high_limit_c))
         say(f"limits: {low} to {high} °{unit} ({p.limits_source})")
+    say(_care_text(p.care))
     if p.lethal:
         say(f"lethal: {p.lethal}")
     if p.sex is not None:
@@ -231,6 +233,14 @@ def _show(p: Profile, unit: DisplayUnit) -> None:
 def _end(p: Profile) -> str:
     """What ends the days of its table."""
     return "pip or hatch, its sources do not say which" if p.counts == "not stated" else p.counts
+
+
+def _care_text(care: Care) -> str:
+    days = " and ".join(f"{day:g}" for day in care.candle_days)
+    parts = [f"candle on day {days}"] if days else []
+    parts += [f"first shed about {care.first_shed_days:g} days after hatching"] if care.first_shed_days else []
+    parts.append(f"first meal {care.first_meal_days:g} days after {'that' if care.first_shed_days else 'hatching'}")
+    return f"tasks: {', '.join(parts)} ([care] in its file; else common practice, no source)"
 
 
 def _sex_text(sex: SexRule, unit: DisplayUnit) -> str:

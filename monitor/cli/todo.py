@@ -63,7 +63,7 @@ def run_tasks(args: argparse.Namespace) -> int:
         print(f"nothing to do within {args.days} days" if args.days else "nothing to do today")
         return 0
     rows = [[_when(task, today), task.state(today), task.says] for task in still]
-    print(table(["by", "", "what"], rows))
+    print(table(["by", "state", "what"], rows))
     for more in dict.fromkeys(task.more for task in still if task.more and task.state(today) != "coming"):
         what = next(task.says for task in still if task.more == more)
         say(f"{what.split(' ')[0]}: {more[0].lower()}{more[1:].rstrip('.')}")

@@ -54,6 +54,7 @@ VERBS: Final = (
     "export --probe left-upper-warmth --from {yesterday} --to {today}",
     "record looked K02 --box right-upper", "record note K02 --note checked", "answer 1",
     "shelve probe-quiet left-upper-warmth --for 6h", "boxes --plot", "course left-upper", "labels --out labels.svg",
+    "weights", "tasks", "calendar",
 )  # fmt: skip
 # The room is alone with its keeper: what needs a hand stands above the boxes.
 MORNING: Final = (

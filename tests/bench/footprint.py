@@ -55,6 +55,7 @@ def settings(folder: Path, broker: int, database: int, receiver: int, page: int,
         f'[[channels]]\nid = "hook"\nurl = "json://127.0.0.1:{receiver}/hook"\n',
         f'[shipping]\nurl = "http://127.0.0.1:{database}"\norg = "room"\nbucket = "readings"\ntoken_file = "token"\n',
         f'[answers]\nlisten = "127.0.0.1:{page}"\naddress = "http://127.0.0.1:{page}"\ntopic = "room/answer"\n',
+        '[calendar]\nfile = "calendar.ics"\nfeed = true\n',
         '[[stacks]]\nid = "stack"\n',
     ]
     lines += [f'[[stacks.boxes]]\nid = "box{n}"\nheight_cm = {30 + n}\n' for n in range(probes)]
@@ -211,7 +212,7 @@ def measure(probes: int = 16, settle_s: float = 50.0) -> Figures:
         short,
         [
             f"{probes} probes report every second (usual: each minute); a look every 15 s, as usual",
-            "a channel, shipping and the page of answers are switched on; a link is opened and answered",
+            "a channel, shipping, the calendar and the page of answers are switched on; a link is opened and answered",
             "libraries: each alone in a Python of its own, median of five",
         ],
     )

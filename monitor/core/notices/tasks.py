@@ -149,8 +149,16 @@ def _all(snapshot: Snapshot, today: date) -> Iterator[Task]:
 
 
 def _of_lot(events: Iterable[KeeperEvent], lot: LotNow, kinds: Sequence[EventKind]) -> list[KeeperEvent]:
-    places = {stay.box for stay in lot.lot.path} | {lot.lot.id, ""}
-    return [e for e in events if e.kind in kinds and e.box in places]
+    """What was told of a lot's eggs where they lay at that time; the entry names their box, a lot, or nothing."""
+
+    def here(event: KeeperEvent) -> bool:
+        boxes = {
+            s.box for s in lot.lot.path if s.from_ms <= event.at_ms and (s.to_ms is None or event.at_ms <= s.to_ms)
+        }
+        named = event.box.removeprefix(f"{lot.clutch.id}/").partition("#")[0]
+        return event.box == lot.lot.id or (event.box == "" and bool(boxes)) or named in boxes
+
+    return [e for e in events if e.kind in kinds and here(e)]
 
 
 def _opens(lot: LotNow, zone: tzinfo) -> date | None:

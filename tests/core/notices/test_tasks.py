@@ -84,6 +84,17 @@ def test_a_candling_ends_it_from_two_days_before_on(candled: float, *, asked: bo
     assert bool(stands(at(9.5, told))) is asked
 
 
+def test_what_was_seen_in_one_box_says_nothing_of_the_other() -> None:
+    told = account(
+        (EventKind.CANDLED, 7.0, {"box": "a", "alive": 6}),
+        (EventKind.SPLIT, 10.0, {"box": "a", "to_box": "b", "eggs": 3}),
+        (EventKind.CANDLED, 30.0, {"box": "a", "alive": 3}),
+    )
+    # Both were candled when they lay together; later only those that stayed.
+    assert stands(at(12, told)) == []
+    assert stands(at(31, told)) == ["candle K01 in b (day 30): overdue"]
+
+
 def test_one_looks_daily_from_the_opening_until_all_have_hatched() -> None:
     assert "look at K01 in a: due" not in stands(at(OPENS - 1))
     assert "look at K01 in a: due" in stands(at(OPENS))
