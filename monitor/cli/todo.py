@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
@@ -62,19 +63,35 @@ def run_tasks(args: argparse.Namespace) -> int:
     if not still:
         print(f"nothing to do within {args.days} days" if args.days else "nothing to do today")
         return 0
-    rows = [[_when(task, today), task.state(today), task.says] for task in still]
-    print(table(["by", "state", "what"], rows))
+    print(table(["by", "state", "what"], _rows(still, today)))
     for more in dict.fromkeys(task.more for task in still if task.more and task.state(today) != "coming"):
         what = next(task.says for task in still if task.more == more)
         say(f"{what.split(' ')[0]}: {more[0].lower()}{more[1:].rstrip('.')}")
     return 0
 
 
-def _when(task: Task, today: date) -> str:
+def _rows(still: Sequence[Task], today: date) -> list[list[str]]:
+    """A line for each; what is to be done on each of the days to come, in one."""
+    daily: dict[str, list[Task]] = {}
+    for task in still:
+        if task.state(today) == "coming":
+            daily.setdefault(task.says, []).append(task)
+    rows = []
+    for task in still:
+        when, same = _when(task.due, today), daily.get(task.says, [task])
+        if task in same[1:]:
+            continue
+        if task in same and len(same) > 1:
+            when = f"{when} to {_when(same[-1].due, today)}"
+        rows.append([when, task.state(today), task.says])
+    return rows
+
+
+def _when(day: date, today: date) -> str:
     """ "today", or the day."""
-    if task.due == today:
+    if day == today:
         return "today"
-    return f"{task.due:%a} {task.due.day} {task.due:%b}" + (f" {task.due.year}" if task.due.year != today.year else "")
+    return f"{day:%a} {day.day} {day:%b}" + (f" {day.year}" if day.year != today.year else "")
 
 
 def _as_json(task: Task, state: State) -> dict[str, object]:

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import http.client
-from datetime import UTC, datetime
+import re
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
 import pytest
 import vobject
 
 from monitor.adapters.store import secret_of
+from monitor.cli.todo import _rows
 from monitor.config.room_file import load
 from monitor.core.notices.codes import feed_token
+from monitor.core.notices.tasks import Task
 from monitor.core.terms.events import EventKind, KeeperEvent
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from tests.bench.stepped import stepped
@@ -41,8 +45,8 @@ def desk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Desk:
 
 def test_tasks_are_told_until_the_account_ends_them(desk: Desk) -> None:
     said = desk.does("tasks")
-    assert "overdue  candle K01 in upper (day 7)" in said
-    assert "due      weigh box upper" in said
+    assert re.search(r"Tue 9 Jun +overdue +candle K01 in upper \(day 7\)", said)
+    assert re.search(r"today +due +weigh box upper", said)
     assert max(map(len, said.splitlines())) <= 100
     told(desk, EventKind.CANDLED, NOW - HOUR_MS, box="upper", alive=5)
     told(desk, EventKind.WEIGHED, NOW - HOUR_MS, clutch="", box="upper", grams=800.0)
@@ -55,6 +59,16 @@ def test_tasks_are_told_until_the_account_ends_them(desk: Desk) -> None:
     told(desk, EventKind.WATERED, NOW - HOUR_MS // 2, clutch="", box="upper", grams=12.0)
     assert desk.does("tasks --days 0") == "nothing to do today\n"
     assert desk("tasks --days -1").code != 0
+
+
+def test_looks_of_days_to_come_stand_in_one_line() -> None:
+    today = date(2026, 6, 10)
+    looks = [Task(f"look/{n}", "look at K01 in upper", d, d) for n in range(4) if (d := today + timedelta(n))]
+    assert _rows([*looks, replace(looks[0], id="w", says="weigh box upper")], today) == [
+        ["today", "due", "look at K01 in upper"],
+        ["Thu 11 Jun to Sat 13 Jun", "coming", "look at K01 in upper"],
+        ["today", "due", "weigh box upper"],
+    ]
 
 
 def test_a_calendar_file_is_written_again_only_where_something_moved(
