@@ -102,6 +102,21 @@ def test_a_season_by_commands_alone_balances(desk: Desk) -> None:
     assert "3 of 6 eggs hatched" in desk.does("clutch list --all")
 
 
+def test_the_season_ends_with_a_report_a_calendar_and_labels(desk: Desk, tmp_path: Path) -> None:
+    found = desk("season 2026 --json").json
+    assert sum(c["laid"] for c in found["clutches"]) == 16
+    assert [c["lost"] for c in found["clutches"]] == [c["balance"]["lost"] for c in desk("clutch list --json").json]
+    desk.took(f"season 2026 --html {tmp_path}/season.html --csv {tmp_path}/season.csv")
+    page = (tmp_path / "season.html").read_text(encoding="utf-8")
+    assert "K01" in page
+    assert "dried out" in page
+    assert "http" not in page.replace("http://www.w3.org", "")
+    desk.took(f"calendar --out {tmp_path}/eggs.ics")
+    assert (tmp_path / "eggs.ics").read_text(encoding="utf-8").startswith("BEGIN:VCALENDAR")
+    desk.took(f"labels --boxes --out {tmp_path}/labels.svg")
+    assert "upper" in (tmp_path / "labels.svg").read_text(encoding="utf-8")
+
+
 @pytest.mark.parametrize("form", ["csv", "jsonl"])
 def test_what_goes_out_comes_in_again_and_is_the_same(desk: Desk, empty: Desk, form: str) -> None:
     out = empty.folder / f"account.{form}"
