@@ -61,7 +61,9 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
         epilog='examples: warmtally forecast K01    warmtally forecast K01/upper --at "2026-06-15 12:00" --json    '
         "warmtally forecast --assume 29.0",
     )
-    forecast.add_argument("lot", nargs="?", help="a lot, or a clutch with all its lots (default: all)")
+    forecast.add_argument(
+        "lot", nargs="?", metavar="EGGS", help="a clutch, or its eggs in a box: K01/upper (default: all)"
+    )
     forecast.add_argument("--at", metavar="WHEN", default="now", help="answer with what was known then")
     forecast.add_argument(
         "--assume",
@@ -105,8 +107,8 @@ def run_forecast(args: argparse.Namespace) -> int:
             lots = [x for x in lots if x.lot.id == wanted]
             if not lots:
                 raise UnknownSubject(
-                    f"no lot {wanted!r} at that time",
-                    fix=f"its lots: {', '.join(x.id for x in clutches[clutch].lots) or 'none yet'}" if clutch else "",
+                    f"no eggs {wanted!r} at that time",
+                    fix=f"there are: {', '.join(x.id for x in clutches[clutch].lots) or 'none yet'}" if clutch else "",
                 )
         elif not args.all and (wanted is None or not args.json):
             lots = [x for x in lots if x.lot.open]

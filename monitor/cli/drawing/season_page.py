@@ -413,7 +413,7 @@ def stack_words(s: StackSeason, unit: DisplayUnit) -> list[str]:
 
 
 def _weeks(s: StackSeason, scene: SeasonScene) -> str:
-    head = ["week until", "warmest", "coolest", "difference", "by the metre", "more than the probes"]
+    head = ["week until", "warmest", "coolest", "difference", "each metre higher", "more than the probes"]
     rows = []
     for at_ms, p in s.weeks:
         if p is None:

@@ -37,8 +37,6 @@ NOT_TO_DO: Final = (
     "do not open an egg, and do not raise the temperature to hurry it",
     "do not discard an egg that is firm and does not smell",
 )
-LEAVE_THEM: Final = "Do not cut an egg, do not throw one away: a late egg may live."
-"""Said wherever eggs are late."""
 BANDS: Final = (
     (0.95, "very likely only late"),
     (0.8, "probably only late"),
