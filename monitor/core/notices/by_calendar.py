@@ -69,8 +69,6 @@ def daily(snapshot: Snapshot, lately: Sequence[Notice] = ()) -> Notice:
             asked.append(f"{low(said)} ({name_subject(c.kind, c.subject)})")
     todo = [task.says for task in due(snapshot)]
     to_do = texts.fill("daily.tasks", {"others": fit_list(todo, LINE_MOST)}) if todo else ""
-    if asked and to_do:
-        still.insert(0, to_do)
     places = {
         "room": snapshot.room.name,
         "day": day,
@@ -89,6 +87,8 @@ def daily(snapshot: Snapshot, lately: Sequence[Notice] = ()) -> Notice:
     gone = [f"{low(says.get(kind, kind))} ({name_subject(kind, subject)})" for kind, subject in over]
     if gone:
         still.append(texts.fill("daily.over", {"others": fit_list(gone, LINE_MOST)}))
+    if asked and to_do:
+        still.append(to_do)
     # Of what has no room the boxes are left out first, the last of them first.
     shorter = [[*still, *lines[:n], *_rest(boxes[n:], snapshot)] for n in range(len(lines), -1, -1)]
     shorter += [[*still[:n], *_rest(boxes, snapshot)] for n in range(len(still) - 1, -1, -1)]

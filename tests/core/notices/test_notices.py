@@ -225,6 +225,13 @@ def test_no_sentence_advises_to_open_or_discard_an_egg() -> None:
 # -- the daily line and the drill ---------------------------------------------------------------------------------
 
 
+@pytest.fixture
+def nothing_due(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No task is due: their line has tests of its own."""
+    monkeypatch.setattr("monitor.core.notices.by_calendar.due", lambda _: ())
+
+
+@pytest.mark.usefixtures("nothing_due")
 def test_the_daily_line_has_a_line_for_every_box_and_what_is_still_true() -> None:
     up = {
         ("too-cool", "a"): Condition("too-cool", "a", Phase.RAISED, NIGHT - HOUR_MS, NIGHT, None, NIGHT),
@@ -246,6 +253,7 @@ def test_the_daily_line_has_a_line_for_every_box_and_what_is_still_true() -> Non
     assert_plain(notice.text)
 
 
+@pytest.mark.usefixtures("nothing_due")
 def test_the_daily_line_asks_for_no_hand_where_a_box_is_back_and_it_is_waited_whether_it_stays_so() -> None:
     back = Condition("too-cool", "a", Phase.FALLING, NIGHT - HOUR_MS, NIGHT - HOUR_MS, NIGHT, NIGHT)
     notice = daily(replace(rich(), conditions={back.key: back}))
@@ -304,6 +312,7 @@ def test_there_is_one_daily_line_and_one_drill_for_each_day_of_the_room() -> Non
         assert keys[2].endswith("2026-05-02")
 
 
+@pytest.mark.usefixtures("nothing_due")
 @pytest.mark.parametrize("unit", ["C", "F"])
 def test_the_daily_line_of_a_poor_room_is_still_plain(unit: Unit) -> None:
     base = rich(unit=unit)

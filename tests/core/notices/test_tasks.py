@@ -16,6 +16,7 @@ from monitor.core.climate.water import Given, Weighing, box_water
 from monitor.core.development.care import Care, usual_care
 from monitor.core.development.lots import LotNow
 from monitor.core.notices.by_calendar import daily
+from monitor.core.notices.conditions import Condition, Phase
 from monitor.core.notices.fitting import LINE_MOST
 from monitor.core.notices.snapshot import BoxNow, ProbeNow, Service, Snapshot
 from monitor.core.notices.tasks import MOST, Task, day_of, due, spans, tasks
@@ -191,6 +192,11 @@ def test_the_daily_line_says_what_is_due_in_one_line() -> None:
     assert len(line) <= LINE_MOST + len("To do: .")
     assert "more" in line
     assert daily(replace(at(3), boxes=(box,))).text.startswith("Nothing to do.")
+    # What is wrong goes before what is to be done.
+    cool = Condition("too-cool", "a", Phase.RAISED, snapshot.now_ms, snapshot.now_ms, None, snapshot.now_ms)
+    first, wrong, todo, *_ = daily(replace(snapshot, boxes=(box,), conditions={cool.key: cool})).text.splitlines()
+    assert (first, todo) == ("Look at: too cool (a).", "To do: candle K01 in a (day 7).")
+    assert wrong.startswith("Too cool since")
 
 
 EVENTS = st.lists(
