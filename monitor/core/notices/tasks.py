@@ -28,7 +28,7 @@ LEAST_ML: Final = 3
 SHOWN_DONE_DAYS: Final = 14
 """What was done stands so long in a calendar. Judgement, no source."""
 FORGOTTEN_DAYS: Final = 30
-"""Who has not told of a first shed or meal by then will not. Judgement, no source."""
+"""Who has not told of a first shed, a first meal or a candling by then will not. Judgement, no source."""
 LOOKS_AHEAD_DAYS: Final = 14
 FEED_DAYS: Final = 400
 """What lies so far ahead stands in a calendar."""
@@ -166,7 +166,8 @@ def _opens(lot: LotNow, zone: tzinfo) -> date | None:
 
 
 def _candle(lot: LotNow, care: Care, today: date, zone: tzinfo) -> Iterator[Task]:
-    """A day of its own is not asked for once the next one has come, nor from the window's opening on."""
+    """A day of its own is not asked for once the next has come, nor from the window's opening on; where no window is
+    known any more, not for ever."""
     if lot.lot.pipped or not lot.lot.waiting:
         return
     candled = sorted(e.at_ms for e in _of_lot(lot.clutch.events, lot, (EventKind.CANDLED,)))
@@ -175,7 +176,8 @@ def _candle(lot: LotNow, care: Care, today: date, zone: tzinfo) -> Iterator[Task
     for i, (day, on) in enumerate(dues):
         done = next((at for at in candled if day_of(at, zone) >= on - timedelta(EARLY_DAYS)), None)
         late = opens is not None and max(on, today) >= opens
-        if done is None and (late or any(later <= today for _, later in dues[i + 1 :])):
+        next_came = any(later <= today for _, later in dues[i + 1 :])
+        if done is None and (late or next_came or today - on > timedelta(FORGOTTEN_DAYS)):
             continue
         says = f"candle {name_eggs(lot.lot.id)} (day {day:g})"
         yield Task(f"candle/{lot.lot.id}/{day:g}", says, on, on, done, CANDLING)

@@ -75,6 +75,9 @@ def test_eggs_are_candled_on_the_days_of_their_profile() -> None:
     # The second day takes the place of a first that nobody did, and the window's opening that of both.
     assert stands(at(31)) == ["candle K01 in a (day 30): overdue"]
     assert stands(at(31, opens=20)) == ["look at K01 in a: due"]
+    # Where no window comes any more, as without readings, nobody is asked for ever.
+    assert stands(at(59, opens=900)) == ["candle K01 in a (day 30): overdue"]
+    assert stands(at(62, opens=900)) == []
     own = {"x": Care(candle_days=(12.0,))}
     assert stands(at(12, care=own)) == ["candle K01 in a (day 12): due"]
 
