@@ -25,6 +25,7 @@ from monitor.core.development.siblings import (
     verdict,
     waits_until,
 )
+from monitor.core.development.species import RESTS_ON
 from monitor.core.development.window import Window
 from monitor.core.terms.formats import (
     in_words,
@@ -326,6 +327,8 @@ def _forecast_text(lot: LotNow, room: RoomAtHand, at_ms: int, plan: Plan | None,
         lines += _sex_text(lot.sex, room)
     if why:
         lines += [f"  note: {note}" for note in lot.notes]
+    elif lot.grade in RESTS_ON:
+        lines.append(f"  {RESTS_ON[lot.grade]}")
     return "\n".join(lines)
 
 

@@ -330,7 +330,7 @@ def _print_moved(before: Mapping[str, LotNow], room: RoomAtHand, clutch: str) ->
     if any(now.venomous and now.lot.pips for now in lots.values()):
         say(_bites())
     for lot_id, now in lots.items():
-        if now.lot.pips and now.refused:
+        if now.lot.pips and now.refused not in ("", now.still_open):
             say(f"  note: {name_eggs(lot_id)} gets no date: {now.refused}")
         if now.first_pip is None or now.lot.pipped or not now.lot.waiting:
             continue

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import re
 import threading
 import time
 from collections.abc import Iterator, Mapping
@@ -374,7 +375,8 @@ def test_probes_are_shown_with_what_the_keeper_was_told_of_them(
     told = " ".join(desk.took("probes").out.split()).split("probe: ")
     lines = {part.split()[0]: part for part in told}
     assert "health: Probe out of its box since " in lines["upper-warmth"]
-    assert "health: well " in lines["middle-warmth"]
+    # Its last reading is some minutes old by now, which may be more than is due.
+    assert re.search("health: (well|late)", lines["middle-warmth"])
     assert "health: never heard" in lines["damp"]
 
 

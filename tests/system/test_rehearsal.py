@@ -226,7 +226,7 @@ def test_plain_lines_say_first_and_last_that_it_is_simulated(
     for verb in (["forecast", *words[1:]], ["notices", *words[1:3]], ["check", *words[1:3]]):
         assert main(verb) == 0, verb
     shown = boxes + capsys.readouterr().out
-    for word in ("amber/lower", "amber/top", "birch/upper", "cedar/middle", "Window near"):
+    for word in ("amber in lower", "amber in top", "birch in upper", "cedar: ", "Window near"):
         assert word in shown
 
 

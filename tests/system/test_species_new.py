@@ -59,7 +59,7 @@ def test_one_figure_by_options_is_a_profile_with_a_date(desk: Desk) -> None:
     assert (p50 - LAID) / timedelta(days=1) == pytest.approx(60.0, abs=1.5)
     assert timedelta(days=12) < p90 - p10 < timedelta(days=26)
     assert got["confidence"] == "no source"
-    assert "without a source" in desk.does('forecast S01 --at "2026-05-31 08:00"')
+    assert "no source" in desk.does('forecast S01 --at "2026-05-31 08:00"')
     assert "no source" in next(x for x in desk.does("species").splitlines() if x.startswith("inventa-altera"))
 
 
@@ -389,9 +389,9 @@ def test_what_is_finished_or_waits_for_nothing_says_so(desk: Desk) -> None:
     for name, last in (("K01", "dead"), ("K02", "removed"), ("K03", "hatched"), ("K04", "candled")):
         desk.does(f"clutch add {name} --species elaphe-taeniura --laid 2026-05-01 --eggs 6")
         desk.does(f'record set {name} --box upper --eggs 6 --at "2026-05-01 09:00"')
-        more = "--fertile 0" if last == "candled" else ""
+        more = "--fertile 0" if last == "candled" else "--eggs 6"
         desk.does(f'record {last} {name} {more} --at "2026-06-20 09:00"')
-        told = desk.does(f'forecast {name} --at "2026-06-21 09:00"')
+        told = desk.does(f'forecast {name} --all --at "2026-06-21 09:00"')
         assert f"6 {'infertile' if last == 'candled' else last}" in told
         assert ("no egg is waited for" if last == "candled" else "nothing of it lies there any more") in told
         assert "wait until" not in told

@@ -219,15 +219,15 @@ def test_no_command_in_a_room_in_fahrenheit_speaks_celsius(made: Path, tmp_path:
 
 def test_what_is_said_in_fahrenheit_is_the_same_temperature(made: Path, tmp_path: Path) -> None:
     desk = copied(made, tmp_path, "F")
-    told = said(desk, "forecast K01")
+    told = said(desk, "forecast K01 --why")
     assert "93.6 °F lies outside the published table" in told
     assert "at 46.4 °F eggs of this species hardly develop" in told
     assert re.search(r"degree-days above 54\.\d °F", told)
     assert "at 45.0 °F eggs of this species hardly develop" in said(desk, "forecast K01 --assume 45F")
     assert "which is not melting ice" in said(desk, f"compare ice --probe lower-warmth {SPAN}")
     assert re.search(r"it says 46\.\d °F", said(desk, f"compare ice --probe lower-warmth {SPAN}"))
-    assert "by 0.45 °F or more" in said(desk, "explain probe-drifting")
-    assert "by 0.25 °C or more" in said(furnished_c(tmp_path), "explain probe-drifting")
+    assert "0.45 °F or more" in said(desk, "explain probe-drifting")
+    assert "0.25 °C or more" in said(furnished_c(tmp_path), "explain probe-drifting")
 
 
 def furnished_c(folder: Path) -> Desk:

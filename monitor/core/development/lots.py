@@ -186,7 +186,7 @@ def _told_if_open(found: LotNow, history: History, zone: tzinfo) -> LotNow:
     if history.silent_since_ms is not None:
         since = show_day(history.silent_since_ms, zone)
         said = f"still open: no readings since {since}; finish it or say what happened"
-        return replace(found, refused=said, still_open=said)
+        return replace(found, refused=found.refused or said, still_open=said)
     if history.development > LONG_OVER:
         said = "still open at more than twice its time; finish it or say what happened"
         return replace(found, still_open=said)
@@ -330,9 +330,12 @@ def evidence_of(
 def _odd_pip(lot: Lot, history: History) -> str:
     """Why eggs cannot have pipped when they are told to have; empty where they can, or where their way is not known.
     Such a pip tells nothing: neither of the other eggs nor of another box."""
-    if not lot.pips or history.unknown_s > 0.05 * float(history.weight_s.sum()):
+    first_ms = min((pip.by_ms for pip in lot.pips), default=0)
+    before = history.edge_ms[1:] <= first_ms
+    unknown_s = float(history.weight_s[before & np.isnan(history.temperature_c)].sum())
+    if not lot.pips or unknown_s > 0.05 * float(history.weight_s[before].sum()):
         return ""
-    share = min(history.development_at(pip.by_ms) for pip in lot.pips)
+    share = history.development_at(first_ms)
     if share >= EARLIEST_PIP:
         return ""
     return (

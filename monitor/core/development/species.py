@@ -11,7 +11,7 @@ The keeper's own clutches make a profile of the same form; its rows name ``own c
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal, get_args
 
@@ -29,6 +29,12 @@ from monitor.errors import ModelOutOfRange, SpeciesRefused
 Counts = Literal["pip", "hatch", "emergence", "not stated"]
 Status = Literal["table", "rests", "no-table"]
 Grade = Literal["good", "fair", "poor", "one figure", "no source", "none"]
+
+# What a date rests on, where that is less than a table.
+RESTS_ON: Final[Mapping[Grade, str]] = {
+    "no source": "Its days of incubation are common practice, no source.",
+    "one figure": "Its days of incubation rest on one figure.",
+}
 
 COUNTS: Final[tuple[Counts, ...]] = get_args(Counts)
 STATUSES: Final[tuple[Status, ...]] = get_args(Status)

@@ -22,7 +22,7 @@ COOLED_C: Final = 0.5
 MOST_BOXES: Final = 12
 RESIDUAL: Final = "See that every heater draws current; check the residual-current device."
 BREAKER: Final = (
-    "Has a residual-current device tripped: dry hands, find the cause first; if it trips again, an electrician."
+    "Has a residual-current device tripped: dry hands, find the cause first. If it trips again, an electrician."
 )
 TRIPPED: Final = "If the power was gone: what has tripped stays off when the power is back."
 

@@ -12,7 +12,7 @@ from typing import Any, Final, Literal
 
 from monitor.core.development.lots import LotNow
 from monitor.core.development.siblings import GoneBefore, Story, stories, waits_until
-from monitor.core.development.species import VENOMOUS, VENOMOUS_CARE, Grade
+from monitor.core.development.species import RESTS_ON, VENOMOUS, VENOMOUS_CARE
 from monitor.core.development.window import Window
 from monitor.core.notices.conditions import KindName, holds
 from monitor.core.notices.kinds import Kind, Look
@@ -43,11 +43,6 @@ CANDLING: Final = (
     "Signs of life: pink with vessels when candled, firm, no smell.",
     "Ask an experienced keeper or a reptile veterinarian.",
 )
-# What a date rests on, where that is less than a table.
-RESTS_ON: Final[Mapping[Grade, str]] = {
-    "no source": "Its days of incubation are common practice, no source.",
-    "one figure": "Its days of incubation rest on one figure.",
-}
 # The first line for eggs of a venomous species. Common practice, no source.
 BITES_FIRST: Final[Mapping[str, str]] = {
     "window-near": "Have ready: hook, closed box, a second person, who has the antivenom.",
