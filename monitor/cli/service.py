@@ -12,8 +12,6 @@ from pathlib import Path
 
 from monitor.cli.output import print_json
 from monitor.cli.room import advised_settings_of, settings_of
-from monitor.config.library import list_profiles
-from monitor.core.development.species import misfit
 from monitor.core.terms.settings import Settings
 
 log = logging.getLogger(__name__)
@@ -158,8 +156,11 @@ def run_check(args: argparse.Namespace) -> int:
 
 def species_problems(folder: str | None) -> list[tuple[bool, str, str]]:
     """What is wrong with the keeper's own species files, by file: a mistake, or a row that hardly fits the others."""
-    if folder is None:
+    if folder is None or not Path(folder).exists():
         return []
+    from monitor.config.library import list_profiles
+    from monitor.core.development.species import misfit
+
     listing = list_profiles(folder)
     found = [(True, str(Path(folder) / Path(error.where).name), error.what) for error in listing.bad]
     for profile in listing.profiles:

@@ -11,13 +11,13 @@ import re
 from collections import defaultdict
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Final
+from typing import Final, get_args
 
 from monitor.config.answers import check_answers
 from monitor.config.mistakes import Findings
 from monitor.config.shape import Contents, LimitKeys, Part, Read, is_there
 from monitor.config.values import shown
-from monitor.core.notices.kinds import all_kinds
+from monitor.core.notices.conditions import KindName
 
 COLDEST_LIMIT_C: Final = -10.0
 WARMEST_LIMIT_C: Final = 50.0
@@ -289,7 +289,7 @@ def _check_calendar(contents: Contents, findings: Findings, folder: Path) -> Non
 
 def _check_ways(contents: Contents, findings: Findings) -> None:
     """Which notices go to which channel, and when none does."""
-    kinds = [kind.name for kind in all_kinds()]
+    kinds = get_args(KindName)
     stacks = [s.part.id for s in contents.stacks]
     for channel in contents.channels:
         if channel.part.id == "log" and channel.sound("id"):
