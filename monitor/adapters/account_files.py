@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 import difflib
+import io
 import json
 import math
 from collections.abc import Iterable, Iterator, Sequence
@@ -22,6 +23,8 @@ from monitor.errors import EventRefused, FileUnreadable, MonitorError, NotInstal
 
 FORMS: Final = ("csv", "jsonl", "parquet")
 _COUNTS: Final = ("eggs", *COUNTED, "slugs", "gone")
+# As they were told, blanks included.
+_WORDS: Final = ("note", "by", "dam", "sire", "line")
 _TEXTS: Final = ("species", "dam", "sire", "line", "how", "by")
 COLUMNS: Final = (
     "entry",
@@ -142,7 +145,7 @@ def _lines(path: Path) -> Iterator[tuple[int, dict[str, str]]]:
             raise FileUnreadable(
                 f"the file is longer than {MOST_BYTES >> 20} MB", where=str(path), fix="is it an account?"
             )
-        text = path.read_text(encoding="utf-8-sig")
+        text = path.read_bytes().decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise FileUnreadable("the file is no text in UTF-8", where=str(path), fix="save it as CSV in UTF-8") from error
     except OSError as error:
@@ -153,7 +156,7 @@ def _lines(path: Path) -> Iterator[tuple[int, dict[str, str]]]:
 
 
 def _json_lines(path: Path, text: str) -> Iterator[tuple[int, dict[str, str]]]:
-    for line, one in enumerate(text.splitlines(), 1):
+    for line, one in enumerate(text.split("\n"), 1):
         if not one.strip():
             continue
         try:
@@ -168,7 +171,7 @@ def _json_lines(path: Path, text: str) -> Iterator[tuple[int, dict[str, str]]]:
 
 def _csv_lines(path: Path, text: str) -> Iterator[tuple[int, dict[str, str]]]:
     head = text.split("\n", 1)[0]
-    table = csv.reader(text.splitlines(), delimiter=max(",;\t", key=head.count))
+    table = csv.reader(io.StringIO(text, newline=""), delimiter=max(",;\t", key=head.count))
     try:
         names = [name.strip().lower() for name in next(table, [])]
         _check_columns(path, names)
@@ -180,7 +183,8 @@ def _csv_lines(path: Path, text: str) -> Iterator[tuple[int, dict[str, str]]]:
                     fix="put what holds the delimiter in quotes",
                 )
             if any(cell.strip() for cell in row):
-                yield table.line_num, {k: v.strip() for k, v in zip(names, row, strict=False) if v.strip()}
+                told = {k: v if k in _WORDS else v.strip() for k, v in zip(names, row, strict=False)}
+                yield table.line_num, {k: v for k, v in told.items() if v}
     except csv.Error as error:
         raise FileUnreadable(f"line {table.line_num}: {error}", where=str(path), fix="save it as CSV") from error
 

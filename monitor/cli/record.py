@@ -431,7 +431,9 @@ def sentence(event: KeeperEvent, room: RoomAtHand, *, dated: bool = True) -> str
         (event.text, f'"{event.text}"'),
         (event.by, f"by {event.by}"),
     )
-    return ", ".join([*parts, *(words for there, words in told if there)])
+    said = ", ".join([*parts, *(words for there, words in told if there)])
+    # An account that came from elsewhere may hold signs that would move the cursor.
+    return "".join(sign if sign.isprintable() else " " for sign in said)
 
 
 def print_lots(clutch: Clutch) -> None:

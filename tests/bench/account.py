@@ -7,6 +7,7 @@ goes out to a file and into an empty store.
 
 from __future__ import annotations
 
+import contextlib
 import tempfile
 import time
 from collections import Counter
@@ -173,6 +174,11 @@ def measure(seasons: int = 150, entries: int = 40, seed: int = 1) -> Figures:
         for i in range(seasons):
             with Store(Path(folder, f"one{i}")) as store, Store(Path(folder, f"other{i}")) as other:
                 found.season(rng, entries, store)
+                signs = "aä, ;\"\n\r\u2028'={}[]|\t\x85"
+                words = "".join(rng.choice(list(signs), int(rng.integers(1, 30))).tolist())
+                note = KeeperEvent(EventKind.NOTE, "c", START + DAY_MS, START + DAY_MS, text=words)
+                with contextlib.suppress(EventRefused):
+                    store.account.tell(note)
                 if rng.random() < 0.5:
                     _corrected(rng, store, found)
                 events = store.account.events()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import os
 import pty
@@ -17,8 +18,8 @@ from hypothesis import strategies as st
 
 from monitor.adapters import account_files
 from monitor.adapters.store import Store
-from monitor.core.terms.entries import bring
-from monitor.core.terms.events import KeeperEvent
+from monitor.core.terms.entries import FileRow, bring
+from monitor.core.terms.events import EventKind, KeeperEvent
 from monitor.core.terms.projection import project
 from monitor.errors import FileUnreadable
 from tests.desk import Desk, room_text
@@ -177,6 +178,27 @@ def test_an_old_season_written_by_hand_comes_in_and_its_bad_rows_are_named(empty
     assert "nothing was written" in answer.out
     assert [c["clutch"] for c in empty("clutch list --json").json] == ["A1"]
     assert "4 entries taken" in empty.took(f"clutch import {file} --take-rest").out
+
+
+def test_words_with_odd_signs_come_back_and_move_no_cursor(empty: Desk) -> None:
+    empty.does("clutch add K01 --species elaphe-taeniura --laid 2024-05-01 --eggs 6")
+    odd = 'two\nlines, \u2028 "quoted"; ä'
+    with empty.store() as store:
+        laid = store.account.events()[0]
+        said = dataclasses.replace(laid, kind=EventKind.NOTE, eggs=None, species="", text=odd, day_only=False)
+        assert empty("record note K01 --note '\x1b[2J'").code == 5
+        # As one that was told before this was refused.
+        numbered = dataclasses.replace(said, id=2, text=odd + "\x1b[2J")
+        store.account.bring([FileRow(1, numbered, 2, taken_before=True)], dry_run=False)
+    assert "\x1b" not in empty.does("clutch show K01")
+    for form in ("csv", "jsonl"):
+        other = Desk(empty.folder / form)
+        other.folder.mkdir()
+        other.write(room_text(zone="Europe/Vienna"))
+        empty.does(f"clutch export --out {other.folder}/a.{form} --format {form}")
+        other.took(f"clutch import {other.folder}/a.{form}")
+        with empty.store() as one, other.store() as two:
+            assert one.account.events() == two.account.events()
 
 
 @pytest.mark.parametrize(

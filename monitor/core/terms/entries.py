@@ -250,6 +250,8 @@ def check_told(event: KeeperEvent, clutches: Mapping[str, Clutch]) -> None:
     """That its words and numbers are some that an account can hold. ``clutches``: with it. Raises EventRefused."""
     who = f"clutch {event.clutch}"
     for text in (event.text, event.dam, event.sire, event.line, event.by):
+        if not text.replace("\n", " ").isprintable():
+            raise EventRefused(f"{who}: {text[:20]!r} holds signs that cannot be shown", fix="write plain text")
         if len(text) > MOST_TEXT:
             raise EventRefused(f"{who}: {text[:20]!r}... has {len(text)} signs", fix=f"write {MOST_TEXT} at most")
     strange = [name for name, kinds in _ONLY_OF.items() if event.kind not in kinds and _said(event, name)]
