@@ -60,7 +60,6 @@ VERBS: Final = (
 MORNING: Final = (
     "boxes",
     "record pipped K01 --box left-upper --eggs 2",
-    "forecast K01/left-lower",
     "answer {notice}",
 )
 
@@ -216,6 +215,10 @@ def _morning(folder: Path, short: list[str]) -> Mapping[str, float | int]:
         ran.append(_must(line, folder))
     if "left-upper" not in ran[0].out:
         short.append("the first look does not say which box needs a hand")
+    if f"answer {notice})" not in " ".join(ran[0].out.split()):
+        short.append("the first look does not say which number answers it")
+    if "before this: " not in ran[1].out:
+        short.append("the entry does not say how the window of the sibling moved")
     if _window(folder) == before:
         short.append("the window of the sibling did not move")
     return {
