@@ -19,6 +19,7 @@ import pytest
 
 from tests.bench.installed import DATA, HOME, PROBE, ROOM, Installed, first_checkout
 from tests.bench.process import room, timed, toml
+from tests.cli.test_setup import publish
 from tests.machine import machine
 from tests.peers import mosquitto
 from tests.system.test_packaging import locked
@@ -58,6 +59,20 @@ def libraries(folder: Path) -> Path:
     return place
 
 
+def set_up_by_questions(house: Installed) -> None:
+    """The example becomes a keeper's room, by a keeper; what the installer wrote of the store stays."""
+    publish(house.port, [("eggroom/left/upper", "28.4")])
+    answers = ["Shed", "Europe/Vienna", "C", "127.0.0.1", str(house.port), ""]
+    answers += ["upper", "left", "150", "", "", "", "elaphe-taeniura", "31", "25", "", ""]
+    told = "printf '%s\\n' " + " ".join(f"'{answer}'" for answer in answers)
+    said = house.computer.says(f"{told} | warmtally setup --seconds 2", user="anna")
+    assert "no mistakes" in said
+    text = house.computer.says(f"cat {ROOM}", user="anna")
+    assert f'data_dir = "{DATA}"' in text
+    assert 'topic = "eggroom/left/upper"' in text
+    assert house.computer.says(f"stat -c '%a %G' {ROOM}") == "660 warmtally\n"
+
+
 def from_nothing(house: Installed) -> None:
     """Install, make the room one's own, start, and enter a clutch."""
     install, says = "/checkouts/first/deploy/install", house.computer.says
@@ -69,6 +84,7 @@ def from_nothing(house: Installed) -> None:
     # The example is nobody's room and not watched, but all that the command needs is there.
     assert says("systemctl is-enabled warmtally || true") == "disabled\n"
     assert "no mistakes" in says("warmtally check", user="anna")
+    set_up_by_questions(house)
     tables = room(["upper"], [timed(PROBE, "upper")], port=house.port)
     text = toml({name: table for name, table in tables.items() if name != "pace"})
     says(f"cat >{ROOM} <<'END'\n{text}END", user="anna")
