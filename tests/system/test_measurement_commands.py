@@ -10,11 +10,11 @@ from tests.bench import commands
 
 
 @pytest.mark.slow
-def test_the_morning_round_is_four_commands_after_which_the_siblings_window_has_moved() -> None:
+def test_the_morning_round_is_three_commands_after_which_the_siblings_window_has_moved() -> None:
     found = commands.measure(days=6, runs=1, limit_s=math.inf, only="answer,probes")
     assert found.falls_short == []
-    assert found.figures["morning_commands"] == 4
-    assert int(found.figures["morning_keys"] or 0) < 160
+    assert found.figures["morning_commands"] == 3
+    assert int(found.figures["morning_keys"] or 0) < 100
     assert float(found.figures["probes_cpu_s"] or 0) > 0.0
 
 
