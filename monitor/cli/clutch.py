@@ -12,13 +12,14 @@ from monitor.adapters.store.database import FILE_NAME
 from monitor.cli.new_file import new_file
 from monitor.cli.output import print_json, say, table, utc
 from monitor.cli.record import add_laid, add_when_and_who, print_lots, run_record, sentence
-from monitor.cli.room import RoomAtHand, now_ms, room_at_hand, settings_of
+from monitor.cli.room import now_ms, room_at_hand, settings_of
 from monitor.config.zones import zone_of
 from monitor.core.terms.balance import balance_of, balance_of_all, became, ended_ms
 from monitor.core.terms.entries import Brought, FileRow, bring
 from monitor.core.terms.events import COUNTED, Clutch, KeeperEvent
 from monitor.core.terms.formats import show_eggs, show_time
 from monitor.errors import EventRefused, MonitorError, UnknownSubject, UsageError
+from monitor.telling.at_hand import RoomAtHand
 
 # Rows that are named one by one.
 MOST_TOLD = 100

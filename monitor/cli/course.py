@@ -8,19 +8,9 @@ from datetime import datetime
 from pathlib import Path
 from typing import Final
 
-from monitor.cli.drawing.course_plot import (
-    ends_c,
-    event_lines,
-    in_figures,
-    strip,
-    svg_boxes,
-    svg_course,
-    terminal_course,
-)
-from monitor.cli.drawing.time_frame import gathered
 from monitor.cli.output import columns, print_json, rounded, say, utc
 from monitor.cli.printing import named, write_text
-from monitor.cli.room import RoomAtHand, now_ms, number, parse_time, room_at_hand
+from monitor.cli.room import now_ms, number, parse_time, room_at_hand
 from monitor.cli.season import year_asked
 from monitor.core.season.figures import BoxSeason
 from monitor.core.terms.formats import show_temperature, show_time
@@ -29,6 +19,17 @@ from monitor.core.terms.times import DAY_MS
 from monitor.derived.lots import present
 from monitor.derived.season import Seasons, last_ms
 from monitor.errors import UnknownSubject, UsageError
+from monitor.telling.at_hand import RoomAtHand
+from monitor.telling.drawing.course_plot import (
+    ends_c,
+    event_lines,
+    in_figures,
+    strip,
+    svg_boxes,
+    svg_course,
+    terminal_course,
+)
+from monitor.telling.drawing.time_frame import gathered
 
 WIDEST: Final = 98
 LONGEST_DAYS: Final = 3660.0

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from monitor.cli.output import labelled
-from monitor.cli.room import RoomAtHand
 from monitor.core.notices.conditions import Condition
 from monitor.core.notices.notice import Notice
 from monitor.core.terms.formats import name_eggs, show_time
 from monitor.core.terms.settings import URGENCIES
+from monitor.telling.at_hand import RoomAtHand
 
 # So many are named of what is true of many; the others are counted.
 MOST_NAMED = 6

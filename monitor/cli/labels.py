@@ -9,14 +9,15 @@ from pathlib import Path
 from typing import Final
 from urllib.parse import quote
 
-from monitor.cli.drawing.label_sheet import Label, Sheet, page_of, sheets
 from monitor.cli.printing import named, write_pdf, write_png, write_text
-from monitor.cli.room import RoomAtHand, now_ms, room_at_hand, whole
+from monitor.cli.room import now_ms, room_at_hand, whole
 from monitor.core.development.lots import LotNow
 from monitor.core.terms.events import Clutch
 from monitor.core.terms.formats import show_date, show_eggs, show_time
 from monitor.core.terms.settings import Box
 from monitor.errors import UnknownSubject, UsageError
+from monitor.telling.at_hand import RoomAtHand
+from monitor.telling.drawing.label_sheet import Label, Sheet, page_of, sheets
 
 # Width and height of paper, mm (ISO 216; ANSI/ASME Y14.1 for "letter").
 PAPER: Final = {"a4": (210.0, 297.0), "a5": (148.0, 210.0), "letter": (215.9, 279.4)}

@@ -11,7 +11,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from monitor.cli.output import print_json, say, table
-from monitor.cli.room import RoomAtHand, now_ms, room_at_hand
+from monitor.cli.room import now_ms, room_at_hand
 from monitor.config.library import load_profile, named, read_profile
 from monitor.core.development.learning import (
     Learned,
@@ -31,6 +31,7 @@ from monitor.core.terms.formats import name_eggs, show_bare, show_degree_days, s
 from monitor.derived.room import Derived
 from monitor.derived.species import Species
 from monitor.errors import MonitorError, UnknownSubject, UsageError
+from monitor.telling.at_hand import RoomAtHand
 
 # The first words of a file that this command wrote; what a keeper wrote by hand is never taken for it.
 WRITTEN_BY = "# Learned from own clutches by: warmtally learn"

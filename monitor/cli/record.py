@@ -11,12 +11,13 @@ from typing import TYPE_CHECKING, Any, Final
 
 from monitor.cli.asking import Asker
 from monitor.cli.output import say
-from monitor.cli.room import RoomAtHand, now_ms, number, parse_time, room_at_hand, whole
+from monitor.cli.room import now_ms, number, parse_time, room_at_hand, whole
 from monitor.core.terms.balance import balance_of, became, ended_ms
 from monitor.core.terms.events import COUNTED, LOST, OF_BOXES, Clutch, EventKind, KeeperEvent
 from monitor.core.terms.formats import name_eggs, show_date, show_eggs, show_time
 from monitor.core.terms.projection import MOST_DEVELOPED, effective
 from monitor.errors import EntryUndecided, EventRefused, UnknownSubject, UsageError
+from monitor.telling.at_hand import RoomAtHand
 
 if TYPE_CHECKING:
     from monitor.core.development.lots import LotNow

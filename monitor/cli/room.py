@@ -10,21 +10,16 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
-from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from monitor.adapters.store import Store
 from monitor.config.at_hand import find_config, keep_settings, kept_settings, without_secrets
 from monitor.config.mistakes import Mistake
-from monitor.config.zones import zone_of
 from monitor.core.terms.settings import DisplayUnit, Settings
 from monitor.errors import ConfigError, UsageError
-
-if TYPE_CHECKING:
-    from monitor.derived.room import Derived
+from monitor.telling.at_hand import RoomAtHand
 
 OF_THE_ACCOUNT: Final = frozenset({"clutch", "record", "notices", "answer", "shelve", "attention", "species"})
 """The verbs that look at no probe and send nothing."""
@@ -42,37 +37,6 @@ def common_options() -> argparse.ArgumentParser:
     )
     group.add_argument("--data", metavar="DIR", help="where the store lies (else as the room's file says)")
     return parent
-
-
-@dataclass
-class RoomAtHand:
-    """A loaded room with its store, for one command. ``known_by_ms``: with the corrections of probes as they stood at
-    that moment; None: as they stand."""
-
-    settings: Settings
-    store: Store
-    known_by_ms: int | None = None
-
-    @cached_property
-    def zone(self) -> tzinfo:
-        return zone_of(self.settings.room.zone)
-
-    @cached_property
-    def derived(self) -> Derived:
-        """What follows from readings. Loaded when it is asked for: who enters a pip or answers a notice needs none."""
-        from monitor.config.library import load_profile
-        from monitor.derived.room import Derived
-
-        folder = self.settings.profiles_dir
-        return Derived(self.store, self.settings, lambda name: load_profile(name, folder), known_by_ms=self.known_by_ms)
-
-    @property
-    def unit(self) -> DisplayUnit:
-        return self.settings.room.display_unit
-
-    def as_of(self, at_ms: int) -> RoomAtHand:
-        """The same room and store, with the corrections of probes as they stood at a moment."""
-        return RoomAtHand(self.settings, self.store, at_ms)
 
 
 def settings_of(args: argparse.Namespace, *, secrets: bool = False) -> Settings:

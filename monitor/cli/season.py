@@ -10,7 +10,27 @@ from datetime import datetime
 from pathlib import Path
 from typing import Final
 
-from monitor.cli.drawing.season_page import (
+from monitor.cli.learn import everything_learned, is_learned, own_dir
+from monitor.cli.output import WIDEST_TABLE, print_json, rounded, say, table, utc
+from monitor.cli.printing import named, write_pdf, write_text
+from monitor.cli.room import FIRST_YEAR, LAST_YEAR, now_ms, parse_time, room_at_hand
+from monitor.core.season.figures import (
+    ASKED_AT,
+    ClutchSeason,
+    EggsInBox,
+    Season,
+    SpeciesSeason,
+    StackSeason,
+    WindowTold,
+)
+from monitor.core.season.met import Matter, by_kind
+from monitor.core.season.next_season import Advised, next_season
+from monitor.core.terms.events import LOST, Clutch
+from monitor.core.terms.formats import name_eggs, show_time
+from monitor.derived.season import Seasons
+from monitor.errors import UnknownSubject, UsageError
+from monitor.telling.at_hand import RoomAtHand
+from monitor.telling.drawing.season_page import (
     MET_HEAD,
     SeasonScene,
     came_words,
@@ -27,25 +47,6 @@ from monitor.cli.drawing.season_page import (
     sums_in_short,
     told_words,
 )
-from monitor.cli.learn import everything_learned, is_learned, own_dir
-from monitor.cli.output import WIDEST_TABLE, print_json, rounded, say, table, utc
-from monitor.cli.printing import named, write_pdf, write_text
-from monitor.cli.room import FIRST_YEAR, LAST_YEAR, RoomAtHand, now_ms, parse_time, room_at_hand
-from monitor.core.season.figures import (
-    ASKED_AT,
-    ClutchSeason,
-    EggsInBox,
-    Season,
-    SpeciesSeason,
-    StackSeason,
-    WindowTold,
-)
-from monitor.core.season.met import Matter, by_kind
-from monitor.core.season.next_season import Advised, next_season
-from monitor.core.terms.events import LOST, Clutch
-from monitor.core.terms.formats import name_eggs, show_time
-from monitor.derived.season import Seasons
-from monitor.errors import UnknownSubject, UsageError
 
 # What the table for other programs has of each clutch's eggs in a box, in this order.
 LOST_COLUMNS: Final = tuple(f"lost_{how.replace('-', '_')}" for how in LOST)

@@ -7,7 +7,6 @@ import math
 import sys
 from pathlib import Path
 
-from monitor.cli.drawing.species_plot import svg_plot, terminal_plot
 from monitor.cli.output import columns, print_json, say, table
 from monitor.cli.room import settings_if_any
 from monitor.cli.species_new import add_options, run_new
@@ -28,6 +27,7 @@ from monitor.core.terms.formats import (
 )
 from monitor.core.terms.settings import DisplayUnit
 from monitor.errors import ModelOutOfRange, UsageError
+from monitor.telling.drawing.species_plot import svg_plot, terminal_plot
 
 
 def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:

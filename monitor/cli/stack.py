@@ -6,9 +6,8 @@ import argparse
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from monitor.cli.drawing.stack_plot import StackScene, svg_stack, terminal_stack
 from monitor.cli.output import columns, print_json, rounded, say, table, utc
-from monitor.cli.room import RoomAtHand, now_ms, number, parse_temperature, parse_time, room_at_hand
+from monitor.cli.room import now_ms, number, parse_temperature, parse_time, room_at_hand
 from monitor.core.climate.heater import HeaterNow
 from monitor.core.climate.stacks import Level, LevelPair, StackProfile
 from monitor.core.development.lots import LotNow
@@ -29,6 +28,8 @@ from monitor.core.notices.snapshot import BoxNow, Service, Snapshot
 from monitor.core.terms.formats import name_eggs, show_day, show_difference, show_temperature, show_time
 from monitor.core.terms.times import HOUR_MS
 from monitor.errors import UnknownSubject, UsageError
+from monitor.telling.at_hand import RoomAtHand
+from monitor.telling.drawing.stack_plot import StackScene, svg_stack, terminal_stack
 
 LONGEST_H = 24.0 * 60
 

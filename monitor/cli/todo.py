@@ -9,10 +9,11 @@ from datetime import date
 from pathlib import Path
 
 from monitor.cli.output import print_json, say, table, utc
-from monitor.cli.room import RoomAtHand, now_ms, room_at_hand, settings_of, whole
+from monitor.cli.room import now_ms, room_at_hand, settings_of, whole
 from monitor.core.notices.snapshot import Service, Snapshot
 from monitor.core.notices.tasks import FEED_DAYS, State, Task, day_of, spans, tasks
 from monitor.errors import FileUnreadable, UsageError
+from monitor.telling.at_hand import RoomAtHand
 
 
 def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:

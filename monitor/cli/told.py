@@ -7,9 +7,10 @@ import getpass
 from datetime import tzinfo
 
 from monitor.cli.output import print_json, utc
-from monitor.cli.room import RoomAtHand, now_ms, room_at_hand, whole
+from monitor.cli.room import now_ms, room_at_hand, whole
 from monitor.core.notices.notice import Notice
 from monitor.core.terms.formats import show_time
+from monitor.telling.at_hand import RoomAtHand
 
 
 def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:

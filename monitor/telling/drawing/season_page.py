@@ -11,9 +11,6 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Final
 
-from monitor.cli.drawing.course_plot import in_figures, svg_course
-from monitor.cli.drawing.season_plots import share_told, svg_development, svg_hatch_order
-from monitor.cli.drawing.time_frame import day_and_time
 from monitor.core.season.figures import ASKED_AT, BoxSeason, ClutchSeason, EggsInBox, Season, StackSeason, WindowTold
 from monitor.core.season.met import KindMet, Matter, by_kind
 from monitor.core.season.next_season import Advised
@@ -31,6 +28,9 @@ from monitor.core.terms.formats import (
     tell_eggs,
 )
 from monitor.core.terms.settings import DisplayUnit
+from monitor.telling.drawing.course_plot import in_figures, svg_course
+from monitor.telling.drawing.season_plots import share_told, svg_development, svg_hatch_order
+from monitor.telling.drawing.time_frame import day_and_time
 
 STYLE: Final = """
 @page { size: A4; margin: 14mm 14mm 16mm }

@@ -7,8 +7,8 @@ import xml.etree.ElementTree as ET
 
 import pytest
 
-from monitor.cli.drawing.stack_plot import StackScene, in_words, svg_stack, terminal_stack
 from monitor.core.climate.stacks import Level, StackProfile
+from monitor.telling.drawing.stack_plot import StackScene, in_words, svg_stack, terminal_stack
 
 LEVELS = (
     Level("box low", 50.0, 27.4, 0.05, True),

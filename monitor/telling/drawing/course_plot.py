@@ -14,7 +14,10 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.cli.drawing.svg import (
+from monitor.core.season.figures import BoxSeason
+from monitor.core.terms.formats import show_bare, show_span, show_temperature
+from monitor.core.terms.settings import DisplayUnit
+from monitor.telling.drawing.svg import (
     BAND,
     INK,
     PALE,
@@ -26,7 +29,7 @@ from monitor.cli.drawing.svg import (
     temperature_ticks,
     words_at,
 )
-from monitor.cli.drawing.time_frame import (
+from monitor.telling.drawing.time_frame import (
     LEFT,
     TimeFrame,
     day_and_time,
@@ -34,9 +37,6 @@ from monitor.cli.drawing.time_frame import (
     time_ticks,
     unbroken,
 )
-from monitor.core.season.figures import BoxSeason
-from monitor.core.terms.formats import show_bare, show_span, show_temperature
-from monitor.core.terms.settings import DisplayUnit
 
 # So much air above and below what is drawn; a limit further away is told and not drawn.
 MARGIN_C: Final = 0.3

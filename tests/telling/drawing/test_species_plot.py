@@ -8,12 +8,12 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from monitor.cli.drawing.species_plot import GUESS, LINE, POINT, SpeciesScene, describe, svg_plot, terminal_plot
-from monitor.cli.drawing.svg import INK
 from monitor.config.library import list_profiles, load_profile
 from monitor.core.development.profile_file import parse_profile
 from monitor.core.development.species import Profile
 from monitor.errors import SpeciesRefused
+from monitor.telling.drawing.species_plot import GUESS, LINE, POINT, SpeciesScene, describe, svg_plot, terminal_plot
+from monitor.telling.drawing.svg import INK
 from tests.core.development.test_species import GOOD
 
 SVG = "{http://www.w3.org/2000/svg}"

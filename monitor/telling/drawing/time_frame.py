@@ -10,9 +10,9 @@ from typing import Final
 
 import numpy as np
 
-from monitor.cli.drawing.svg import INK, PALE, WIDTH, stroke, words_at
 from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.times import DAY_MS, HOUR_MS
+from monitor.telling.drawing.svg import INK, PALE, WIDTH, stroke, words_at
 
 LEFT, RIGHT = 64, 20
 _HOURS: Final = (1, 2, 3, 6, 12)

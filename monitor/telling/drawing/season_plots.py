@@ -10,12 +10,12 @@ from typing import Final
 
 import numpy as np
 
-from monitor.cli.drawing.svg import INK, PALE, PAPER, document, on_paper, path, stroke, words_at
-from monitor.cli.drawing.time_frame import LEFT, TimeFrame, day_and_time
 from monitor.core.season.figures import ASKED_AT, ClutchSeason, EggsInBox, middle_ms
 from monitor.core.terms.formats import show_date, show_developed, show_eggs
 from monitor.core.terms.settings import Box
 from monitor.core.terms.times import DAY_MS
+from monitor.telling.drawing.svg import INK, PALE, PAPER, document, on_paper, path, stroke, words_at
+from monitor.telling.drawing.time_frame import LEFT, TimeFrame, day_and_time
 
 DASHES: Final = ("", "7 4", "2 3", "9 3 2 3", "4 2")
 TALL: Final = 190

@@ -16,7 +16,12 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from monitor.cli.drawing.svg import (
+from monitor.core.development.curves import RateCurve
+from monitor.core.development.species import Profile, Row
+from monitor.core.terms.arrays import Values
+from monitor.core.terms.formats import show_range, show_round
+from monitor.core.terms.settings import DisplayUnit
+from monitor.telling.drawing.svg import (
     BAND,
     INK,
     PALE,
@@ -31,11 +36,6 @@ from monitor.cli.drawing.svg import (
     upright,
     words_at,
 )
-from monitor.core.development.curves import RateCurve
-from monitor.core.development.species import Profile, Row
-from monitor.core.terms.arrays import Values
-from monitor.core.terms.formats import show_range, show_round
-from monitor.core.terms.settings import DisplayUnit
 
 # So far beyond the table the curve is drawn; what it is there is a guess that gets worse by the degree.
 BEYOND_C: Final = 2.0

@@ -12,7 +12,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from monitor.cli.drawing.svg import (
+from monitor.core.climate.stacks import Gradient, Level, StackProfile
+from monitor.core.terms.formats import show_difference, show_temperature
+from monitor.core.terms.settings import DisplayUnit
+from monitor.telling.drawing.svg import (
     BAND,
     INK,
     PALE,
@@ -26,9 +29,6 @@ from monitor.cli.drawing.svg import (
     upright,
     words_at,
 )
-from monitor.core.climate.stacks import Gradient, Level, StackProfile
-from monitor.core.terms.formats import show_difference, show_temperature
-from monitor.core.terms.settings import DisplayUnit
 
 # So much air is left around what is drawn, in C and cm.
 MARGIN_C: Final = 0.4

@@ -1,0 +1,1 @@
+"""The page: the room, its boxes and what a keeper enters, in a browser; and the API of other programs."""
