@@ -10,8 +10,6 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import os
-import tempfile
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -124,19 +122,3 @@ def read_feed(path: Path) -> bytes:
             return file.read(LONGEST_BEFORE + 1)
     except OSError:
         return b""
-
-
-def write_feed(path: Path, data: bytes) -> None:
-    """The file whole or as it was: readers never see a part. Raises OSError."""
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        umask = os.umask(0o077)
-        os.umask(umask)
-        Path(name).chmod(0o666 & ~umask)
-        Path(name).replace(path)
-    finally:
-        Path(name).unlink(missing_ok=True)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 import tomllib
 from collections.abc import Sequence
@@ -32,6 +31,7 @@ from monitor.derived.room import Derived
 from monitor.derived.species import Species
 from monitor.errors import MonitorError, UnknownSubject, UsageError
 from monitor.telling.at_hand import RoomAtHand
+from monitor.whole_file import write_whole
 
 # The first words of a file that this command wrote; what a keeper wrote by hand is never taken for it.
 WRITTEN_BY = "# Learned from own clutches by: warmtally learn"
@@ -185,7 +185,7 @@ def apply(folder: Path, learned: Learned) -> str:
         former = folder / f"{name}.toml.{number}"
         former.write_bytes(path.read_bytes())
         kept = f"; the former file is kept as {former.name}"
-    _write(path, text)
+    write_whole(path, text.encode("utf-8"))
     return (
         f"{path} written{kept}. A running service takes it up at its next round. "
         f"To go back: warmtally learn --species {name} --undo"
@@ -204,16 +204,6 @@ def undo(folder: Path, name: str) -> str:
         copies[-1].replace(path)
         return f"{path} is as it was before; what was taken back is in {undone.name}"
     return f"{path} is gone, the profile that comes with the program serves again; it is kept as {undone.name}"
-
-
-def _write(path: Path, text: str) -> None:
-    """Whole or not at all."""
-    beside = path.with_name(path.name + ".new")
-    with beside.open("w", encoding="utf-8") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    beside.replace(path)
 
 
 # --- telling ----------------------------------------------------------------------------------------------------

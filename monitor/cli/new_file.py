@@ -3,40 +3,25 @@
 from __future__ import annotations
 
 import contextlib
-import os
-import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
 from monitor.errors import FileUnreadable
+from monitor.whole_file import whole_file
 
 
 @contextlib.contextmanager
 def new_file(path: Path, *, replace: bool) -> Iterator[Path]:
-    """A file beside ``path`` to be written, which takes its name at the end, with the rights that a new file has.
+    """A file beside ``path`` to be written, which takes its name at the end.
 
     Raises FileUnreadable where it is there already, unless ``replace``, and where it cannot be written.
     """
     if path.exists() and not replace:
         raise FileUnreadable("the file is there already", where=str(path), fix="give another name, or --replace")
     try:
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-        os.close(handle)
+        with whole_file(path) as beside:
+            yield beside
     except OSError as error:
-        raise _unwritable(path, error) from error
-    try:
-        yield Path(name)
-        umask = os.umask(0)
-        os.umask(umask)
-        Path(name).chmod(0o666 & ~umask)
-        Path(name).replace(path)
-    except OSError as error:
-        raise _unwritable(path, error) from error
-    finally:
-        Path(name).unlink(missing_ok=True)
-
-
-def _unwritable(path: Path, error: OSError) -> FileUnreadable:
-    return FileUnreadable(
-        f"the file cannot be written ({error.strerror})", where=str(path), fix="check the folder and the free space"
-    )
+        raise FileUnreadable(
+            f"the file cannot be written ({error.strerror})", where=str(path), fix="check the folder and the free space"
+        ) from error

@@ -14,6 +14,7 @@ from monitor.core.notices.snapshot import Service, Snapshot
 from monitor.core.notices.tasks import FEED_DAYS, State, Task, day_of, spans, tasks
 from monitor.errors import FileUnreadable, UsageError
 from monitor.telling.at_hand import RoomAtHand
+from monitor.whole_file import write_whole
 
 
 def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
@@ -110,7 +111,7 @@ def _as_json(task: Task, state: State) -> dict[str, object]:
 def run_calendar(args: argparse.Namespace) -> int:
     if args.address:
         return _address(args)
-    from monitor.adapters.calendar_feed import feed, read_feed, write_feed
+    from monitor.adapters.calendar_feed import feed, read_feed
 
     with room_at_hand(args) as room:
         now = now_ms()
@@ -126,7 +127,7 @@ def run_calendar(args: argparse.Namespace) -> int:
         sys.stdout.write(data.decode("utf-8"))
         return 0
     if data != before:
-        write_feed(Path(args.out), data)
+        write_whole(Path(args.out), data)
     print(f"{data.count(b'BEGIN:VEVENT')} spans and {data.count(b'BEGIN:VTODO')} tasks in {args.out}")
     return 0
 

@@ -17,7 +17,6 @@ import json
 import os
 import re
 import stat
-import tempfile
 from collections.abc import Callable, Mapping
 from hashlib import blake2b
 from pathlib import Path
@@ -28,6 +27,7 @@ from monitor.core.terms import settings as terms
 from monitor.core.terms.settings import Settings
 from monitor.core.terms.texts import Texts
 from monitor.errors import ConfigError
+from monitor.whole_file import write_whole
 
 KEPT: Final = "settings.json"
 # A room's file of a hundred probes has 20 kB, and what is kept of it is about twice as long. Judgement, no source.
@@ -95,15 +95,8 @@ def keep_settings(path: Path, data_dir: str | Path | None, settings: Settings, a
         }
         if again() != settings:
             return
-        # A new file takes its place at once, so that nobody ever reads half of one; only its owner may read it.
-        handle, name = tempfile.mkstemp(prefix=f".{KEPT}-", dir=place.parent)
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8") as file:
-                json.dump(told, file, ensure_ascii=False)
-            Path(name).replace(place)
-        except BaseException:
-            Path(name).unlink(missing_ok=True)
-            raise
+        # Only its owner may read it.
+        write_whole(place, json.dumps(told, ensure_ascii=False).encode(), 0o600)
 
 
 def _content(path: Path) -> bytes:

@@ -9,9 +9,7 @@ from __future__ import annotations
 import contextlib
 import copy
 import json
-import os
 import re
-import secrets
 import stat
 import tomllib
 from collections.abc import Callable, Iterator
@@ -23,6 +21,7 @@ from monitor.config.mistakes import Findings
 from monitor.config.room_file import check
 from monitor.config.shape import Part, read_part
 from monitor.errors import ConfigError, UsageError
+from monitor.whole_file import whole_file, write_new
 
 LARGEST_FILE: Final = 1_000_000
 # A part is tried at so many places at most.
@@ -131,9 +130,9 @@ class RoomFile:
             raise ConfigError(what, where=str(self.path), fix="run setup again: it goes on from there")
         self.path.parent.mkdir(parents=True, exist_ok=True)
         data = text.encode("utf-8")
-        beside = self.path.with_name(f".{self.path.name}.{secrets.token_hex(4)}")
-        try:
-            _put(beside, data, 0o660 if self._shared else 0o644)
+        rights = (0o660 if self._shared else 0o644) if now is None else None
+        with whole_file(self.path, rights) as beside:
+            beside.write_bytes(data)
             new = {(m.id, m.key): m for m in check(beside) if m.level == "mistake" and m.id != "missing-part"}
             known = {(m.id, m.key) for m in check(self.path)} if now is not None else set()
             wrong = [m for key, m in new.items() if key not in known]
@@ -142,16 +141,8 @@ class RoomFile:
                 raise ConfigError(f"this would make the file wrong, so it is not written:\n{told}")
             if now is not None:
                 self._keep_a_copy()
-                was = self.path.stat()
-                beside.chmod(stat.S_IMODE(was.st_mode))
-                if os.geteuid() == 0:
-                    os.chown(beside, was.st_uid, was.st_gid)
-            beside.replace(self.path)
-            _flush(self.path.parent)
-            self._before = data
-            self._copied = True
-        finally:
-            beside.unlink(missing_ok=True)
+        self._before = data
+        self._copied = True
 
     @property
     def _shared(self) -> bool:
@@ -165,7 +156,7 @@ class RoomFile:
         for n in range(1, 1000):
             name = self.path.with_name(f"{self.path.name}.before-setup" + (f"-{n}" if n > 1 else ""))
             try:
-                _put(name, self._before or b"", stat.S_IMODE(self.path.stat().st_mode))
+                write_new(name, self._before or b"", stat.S_IMODE(self.path.stat().st_mode))
             except FileExistsError:
                 continue
             self.kept_as = name
@@ -180,27 +171,11 @@ class RoomFile:
         for n in range(1, 1000):
             file = self.path.with_name(name if n == 1 else f"{stem}-{n}{dot}{end}")
             try:
-                _put(file, f"{secret}\n".encode(), 0o640 if self._shared else 0o600)
+                write_new(file, f"{secret}\n".encode(), 0o640 if self._shared else 0o600)
             except FileExistsError:
                 continue
             return file.name
         raise UsageError(f"there are a thousand files like {name}", where=str(self.path.parent), fix="remove some")
-
-
-def _put(path: Path, data: bytes, mode: int) -> None:
-    """A new file, on the disk before this ends. Raises FileExistsError."""
-    with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, mode), "wb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
-
-
-def _flush(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def _decoded(data: bytes, path: Path) -> str:

@@ -9,6 +9,7 @@ from typing import Final
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.notices.tasks import FEED_DAYS, spans, tasks
 from monitor.core.terms.settings import Settings
+from monitor.whole_file import write_whole
 
 log = logging.getLogger("warmtally")
 
@@ -47,14 +48,14 @@ class CalendarFeed:
         if said == self._said and not self._trouble:
             return
         # Its library is large, and loaded only where there is a feed.
-        from monitor.adapters.calendar_feed import feed, read_feed, write_feed
+        from monitor.adapters.calendar_feed import feed, read_feed
 
         before = read_feed(self._path) if self._data is None else self._data
         self._data = feed(*said, snapshot.now_ms, room=self._room, before=before)
         self._said, self.text = said, self._data.decode("utf-8")
         try:
             if self._data != before or self._trouble:
-                write_feed(self._path, self._data)
+                write_whole(self._path, self._data)
             self._trouble = ""
         except OSError as error:
             trouble = f"the calendar cannot be written to {self._path} ({error.strerror}); it is tried again"

@@ -6,7 +6,6 @@ for the service alone. It is no part of the store's file, so that a copy of the 
 
 from __future__ import annotations
 
-import os
 import secrets
 from pathlib import Path
 from typing import Final
@@ -16,6 +15,7 @@ from monitor.adapters.store.outbox import Outbox
 from monitor.core.notices.answers import UNKNOWN, Answer, AnswerResult, Status, Way
 from monitor.core.notices.codes import SECRET_BYTES, Code, channel_of, read
 from monitor.errors import StoreError, UnknownSubject
+from monitor.whole_file import write_whole
 
 SECRET_FILE: Final = "answers.secret"  # noqa: S105 - the file's name
 
@@ -25,7 +25,7 @@ def secret_of(data_dir: str | Path) -> bytes:
     path = Path(data_dir) / SECRET_FILE
     try:
         if not path.exists():
-            _write(path)
+            write_whole(path, f"{secrets.token_hex(SECRET_BYTES)}\n".encode(), 0o600)
         if path.stat().st_mode & 0o077:
             path.chmod(0o600)
         found = bytes.fromhex(path.read_text("ascii"))
@@ -44,18 +44,6 @@ def secret_of(data_dir: str | Path) -> bytes:
             fix="delete the file: another is made at the next start, and codes that were sent before are void",
         )
     return found
-
-
-def _write(path: Path) -> None:
-    """Whole or not at all: under another name first. Only the service makes it, which holds the folder's lock."""
-    fresh = path.with_suffix(".new")
-    fresh.unlink(missing_ok=True)
-    handle = os.open(fresh, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-    with os.fdopen(handle, "w", encoding="ascii") as file:
-        file.write(secrets.token_hex(SECRET_BYTES) + "\n")
-        file.flush()
-        os.fsync(file.fileno())
-    fresh.replace(path)
 
 
 class AnswerBook:

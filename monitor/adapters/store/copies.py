@@ -13,7 +13,6 @@ compared and put back as it is. For deploy/install, as a program of its own:
 from __future__ import annotations
 
 import contextlib
-import os
 import shutil
 import sqlite3
 import sys
@@ -22,6 +21,7 @@ from pathlib import Path
 
 from monitor.adapters.store.database import BUSY_S, FILE_NAME, rights_in, translated
 from monitor.errors import MonitorError, StoreError, UsageError
+from monitor.whole_file import to_disk
 
 SAME, MOVED = "same", "moved"
 # What the service makes by itself: rounds tell and remember, whether or not anything came in.
@@ -44,9 +44,9 @@ def copy(data_dir: Path, folder: Path) -> None:
             part.unlink(missing_ok=True)
             raise translated(error, data_dir / FILE_NAME) from error
     part.chmod(rights_in(folder))
-    _to_disk(part)
+    to_disk(part)
     part.replace(target)
-    _to_disk(folder)
+    to_disk(folder)
 
 
 def since(folder: Path, data_dir: Path) -> tuple[str, str]:
@@ -68,12 +68,12 @@ def back(folder: Path, data_dir: Path, aside: Path) -> None:
     fresh = data_dir / f"{FILE_NAME}.fresh"
     shutil.copyfile(folder / FILE_NAME, fresh)
     fresh.chmod(rights_in(data_dir))
-    _to_disk(fresh)
+    to_disk(fresh)
     for end in _ENDS[::-1]:
         with contextlib.suppress(FileNotFoundError):
             (data_dir / f"{FILE_NAME}{end}").replace(aside / f"{FILE_NAME}{end}")
     fresh.replace(data_dir / FILE_NAME)
-    _to_disk(data_dir)
+    to_disk(data_dir)
 
 
 def _taken_in(data_dir: Path) -> dict[str, object]:
@@ -99,14 +99,6 @@ def _opened(data_dir: Path) -> sqlite3.Connection:
     if not path.is_file():
         raise StoreError("there is no store here", where=str(path), fix="give the folder of the store")
     return sqlite3.connect(path, isolation_level=None, timeout=BUSY_S)
-
-
-def _to_disk(path: Path) -> None:
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def main(words: Sequence[str]) -> int:
