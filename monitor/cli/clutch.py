@@ -10,7 +10,7 @@ from pathlib import Path
 from monitor.adapters import account_files
 from monitor.adapters.store.database import FILE_NAME
 from monitor.cli.new_file import new_file
-from monitor.cli.output import print_json, say, table, utc
+from monitor.cli.output import print_json, say, table
 from monitor.cli.record import add_laid, add_when_and_who, print_lots, run_record, sentence
 from monitor.cli.room import now_ms, room_at_hand, settings_of
 from monitor.config.zones import zone_of
@@ -19,6 +19,7 @@ from monitor.core.terms.entries import Brought, FileRow, bring
 from monitor.core.terms.events import COUNTED, Clutch, KeeperEvent
 from monitor.core.terms.formats import show_eggs, show_time
 from monitor.errors import EventRefused, MonitorError, UnknownSubject, UsageError
+from monitor.telling.as_json import utc
 from monitor.telling.at_hand import RoomAtHand
 
 # Rows that are named one by one.

@@ -12,7 +12,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import replace
 from typing import Final, TextIO
 
-from monitor.cli.output import print_json, rounded, table, utc
+from monitor.cli.output import print_json, table
 from monitor.cli.room import now_ms, number, parse_time, room_at_hand, whole
 from monitor.core.readings.calibration import Session, Track
 from monitor.core.readings.correction_line import LEAST_SPAN_C, CorrectionLine, FoundAt, over_temperature
@@ -22,6 +22,7 @@ from monitor.core.readings.side_by_side import STEADY_MINUTES, side_by_side, swa
 from monitor.core.terms.formats import show_difference, show_signed, show_span, show_temperature, show_time
 from monitor.core.terms.settings import Probe
 from monitor.errors import ComparisonRefused, UnknownSubject, UsageError
+from monitor.telling.as_json import rounded, utc
 from monitor.telling.at_hand import RoomAtHand
 
 # Looked at so often while a session runs; a line is printed when something changed, or each minute.

@@ -8,7 +8,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Final
 
-from monitor.cli.output import columns, print_json, rounded, say, utc
+from monitor.cli.output import columns, print_json, say
 from monitor.cli.printing import named, write_text
 from monitor.cli.room import now_ms, number, parse_time, room_at_hand
 from monitor.cli.season import year_asked
@@ -19,6 +19,7 @@ from monitor.core.terms.times import DAY_MS
 from monitor.derived.lots import present
 from monitor.derived.season import Seasons, last_ms
 from monitor.errors import UnknownSubject, UsageError
+from monitor.telling.as_json import rounded, utc
 from monitor.telling.at_hand import RoomAtHand
 from monitor.telling.drawing.course_plot import (
     ends_c,

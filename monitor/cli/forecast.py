@@ -7,7 +7,7 @@ import math
 from dataclasses import replace
 from typing import Final
 
-from monitor.cli.output import columns, print_json, rounded, say, utc
+from monitor.cli.output import columns, print_json, say
 from monitor.cli.room import parse_temperature, parse_time, room_at_hand
 from monitor.core.development.history import LOOK_BACK_H
 from monitor.core.development.lots import FirstPip, LotNow
@@ -41,6 +41,7 @@ from monitor.core.terms.formats import (
 )
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.errors import UnknownSubject, UsageError
+from monitor.telling.as_json import rounded, utc
 from monitor.telling.at_hand import RoomAtHand
 
 # As long as a line of figures gets.

@@ -1,4 +1,4 @@
-"""What a command prints: plain tables, JSON with its times and rounding, and what fits on the screen."""
+"""What a command prints: plain tables, JSON, and what fits on the screen."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ import shutil
 import sys
 import textwrap
 from collections.abc import Sequence
-from datetime import UTC, datetime
 from itertools import zip_longest
 from typing import Any, Final
 
@@ -22,17 +21,6 @@ _NUMBER_AND_UNIT: Final = re.compile(
     r"(?<=[0-9]) (?=[°%]|(?:min|h|s|d|days?|cm|ago)\b)|(?<=±) (?=[0-9])|(?<=min) (?=ago)"
 )
 _BOUND: Final = "\x1f"
-
-
-def utc(at_ms: int | None) -> str | None:
-    """ISO 8601 in UTC, for scripts."""
-    if at_ms is None:
-        return None
-    return datetime.fromtimestamp(at_ms / 1000, UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
-
-
-def rounded(value: float | None, places: int) -> float | None:
-    return None if value is None else round(value, places)
 
 
 def print_json(value: Any) -> None:

@@ -11,7 +11,7 @@ import numpy as np
 
 from monitor.adapters.store import Columns
 from monitor.cli.hand import needs_a_hand
-from monitor.cli.output import WIDEST_TABLE, print_json, rounded, say, table, utc
+from monitor.cli.output import WIDEST_TABLE, print_json, say, table
 from monitor.cli.room import now_ms, room_at_hand
 from monitor.core.notices.conditions import Condition
 from monitor.core.notices.kinds import all_kinds
@@ -26,6 +26,7 @@ from monitor.core.terms.formats import show_difference, show_span, show_temperat
 from monitor.core.terms.settings import Probe
 from monitor.core.terms.times import DAY_MS
 from monitor.derived.departures import Peer, levels_of
+from monitor.telling.as_json import rounded, utc
 from monitor.telling.at_hand import RoomAtHand
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Final
 
 from monitor.cli.learn import everything_learned, is_learned, own_dir
-from monitor.cli.output import WIDEST_TABLE, print_json, rounded, say, table, utc
+from monitor.cli.output import WIDEST_TABLE, print_json, say, table
 from monitor.cli.printing import named, write_pdf, write_text
 from monitor.cli.room import FIRST_YEAR, LAST_YEAR, now_ms, parse_time, room_at_hand
 from monitor.core.season.figures import (
@@ -29,6 +29,7 @@ from monitor.core.terms.events import LOST, Clutch
 from monitor.core.terms.formats import name_eggs, show_time
 from monitor.derived.season import Seasons
 from monitor.errors import UnknownSubject, UsageError
+from monitor.telling.as_json import rounded, utc
 from monitor.telling.at_hand import RoomAtHand
 from monitor.telling.drawing.season_page import (
     MET_HEAD,

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from monitor.cli.forecast import lot_json
 from monitor.cli.hand import needs_a_hand
-from monitor.cli.output import WIDEST_TABLE, print_json, rounded, say, table, utc
+from monitor.cli.output import WIDEST_TABLE, print_json, say, table
 from monitor.cli.room import parse_time, room_at_hand
 from monitor.core.climate.exposure import Exposure
 from monitor.core.climate.humid_air import dew_point_c, vapour_pressure_deficit_kpa
@@ -18,6 +18,7 @@ from monitor.core.notices.snapshot import BoxNow, Service, Snapshot
 from monitor.core.terms.formats import show_date, show_developed, show_range, show_temperature, show_time
 from monitor.core.terms.settings import DisplayUnit
 from monitor.errors import ModelOutOfRange
+from monitor.telling.as_json import rounded, utc
 from monitor.telling.at_hand import RoomAtHand
 
 

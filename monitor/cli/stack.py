@@ -6,7 +6,7 @@ import argparse
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from monitor.cli.output import columns, print_json, rounded, say, table, utc
+from monitor.cli.output import columns, print_json, say, table
 from monitor.cli.room import now_ms, number, parse_temperature, parse_time, room_at_hand
 from monitor.core.climate.heater import HeaterNow
 from monitor.core.climate.stacks import Level, LevelPair, StackProfile
@@ -28,6 +28,7 @@ from monitor.core.notices.snapshot import BoxNow, Service, Snapshot
 from monitor.core.terms.formats import name_eggs, show_day, show_difference, show_temperature, show_time
 from monitor.core.terms.times import HOUR_MS
 from monitor.errors import UnknownSubject, UsageError
+from monitor.telling.as_json import rounded, utc
 from monitor.telling.at_hand import RoomAtHand
 from monitor.telling.drawing.stack_plot import StackScene, svg_stack, terminal_stack
 

@@ -8,11 +8,12 @@ from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 
-from monitor.cli.output import print_json, say, table, utc
+from monitor.cli.output import print_json, say, table
 from monitor.cli.room import now_ms, room_at_hand, settings_of, whole
 from monitor.core.notices.snapshot import Service, Snapshot
 from monitor.core.notices.tasks import FEED_DAYS, State, Task, day_of, spans, tasks
 from monitor.errors import FileUnreadable, UsageError
+from monitor.telling.as_json import utc
 from monitor.telling.at_hand import RoomAtHand
 from monitor.whole_file import write_whole
 

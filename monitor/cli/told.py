@@ -6,10 +6,11 @@ import argparse
 import getpass
 from datetime import tzinfo
 
-from monitor.cli.output import print_json, utc
+from monitor.cli.output import print_json
 from monitor.cli.room import now_ms, room_at_hand, whole
 from monitor.core.notices.notice import Notice
 from monitor.core.terms.formats import show_time
+from monitor.telling.as_json import utc
 from monitor.telling.at_hand import RoomAtHand
 
 

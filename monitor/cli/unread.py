@@ -5,11 +5,12 @@ from __future__ import annotations
 import argparse
 
 from monitor.adapters.store import Quarantined, UnreadSource
-from monitor.cli.output import print_json, table, utc
+from monitor.cli.output import print_json, table
 from monitor.cli.room import now_ms, room_at_hand, whole
 from monitor.core.readings.decode import KEPT_BYTES
 from monitor.core.terms.formats import show_time
 from monitor.errors import UsageError
+from monitor.telling.as_json import utc
 from monitor.telling.at_hand import RoomAtHand
 
 # So much of a payload is shown: in a table, and to scripts.

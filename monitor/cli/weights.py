@@ -6,11 +6,12 @@ import argparse
 from collections.abc import Iterator
 from datetime import tzinfo
 
-from monitor.cli.output import columns, print_json, rounded, say, table, utc
+from monitor.cli.output import columns, print_json, say, table
 from monitor.cli.room import now_ms, room_at_hand
 from monitor.core.climate.water import LEFT_OUT, BoxWater, Loss, Usual, Weighing, usual
 from monitor.core.terms.formats import show_date, show_time
 from monitor.errors import UnknownSubject
+from monitor.telling.as_json import rounded, utc
 
 GIVE = (
     "give water beside the eggs, never on them; wash your hands afterwards\n"
