@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 import queue
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from monitor.adapters.delivery.senders import Delivery
@@ -19,6 +19,7 @@ from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.events import Reading
 from monitor.core.terms.settings import Settings
 from monitor.derived.room import Derived
+from monitor.page.room import LatestRound
 from monitor.service.answering import WaysBack
 from monitor.service.calendar import CalendarJobs
 from monitor.service.feed import CalendarFeed
@@ -32,22 +33,23 @@ if TYPE_CHECKING:
 log = logging.getLogger("warmtally")
 
 
-@dataclass
-class LastRound:
-    """What the last whole round saw: what is shipped, and near which values a reading is committed at once.
+class LastRound(LatestRound):
+    """What the last whole round saw: what is shown and shipped, and near which values a reading is committed at once.
 
-    Written by the round, read by the intake's and the shipping's threads; each field is replaced as a whole.
+    Written by the round, read by the threads of the intake, the shipping and the page; each is replaced as a whole.
     """
 
-    snapshot: Snapshot | None = None
-    near: dict[str, tuple[float, float]] = field(default_factory=dict)
+    def __init__(self) -> None:
+        super().__init__()
+        self._near: dict[str, tuple[float, float]] = {}
 
-    def look(self, snapshot: Snapshot) -> None:
-        self.snapshot, self.near = snapshot, _near_limits(snapshot)
+    def see(self, snapshot: Snapshot) -> None:
+        self._near = _near_limits(snapshot)
+        super().see(snapshot)
 
     def urgent(self, reading: Reading) -> bool:
         """Whether a reading is so near a limit that it is committed at once."""
-        low, high = self.near.get(reading.probe, (-1e9, 1e9))
+        low, high = self._near.get(reading.probe, (-1e9, 1e9))
         return not low < reading.value < high
 
 

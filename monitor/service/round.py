@@ -79,7 +79,7 @@ class Round:
         service = self._service(now)
         snapshot = self._gathered(now, service)
         if not self._blind:
-            parts.last.look(snapshot)
+            parts.last.see(snapshot)
         outcome = evaluate(snapshot, [k for k in all_kinds() if k.of_service] if self._blind else None)
         self._log_failed(outcome)
         made = self._commit(outcome)

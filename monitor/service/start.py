@@ -24,6 +24,9 @@ from monitor.service.watchers import ClockWatch, JudgedClock, RightClock
 
 log = logging.getLogger("warmtally")
 
+LEAST_APART_S = 1.0
+ASKED_S = 0.25
+"""Whoever asks for a round at once waits for about so long; and between two rounds lies a second, however many ask."""
 REPLACED_S = 120.0
 """A store that was replaced by another one can be told for so long, through the old one, before all starts anew."""
 
@@ -118,7 +121,17 @@ class RoomService:
             if not parts.intake.alive():
                 raise StoreError("the intake of readings has stopped", fix="the service is started anew by systemd")
             due = max(due + every_s, time.monotonic())
-            stop.wait(due - time.monotonic())
+            self._wait(stop, due)
+
+    def _wait(self, stop: threading.Event, due: float) -> None:
+        """Until the next round is due, or somebody who entered something waits for what follows from it."""
+        least = time.monotonic() + LEAST_APART_S
+        asked = self.parts.last.asked
+        while not stop.is_set() and time.monotonic() < due:
+            if asked.is_set() and time.monotonic() >= least:
+                break
+            stop.wait(min(ASKED_S, max(due - time.monotonic(), 0.0)))
+        asked.clear()
 
 
 def serve(settings: Settings) -> int:

@@ -142,7 +142,7 @@ def test_a_reading_within_the_deadband_of_a_limit_or_beyond_it_is_committed_at_o
     last = LastRound()
     raw_c = box_c - correction
     assert not last.urgent(Reading("a-t", START_MS, raw_c, START_MS)), "nothing is known of limits before a round"
-    last.look(Snapshot(START_MS, room, zone_of("UTC"), Service(START_MS), boxes=(box,)))
+    last.see(Snapshot(START_MS, room, zone_of("UTC"), Service(START_MS), boxes=(box,)))
     assert last.urgent(Reading("a-t", START_MS, raw_c, START_MS)) is urgent
     assert not last.urgent(Reading("another", START_MS, raw_c, START_MS))
 

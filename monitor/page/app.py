@@ -1,0 +1,59 @@
+"""The app: which address shows which page, and what becomes of a failure."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Iterable
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import BaseRoute, Mount
+from starlette.staticfiles import StaticFiles
+
+from monitor.errors import MonitorError, StoreError, UnknownSubject
+from monitor.page import home
+from monitor.page.pages import STATIC, Pages, pages_of
+from monitor.page.room import PageRoom
+
+log = logging.getLogger("warmtally.page")
+
+
+def routes() -> list[BaseRoute]:
+    """Every address with what answers there."""
+    return [
+        *home.ROUTES,
+        Mount("/static", StaticFiles(directory=STATIC)),
+    ]
+
+
+def build(room: PageRoom, *, language: str = "en", more: Iterable[BaseRoute] = ()) -> Starlette:
+    """The app of one room."""
+    app = Starlette(
+        routes=[*more, *routes()],
+        exception_handlers={HTTPException: _refused, MonitorError: _failed, Exception: _broken},  # type: ignore[dict-item]
+    )
+    app.state.pages = Pages(room, language)
+    app.state.room = room
+    return app
+
+
+async def _refused(request: Request, error: HTTPException) -> Response:
+    headers = dict(error.headers or {})
+    return await run_in_threadpool(pages_of(request).problem, request, error.status_code, headers=headers)
+
+
+async def _failed(request: Request, error: MonitorError) -> Response:
+    """What the program itself refuses or cannot do just now."""
+    status = 404 if isinstance(error, UnknownSubject) else 503 if isinstance(error, StoreError) else 409
+    if status == 503:
+        log.warning("a page could not be made: %s", error.what)
+    return await run_in_threadpool(pages_of(request).problem, request, status, error)
+
+
+async def _broken(request: Request, error: Exception) -> Response:
+    """A mistake of ours; the address may hold a code, and is not written down."""
+    log.error("a page could not be made", exc_info=error)
+    return await run_in_threadpool(pages_of(request).problem, request, 500)

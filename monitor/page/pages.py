@@ -1,0 +1,102 @@
+"""Pages from templates: what every page has, in the words of its language."""
+
+from __future__ import annotations
+
+import hashlib
+import logging
+from collections.abc import Mapping
+from functools import cached_property
+from pathlib import Path
+from typing import Any, Final
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
+
+from monitor.core.notices.snapshot import Snapshot
+from monitor.core.terms.formats import show_time
+from monitor.errors import MonitorError
+from monitor.page.room import PageRoom
+from monitor.page.texts import USUAL, saying, table
+
+log = logging.getLogger("warmtally.page")
+
+HERE: Final = Path(__file__).parent
+STATIC: Final = HERE / "static"
+
+
+class Pages:
+    """The templates of one room's pages. Safe to use from several threads once made."""
+
+    def __init__(self, room: PageRoom, language: str = "en") -> None:
+        self.room = room
+        self.language = language
+        self.say = saying(language)
+        self._templates = Environment(
+            loader=FileSystemLoader(HERE / "templates"),
+            autoescape=True,
+            trim_blocks=True,
+            lstrip_blocks=True,
+            undefined=StrictUndefined,
+            auto_reload=False,
+        )
+        self._templates.globals |= {"say": self.say, "asset": self.asset, "when": self.when, "language": language}
+
+    def when(self, at_ms: int) -> str:
+        """A moment in the room's zone, as short as it may be."""
+        return show_time(at_ms, self.room.zone, self.room.now_ms())
+
+    def asset(self, name: str) -> str:
+        """The address of a static file, which changes with what is in it."""
+        return f"/static/{name}?{self._stamps[name]}"
+
+    @cached_property
+    def _stamps(self) -> Mapping[str, str]:
+        files = (p for p in STATIC.rglob("*") if p.is_file())
+        return {str(p.relative_to(STATIC)): hashlib.sha256(p.read_bytes()).hexdigest()[:12] for p in files}
+
+    def render(
+        self,
+        request: Request,
+        template: str,
+        *,
+        status: int = 200,
+        snapshot: Snapshot | None = None,
+        headers: Mapping[str, str] | None = None,
+        **values: Any,
+    ) -> Response:
+        """A page. ``snapshot``: the round that it is made from, if not the newest."""
+        found = self.room.last() if snapshot is None else snapshot
+        values = {
+            "room_name": self.room.settings.room.name,
+            "unit": self.room.unit,
+            "snapshot": found,
+            "stale": self.room.stale(),
+            "here": request.url.path,
+            "who": getattr(request.state, "who", None),
+            "form_key": getattr(request.state, "form_key", ""),
+            "open_notices": 0 if found is None else sum(c.up and not c.answered for c in found.conditions.values()),
+            **values,
+        }
+        html = self._templates.get_template(template).render(values)
+        return HTMLResponse(html, status, dict(headers or {}))
+
+    def problem(
+        self,
+        request: Request,
+        status: int,
+        error: MonitorError | None = None,
+        *,
+        headers: Mapping[str, str] | None = None,
+    ) -> Response:
+        """A page that says what did not work, where and what to do."""
+        known = str(status) if f"problem.{status}" in table(USUAL) else "400"
+        words = self.say(f"problem.{known}")
+        return self.render(request, "problem.html", status=status, headers=headers, words=words, error=error)
+
+
+def pages_of(request: Request) -> Pages:
+    """The pages of the app that a request came to."""
+    found = request.app.state.pages
+    assert isinstance(found, Pages)
+    return found

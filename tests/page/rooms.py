@@ -1,0 +1,54 @@
+"""A room behind its pages, for tests: the store of a small room, one whole round of it, and a client."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from starlette.applications import Starlette
+from starlette.testclient import TestClient
+
+from monitor.adapters.store import Store
+from monitor.config.library import load_profile
+from monitor.config.room_file import load
+from monitor.core.notices.snapshot import Service, Snapshot
+from monitor.core.terms.settings import Settings
+from monitor.core.terms.times import DAY_MS
+from monitor.derived.room import Derived
+from monitor.page.app import build
+from monitor.page.room import LatestRound, PageRoom
+from tests.bench.commands import small_room
+
+NOW_MS = 1_780_293_600_000
+"""1 June 2026, 06:00 UTC."""
+
+
+@dataclass
+class ShownRoom:
+    """``clock_ms`` is the clock of the pages; :meth:`round` makes a round as the service does."""
+
+    settings: Settings
+    latest: LatestRound
+    clock_ms: int
+
+    @classmethod
+    def small(cls, folder: Path, now_ms: int = NOW_MS, *, days: int = 30) -> ShownRoom:
+        """Two stacks, four boxes, two clutches about to pip, and a box that has become too warm."""
+        config = small_room(folder, 9, days, now_ms)
+        shown = cls(load(config, data_dir=folder / "data"), LatestRound(), now_ms)
+        shown.round()
+        return shown
+
+    def round(self) -> Snapshot:
+        with Store(self.settings.data_dir) as store:
+            derived = Derived(store, self.settings, lambda name: load_profile(name, self.settings.profiles_dir))
+            derived.follow(self.clock_ms)
+            snapshot = derived.snapshot(self.clock_ms, Service(self.clock_ms - DAY_MS))
+        self.latest.see(snapshot)
+        return snapshot
+
+    def app(self, language: str = "en") -> Starlette:
+        return build(PageRoom(self.settings, lambda: self.clock_ms, self.latest, waits_s=0), language=language)
+
+    def client(self, language: str = "en") -> TestClient:
+        return TestClient(self.app(language), base_url="http://localhost", raise_server_exceptions=False)
