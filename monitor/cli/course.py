@@ -125,7 +125,7 @@ def _span(args: argparse.Namespace, room: RoomAtHand, box: Box) -> tuple[int, in
 
 def boxes_over(room: RoomAtHand, boxes: Sequence[Box], from_ms: int, to_ms: int) -> list[BoxSeason]:
     """Boxes over one span, with what happened in them; limits as for what lay in them at its end."""
-    seasons = Seasons(room.store, room.settings.room, room.derived, lambda then_ms: room.as_of(then_ms).derived)
+    seasons = Seasons(room.store, room.settings.room, room.derived)
     return [seasons.over(box, from_ms, to_ms) for box in boxes]
 
 

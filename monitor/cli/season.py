@@ -84,7 +84,7 @@ def run_season(args: argparse.Namespace) -> int:
         at = min(parse_time(args.at, now.zone)[0], now_ms())
         room = now if args.at == "now" else now.as_of(at)
         name, clutches = _chosen(args, room, at)
-        seasons = Seasons(room.store, room.settings.room, room.derived, lambda then_ms: room.as_of(then_ms).derived)
+        seasons = Seasons(room.store, room.settings.room, room.derived)
         season = seasons.of(name, clutches, _learned_of(room, clutches, at), at, now_ms())
         scene = SeasonScene(season, next_season(season, room.unit), at, room.zone, room.unit)
     made = []

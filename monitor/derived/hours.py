@@ -43,10 +43,11 @@ class Sweep:
     """What lots that share a box have in common, by box and model: read and computed once."""
 
     kept: dict[tuple[str, str], _Kept] = field(default_factory=dict)
-    # Whole hours computed afresh: first, last, sums.
+    # Whole hours computed afresh: first, last, sums; as known at the moment asked for last.
     whole: dict[tuple[str, str], tuple[int, int, HourRows]] = field(default_factory=dict)
-    # Spans of less than a day computed afresh, such as the last hours until now.
-    short: dict[tuple[str, str, int, int], HourRows] = field(default_factory=dict)
+    whole_of_ms: int = -1
+    # Spans of less than a day computed afresh from readings up to a moment, such as the last hours until now.
+    short: dict[tuple[str, str, int, int, int], HourRows] = field(default_factory=dict)
 
 
 class Hours:
@@ -61,12 +62,13 @@ class Hours:
 
     @contextmanager
     def sweep(self) -> Iterator[None]:
-        """While all lots are looked at for one moment: what they share is read and computed once."""
-        self._sweep = Sweep()
+        """While lots are looked at: what they and the moments asked for share is read and computed once."""
+        outer = self._sweep
+        self._sweep = outer or Sweep()
         try:
             yield
         finally:
-            self._sweep = None
+            self._sweep = outer
 
     def _model(self, box: Box, species: Species) -> str:
         """Name of what the parts depend on: the curve, and the probes with their corrections."""
@@ -88,6 +90,14 @@ class Hours:
         own, around = self._readings.probes_for(box)
         gap_s = max((p.max_gap_s for p in own or tuple(p for _, p in around)), default=7200.0)
         return math.ceil(gap_s / 3600.0)
+
+    def _reach_ms(self, box: Box) -> int:
+        """How far beyond a span its readings are read."""
+        return (self._reach_hours(box) + 1) * HOUR_MS
+
+    def _read_to(self, box: Box, to_ms: int, until_ms: int) -> int:
+        """Up to where readings are read for a span that ends at ``to_ms``, of those that were there by ``until_ms``."""
+        return min(to_ms + self._reach_ms(box), until_ms + 1)
 
     def table(self, box: Box, species: Species, from_ms: int, to_ms: int, now_ms: int) -> HourTable:
         """Development and temperature of a box by hour over a span; dirty and partial hours computed afresh.
@@ -171,10 +181,12 @@ class Hours:
         if self._sweep is None:
             return [self._compute(box, curve, from_ms, to_ms, until_ms=now_ms)]
         if last - first < 24:
-            key = box.id, model, from_ms, to_ms
+            key = box.id, model, from_ms, to_ms, self._read_to(box, to_ms, now_ms)
             if key not in self._sweep.short:
                 self._sweep.short[key] = self._compute(box, curve, from_ms, to_ms, until_ms=now_ms)
             return [self._sweep.short[key]]
+        if self._sweep.whole_of_ms != now_ms:
+            self._sweep.whole, self._sweep.whole_of_ms = {}, now_ms
         known = self._sweep.whole.get((box.id, model))
         if known is None or first < known[0] or last > known[1]:
             whole = self._compute(box, curve, first * HOUR_MS, last * HOUR_MS, until_ms=now_ms)
@@ -189,8 +201,8 @@ class Hours:
     def _compute(
         self, box: Box, curve: RateCurve, from_ms: int, to_ms: int, *, until_ms: int = 2**62, stored: bool = False
     ) -> HourRows:
-        reach_ms = (self._reach_hours(box) + 1) * HOUR_MS
-        series = self._readings.box_series(box, from_ms - reach_ms, min(to_ms + reach_ms, until_ms + 1), stored=stored)
+        read_from_ms, read_to_ms = from_ms - self._reach_ms(box), self._read_to(box, to_ms, until_ms)
+        series = self._readings.box_series(box, read_from_ms, read_to_ms, stored=stored)
         inside = series.clipped(from_ms, to_ms)
         parts = hourly_parts(inside.time_ms, inside.temperature_c, curve, series.max_gap_s)
         keep = (parts.hour >= from_ms // HOUR_MS) & (parts.hour * HOUR_MS < to_ms)

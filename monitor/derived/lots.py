@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -63,6 +63,18 @@ class Lots:
             )
         ]
 
+    def some(self, now_ms: int, clutch: str, asked: Callable[[Lot], bool]) -> list[LotNow]:
+        """As :meth:`now`, but of some lots of a clutch, for once: of the others no window is worked out."""
+        self._readings.follow_corrections()
+        self._book.follow()
+        c = self._store.account.clutches(now_ms).get(clutch)
+        lots = [] if c is None else [lot.id for lot in present(c) if asked(lot)]
+        if c is None or not lots:
+            return []
+        with self._hours.sweep():
+            ways = {lot.id: self._way(c, lot, self._book.of(c.species), now_ms) for lot in present(c)}
+        return [x for x in self._forecast(c, ways, now_ms, None, lots) if x.lot.id in lots]
+
     def history(self, clutch: Clutch, lot: Lot, species: Species, now_ms: int) -> History:
         """What a lot went through by a species' curve: hours with their development, measured and filled.
 
@@ -78,7 +90,14 @@ class Lots:
         bulks, knowledge = self._store.readings.bulks(), self._readings.knowledge
         return now_ms // FORECAST_EVERY_MS, bulks, knowledge, self._book.stamp
 
-    def _forecast(self, clutch: Clutch, ways: Mapping[str, Way | None], now_ms: int, plan: Plan | None) -> list[LotNow]:
+    def _forecast(
+        self,
+        clutch: Clutch,
+        ways: Mapping[str, Way | None],
+        now_ms: int,
+        plan: Plan | None,
+        asked: Collection[str] | None = None,
+    ) -> list[LotNow]:
         """From what was gathered alone."""
         species = self._book.of(clutch.species)
         profile, curve, unit = species.profile, species.curve, self._room.display_unit
@@ -87,7 +106,7 @@ class Lots:
             return [LotNow(lot, clutch, refused=species.refused, venomous=bites) for lot in present(clutch)]
         histories = {name: History.of(way, curve) for name, way in ways.items() if way is not None}
         zone = zone_of(self._room.zone)
-        return forecast_clutch(clutch, present(clutch), histories, profile, curve, now_ms, plan, unit, zone)
+        return forecast_clutch(clutch, present(clutch), histories, profile, curve, now_ms, plan, unit, zone, asked)
 
     def _way(self, clutch: Clutch, lot: Lot, species: Species, now_ms: int) -> Way | None:
         """All that the store has of a lot's way; None where its species has no curve."""

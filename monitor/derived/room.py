@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 
 from monitor.adapters.store import Store
@@ -41,11 +42,14 @@ class Derived:
         profiles: Callable[[str], Profile],
         *,
         known_by_ms: int | None = None,
+        book: SpeciesBook | None = None,
     ) -> None:
         room = self.room = settings.room
         self._store = store
+        self._settings = settings
+        self._profiles = profiles
         self.readings = RoomReadings(store, room, known_by_ms=known_by_ms)
-        self.book = SpeciesBook(profiles, settings.profiles_dir)
+        self.book = book or SpeciesBook(profiles, settings.profiles_dir)
         self.hours = Hours(store, room, self.readings, self.book)
         self.histories = Lots(store, room, self.readings, self.book, self.hours)
         self.boxes = Boxes(room, self.readings, self.book)
@@ -54,6 +58,25 @@ class Derived:
         self._heaters = Heaters(room)
         self.weights = Weights(store, room, self.readings)
         self.judged: dict[tuple[str, str], Condition] = {}
+
+    @contextmanager
+    def looking_back(self) -> Iterator[Callable[[int], Derived]]:
+        """The same room with what was known of its probes at a moment, whichever is asked for.
+
+        Between two moments at which the same was known nothing is read or computed twice.
+        """
+        known: dict[tuple[int, int], Derived] = {}
+        with ExitStack() as sweeps:
+
+            def then(at_ms: int) -> Derived:
+                version = self._store.corrections.version(at_ms), self._store.disbeliefs.version(at_ms)
+                if version not in known:
+                    room = Derived(self._store, self._settings, self._profiles, known_by_ms=at_ms, book=self.book)
+                    sweeps.enter_context(room.hours.sweep())
+                    known[version] = room
+                return known[version]
+
+            yield then
 
     def follow(self, now_ms: int) -> None:
         """Bring what is in memory up to date: readings, corrections, profiles."""

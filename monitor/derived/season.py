@@ -37,18 +37,19 @@ from monitor.derived.lots import present
 from monitor.derived.room import Derived
 
 WEEK_MS = 7 * DAY_MS
+# The room with what was known of its probes at a moment.
+Then = Callable[[int], Derived]
 # As many as a busy room tells in some years; of more, the newest.
 MOST_NOTICES = 20_000
 
 
 @dataclass(frozen=True)
 class Seasons:
-    """What a room's seasons are made of. ``then``: the same room, with what was known of its probes at a moment."""
+    """What a room's seasons are made of."""
 
     store: Store
     room: Room
     derived: Derived
-    then: Callable[[int], Derived]
 
     def of(
         self, name: str, clutches: Sequence[Clutch], species: Sequence[SpeciesSeason], now_ms: int, today_ms: int
@@ -57,7 +58,8 @@ class Seasons:
         from_ms = min(c.laid_ms for c in clutches)
         to_ms = max(from_ms + 1, *(last_ms(c, now_ms) for c in clutches))
         told = [m for m in self._matters(now_ms) if from_ms <= m.told_ms <= to_ms]
-        seen = tuple(self._clutch(c, told, now_ms) for c in clutches)
+        with self.derived.hours.sweep(), self.derived.looking_back() as then:
+            seen = tuple(self._clutch(c, told, now_ms, then) for c in clutches)
         names = {s.box for c in clutches for lot in present(c) for s in lot.path}
         boxes = [b for b in self.room.boxes if b.id in names]
         stacks = [s for s in self.room.stacks if any(b.stack == s for b in boxes)]
@@ -85,8 +87,8 @@ class Seasons:
 
     # -- clutches
 
-    def _clutch(self, clutch: Clutch, told: Iterable[Matter], now_ms: int) -> ClutchSeason:
-        eggs = tuple(self._eggs(clutch, lot, now_ms) for lot in present(clutch))
+    def _clutch(self, clutch: Clutch, told: Iterable[Matter], now_ms: int, then: Then) -> ClutchSeason:
+        eggs = tuple(self._eggs(clutch, lot, now_ms, then) for lot in present(clutch))
         return ClutchSeason(clutch, eggs, tuple(m for m in told if self._concerns(m, clutch, now_ms)))
 
     def _concerns(self, matter: Matter, clutch: Clutch, now_ms: int) -> bool:
@@ -102,37 +104,12 @@ class Seasons:
                     mine |= {box.stack} if box is not None else set()
         return not mine.isdisjoint(matter.subjects)
 
-    def _eggs(self, clutch: Clutch, lot: Lot, now_ms: int) -> EggsInBox:
+    def _eggs(self, clutch: Clutch, lot: Lot, now_ms: int, then: Then) -> EggsInBox:
         species = self.derived.book.of(clutch.species)
         if species.curve is None:
             return EggsInBox(lot, refused=species.refused)
         history = self.derived.histories.history(clutch, lot, species, now_ms)
-        return EggsInBox.of(lot, history, species.curve.base_c, self._told(clutch, lot, history))
-
-    def _told(self, clutch: Clutch, lot: Lot, history: History) -> list[WindowTold]:
-        """What the forecast said at each of ``ASKED_AT``, as it was known then."""
-        found = []
-        for share in ASKED_AT:
-            at_ms = passed_ms(history.edge_ms, history.cumulative, share)
-            if at_ms is None or not history.known:
-                continue
-            # What was told of eggs that lay elsewhere then was told by that name.
-            begun = lot.path[0]
-            now = [
-                x
-                for x in self.then(at_ms).lots(at_ms, clutch=clutch.id)
-                if x.lot.path[0].box == begun.box and x.lot.path[0].from_ms == begun.from_ms
-            ]
-            same = [x for x in now if x.lot.id == lot.id] or now
-            if not same:
-                continue
-            pip, refused = same[0].first_pip, same[0].refused
-            if pip is None:
-                found.append(WindowTold(share, at_ms, refused=refused or "no date was told"))
-            else:
-                w = pip.window
-                found.append(WindowTold(share, at_ms, w.p10_ms, w.p50_ms, w.p90_ms))
-        return found
+        return EggsInBox.of(lot, history, species.curve.base_c, _told(clutch, lot, history, then))
 
     # -- boxes
 
@@ -201,6 +178,32 @@ class Seasons:
             costs += [cost] if cost is not None else []
         apart = [a for c in inside if (a := c.apart) is not None and {a.early.box, a.late.box} <= mine]
         return StackSeason(stack, whole, weeks, tuple(costs), tuple(apart))
+
+
+def _told(clutch: Clutch, lot: Lot, history: History, then: Then) -> list[WindowTold]:
+    """What the forecast said at each of ``ASKED_AT``, as it was known then."""
+    begun = lot.path[0]
+
+    def same_way(x: Lot) -> bool:
+        """What was told of eggs that lay elsewhere then was told by that name."""
+        return x.path[0].box == begun.box and x.path[0].from_ms == begun.from_ms
+
+    found = []
+    for share in ASKED_AT:
+        at_ms = passed_ms(history.edge_ms, history.cumulative, share)
+        if at_ms is None or not history.known:
+            continue
+        now = then(at_ms).histories.some(at_ms, clutch.id, same_way)
+        same = [x for x in now if x.lot.id == lot.id] or now
+        if not same:
+            continue
+        pip, refused = same[0].first_pip, same[0].refused
+        if pip is None:
+            found.append(WindowTold(share, at_ms, refused=refused or "no date was told"))
+        else:
+            w = pip.window
+            found.append(WindowTold(share, at_ms, w.p10_ms, w.p50_ms, w.p90_ms))
+    return found
 
 
 def last_ms(clutch: Clutch, now_ms: int) -> int:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import csv
 import math
+import operator
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -17,15 +19,29 @@ from monitor.adapters.store import Columns
 from monitor.config.library import load_profile
 from monitor.core.climate.box_temperature import ProbesError, probes_error
 from monitor.core.development.history import History
+from monitor.core.development.lots import LotNow
 from monitor.core.development.siblings import apart
 from monitor.core.notices.snapshot import Service
 from monitor.core.readings.corrections import Correction
-from monitor.core.terms.events import Flag, Reading
+from monitor.core.terms.events import EventKind, Flag, Reading
 from monitor.core.terms.settings import Broker, Probe, Settings
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.derived.room import Derived
 from tests.core.lots import ahead_of, changed, past_of, window_of
-from tests.derived.test_room import MINUTE, START, UPPER, Bench, a_room, assert_same, course, every, history, one
+from tests.derived.test_room import (
+    LOWER,
+    MINUTE,
+    SPECIES,
+    START,
+    UPPER,
+    Bench,
+    a_room,
+    assert_same,
+    course,
+    every,
+    history,
+    one,
+)
 from tests.peers import shared
 
 DAYS = 6
@@ -128,6 +144,32 @@ def test_what_was_known_then_is_told_with_the_corrections_of_then(bench: Bench) 
     # What the service has summed up with today's corrections is not taken for yesterday's.
     bench.hour(asked)
     assert_same(as_of(first), with_only(both[0]))
+
+
+def test_looking_back_tells_of_each_moment_what_its_own_room_tells(bench: Bench) -> None:
+    """Whatever moments share is read once: before and after a correction, of readings that came between them, and of a
+    lot alone as of its clutch."""
+    bench.tell(EventKind.LAID, START, species=SPECIES, eggs=10, clutch="K02")
+    for box, eggs in ((UPPER, 6), (LOWER, 4)):
+        bench.tell(EventKind.SET, START + 7 * MINUTE, box=box, eggs=eggs, clutch="K02")
+    found = START + 3 * DAY_MS + 20 * MINUTE
+    bench.store.corrections.tell([replace(correction(0.9), recorded_ms=found)])
+    moments = [found + m * MINUTE for m in (-2880, -1, 0, 5, 35, 1440)]
+
+    def told(x: LotNow) -> tuple[Any, ...]:
+        return x.lot.id, past_of(x), window_of(x)
+
+    with bench.derived.looking_back() as then:
+        for at_ms in (*moments, *reversed(moments)):
+            alone = Derived(bench.store, Settings(bench.room, Broker()), load_profile, known_by_ms=at_ms)
+            both = alone.lots(at_ms, clutch="K02")
+            assert len(both) == 2
+            for now in both:
+                (only,) = then(at_ms).histories.some(at_ms, "K02", partial(operator.eq, now.lot))
+                assert told(only) == told(now)
+        assert len({id(then(at_ms)) for at_ms in moments}) == 2
+        assert then(found).histories.some(found, "K02", lambda _: False) == []
+        assert then(found).histories.some(found, "none", lambda _: True) == []
 
 
 def test_a_second_correction_holds_from_its_own_time_on(bench: Bench) -> None:

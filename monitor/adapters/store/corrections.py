@@ -19,9 +19,9 @@ class Corrections:
     def __init__(self, db: Database) -> None:
         self.db = db
 
-    def version(self) -> int:
-        """Grows whenever something was told or taken back."""
-        return int(self.db.rows("SELECT COALESCE(MAX(id), 0) FROM correction")[0][0])
+    def version(self, by_ms: int = 2**62) -> int:
+        """Grows whenever something was told or taken back. ``by_ms``: as it was at that moment."""
+        return int(self.db.rows("SELECT COUNT(*) FROM correction WHERE recorded<=?", by_ms)[0][0])
 
     def all(self, by_ms: int | None = None) -> list[Correction]:
         """Every correction ever told, those taken back included, in the order of telling.

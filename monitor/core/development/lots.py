@@ -8,7 +8,7 @@ model of ``forecast.py`` together; then the model's answer is turned into dates,
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, tzinfo
 from typing import Final, Literal
@@ -164,16 +164,17 @@ def forecast_clutch(
     plan: Plan | None = None,
     unit: DisplayUnit = "C",
     zone: tzinfo = UTC,
+    asked: Collection[str] | None = None,
 ) -> list[LotNow]:
     """Development and windows of all lots of a clutch together, so that what one box did tells of the other.
 
-    ``unit`` and ``zone`` are those of the texts.
+    ``unit`` and ``zone`` are those of the texts. ``asked``: of which lots the window is asked; None: of all.
     """
     found = [_gathered(clutch, lot, histories[lot.id], profile, curve, plan, unit) for lot in lots]
     found = [_told_if_open(x, histories[x.lot.id], zone) for x in found]
     # What the model refuses of one clutch must not keep the round from looking at everything else.
     try:
-        pips = _first_pips(found, histories, profile, curve, now_ms)
+        pips = _first_pips(found, histories, profile, curve, now_ms, asked)
     except MonitorError as error:
         return [replace(x, refused=x.refused or error.what) for x in found]
     return [replace(x, first_pip=pips.get(x.lot.id)) for x in found]
@@ -369,9 +370,14 @@ def _box_fails(history: History, profile: Profile) -> float:
 
 
 def _first_pips(
-    lots: Sequence[LotNow], histories: Mapping[str, History], profile: Profile, curve: RateCurve, now_ms: int
+    lots: Sequence[LotNow],
+    histories: Mapping[str, History],
+    profile: Profile,
+    curve: RateCurve,
+    now_ms: int,
+    asked: Collection[str] | None = None,
 ) -> dict[str, FirstPip]:
-    """First pips by lot, of those that still wait for something and have a rate to come.
+    """First pips by lot, of those asked that still wait for something and have a rate to come.
 
     What a learned table has in it of its probes' error is taken from the box where one probe measured all, and
     otherwise from what the boxes share: between boxes behind different probes the difference stays as unsure as it is.
@@ -400,7 +406,12 @@ def _first_pips(
     return {
         now.lot.id: _first_pip(now.lot, now.past.development, now.ahead.rates, everything, unseen, now_ms)
         for now in lots
-        if now.lot.id in evidence and (now.lot.open or now.lot.pips) and now.past and now.ahead and now.ahead.rates
+        if (asked is None or now.lot.id in asked)
+        and now.lot.id in evidence
+        and (now.lot.open or now.lot.pips)
+        and now.past
+        and now.ahead
+        and now.ahead.rates
         # Of eggs of which nothing is measured any more nobody knows how far they are.
         if not (now.lot.open and histories[now.lot.id].silent_since_ms is not None)
     }
