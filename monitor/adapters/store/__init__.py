@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 from monitor.adapters.store.database import Database, ServiceLock
 
 if TYPE_CHECKING:
-    from monitor.adapters.store.account import KeepersAccount
+    from monitor.adapters.store.account import KeepersAccount, Once
     from monitor.adapters.store.answers import AnswerBook, secret_of
     from monitor.adapters.store.backlog import Backlog
     from monitor.adapters.store.chunks import Columns
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from monitor.adapters.store.unread import Quarantined, Unread, UnreadSource
 
 _MODULES: Final = {
-    "account": ("KeepersAccount",),
+    "account": ("KeepersAccount", "Once"),
     "answers": ("AnswerBook", "secret_of"),
     "backlog": ("Backlog",),
     "chunks": ("Columns",),
@@ -196,6 +196,7 @@ __all__ = [
     "Journal",
     "KeepersAccount",
     "Ledger",
+    "Once",
     "Outbox",
     "Outgoing",
     "Parts",

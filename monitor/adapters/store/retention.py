@@ -24,22 +24,26 @@ UNREAD_DAYS: Final = 400
 TOLD_DAYS: Final = 730
 """Notices with their ways and answers, and the history of conditions: two seasons, to see in the second what became
 of the first. What is still true, unanswered while nobody knows that it is over, or on its way stays."""
+KEY_DAYS: Final = 90
+"""Keys of what a keeper told: no telephone keeps an entry so long before it sends it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Forgotten:
-    """How much was dropped. ``marks``: of packets so long ago that one like it is another message's."""
+    """How much was dropped. ``marks``: of packets so long ago that one like it is another message's, ``keys``: of
+    entries."""
 
     hours: int
     unread: int
     notices: int
     history: int
     marks: int
+    keys: int
 
     def __str__(self) -> str:
         return (
             f"{self.hours} hours of readings, {self.unread} messages that could not be read, {self.notices} notices, "
-            f"{self.history} lines of history and {self.marks} marks of packets dropped"
+            f"{self.history} lines of history, {self.marks} marks of packets and {self.keys} keys of entries dropped"
         )
 
 
@@ -53,6 +57,7 @@ def forget(store: Store, now_ms: int, keep_days: int) -> Forgotten:
         notices=_drop_notices(store.db, told_before_ms),
         history=_drop_history(store.db, told_before_ms),
         marks=store.journal.drop_marks(),
+        keys=store.account.drop_keys(now_ms - KEY_DAYS * DAY_MS),
     )
 
 

@@ -181,8 +181,8 @@ def test_the_account_of_every_egg_is_never_forgotten(store: Store) -> None:
 
 def test_what_was_forgotten_is_said_in_words(store: Store) -> None:
     assert str(store.forget(NOW, 3650)) == (
-        "0 hours of readings, 0 messages that could not be read, 0 notices, 0 lines of history and 0 marks of packets "
-        "dropped"
+        "0 hours of readings, 0 messages that could not be read, 0 notices, 0 lines of history, 0 marks of packets and "
+        "0 keys of entries dropped"
     )
 
 
