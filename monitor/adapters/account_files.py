@@ -19,7 +19,8 @@ from typing import IO, Any, Final
 
 from monitor.core.terms.entries import FileRow
 from monitor.core.terms.events import COUNTED, LOST, EventKind, KeeperEvent
-from monitor.errors import EventRefused, FileUnreadable, MonitorError, NotInstalled
+from monitor.core.terms.times import moment_of
+from monitor.errors import EventRefused, FileUnreadable, MonitorError, NotInstalled, UsageError
 
 FORMS: Final = ("csv", "jsonl", "parquet")
 _COUNTS: Final = ("eggs", *COUNTED, "slugs", "gone")
@@ -238,23 +239,11 @@ def _row(line: int, told: dict[str, str], zone: tzinfo, now_ms: int) -> FileRow:
 
 
 def _moment(text: str, zone: tzinfo, name: str) -> tuple[int, bool]:
-    """A day (its noon) or a moment, in the room's zone unless it names its own; an hour that is none, or two, is
-    refused."""
-    day_only = len(text) == 10
+    """As :func:`moment_of`; raises ValueError with the column's name."""
     try:
-        at = datetime.fromisoformat(f"{text} 12:00" if day_only else text)
-    except ValueError:
-        raise ValueError(f'{name}: {text[:40]!r} is no time; write 2026-05-01 or "2026-05-01 19:30"') from None
-    if not 1990 <= at.year <= 2099:
-        raise ValueError(f"{name}: {text[:40]} lies in no year from 1990 to 2099")
-    if at.tzinfo is None:
-        local = at.replace(tzinfo=zone)
-        if local.utcoffset() != local.replace(fold=1).utcoffset():
-            raise ValueError(
-                f"{name}: {text[:40]} is two moments or none, for the clocks were set; write its offset too"
-            )
-        at = local
-    return round(at.timestamp() * 1000), day_only
+        return moment_of(text, zone)
+    except UsageError as error:
+        raise ValueError(f"{name}: {error.what}; {error.fix}") from None
 
 
 def _whole(text: str, name: str) -> int:

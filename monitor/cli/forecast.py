@@ -27,6 +27,7 @@ from monitor.core.development.siblings import (
 )
 from monitor.core.development.species import RESTS_ON
 from monitor.core.development.window import Window
+from monitor.core.terms.balance import became_of_lot
 from monitor.core.terms.formats import (
     in_words,
     name_eggs,
@@ -337,11 +338,9 @@ def _forecast_text(lot: LotNow, room: RoomAtHand, at_ms: int, plan: Plan | None,
 def _nothing_left(lot: LotNow) -> str:
     """Why nothing is waited for; empty where something is."""
     what = lot.lot
-    done = ((what.hatched, "hatched"), (what.dead, "dead"), (what.removed, "removed"), (what.infertile, "infertile"))
-    counted = ", ".join(f"{count} {how}" for count, how in done if count)
     if not what.open:
-        return f"nothing of it lies there any more: {counted}"
-    return "" if what.waiting or what.pipped else f"no date: no egg is waited for ({counted})"
+        return f"nothing of it lies there any more: {became_of_lot(what)}"
+    return "" if what.waiting or what.pipped else f"no date: no egg is waited for ({became_of_lot(what)})"
 
 
 def _pip_text(lot: LotNow, pip: FirstPip, at_ms: int, room: RoomAtHand, *, told: bool, why: bool) -> list[str]:

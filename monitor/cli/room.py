@@ -10,7 +10,7 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import UTC, datetime, timedelta, tzinfo
+from datetime import datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import Final
 
@@ -18,6 +18,7 @@ from monitor.adapters.store import Store
 from monitor.config.at_hand import find_config, keep_settings, kept_settings, without_secrets
 from monitor.config.mistakes import Mistake
 from monitor.core.terms.settings import DisplayUnit, Settings
+from monitor.core.terms.times import moment_of
 from monitor.errors import ConfigError, UsageError
 from monitor.telling.at_hand import RoomAtHand
 
@@ -117,9 +118,6 @@ def now_ms() -> int:
 
 _AGO = re.compile(r"([0-9]{1,4}) ?(min|h) ago")
 _CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):[0-5][0-9]")
-_DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
-FIRST_YEAR, LAST_YEAR = 1990, 2099
-"""What is told or asked for lies in these years: no record of a room is older, and a calendar ends somewhere."""
 
 
 def whole(text: str) -> int:
@@ -144,44 +142,14 @@ def parse_time(text: str, zone: tzinfo) -> tuple[int, bool]:
     """A time as keepers write it, in the room's zone unless it names its own; (ms UTC, only a day was given).
 
     "now", "07:30" (of today), "yesterday", "yesterday 07:30", "30 min ago", "2026-05-01", "2026-05-01 19:30". A
-    day alone stands for its noon. Raises UsageError for what is no time of a year from FIRST_YEAR to LAST_YEAR, for an
-    hour that the change to summer time skips, and for one that comes twice when it ends: with an offset behind it
-    ("02:30+01:00") either can be meant.
+    day alone stands for its noon. Raises UsageError as :func:`~monitor.core.terms.times.moment_of`.
     """
     told = text.strip()
     if told.lower() == "now":
         return now_ms(), False
     if ago := _AGO.fullmatch(told.lower()):
         return now_ms() - int(ago[1]) * (60_000 if ago[2] == "min" else 3_600_000), False
-    told = _spelled_out(told, zone)
-    day_only = _DAY.fullmatch(told) is not None
-    try:
-        at = datetime.fromisoformat(f"{told} 12:00" if day_only else told)
-    except ValueError:
-        raise UsageError(
-            f"{text!r} is not a time",
-            fix='write "07:30", "yesterday 19:30", "2026-05-01", "2026-05-01 09:00" or "2026-10-25 02:30+01:00"',
-        ) from None
-    if not FIRST_YEAR <= at.year <= LAST_YEAR:
-        raise UsageError(
-            f"{text!r} lies in no year from {FIRST_YEAR} to {LAST_YEAR}", fix="check the year, which comes first"
-        )
-    if at.tzinfo is None:
-        at = at.replace(tzinfo=zone)
-        told_back = at.astimezone(UTC).astimezone(zone)
-        if told_back.replace(tzinfo=None) != at.replace(tzinfo=None):
-            raise UsageError(
-                f"{text!r} does not exist: the clocks were set forward over it",
-                fix=f'write "{told_back:%Y-%m-%d %H:%M}", which is an hour later by the clock, or another time',
-            )
-        again = at.replace(fold=1)
-        if again.utcoffset() != at.utcoffset():
-            first, second = (t.isoformat(sep=" ", timespec="minutes") for t in (at, again))
-            raise UsageError(
-                f"{text!r} comes twice, since the clocks were set back",
-                fix=f'write "{first}" or "{second}", an hour later',
-            )
-    return round(at.timestamp() * 1000), day_only
+    return moment_of(_spelled_out(told, zone), zone, also='"07:30", "yesterday 19:30", ')
 
 
 def _spelled_out(told: str, zone: tzinfo) -> str:

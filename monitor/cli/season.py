@@ -13,7 +13,7 @@ from typing import Final
 from monitor.cli.learn import everything_learned, is_learned, own_dir
 from monitor.cli.output import WIDEST_TABLE, print_json, say, table
 from monitor.cli.printing import named, write_pdf, write_text
-from monitor.cli.room import FIRST_YEAR, LAST_YEAR, now_ms, parse_time, room_at_hand
+from monitor.cli.room import now_ms, parse_time, room_at_hand
 from monitor.core.season.figures import (
     ASKED_AT,
     ClutchSeason,
@@ -27,6 +27,7 @@ from monitor.core.season.met import Matter, by_kind
 from monitor.core.season.next_season import Advised, next_season
 from monitor.core.terms.events import LOST, Clutch
 from monitor.core.terms.formats import name_eggs, show_time
+from monitor.core.terms.times import FIRST_YEAR, LAST_YEAR
 from monitor.derived.season import Seasons
 from monitor.errors import UnknownSubject, UsageError
 from monitor.telling.as_json import rounded, utc

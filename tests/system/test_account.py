@@ -172,7 +172,13 @@ def test_an_old_season_written_by_hand_comes_in_and_its_bad_rows_are_named(empty
     )
     answer = empty(f"clutch import {file}")
     assert answer.code == 5
-    for row, why in ((6, "bored"), (7, "no eggs"), (8, "is no time"), (9, "no such snake"), (10, "name of a clutch")):
+    for row, why in (
+        (6, "bored"),
+        (7, "no eggs"),
+        (8, "is not a time"),
+        (9, "no such snake"),
+        (10, "name of a clutch"),
+    ):
         (line,) = [x for x in answer.out.splitlines() if x.startswith(f"row {row}:")]
         assert why in line, line
     assert "nothing was written" in answer.out

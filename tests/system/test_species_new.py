@@ -386,12 +386,13 @@ def test_a_month_mistyped_is_told_at_once(desk: Desk) -> None:
 
 def test_what_is_finished_or_waits_for_nothing_says_so(desk: Desk) -> None:
     filled(desk, 27.0, 60)
+    came_of_it = {"candled": "infertile", "dead": "lost otherwise"}
     for name, last in (("K01", "dead"), ("K02", "removed"), ("K03", "hatched"), ("K04", "candled")):
         desk.does(f"clutch add {name} --species elaphe-taeniura --laid 2026-05-01 --eggs 6")
         desk.does(f'record set {name} --box upper --eggs 6 --at "2026-05-01 09:00"')
         more = "--fertile 0" if last == "candled" else "--eggs 6"
         desk.does(f'record {last} {name} {more} --at "2026-06-20 09:00"')
         told = desk.does(f'forecast {name} --all --at "2026-06-21 09:00"')
-        assert f"6 {'infertile' if last == 'candled' else last}" in told
+        assert f"6 {came_of_it.get(last, last)}" in told
         assert ("no egg is waited for" if last == "candled" else "nothing of it lies there any more") in told
         assert "wait until" not in told

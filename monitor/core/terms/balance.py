@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from monitor.core.terms.events import LOST, Clutch
+from monitor.core.terms.events import LOST, Clutch, Lot
 from monitor.core.terms.formats import show_eggs
 from monitor.core.terms.projection import lose
 
@@ -35,6 +35,11 @@ class Balance:
         """How many eggs the account has lost sight of; 0 in every account that is right."""
         return self.laid - self.not_set - self.in_boxes - self.hatched - self.dead - self.removed
 
+    @property
+    def lost_words(self) -> tuple[tuple[int, str], ...]:
+        """How many were lost in which way, and how many were removed."""
+        return (*((count, LOST[how]) for how, count in self.lost), (self.removed, "removed"))
+
     def __add__(self, other: Balance) -> Balance:
         lost = self.lost
         for how, count in other.lost:
@@ -50,27 +55,23 @@ class Balance:
 
     def words(self) -> str:
         """ "12 laid: 9 hatched, 2 slug or infertile, 1 dead in shell"; what does not add up is said."""
-        parts = [(self.not_set, "not set yet"), (self.in_boxes, "in boxes"), (self.hatched, "hatched")]
-        parts += [(count, LOST[how]) for how, count in self.lost]
-        parts += [(self.removed, "removed"), (self.odd, "NOT ACCOUNTED FOR")]
-        return f"{self.laid} laid: {', '.join(f'{count} {what}' for count, what in parts if count)}"
+        there = (self.not_set, "not set yet"), (self.in_boxes, "in boxes"), (self.hatched, "hatched")
+        return f"{self.laid} laid: {_listed(*there, *self.lost_words, (self.odd, 'NOT ACCOUNTED FOR'))}"
+
+
+def _listed(*parts: tuple[int, str]) -> str:
+    return ", ".join(f"{count} {what}" for count, what in parts if count)
 
 
 def balance_of(clutch: Clutch) -> Balance:
     """The balance of one clutch as it stands."""
-    present = [lot for lot in clutch.lots if not lot.moved_on]
-    lost = clutch.lost
-    for lot in present:
-        for how, count in lot.lost:
-            lost = lose(lost, how, count)
-    return Balance(
-        laid=clutch.eggs + clutch.slugs,
-        not_set=clutch.unplaced,
-        in_boxes=sum(lot.eggs for lot in present),
-        hatched=sum(lot.hatched for lot in present),
-        lost=lost,
-        removed=clutch.gone + sum(lot.removed for lot in present),
-    )
+    own = Balance(clutch.eggs + clutch.slugs, clutch.unplaced, lost=clutch.lost, removed=clutch.gone)
+    return sum((_share_of(lot) for lot in clutch.lots if not lot.moved_on), own)
+
+
+def _share_of(lot: Lot) -> Balance:
+    """What a lot brings to the balance of its clutch, which knows how many were laid."""
+    return Balance(in_boxes=lot.eggs, hatched=lot.hatched, lost=lot.lost, removed=lot.removed)
 
 
 def balance_of_all(clutches: Iterable[Clutch]) -> Balance:
@@ -90,7 +91,11 @@ def ended_ms(clutch: Clutch) -> int | None:
 def became(clutch: Clutch) -> str:
     """What became of a clutch that has ended: "9 of 12 hatched, 2 slug or infertile, 1 dead in shell"."""
     balance = balance_of(clutch)
-    parts = [f"{balance.hatched} of {show_eggs(balance.laid)} hatched"]
-    parts += [f"{count} {LOST[how]}" for how, count in balance.lost]
-    parts += [f"{balance.removed} removed"] if balance.removed else []
-    return ", ".join(parts)
+    lost = _listed(*balance.lost_words)
+    return f"{balance.hatched} of {show_eggs(balance.laid)} hatched{', ' if lost else ''}{lost}"
+
+
+def became_of_lot(lot: Lot) -> str:
+    """What became of a lot's eggs: "9 hatched, 1 dead in shell, 2 infertile"; the infertile lie there as yet."""
+    share = _share_of(lot)
+    return _listed((share.hatched, "hatched"), *share.lost_words, (lot.infertile, "infertile"))

@@ -314,11 +314,13 @@ class _Book:
             )
         return count
 
-    def _not_set(self, event: KeeperEvent) -> int:
-        """How many eggs that are in no box yet an event is about; 0 where it is about a box."""
+    def _off_the_unplaced(self, event: KeeperEvent) -> int:
+        """How many eggs that were in no box yet an event takes away; 0 where it is about a box."""
         if not event.not_set and (event.box or self.lots or not self.unplaced):
             return 0
-        return self._count(event, self.unplaced, f"clutch {event.clutch}", "are in no box yet")
+        count = self._count(event, self.unplaced, f"clutch {event.clutch}", "are in no box yet")
+        self.unplaced -= count
+        return count
 
     def _closed(self, lot: Lot, at_ms: int) -> Lot:
         if lot.eggs > 0:
@@ -326,8 +328,8 @@ class _Book:
         return replace(lot, closed_ms=at_ms, path=(*lot.path[:-1], replace(lot.path[-1], to_ms=at_ms)))
 
     def _removed(self, event: KeeperEvent) -> None:
-        if count := self._not_set(event):
-            self.unplaced, self.gone = self.unplaced - count, self.gone + count
+        if count := self._off_the_unplaced(event):
+            self.gone += count
             return
         i, lot, count = self._out(event)
         lot = replace(lot, removed=lot.removed + count, infertile=max(lot.infertile - count, 0))
@@ -335,8 +337,8 @@ class _Book:
 
     def _dead(self, event: KeeperEvent) -> None:
         how = event.how if event.how in LOST else "other"
-        if count := self._not_set(event):
-            self.unplaced, self.lost = self.unplaced - count, lose(self.lost, how, count)
+        if count := self._off_the_unplaced(event):
+            self.lost = lose(self.lost, how, count)
             return
         i, lot, count = self._out(event)
         # Dead in shell are those that had pipped, as long as there are any; else those that had not.

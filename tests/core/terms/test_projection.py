@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.core.terms.balance import balance_of
+from monitor.core.terms.balance import balance_of, became, became_of_lot
 from monitor.core.terms.entries import MOST_EGGS, check_told
 from monitor.core.terms.events import (
     COUNTED,
@@ -542,3 +542,17 @@ def test_what_is_asked_only_when_it_is_told_is_still_read(account: Account) -> N
     laid = KeeperEvent(EventKind.LAID, "c2", day(0), day(0), id=9, eggs=MOST_EGGS + 1)
     with pytest.raises(EventRefused, match="are no clutch"):
         check_told(laid, project([laid]))
+
+
+def test_what_became_of_a_lot_is_told_in_the_words_of_its_clutch(account: Account) -> None:
+    account.tell("candled", 20, box="A", clear=2)
+    account.tell("hatched", 40, box="A", eggs=3)
+    account.tell("dead", 41, box="A", eggs=1, how="in-shell")
+    account.tell("removed", 41, box="A", eggs=1)
+    assert became_of_lot(account.lot("c1/A")) == "3 hatched, 1 dead in shell, 1 removed, 1 infertile"
+    account.tell("dead", 42, box="A", eggs=3, how="slug")
+    account.tell("dead", 42, box="B", eggs=4)
+    assert became_of_lot(account.lot("c1/A")) == "3 hatched, 3 slug or infertile, 1 dead in shell, 1 removed"
+    assert became(account.clutch()) == (
+        "3 of 12 eggs hatched, 3 slug or infertile, 1 dead in shell, 4 lost otherwise, 1 removed"
+    )
