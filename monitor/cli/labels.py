@@ -39,7 +39,7 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
         parents=[parent],
         help="labels to print for boxes and clutches, each with a code that a telephone reads",
         description="Labels with what lies in a box: clutch, species, laid, eggs, window, and a code with the address "
-        "of the box's page (answers.address in the room's file); without an address the code holds the box's name.",
+        "of the box's page (page.address in the room's file); without an address the code holds the box's name.",
         epilog="examples: warmtally labels --out labels.pdf    warmtally labels K01 upper --out two.html    "
         "warmtally labels --boxes --out boxes.pdf    warmtally labels K01 --paper label --size 62x29 --out k01.png",
     )
@@ -74,7 +74,7 @@ def run_labels(args: argparse.Namespace) -> int:
     count = "1 label" if len(labels) == 1 else f"{len(labels)} labels"
     print(f"{', '.join(map(str, made))}: {count} of {sheet.label_width:g} x {sheet.label_height:g} mm; print at 100 %")
     if not address and any(x.code for x in labels):
-        print("the codes hold the names of the boxes; with answers.address in the room's file they open its page")
+        print("the codes hold the names of the boxes; with page.address in the room's file they open its page")
     return 0
 
 
@@ -122,8 +122,8 @@ def _write(path: Path, drawn: Sequence[str], sheet: Sheet) -> list[Path]:
 
 
 def _address(room: RoomAtHand) -> str:
-    answers = room.settings.answers
-    return answers.address.rstrip("/") if answers is not None else ""
+    page = room.settings.page
+    return page.address.rstrip("/") if page is not None else ""
 
 
 def code_for(box: str, address: str) -> str:

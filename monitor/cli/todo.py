@@ -138,12 +138,14 @@ def _address(args: argparse.Namespace) -> int:
     from monitor.core.notices.codes import feed_token
 
     settings = settings_of(args)
-    if not settings.calendar.feed or settings.answers is None:
+    if not settings.calendar.feed or settings.page is None:
         raise UsageError(
-            "the calendar is not served", where="[calendar] feed", fix="set feed = true there, and [answers] listen"
+            "the calendar is not served", where="[calendar] feed", fix="set feed = true there, and add [page]"
         )
     if not (Path(settings.data_dir) / SECRET_FILE).exists():
         raise UsageError("there is no address yet", fix="start the service once; it makes the secret that stands in it")
-    print(f"{settings.answers.address.rstrip('/')}/c/{feed_token(secret_of(settings.data_dir))}.ics")
+    print(
+        f"{(settings.page.address or settings.page.here).rstrip('/')}/c/{feed_token(secret_of(settings.data_dir))}.ics"
+    )
     print("who has this address can read the calendar: keep it to yourself", file=sys.stderr)
     return 0

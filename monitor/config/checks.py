@@ -13,8 +13,8 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Final, get_args
 
-from monitor.config.answers import check_answers
 from monitor.config.mistakes import Findings
+from monitor.config.page import check_page
 from monitor.config.shape import Contents, LimitKeys, Part, Read, is_there
 from monitor.config.values import shown
 from monitor.core.notices.conditions import KindName
@@ -36,7 +36,7 @@ def check_all(contents: Contents, folder: Path, findings: Findings) -> None:
     _check_rhythm(contents, findings)
     _check_broker(contents, findings, folder)
     _check_watchers(contents, findings, folder)
-    check_answers(contents, findings)
+    check_page(contents, findings)
 
 
 def celsius(temperature_f: float) -> float:
@@ -278,13 +278,14 @@ def _check_watchers(contents: Contents, findings: Findings, folder: Path) -> Non
 
 def _check_calendar(contents: Contents, findings: Findings, folder: Path) -> None:
     calendar, answers = contents.calendar, contents.answers
+    no_page = contents.page is None and (answers is None or answers.part.listen is None)
     name = calendar.part.file
     if name is not None and calendar.sound("file") and is_there((folder / name).parent) != "folder":
         what = f"no folder at {(folder / name).parent}"
         findings.mistake("calendar-unfit", f"{calendar.key}.file", what, "create it or correct the path")
-    if calendar.part.feed and calendar.sound("feed") and (answers is None or answers.part.listen is None):
+    if calendar.part.feed and calendar.sound("feed") and no_page:
         what = "the page serves it, and there is no page"
-        findings.mistake("calendar-unfit", f"{calendar.key}.feed", what, "add [answers] with listen and address")
+        findings.mistake("calendar-unfit", f"{calendar.key}.feed", what, "add [page]")
 
 
 def _check_ways(contents: Contents, findings: Findings) -> None:

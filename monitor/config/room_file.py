@@ -136,6 +136,7 @@ def _without(contents: Contents, wrong: set[str]) -> Contents:
         contents,
         broker=contents.broker if right(contents.broker) else Read("broker", BrokerPart()),
         watch=contents.watch if right(contents.watch) else Read("watch", WatchPart()),
+        page=maybe(contents.page),
         answers=maybe(contents.answers),
         shipping=maybe(contents.shipping),
         heartbeat=maybe(contents.heartbeat),

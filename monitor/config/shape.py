@@ -44,7 +44,7 @@ from monitor.config.values import (
     seconds,
     shown,
 )
-from monitor.core.terms.settings import URGENCIES, DisplayUnit, Form, Unit
+from monitor.core.terms.settings import URGENCIES, DisplayUnit, Form, Language, Unit
 
 # ---------------------------------------------------------------- the parts
 
@@ -175,6 +175,12 @@ class ChannelPart(Part):
     form: Form = "usual"
 
 
+class PagePart(Part):
+    listen: Words = "127.0.0.1:8480"
+    address: WebAddress | None = None
+    language: Language = "en"
+
+
 class AnswersPart(Part):
     listen: Words | None = None
     address: WebAddress | None = None
@@ -231,6 +237,7 @@ TABLES: Final[dict[str, type[Part]]] = {
     "limits": LimitsPart,
     "watch": WatchPart,
     "channels": ChannelPart,
+    "page": PagePart,
     "answers": AnswersPart,
     "shipping": ShippingPart,
     "heartbeat": HeartbeatPart,
@@ -284,6 +291,7 @@ class Contents:
     watch: Read[WatchPart]
     calendar: Read[CalendarPart]
     store: Read[StorePart]
+    page: Read[PagePart] | None
     answers: Read[AnswersPart] | None
     shipping: Read[ShippingPart] | None
     heartbeat: Read[HeartbeatPart] | None
@@ -371,6 +379,7 @@ def _read_tables(tables: dict[str, Any], findings: Findings) -> Contents:
         watch=one("watch", WatchPart),
         calendar=one("calendar", CalendarPart),
         store=one("store", StorePart),
+        page=maybe("page", PagePart),
         answers=maybe("answers", AnswersPart),
         shipping=maybe("shipping", ShippingPart),
         heartbeat=maybe("heartbeat", HeartbeatPart),

@@ -13,11 +13,11 @@ from pathlib import Path
 from typing import Any, Final, TypeVar
 from zoneinfo import ZoneInfo
 
-from monitor.config.answers import listen_place
 from monitor.config.checks import limit
 from monitor.config.mistakes import Findings
+from monitor.config.page import listen_place, told_of_page
 from monitor.config.secrets import Vault, carries_login
-from monitor.config.shape import AnswersPart, BrokerPart, Contents, LimitKeys, Part, ProbePart, Read
+from monitor.config.shape import BrokerPart, Contents, LimitKeys, Part, ProbePart, Read
 from monitor.core.climate.water import RESOLUTION_G, scale_sd
 from monitor.core.terms.settings import (
     Answers,
@@ -28,6 +28,7 @@ from monitor.core.terms.settings import (
     Gateway,
     HeartbeatTarget,
     Limits,
+    PagePlace,
     Probe,
     Room,
     Settings,
@@ -109,7 +110,8 @@ def settings_of(
             _by_name(Channel, c.part, url=url, urgencies=tuple(dict.fromkeys(c.part.urgencies)))
             for c, url in zip(contents.channels, secrets.urls, strict=True)
         ),
-        answers=_answers(contents.answers.part) if contents.answers else None,
+        page=_page(contents),
+        answers=_answers(contents),
         shipping=_by_name(Shipping, ship.part, token=secrets.token) if ship else None,
         heartbeat=_by_name(HeartbeatTarget, beat.part, url=secrets.heartbeat) if beat else None,
         calendar=_by_name(Calendar, contents.calendar.part, file=beside(contents.calendar.part.file)),
@@ -199,8 +201,23 @@ def _broker(part: BrokerPart, password: str | None, folder: Path) -> Broker:
     )
 
 
-def _answers(part: AnswersPart) -> Answers:
-    return _by_name(Answers, part, listen=None if part.listen is None else listen_place(part.listen))
+def _page(contents: Contents) -> PagePlace | None:
+    """Where the page is; None where neither its part nor the old names are there."""
+    listen, address = told_of_page(contents, "listen"), told_of_page(contents, "address")
+    place = None if listen is None else listen_place(listen.value)
+    if contents.page is None and place is None:
+        return None
+    usual = PagePlace()
+    return PagePlace(
+        usual.listen if place is None else place,
+        "" if address is None else address.value,
+        usual.language if contents.page is None else contents.page.part.language,
+    )
+
+
+def _answers(contents: Contents) -> Answers | None:
+    part = contents.answers.part if contents.answers is not None else None
+    return None if part is None or part.topic is None else _by_name(Answers, part)
 
 
 def _noon_ms(day: dt.date | None, zone: str) -> int | None:

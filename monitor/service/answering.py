@@ -1,4 +1,4 @@
-"""The ways back from the keeper: what ``[answers]`` switches on, put together for the service.
+"""The ways back from the keeper: what ``[page]`` and ``[answers]`` switch on, put together for the service.
 
 Watching goes before answering: where a way back cannot be opened the service runs all the same, says so, and tells it
 as a condition. Then notices carry no line that would lead nowhere.
@@ -31,13 +31,13 @@ class WaysBack:
     def __init__(self, settings: Settings, now_ms: Callable[[], int], feed: Callable[[], str] | None = None) -> None:
         self.topic: AnswerTopic | None = None
         self._now_ms = now_ms
-        self._answers = settings.answers
+        self._page, self._answers = settings.page, settings.answers
         self._texts = settings.room.texts
         self._secret = b""
         self._pages: AnswerPages | None = None
         self._broken = ""
         self._since_ms: int | None = None
-        if settings.answers is None:
+        if self._page is None and self._answers is None:
             return
         try:
             self._secret = secret_of(settings.data_dir)
@@ -46,13 +46,13 @@ class WaysBack:
             log.error("notices go out without a way to answer them: %s", error)  # noqa: TRY400
             return
         zone = zone_of(settings.room.zone)
-        if settings.answers.topic:
-            self.topic = AnswerTopic(settings.answers, self._secret, zone)
-        if settings.answers.listen is not None:
+        if self._answers is not None:
+            self.topic = AnswerTopic(self._answers, self._secret, zone)
+        if self._page is not None:
             from monitor.adapters.web import AnswerPages
 
             self._pages = AnswerPages(
-                settings.answers.listen,
+                self._page.listen,
                 data_dir=settings.data_dir,
                 secret=self._secret,
                 room=settings.room.name,
@@ -63,9 +63,11 @@ class WaysBack:
 
     def invite(self, notice: Notice, channel: str) -> str:
         """The line with which a notice asks for an answer; empty for none."""
-        if self._answers is None or self._broken:
+        if self._broken:
             return ""
-        return line_of(notice, channel, self._answers, self._secret, self._texts)
+        address = "" if self._page is None else self._page.address
+        topic = "" if self._answers is None else self._answers.topic
+        return line_of(notice, channel, self._secret, address=address, topic=topic, texts=self._texts)
 
     def start(self) -> None:
         if self._pages is not None:
@@ -81,8 +83,8 @@ class WaysBack:
             self._pages.server.tend()
 
     def health(self) -> Health | None:
-        """Whether answers can arrive by the page; None where no way back is configured."""
-        if self._answers is None:
+        """Whether the page is there, and answers can arrive; None where neither page nor topic is configured."""
+        if self._page is None and self._answers is None:
             return None
         why = self._broken
         if not why and self._pages is not None:

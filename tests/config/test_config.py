@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 from monitor.config.at_hand import find_config
 from monitor.config.checks import celsius
 from monitor.config.mistakes import MISTAKES, Findings, Mistake
+from monitor.config.page import reached_from_elsewhere
 from monitor.config.room_file import check, load, load_rest
 from monitor.config.shape import GONE, MANY, TABLES, read_part
 from monitor.config.values import seconds
@@ -26,6 +27,7 @@ from monitor.core.terms.settings import (
     Channel,
     HeartbeatTarget,
     Limits,
+    PagePlace,
     Probe,
     Room,
     Settings,
@@ -370,9 +372,11 @@ stacks = ["b"]
 [[channels]]
 id = "mail"
 url_env = "MAIL"
-[answers]
+[page]
 listen = "[::]:8484"
 address = "https://eggs.invalid/back"
+language = "de"
+[answers]
 topic = "eggs/answer"
 bare_numbers = true
 [shipping]
@@ -433,7 +437,8 @@ def test_every_key_arrives_where_it_belongs(tmp_path: Path) -> None:
             Channel("bell", "json://127.0.0.1/bell", ("today", "now"), 20, 111, ("too-warm",), ("b",)),
             Channel("mail", "mailtos://mail.invalid"),
         ),
-        answers=Answers(("::", 8484), "https://eggs.invalid/back", "eggs/answer", True),
+        page=PagePlace(("::", 8484), "https://eggs.invalid/back", "de"),
+        answers=Answers("eggs/answer", True),
         shipping=Shipping("https://series.invalid", "org", "bucket", "word", 10, 10),
         heartbeat=HeartbeatTarget("https://beat.invalid", 23),
         calendar=Calendar("07:30", "monday", "11:15", 500),
@@ -443,6 +448,48 @@ def test_every_key_arrives_where_it_belongs(tmp_path: Path) -> None:
         commit_every_s=2,
         file=str(path),
     )
+
+
+@pytest.mark.parametrize(
+    ("parts", "place", "here"),
+    [
+        ("[page]", PagePlace(("127.0.0.1", 8480)), "http://127.0.0.1:8480"),
+        ('[page]\nlanguage = "de"', PagePlace(("127.0.0.1", 8480), "", "de"), "http://127.0.0.1:8480"),
+        ('[page]\nlisten = "[::]:8484"', PagePlace(("::", 8484)), "http://[::1]:8484"),
+        (
+            '[answers]\nlisten = "0.0.0.0:81"\naddress = "http://e"',
+            PagePlace(("0.0.0.0", 81), "http://e"),
+            "http://127.0.0.1:81",
+        ),
+        ('[page]\naddress = "http://e"\n[answers]\nlisten = "h:81"', PagePlace(("h", 81), "http://e"), "http://h:81"),
+        ('[page]\nlisten = "h:81"\n[answers]\nlisten = "h:81"', PagePlace(("h", 81)), "http://h:81"),
+    ],
+)
+def test_the_page_is_where_its_part_says_or_the_old_names(
+    tmp_path: Path, parts: str, place: PagePlace, here: str
+) -> None:
+    found = load(write(tmp_path, f"{SMALLEST}\n{parts}\n"))
+    assert (found.page, found.answers) == (place, None)
+    assert found.page is not None
+    assert found.page.here == here
+
+
+@pytest.mark.parametrize(
+    ("listen", "address", "elsewhere"),
+    [
+        ("127.0.0.1", "", False),
+        ("localhost", "http://127.0.0.1:8480", False),
+        ("127.8.9.1", "http://[::1]:8480", False),
+        ("0.0.0.0", "", True),
+        ("192.0.2.7", "", True),
+        ("::", "", True),
+        ("127.0.0.1", "https://eggs.invalid", True),
+        ("127.0.0.1.eggs.invalid", "", True),
+        ("127.0.0.1", "http://localhost.eggs.invalid", True),
+    ],
+)
+def test_who_else_is_meant_to_get_to_the_page(listen: str, address: str, elsewhere: bool) -> None:
+    assert reached_from_elsewhere(PagePlace((listen, 8480), address)) is elsewhere
 
 
 def test_channel_shipping_and_heartbeat_have_the_core_s_defaults(tmp_path: Path) -> None:

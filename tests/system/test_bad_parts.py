@@ -16,7 +16,7 @@ import pytest
 from monitor.core.notices.kinds.checks import WHOLE
 from monitor.core.notices.snapshot import Health
 from monitor.core.terms.events import EventKind, KeeperEvent
-from monitor.core.terms.settings import Answers, Box, Broker, Channel, Limits, Probe, Room, Settings
+from monitor.core.terms.settings import Box, Broker, Channel, Limits, PagePlace, Probe, Room, Settings
 from monitor.errors import (
     ConfigError,
     SecretMissing,
@@ -116,8 +116,8 @@ def test_that_notices_cannot_be_answered_is_told_also_where_nothing_can_be_looke
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
-        answers = Answers(("127.0.0.1", taken.getsockname()[1]), "http://egg.room")
-        with course.service(replace(settings(), answers=answers)) as run:
+        page = PagePlace(("127.0.0.1", taken.getsockname()[1]), "http://egg.room")
+        with course.service(replace(settings(), page=page)) as run:
             wait_for(lambda: run.app.parts.ways_back.health() != Health(), "the trouble")
             monkeypatch.setattr(run.app.parts.derived, "lots", lambda _: 1 / 0)
             assert ("answers-blocked", "raised", "answers") in course.go(40)

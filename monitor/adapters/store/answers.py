@@ -33,7 +33,7 @@ def secret_of(data_dir: str | Path) -> bytes:
         raise StoreError(
             f"the secret of the codes that answer notices cannot be read or made ({error.strerror})",
             where=str(path),
-            fix="let this user own the file and write to its folder, or remove [answers]",
+            fix="let this user own the file and write to its folder, or remove [page] and [answers]",
         ) from error
     except ValueError:
         found = b""

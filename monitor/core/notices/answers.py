@@ -16,7 +16,6 @@ from typing import Final, Literal
 from monitor.core.notices.codes import LONGEST_TEXT, make
 from monitor.core.notices.notice import Notice
 from monitor.core.terms.formats import show_time
-from monitor.core.terms.settings import Answers
 from monitor.core.terms.texts import Texts
 from monitor.errors import PayloadError
 
@@ -82,16 +81,19 @@ def asks(notice: Notice) -> bool:
     return notice.change in ("raised", "still") and notice.urgency != "later"
 
 
-def line_of(notice: Notice, channel: str, answers: Answers, secret: bytes, texts: Texts | None = None) -> str:
-    """The line with which a notice asks for an answer through a channel; empty when it asks for none."""
-    if not asks(notice):
+def line_of(
+    notice: Notice, channel: str, secret: bytes, *, address: str, topic: str, texts: Texts | None = None
+) -> str:
+    """The line with which a notice asks for an answer through a channel; empty when it asks for none, or there
+    is neither a page nor a topic that would take one."""
+    if not asks(notice) or not (address or topic):
         return ""
     try:
         code = make(secret, notice.id, channel, notice.at_ms)
     except ValueError:
         # Told at a time beyond all codes, by a clock that was wrong: without a code rather than not at all.
         return ""
-    return invitation(notice, code, answers.address, answers.topic, texts)
+    return invitation(notice, code, address, topic, texts)
 
 
 def invitation(notice: Notice, code: str, address: str, topic: str, texts: Texts | None = None) -> str:

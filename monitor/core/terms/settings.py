@@ -17,6 +17,7 @@ DisplayUnit = Literal["C", "F"]
 Urgency = Literal["now", "today", "later"]
 URGENCIES: tuple[Urgency, ...] = ("now", "today", "later")
 Form = Literal["usual", "short"]
+Language = Literal["en", "de"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,15 +221,30 @@ class Channel:
 
 @dataclass(frozen=True, slots=True)
 class Answers:
-    """Ways back from the keeper: a page (``listen``: host and port, ``address``: what stands in the link), a topic.
+    """The way back from the keeper by a topic at the broker.
 
-    ``bare_numbers``: on the topic, the number of a notice answers it without a code.
+    ``bare_numbers``: the number of a notice answers it without a code.
     """
 
-    listen: tuple[str, int] | None = None
-    address: str = ""
-    topic: str = ""
+    topic: str
     bare_numbers: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class PagePlace:
+    """Where the page is: ``listen`` is host and port. ``address`` is how others get there, and stands in links and in
+    the codes of labels; empty: there are none. ``language``: of the page's own words."""
+
+    listen: tuple[str, int] = ("127.0.0.1", 8480)
+    address: str = ""
+    language: Language = "en"
+
+    @property
+    def here(self) -> str:
+        """The address by which this computer itself gets there."""
+        host, port = self.listen
+        host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host)  # noqa: S104 - looked for, not listened at
+        return f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,6 +295,7 @@ class Settings:
     room: Room
     broker: Broker
     channels: tuple[Channel, ...] = ()
+    page: PagePlace | None = None
     answers: Answers | None = None
     shipping: Shipping | None = None
     heartbeat: HeartbeatTarget | None = None

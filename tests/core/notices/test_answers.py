@@ -25,7 +25,7 @@ from monitor.core.notices.codes import make
 from monitor.core.notices.grouping import remind_after_s
 from monitor.core.notices.kinds import Kind, all_kinds
 from monitor.core.notices.notice import Notice, NoticeChange
-from monitor.core.terms.settings import URGENCIES, Answers, Urgency, Watch
+from monitor.core.terms.settings import URGENCIES, Urgency, Watch
 from monitor.core.terms.texts import Texts
 from monitor.errors import PayloadError
 
@@ -93,12 +93,13 @@ def test_the_line_may_be_in_the_keepers_words() -> None:
 
 
 def test_each_channel_gets_a_code_of_its_own_and_the_rest_no_line() -> None:
-    answers, secret = Answers(address="http://a"), bytes(32)
-    lines = {line_of(notice(), channel, answers, secret) for channel in ("phone", "mail")}
+    secret = bytes(32)
+    lines = {line_of(notice(), channel, secret, address="http://a", topic="") for channel in ("phone", "mail")}
     assert lines == {f"Answer: http://a/a/{make(secret, 12, channel, T0)}" for channel in ("phone", "mail")}
-    assert line_of(notice("cleared"), "phone", answers, secret) == ""
+    assert line_of(notice("cleared"), "phone", secret, address="http://a", topic="") == ""
+    assert line_of(notice(), "phone", secret, address="", topic="") == ""
     # Told by a clock that was far ahead: without a code rather than not at all.
-    assert line_of(replace(notice(), at_ms=10**17), "phone", answers, secret) == ""
+    assert line_of(replace(notice(), at_ms=10**17), "phone", secret, address="http://a", topic="") == ""
 
 
 @pytest.mark.parametrize(
