@@ -8,7 +8,9 @@ from functools import partial
 import numpy as np
 
 from monitor.adapters.store import Columns, Store
-from monitor.core.climate.water import BoxWater, Weighing, by_scale, waters
+from monitor.core.climate.scales import by_scale
+from monitor.core.climate.water import BoxWater, Given, OnScale, waters
+from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.events import OF_BOXES, KeeperEvent
 from monitor.core.terms.projection import effective, project
 from monitor.core.terms.settings import Probe, Room
@@ -47,24 +49,29 @@ class Weights:
         events, clutches = effective(told, now_ms), project(told, now_ms).values()
         scales = {p.box: p for p in self._room.scales if p.box is not None}
 
-        def of_scale(box: str, since_ms: int, changed_ms: Sequence[int]) -> Sequence[Weighing]:
+        def of_scale(box: str, since_ms: int, moves_ms: Sequence[int], given: Sequence[Given]) -> OnScale:
             scale = scales.get(box)
-            return () if scale is None else self._weighings(scale, since_ms, changed_ms, now_ms)
+            if scale is None:
+                return OnScale(given=given)
+            hours, grams = self._medians(scale, since_ms, now_ms)
+            return by_scale(scale.id, scale.standard_uncertainty, hours, grams, moves_ms, given)
 
         return waters(events, clutches, [box.id for box in self._room.boxes], now_ms, of_scale)
 
-    def _weighings(self, scale: Probe, since_ms: int, changed_ms: Sequence[int], now_ms: int) -> list[Weighing]:
-        """By the medians of whole hours, of which each day's are read once, today's each hour."""
-        bulks = self._store.readings.bulks()
+    def _medians(self, scale: Probe, since_ms: int, now_ms: int) -> tuple[Times, Values]:
+        """Whole hours since 1970 and their medians; a day is read again when something came for it, however late."""
         until_ms = now_ms // HOUR_MS * HOUR_MS
+        first, last = max(since_ms, now_ms - LOOK_BACK_MS) // DAY_MS, until_ms // DAY_MS
+        counts = self._store.readings.hour_counts(scale.id, first * 24, until_ms // HOUR_MS)
+        others = self._store.readings.bulks(), self._store.clocks.version()
         medians: list[tuple[int, float]] = []
-        for day in range(max(since_ms, now_ms - LOOK_BACK_MS) // DAY_MS, until_ms // DAY_MS + 1):
+        for day in range(first, last + 1):
             ends_ms = min((day + 1) * DAY_MS, until_ms)
-            medians += self._days.of((scale.id, day), (bulks, ends_ms), partial(self._hours, scale, day, ends_ms))
+            there = tuple(counts.get(hour, 0) for hour in range(day * 24, day * 24 + 24))
+            key = (*others, ends_ms, there)
+            medians += self._days.of((scale.id, day), key, partial(self._hours, scale, day, ends_ms))
         counted = [(hour, grams) for hour, grams in medians if hour * HOUR_MS >= since_ms]
-        hours = np.array([hour for hour, _ in counted], np.int64)
-        grams = np.array([grams for _, grams in counted])
-        return by_scale(scale.id, scale.standard_uncertainty, hours, grams, changed_ms)
+        return np.array([hour for hour, _ in counted], np.int64), np.array([grams for _, grams in counted])
 
     def _hours(self, scale: Probe, day: int, ends_ms: int) -> Hours:
         """Hour since 1970 and its median, for each hour of a day in which the scale was heard."""

@@ -88,7 +88,7 @@ HOSTILE = st.text(
 DATES = st.dates(date(2020, 1, 1), date(2040, 1, 1))
 
 
-@at_most(80)
+@at_most(0.8)
 @given(HOSTILE, HOSTILE, HOSTILE, HOSTILE, DATES, st.integers(0, 60), st.binary(max_size=200))
 def test_no_name_breaks_out_of_its_field(
     name: str, says: str, more: str, room: str, day: date, length: int, before: bytes

@@ -8,9 +8,11 @@ from pathlib import Path
 import numpy as np
 
 from monitor.adapters.store import Columns, Store
+from monitor.config.library import load_profile
 from monitor.config.room_file import load
-from monitor.core.terms.events import EventKind, KeeperEvent
+from monitor.core.terms.events import EventKind, KeeperEvent, Reading
 from monitor.core.terms.times import DAY_MS, HOUR_MS
+from monitor.derived.room import Derived
 from tests.bench.stepped import stepped
 from tests.desk import Desk, probe, room_text
 
@@ -101,6 +103,30 @@ def test_the_table_says_what_to_give_back_and_what_is_unlike(tmp_path: Path, mon
     assert one.count("by hand") == 4
     assert "watered" in one
     assert "give back 6 ml" in one
+
+
+def test_what_a_scale_says_days_late_counts_without_a_restart(tmp_path: Path) -> None:
+    """Its gateway was away for three days and then sends them: the service says what it would say when started anew."""
+    desk = Desk(tmp_path)
+    desk.write(ROOM)
+    eggs_in_each_box(desk.data)
+    settings = load(tmp_path / "room.toml")
+    with Store(desk.data) as store:
+        weights = Derived(store, settings, load_profile).weights
+
+        def hear(from_ms: int, to_ms: int) -> None:
+            times = range(from_ms, to_ms, HOUR_MS // 2)
+            store.journal.ingest(
+                [Reading("top-scale", at_ms, 1000.0 - (at_ms - SET_MS) / DAY_MS, NOW) for at_ms in times]
+            )
+
+        hear(NOW - 9 * DAY_MS, NOW - 4 * DAY_MS)
+        hear(NOW - DAY_MS, NOW)
+        assert len(weights.now(NOW)[0].weighings) == 6
+        hear(NOW - 4 * DAY_MS, NOW - DAY_MS)
+        assert len(weights.now(NOW + HOUR_MS)[0].weighings) == 9
+        store.folding.fold(NOW + HOUR_MS)
+        assert len(weights.now(NOW + 2 * HOUR_MS)[0].weighings) == 9
 
 
 def test_no_file_of_a_logger_goes_into_a_scale(tmp_path: Path) -> None:

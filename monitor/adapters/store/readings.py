@@ -254,6 +254,27 @@ class Readings:
         """Changes whenever readings came otherwise than through the journal."""
         return self.db.fact("bulk") or "0"
 
+    def hour_counts(self, probe: str, from_hour: int, to_hour: int) -> dict[int, int]:
+        """How many readings are kept of each hour in ``from_hour <= hour < to_hour``: more came, another number."""
+        number = self._numbers.known(probe)
+        found: dict[int, int] = {}
+        if number is None:
+            return found
+        with self.db.read():
+            for hour, n in (
+                *self.db.rows(
+                    "SELECT hour, n FROM chunk WHERE probe=? AND hour>=? AND hour<?", number, from_hour, to_hour
+                ),
+                *self.db.rows(
+                    "SELECT at / 3600000, COUNT(*) FROM journal WHERE probe=? AND at>=? AND at<? GROUP BY 1",
+                    number,
+                    from_hour * HOUR_MS,
+                    to_hour * HOUR_MS,
+                ),
+            ):
+                found[int(hour)] = found.get(int(hour), 0) + int(n)
+        return found
+
     def hour_means(self, probe: str, from_hour: int, to_hour: int, until_ms: int = 2**62) -> dict[int, float]:
         """Mean of the usable readings of each hour in ``from_hour <= hour < to_hour``, none after ``until_ms``.
 

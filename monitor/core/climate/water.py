@@ -19,9 +19,8 @@ from typing import Final, Literal
 
 import numpy as np
 
-from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.events import Clutch, EventKind, KeeperEvent
-from monitor.core.terms.times import DAY_MS, HOUR_MS
+from monitor.core.terms.times import DAY_MS
 
 RESOLUTION_G: Final = 1.0
 """Of a scale of which nobody said more. Judgement, no source: what household scales show."""
@@ -49,7 +48,8 @@ UNLIKE_SDS: Final = 3.0
 by, and by three times how far the others lie apart. Judgement, no source."""
 BACK_SHARE: Final = 0.6
 """Of that it may still differ when it is alike again. Judgement, no source."""
-HOURS_LEAST: Final = 3
+HATCHING_DAYS: Final = 3
+"""Hatchlings leave the box so many days after they were told as hatched. Common practice, no source."""
 
 _OF_EGGS: Final = (
     EventKind.SET, EventKind.MOVED, EventKind.SPLIT, EventKind.REMOVED, EventKind.DEAD, EventKind.HATCHED,
@@ -69,13 +69,15 @@ def scale_sd(resolution_g: float = RESOLUTION_G) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Weighing:
-    """A box's weight. ``scale``: the probe that told it, empty for one by hand; ``order`` parts those of one moment."""
+    """A box's weight. ``scale``: the probe that told it, empty for one by hand; ``order`` parts those of one moment.
+    What stands on another ``level`` of a scale is not compared."""
 
     at_ms: int
     grams: float
     sd_g: float = scale_sd()
     scale: str = ""
     order: int = 0
+    level: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,6 +87,18 @@ class Given:
     at_ms: int
     grams: float
     order: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class OnScale:
+    """What a scale says: weighings, and the water that was told, at the time at which the scale saw it."""
+
+    weighings: Sequence[Weighing] = ()
+    given: Sequence[Given] = ()
+
+
+OfScale = Callable[[str, int, Sequence[int], Sequence[Given]], OnScale]
+"""Of a box, since a moment, with the moments at which eggs came or went and the water that was told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,6 +198,8 @@ def eggs_in(clutches: Iterable[Clutch], box: str, now_ms: int) -> tuple[int | No
         for event in clutch.events:
             if event.kind in _OF_EGGS and event.at_ms <= now_ms and box in _boxes_of(event, clutch):
                 moves.add((event.at_ms, event.id))
+                if event.kind is EventKind.HATCHED:
+                    moves |= {(event.at_ms + n * DAY_MS, event.id) for n in range(1, HATCHING_DAYS + 1)}
     since: int | None = None
     until = -1
     for begins, ends_ms in sorted(stays):
@@ -207,25 +223,6 @@ def by_hand(events: Iterable[KeeperEvent], box: str, now_ms: int) -> tuple[list[
     told = [e for e in events if e.box == box and e.grams is not None and e.at_ms <= now_ms]
     weighed = [Weighing(e.at_ms, e.grams or 0.0, order=e.id) for e in told if e.kind is EventKind.WEIGHED]
     return weighed, [Given(e.at_ms, e.grams or 0.0, e.id) for e in told if e.kind is EventKind.WATERED]
-
-
-def by_scale(scale: str, sd_g: float, hours: Times, grams: Values, changed_ms: Sequence[int]) -> list[Weighing]:
-    """Weighings from a scale's hourly medians, shape (n,), ``hours`` since 1970 and increasing: one for each day.
-
-    The median of a day's hours is not moved by a lid that was lifted for some of them. A day in which water was given
-    or eggs came (``changed_ms``) has one before and one after; the hour itself tells of neither.
-    """
-    changed = np.array(sorted(changed_ms), np.int64)
-    piece = np.searchsorted(changed, (hours + 1) * HOUR_MS)
-    whole = piece == np.searchsorted(changed, hours * HOUR_MS)
-    groups: dict[tuple[int, int], list[int]] = defaultdict(list)
-    for i in np.flatnonzero(whole):
-        groups[int(hours[i]) // 24, int(piece[i])].append(int(i))
-    return [
-        Weighing(round(float(np.median(hours[found]) + 0.5) * HOUR_MS), float(np.median(grams[found])), sd_g, scale)
-        for found in groups.values()
-        if len(found) >= HOURS_LEAST
-    ]
 
 
 # ------------------------------------------------------------------------------------------------- what it lost
@@ -258,7 +255,9 @@ def box_water(
     # Water that was given between two weighings is in the later one.
     dry = [replace(s, given=()) for s in spans if s.sort in ("measured", "gain")]
     owed_g, owed_sd_g, _ = _sum(dry)
-    after = [g for g in water if _key(g) > _key(last)]
+    # What such a span lost is not known, but what was given in it is.
+    blind = [g for s in spans if s.sort not in ("measured", "gain") for g in s.given]
+    after = [g for g in water if _key(g) > _key(last)] + blind
     owed_g -= sum(g.grams for g in after)
     owed_sd_g = math.hypot(owed_sd_g, scale_sd() * math.sqrt(len(after)))
     measured = [s for s in spans if s.sort == "measured"]
@@ -285,6 +284,11 @@ def _span(a: Weighing, b: Weighing, water: Sequence[Given], moves: Sequence[tupl
         return Span(a, b, between, "eggs")
     if abs(span.loss_g) > MOST_STEP * (a.grams + sum(g.grams for g in between)):
         return Span(a, b, between, "step")
+    if a.level != b.level:
+        return Span(a, b, between, "gain" if span.loss_g < 0 else "step")
+    if a.scale:
+        # Water that is poured makes a step. What goes up slowly goes down as well: left out alone it would be a loss.
+        return span
     _, sd_g, _ = _sum([span])
     return Span(a, b, between, "gain") if -span.loss_g > max(UNLIKE_SDS * sd_g, GAIN_G) else span
 
@@ -349,12 +353,12 @@ def waters(
     clutches: Iterable[Clutch],
     boxes: Iterable[str],
     now_ms: int,
-    of_scale: Callable[[str, int, Sequence[int]], Sequence[Weighing]] | None = None,
+    of_scale: OfScale | None = None,
 ) -> tuple[BoxWater, ...]:
     """Every box with eggs in it that was weighed, in the order of ``boxes``.
 
-    ``events`` as they stand after corrections. ``of_scale``: the weighings by the scale of a box since a moment, for
-    the moments at which something was changed; they go before those by hand, unless the scale was silent for longer.
+    ``events`` as they stand after corrections. ``of_scale``: what the scale of a box says; it goes before weighings by
+    hand, unless the scale was silent for longer.
     """
     clutches = list(clutches)
     found: list[BoxWater] = []
@@ -363,10 +367,11 @@ def waters(
         if since_ms is None:
             continue
         weighed, given = by_hand(events, box, now_ms)
-        changed_ms = [t for t, _ in moves] + [g.at_ms for g in given]
-        scale = of_scale(box, since_ms, changed_ms) if of_scale is not None else ()
-        if scale and (not weighed or max(w.at_ms for w in weighed) < max(w.at_ms for w in scale) + WEEK_MS):
-            weighed = list(scale)
+        if of_scale is not None:
+            scale = of_scale(box, since_ms, [t for t, _ in moves], given)
+            newest_ms = max((w.at_ms for w in scale.weighings), default=-(2**62))
+            if scale.weighings and all(w.at_ms < newest_ms + WEEK_MS for w in weighed):
+                weighed, given = list(scale.weighings), list(scale.given)
         water = box_water(box, weighed, given, moves, since_ms)
         if water.weighings or water.before is not None:
             found.append(water)

@@ -212,7 +212,7 @@ EVENTS = st.lists(
 )
 
 
-@at_most(60)
+@at_most(0.6)
 @given(EVENTS, st.floats(0.0, 120.0), st.integers(0, 400))
 def test_whatever_was_told_tasks_are_single_bounded_and_never_long_past(
     told: list[tuple[EventKind, float, int]], day: float, days: int
