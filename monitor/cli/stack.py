@@ -24,7 +24,7 @@ from monitor.core.development.remedies import (
 )
 from monitor.core.notices.kinds.heater import in_words
 from monitor.core.notices.kinds.uneven import advice, doubt
-from monitor.core.notices.snapshot import BoxNow, Service, Snapshot
+from monitor.core.notices.snapshot import BoxNow, Snapshot
 from monitor.core.terms.formats import name_eggs, show_day, show_difference, show_temperature, show_time
 from monitor.core.terms.times import HOUR_MS
 from monitor.errors import UnknownSubject, UsageError
@@ -81,8 +81,7 @@ def run_stack(args: argparse.Namespace) -> int:
         if args.svg and len(wanted) != 1:
             raise UsageError("a drawing is of one stack", fix=f"warmtally stack {known[0]} --svg {args.svg}")
         want_c = parse_temperature(args.wanted, room.unit) if args.wanted else None
-        room.derived.follow(at)
-        picture = room.derived.snapshot(at, Service(at))
+        picture = room.picture(at)
         seen = [_seen(room, picture, stack, at, args.hours) for stack in wanted]
         if args.svg:
             _save(seen[0], room, Path(args.svg))

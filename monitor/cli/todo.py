@@ -4,17 +4,13 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Sequence
-from datetime import date
 from pathlib import Path
 
 from monitor.cli.output import print_json, say, table
 from monitor.cli.room import now_ms, room_at_hand, settings_of, whole
-from monitor.core.notices.snapshot import Service, Snapshot
-from monitor.core.notices.tasks import FEED_DAYS, State, Task, day_of, spans, tasks
+from monitor.core.notices.tasks import FEED_DAYS, day_of, spans, tasks
 from monitor.errors import FileUnreadable, UsageError
-from monitor.telling.as_json import utc
-from monitor.telling.at_hand import RoomAtHand
+from monitor.telling.todo import task_json, task_rows
 from monitor.whole_file import write_whole
 
 
@@ -48,65 +44,24 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
     calendar.set_defaults(run=run_calendar)
 
 
-def _picture(room: RoomAtHand, at_ms: int) -> Snapshot:
-    room.derived.follow(at_ms)
-    return room.derived.snapshot(at_ms, Service(started_ms=0))
-
-
 def run_tasks(args: argparse.Namespace) -> int:
     if not 0 <= args.days <= FEED_DAYS:
         raise UsageError(f"--days {args.days} is too far", fix=f"give 0 to {FEED_DAYS}")
     with room_at_hand(args) as room:
         now = now_ms()
-        found, today = tasks(_picture(room, now), args.days), day_of(now, room.zone)
+        found, today = tasks(room.picture(now), args.days), day_of(now, room.zone)
     if args.json:
-        print_json([_as_json(task, task.state(today)) for task in found])
+        print_json([task_json(task, today) for task in found])
         return 0
     still = [task for task in found if task.done_ms is None]
     if not still:
         print(f"nothing to do within {args.days} days" if args.days else "nothing to do today")
         return 0
-    print(table(["by", "state", "what"], _rows(still, today)))
+    print(table(["by", "state", "what"], task_rows(still, today)))
     for more in dict.fromkeys(task.more for task in still if task.more and task.state(today) != "coming"):
         what = next(task.says for task in still if task.more == more)
         say(f"{what.split(' ')[0]}: {more[0].lower()}{more[1:].rstrip('.')}")
     return 0
-
-
-def _rows(still: Sequence[Task], today: date) -> list[list[str]]:
-    """A line for each; what is to be done on each of the days to come, in one."""
-    daily: dict[str, list[Task]] = {}
-    for task in still:
-        if task.state(today) == "coming":
-            daily.setdefault(task.says, []).append(task)
-    rows = []
-    for task in still:
-        when, same = _when(task.due, today), daily.get(task.says, [task])
-        if task in same[1:]:
-            continue
-        if task in same and len(same) > 1:
-            when = f"{when} to {_when(same[-1].due, today)}"
-        rows.append([when, task.state(today), task.says])
-    return rows
-
-
-def _when(day: date, today: date) -> str:
-    """ "today", or the day."""
-    if day == today:
-        return "today"
-    return f"{day:%a} {day.day} {day:%b}" + (f" {day.year}" if day.year != today.year else "")
-
-
-def _as_json(task: Task, state: State) -> dict[str, object]:
-    return {
-        "id": task.id,
-        "what": task.says,
-        "state": state,
-        "begins": task.begins.isoformat(),
-        "due": task.due.isoformat(),
-        "done_at": utc(task.done_ms),
-        "more": task.more or None,
-    }
 
 
 def run_calendar(args: argparse.Namespace) -> int:
@@ -116,7 +71,7 @@ def run_calendar(args: argparse.Namespace) -> int:
 
     with room_at_hand(args) as room:
         now = now_ms()
-        picture, name = _picture(room, now), room.settings.room.name
+        picture, name = room.picture(now), room.settings.room.name
     before = b"" if args.out is None else read_feed(Path(args.out))
     if before and b"BEGIN:VCALENDAR" not in before[:64]:
         raise FileUnreadable(

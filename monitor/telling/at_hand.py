@@ -5,14 +5,25 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import tzinfo
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from monitor.adapters.store import Store
 from monitor.config.zones import zone_of
 from monitor.core.terms.settings import DisplayUnit, Settings
 
 if TYPE_CHECKING:
+    from monitor.core.notices.snapshot import Snapshot
     from monitor.derived.room import Derived
+
+
+class Reader(Protocol):
+    """How the keeper of a room reads: times in its zone, temperatures in °C or °F."""
+
+    @property
+    def zone(self) -> tzinfo: ...
+
+    @property
+    def unit(self) -> DisplayUnit: ...
 
 
 @dataclass
@@ -40,6 +51,13 @@ class RoomAtHand:
     @property
     def unit(self) -> DisplayUnit:
         return self.settings.room.display_unit
+
+    def picture(self, at_ms: int) -> Snapshot:
+        """Everything known of the room at a moment, but for the service, which is not asked."""
+        from monitor.core.notices.snapshot import Service
+
+        self.derived.follow(at_ms)
+        return self.derived.snapshot(at_ms, Service(started_ms=0))
 
     def as_of(self, at_ms: int) -> RoomAtHand:
         """The same room and store, with the corrections of probes as they stood at a moment."""

@@ -12,12 +12,12 @@ import pytest
 import vobject
 
 from monitor.adapters.store import secret_of
-from monitor.cli.todo import _rows
 from monitor.config.room_file import load
 from monitor.core.notices.codes import feed_token
 from monitor.core.notices.tasks import Task
 from monitor.core.terms.events import EventKind, KeeperEvent
 from monitor.core.terms.times import DAY_MS, HOUR_MS
+from monitor.telling.todo import task_rows
 from tests.bench.stepped import stepped
 from tests.desk import Desk, part, room_text
 from tests.peers import free_port, wait_for
@@ -64,7 +64,7 @@ def test_tasks_are_told_until_the_account_ends_them(desk: Desk) -> None:
 def test_looks_of_days_to_come_stand_in_one_line() -> None:
     today = date(2026, 6, 10)
     looks = [Task(f"look/{n}", "look at K01 in upper", d, d) for n in range(4) if (d := today + timedelta(n))]
-    assert _rows([*looks, replace(looks[0], id="w", says="weigh box upper")], today) == [
+    assert task_rows([*looks, replace(looks[0], id="w", says="weigh box upper")], today) == [
         ["today", "due", "look at K01 in upper"],
         ["Thu 11 Jun to Sat 13 Jun", "coming", "look at K01 in upper"],
         ["today", "due", "weigh box upper"],
