@@ -221,7 +221,8 @@ def run_record(args: argparse.Namespace) -> int:
         if kind is _K.LOOKED and args.all:
             return _looked_at_all(event, room)
         clutch_id = event.clutch
-        before = _windows(room, clutch_id) if kind in (_K.PIPPED, _K.HATCHED, _K.LOOKED, _K.CANDLED) else {}
+        seen = kind in (_K.PIPPED, _K.HATCHED, _K.LOOKED, _K.CANDLED)
+        before = room.store.account.clutches(now_ms()).get(clutch_id) if seen else None
         told = _tell(event, room)
         print(f"entry {told.id}: {sentence(told, room)}")
         if kind in OF_BOXES:
@@ -237,8 +238,8 @@ def run_record(args: argparse.Namespace) -> int:
                 print(f'  next: warmtally record set {clutch_id} --box BOX --eggs {clutch.unplaced} --at "WHEN"')
             return 0
         print_lots(clutch)
-        if before:
-            _print_moved(before, room, clutch_id)
+        if before is not None:
+            _print_moved(before, room)
         if kind is not _K.FINISHED and ended_ms(clutch) is not None and clutch.finished_ms is None:
             print(f"  no egg of it is left; when nothing more is to come: warmtally record finished {clutch_id}")
     return 0
@@ -321,25 +322,23 @@ def _chosen(asker: Asker, what: str, choices: tuple[str, ...], nothing: str | No
     return known[asker.ask(what, lambda told: "" if told in known else "its number or its name")]
 
 
-def _windows(room: RoomAtHand, clutch: str) -> dict[str, LotNow]:
-    return {lot.lot.id: lot for lot in room.derived.lots(now_ms(), clutch=clutch)}
-
-
-def _print_moved(before: Mapping[str, LotNow], room: RoomAtHand, clutch: str) -> None:
-    """When the others are expected now, and when they were before this was told."""
-    lots = _windows(room, clutch)
-    if any(now.venomous and now.lot.pips for now in lots.values()):
+def _print_moved(before: Clutch, room: RoomAtHand) -> None:
+    """When the others of a clutch are expected now, and when they were before this was told."""
+    at, lots = now_ms(), room.derived.histories
+    # Both rest on the same readings, which are read once; and no window is worked out that is not shown.
+    with room.derived.hours.sweep():
+        found = lots.once(at, before.id, lambda lot: not lot.pipped and lot.waiting > 0)
+        dated = {now.lot.id for now in found if now.first_pip is not None}
+        was = {x.lot.id: _days(x, room) for x in lots.once(at, before, lambda lot: lot.id in dated)} if dated else {}
+    if any(now.venomous and now.lot.pips for now in found):
         say(_bites())
-    for lot_id, now in lots.items():
+    for now in found:
+        name, days = name_eggs(now.lot.id), _days(now, room)
         if now.lot.pips and now.refused not in ("", now.still_open):
-            say(f"  note: {name_eggs(lot_id)} gets no date: {now.refused}")
-        if now.first_pip is None or now.lot.pipped or not now.lot.waiting:
-            continue
-        days, was = _days(now, room), _days(before.get(lot_id), room)
-        print(
-            f"  {name_eggs(lot_id)}: first pip expected {days}"
-            + (f" (before this: {was})" if was and was != days else "")
-        )
+            say(f"  note: {name} gets no date: {now.refused}")
+        if days:
+            moved = was.get(now.lot.id, "") not in ("", days)
+            print(f"  {name}: first pip expected {days}" + (f" (before this: {was[now.lot.id]})" if moved else ""))
 
 
 def _bites() -> str:
@@ -349,8 +348,8 @@ def _bites() -> str:
     return f"  venomous: {' '.join((VENOMOUS, *VENOMOUS_CARE))}"
 
 
-def _days(lot: LotNow | None, room: RoomAtHand) -> str:
-    if lot is None or lot.first_pip is None:
+def _days(lot: LotNow, room: RoomAtHand) -> str:
+    if lot.first_pip is None:
         return ""
     window = lot.first_pip.window
     return f"{show_date(window.p10_ms, room.zone)} to {show_date(window.p90_ms, room.zone)}"

@@ -63,17 +63,19 @@ class Lots:
             )
         ]
 
-    def some(self, now_ms: int, clutch: str, asked: Callable[[Lot], bool]) -> list[LotNow]:
-        """As :meth:`now`, but of some lots of a clutch, for once: of the others no window is worked out."""
+    def once(self, now_ms: int, clutch: str | Clutch, asked: Callable[[Lot], bool]) -> list[LotNow]:
+        """As :meth:`now`, but of one clutch, for once, and with the windows of some of its lots alone.
+
+        ``clutch``: its name, or as it would be by another account.
+        """
         self._readings.follow_corrections()
         self._book.follow()
-        c = self._store.account.clutches(now_ms).get(clutch)
-        lots = [] if c is None else [lot.id for lot in present(c) if asked(lot)]
-        if c is None or not lots:
+        c = self._store.account.clutches(now_ms).get(clutch) if isinstance(clutch, str) else clutch
+        if c is None:
             return []
         with self._hours.sweep():
             ways = {lot.id: self._way(c, lot, self._book.of(c.species), now_ms) for lot in present(c)}
-        return [x for x in self._forecast(c, ways, now_ms, None, lots) if x.lot.id in lots]
+        return self._forecast(c, ways, now_ms, None, [lot.id for lot in present(c) if asked(lot)])
 
     def history(self, clutch: Clutch, lot: Lot, species: Species, now_ms: int) -> History:
         """What a lot went through by a species' curve: hours with their development, measured and filled.

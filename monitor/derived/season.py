@@ -193,7 +193,7 @@ def _told(clutch: Clutch, lot: Lot, history: History, then: Then) -> list[Window
         at_ms = passed_ms(history.edge_ms, history.cumulative, share)
         if at_ms is None or not history.known:
             continue
-        now = then(at_ms).histories.some(at_ms, clutch.id, same_way)
+        now = [x for x in then(at_ms).histories.once(at_ms, clutch.id, same_way) if same_way(x.lot)]
         same = [x for x in now if x.lot.id == lot.id] or now
         if not same:
             continue

@@ -165,11 +165,13 @@ def test_looking_back_tells_of_each_moment_what_its_own_room_tells(bench: Bench)
             both = alone.lots(at_ms, clutch="K02")
             assert len(both) == 2
             for now in both:
-                (only,) = then(at_ms).histories.some(at_ms, "K02", partial(operator.eq, now.lot))
+                found_alone = then(at_ms).histories.once(at_ms, "K02", partial(operator.eq, now.lot))
+                (only,) = [x for x in found_alone if x.lot == now.lot]
                 assert told(only) == told(now)
+                assert [x.first_pip for x in found_alone if x is not only] == [None]
+                assert then(at_ms).histories.once(at_ms, now.clutch, partial(operator.eq, now.lot)) == found_alone
         assert len({id(then(at_ms)) for at_ms in moments}) == 2
-        assert then(found).histories.some(found, "K02", lambda _: False) == []
-        assert then(found).histories.some(found, "none", lambda _: True) == []
+        assert then(found).histories.once(found, "none", lambda _: True) == []
 
 
 def test_a_second_correction_holds_from_its_own_time_on(bench: Bench) -> None:
