@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
-from functools import cached_property, lru_cache
+from functools import cached_property, lru_cache, partial
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -114,7 +114,7 @@ class Scene:
     # -- parts -----------------------------------------------------------------------------------------------------
 
     def box(self, box: Box, values: Values, humidity: float = 80.0, *, heads: bool = False) -> BoxNow:
-        way = heading(tuple(values[-37:].tolist())) if heads else None
+        recent = tuple(values[-37:].tolist())
         lots = (f"{self.names.clutch}/{box.id}",)
         return BoxNow(
             box,
@@ -128,7 +128,7 @@ class Scene:
             lots,
             32.0,
             23.5,
-            known_course(way),
+            partial(heading, recent) if heads else known_course(None),
         )
 
     def probe(self, probe: Probe, values: Values, **more: object) -> ProbeNow:
