@@ -56,7 +56,15 @@ class Part(BaseModel):
     a mistake, so that the rest can still be checked. Kinds are strict: a number in quotes is not a number.
     """
 
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False, hide_input_in_errors=True)
+    model_config = ConfigDict(
+        extra="forbid",
+        strict=True,
+        frozen=True,
+        allow_inf_nan=False,
+        hide_input_in_errors=True,
+        # Most files have few of the parts: a part's validator is made when one is there.
+        defer_build=True,
+    )
     needed: ClassVar[tuple[str, ...]] = ()
 
 

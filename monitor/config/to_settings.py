@@ -18,8 +18,8 @@ from monitor.config.mistakes import Findings
 from monitor.config.page import listen_place, told_of_page
 from monitor.config.secrets import Vault, carries_login
 from monitor.config.shape import BrokerPart, Contents, LimitKeys, Part, ProbePart, Read
-from monitor.core.climate.water import RESOLUTION_G, scale_sd
 from monitor.core.terms.settings import (
+    RESOLUTION_G,
     Answers,
     Box,
     Broker,
@@ -34,6 +34,7 @@ from monitor.core.terms.settings import (
     Settings,
     Shipping,
     Watch,
+    scale_sd,
 )
 from monitor.core.terms.texts import Texts
 

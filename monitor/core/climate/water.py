@@ -20,10 +20,9 @@ from typing import Final, Literal
 import numpy as np
 
 from monitor.core.terms.events import Clutch, EventKind, KeeperEvent
+from monitor.core.terms.settings import scale_sd
 from monitor.core.terms.times import DAY_MS
 
-RESOLUTION_G: Final = 1.0
-"""Of a scale of which nobody said more. Judgement, no source: what household scales show."""
 WEEK_MS: Final = 7 * DAY_MS
 TOLD_OVER_MS: Final = 4 * WEEK_MS
 """The loss a week is that of the last four weeks: a season changes it. Judgement, no source."""
@@ -60,11 +59,6 @@ LEFT_OUT: Final[Mapping[Sort, str]] = {
     "gain": "it got heavier: was water given that nobody told of?",
     "step": "a step that no water makes: another box, a lid off, or the scale was zeroed",
 }
-
-
-def scale_sd(resolution_g: float = RESOLUTION_G) -> float:
-    """Standard uncertainty of one weighing: one digit to each side, rectangular (JCGM 100:2008, 4.3.7)."""
-    return resolution_g / math.sqrt(3.0)
 
 
 @dataclass(frozen=True, slots=True)

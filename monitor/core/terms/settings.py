@@ -6,8 +6,9 @@ seconds, temperatures in degrees Celsius, heights in cm.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Final, Literal
 
 from monitor.core.terms.texts import Texts
 
@@ -18,6 +19,14 @@ Urgency = Literal["now", "today", "later"]
 URGENCIES: tuple[Urgency, ...] = ("now", "today", "later")
 Form = Literal["usual", "short"]
 Language = Literal["en", "de"]
+
+RESOLUTION_G: Final = 1.0
+"""Of a scale of which nobody said more. Judgement, no source: what household scales show."""
+
+
+def scale_sd(resolution_g: float = RESOLUTION_G) -> float:
+    """Standard uncertainty of one weighing: one digit to each side, rectangular (JCGM 100:2008, 4.3.7)."""
+    return resolution_g / math.sqrt(3.0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,12 +18,12 @@ from monitor.core.climate.water import (
     Weighing,
     box_water,
     eggs_in,
-    scale_sd,
     usual,
     waters,
 )
 from monitor.core.terms.events import EventKind, KeeperEvent
 from monitor.core.terms.projection import project
+from monitor.core.terms.settings import scale_sd
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from tests.examples import at_most
 
