@@ -19,6 +19,7 @@ from monitor.core.notices.conditions import LONGEST_SHELF_MS, name_subject
 from monitor.core.terms.formats import differences_in, show_time
 from monitor.core.terms.settings import DisplayUnit
 from monitor.errors import ConfigError, UnknownSubject, UsageError
+from monitor.telling.kinds import kind_json
 
 if TYPE_CHECKING:
     from monitor.config.in_force import InForce
@@ -75,7 +76,7 @@ def run_explain(args: argparse.Namespace) -> int:
     kinds = {kind.name: kind for kind in all_kinds()}
     if args.kind is None:
         if args.json:
-            print_json([_as_json(k) for k in kinds.values()])
+            print_json([kind_json(k) for k in kinds.values()])
         else:
             print(table(["kind", "urgency", "says"], [[k.name, k.urgency, k.says] for k in kinds.values()]))
         return 0
@@ -84,7 +85,7 @@ def run_explain(args: argparse.Namespace) -> int:
         raise no_kind(args.kind, kinds)
     if args.json:
         numbers_of = {n.key: {"value": n.value, "own": n.own} for n in _in_force(kind, args)}
-        print_json(_as_json(kind) | {"numbers": numbers_of})
+        print_json(kind_json(kind) | {"numbers": numbers_of})
         return 0
     unit: DisplayUnit = "C"
     # What is wrong with the room's file keeps no kind from being explained.
@@ -124,21 +125,6 @@ def _file(args: argparse.Namespace) -> Path | None:
         return find_config(args.config, os.environ)
     except ConfigError:
         return None
-
-
-def _as_json(kind: Kind) -> dict[str, object]:
-    return {
-        "kind": kind.name,
-        "says": kind.says,
-        "urgency": kind.urgency,
-        "raises": kind.raises,
-        "clears": kind.clears,
-        "why": kind.why,
-        "first": kind.first,
-        "otherwise": kind.otherwise,
-        "groups": kind.groups,
-        "repeats": kind.urgency != "later",
-    }
 
 
 def run_shelve(args: argparse.Namespace) -> int:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Mapping
 from pathlib import Path
 
 from monitor.adapters import account_files
@@ -14,13 +13,13 @@ from monitor.cli.output import print_json, say, table
 from monitor.cli.record import add_laid, add_when_and_who, print_lots, run_record, sentence
 from monitor.cli.room import now_ms, room_at_hand, settings_of
 from monitor.config.zones import zone_of
-from monitor.core.terms.balance import balance_of, balance_of_all, became, ended_ms
+from monitor.core.terms.balance import balance_of_all, ended_ms
 from monitor.core.terms.entries import Brought, FileRow, bring
-from monitor.core.terms.events import COUNTED, Clutch, KeeperEvent
+from monitor.core.terms.events import KeeperEvent
 from monitor.core.terms.formats import show_eggs, show_time
-from monitor.errors import EventRefused, MonitorError, UnknownSubject, UsageError
-from monitor.telling.as_json import utc
+from monitor.errors import EventRefused, MonitorError, UsageError
 from monitor.telling.at_hand import RoomAtHand
+from monitor.telling.clutches import clutch_json, clutch_named, where_words
 
 # Rows that are named one by one.
 MOST_TOLD = 100
@@ -96,83 +95,11 @@ def run_add(args: argparse.Namespace) -> int:
     return run_record(args)
 
 
-def _clutch_json(clutch: Clutch) -> dict[str, object]:
-    balance = balance_of(clutch)
-    return {
-        "clutch": clutch.id,
-        "species": clutch.species,
-        "dam": clutch.events[0].dam or None,
-        "sire": clutch.events[0].sire or None,
-        "line": clutch.events[0].line or None,
-        "laid": utc(clutch.laid_ms),
-        "laid_day_only": clutch.laid_day_only,
-        "developed_when_laid": clutch.developed,
-        "eggs": clutch.eggs,
-        "unplaced": clutch.unplaced,
-        "balance": {
-            "laid": balance.laid,
-            "not_set": balance.not_set,
-            "in_boxes": balance.in_boxes,
-            "hatched": balance.hatched,
-            "lost": dict(balance.lost),
-            "removed": balance.removed,
-            "not_accounted_for": balance.odd,
-        },
-        "shed": clutch.shed,
-        "fed": clutch.fed,
-        "ended": utc(ended_ms(clutch)),
-        "finished": utc(clutch.finished_ms),
-        "lots": [
-            {
-                "lot": lot.id,
-                "box": lot.box,
-                "eggs": lot.eggs,
-                "eggs_set": lot.eggs_set,
-                "waiting": lot.waiting,
-                "pipped": lot.pipped,
-                "hatched": lot.hatched,
-                "dead": lot.dead,
-                "lost": dict(lot.lost),
-                "removed": lot.removed,
-                "infertile": lot.infertile,
-                "open": lot.open,
-                "stays": [{"box": s.box, "from": utc(s.from_ms), "to": utc(s.to_ms)} for s in lot.path],
-                "pips": [{"after": utc(p.after_ms), "by": utc(p.by_ms), "eggs": p.count} for p in lot.pips],
-            }
-            for lot in clutch.lots
-            if not lot.moved_on
-        ],
-        "account": [
-            {
-                "entry": e.id,
-                "kind": e.kind.value,
-                "at": utc(e.at_ms),
-                "recorded": utc(e.recorded_ms),
-                "box": e.box or None,
-                "to": e.to_box or None,
-                "eggs": e.eggs,
-                **{name: getattr(e, name) for name in COUNTED},
-                "how": e.how or None,
-                "not_yet_at": utc(e.not_yet_at_ms),
-                "by": e.by or None,
-                "note": e.text or None,
-            }
-            for e in clutch.events
-        ],
-    }
-
-
-def _one(clutches: Mapping[str, Clutch], name: str) -> Clutch:
-    if name not in clutches:
-        raise UnknownSubject(f"no clutch {name!r}", fix=f"known: {', '.join(sorted(clutches)) or 'none yet'}")
-    return clutches[name]
-
-
 def run_show(args: argparse.Namespace) -> int:
     with room_at_hand(args) as room:
-        clutch = _one(room.store.account.clutches(), args.clutch)
+        clutch = clutch_named(room.store.account.clutches(), args.clutch)
         if args.json:
-            print_json(_clutch_json(clutch))
+            print_json(clutch_json(clutch))
             return 0
         laid = show_time(clutch.laid_ms, room.zone)
         laid = laid[:10] if clutch.laid_day_only else laid
@@ -197,26 +124,18 @@ def _when(event: KeeperEvent, room: RoomAtHand) -> str:
     return at[:10] if event.day_only else at
 
 
-def _where(clutch: Clutch) -> str:
-    if ended_ms(clutch) is not None:
-        return became(clutch)
-    places = [f"{x.box} ({x.eggs})" for x in clutch.lots if x.open]
-    places += [f"not set yet ({clutch.unplaced})"] if clutch.unplaced else []
-    return ", ".join(places)
-
-
 def run_list(args: argparse.Namespace) -> int:
     with room_at_hand(args) as room:
         clutches = room.store.account.clutches()
         if args.json:
-            print_json([_clutch_json(c) for c in clutches.values()])
+            print_json([clutch_json(c) for c in clutches.values()])
             return 0
         if not clutches:
             print("no clutch yet; add one: warmtally clutch add NAME --species ID --laid DAY --eggs N")
             return 0
         shown = [c for c in clutches.values() if args.all or ended_ms(c) is None]
         if shown:
-            rows = [[c.id, c.species, show_time(c.laid_ms, room.zone)[:10], str(c.eggs), _where(c)] for c in shown]
+            rows = [[c.id, c.species, show_time(c.laid_ms, room.zone)[:10], str(c.eggs), where_words(c)] for c in shown]
             print(table(["clutch", "species", "laid", "eggs", "where, or what became of them"], rows))
         if len(shown) < len(clutches):
             print(f"{len(clutches) - len(shown)} more have ended: warmtally clutch list --all")

@@ -10,12 +10,11 @@ from monitor.cli.room import now_ms, room_at_hand, whole
 from monitor.core.readings.decode import KEPT_BYTES
 from monitor.core.terms.formats import show_time
 from monitor.errors import UsageError
-from monitor.telling.as_json import utc
 from monitor.telling.at_hand import RoomAtHand
+from monitor.telling.unread import plain, start_of, unread_message_json, unread_source_json
 
-# So much of a payload is shown: in a table, and to scripts.
+# So much of a payload is shown in a table.
 SHOWN_BYTES = 60
-SHOWN_BYTES_JSON = 1000
 
 
 def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
@@ -47,7 +46,10 @@ def run_unread(args: argparse.Namespace) -> int:
             raise UsageError(f"no probe {args.probe!r}", fix="see: warmtally probes")
         if args.json:
             print_json(
-                {"sources": [_source_json(s) for s in sources], "messages": [_message_json(m) for m in messages]}
+                {
+                    "sources": [unread_source_json(s) for s in sources],
+                    "messages": [unread_message_json(m) for m in messages],
+                }
             )
         else:
             _print(room, sources, messages)
@@ -80,40 +82,3 @@ def _print(room: RoomAtHand, sources: list[UnreadSource], messages: list[Quarant
         print(f"\n{show_time(m.received_ms, room.zone, now)}  {m.probe or '-'}  {plain(m.topic)}  {size}")
         print(f"    {plain(m.reason, 200)}")
         print(f"    {start_of(m.payload, SHOWN_BYTES) or '(empty)'}")
-
-
-def plain(text: str, length: int = 100) -> str:
-    """A text from outside on one line, with nothing in it that a terminal would obey."""
-    shown = "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text[:length])
-    return shown if len(text) <= length else shown + " ..."
-
-
-def start_of(payload: bytes, length: int) -> str:
-    """The first bytes: letters of ASCII as they are, a backslash doubled, all others as \\xNN."""
-    shown = payload[:length].decode("latin-1").replace("\\", "\\\\")
-    shown = "".join(c if " " <= c <= "~" else f"\\x{ord(c):02x}" for c in shown)
-    return shown if len(payload) <= length else shown + " ..."
-
-
-def _source_json(s: UnreadSource) -> dict[str, object]:
-    return {
-        "probe": s.probe or None,
-        "topic": s.topic,
-        "messages": s.n,
-        "first": utc(s.first_ms),
-        "last": utc(s.last_ms),
-        "kept_bytes": s.kept_bytes,
-        "reason": s.reason,
-    }
-
-
-def _message_json(m: Quarantined) -> dict[str, object]:
-    return {
-        "at": utc(m.received_ms),
-        "probe": m.probe or None,
-        "topic": m.topic,
-        "reason": m.reason,
-        "bytes": len(m.payload),
-        "cut": len(m.payload) >= KEPT_BYTES,
-        "payload_start": start_of(m.payload, SHOWN_BYTES_JSON),
-    }

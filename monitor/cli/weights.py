@@ -3,21 +3,15 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator
 from datetime import tzinfo
 
 from monitor.cli.output import columns, print_json, say, table
 from monitor.cli.room import now_ms, room_at_hand
-from monitor.core.climate.water import LEFT_OUT, BoxWater, Loss, Usual, Weighing, usual
-from monitor.core.terms.formats import show_date, show_time
+from monitor.core.climate.water import BoxWater, Usual, usual
+from monitor.core.terms.formats import show_time
 from monitor.errors import UnknownSubject
-from monitor.telling.as_json import rounded, utc
+from monitor.telling.weights import GIVE, THIN, loss_words, not_counted_words, weight_json, weight_words
 
-GIVE = (
-    "give water beside the eggs, never on them; wash your hands afterwards\n"
-    "then tell it: warmtally record watered --box BOX --grams N"
-)
-THIN = "not weighed often enough to say what it loses"
 NONE_YET = (
     "no box with eggs in it was weighed yet; weigh each when it is set and then weekly:\n"
     "  warmtally record weighed --box BOX --grams 812.5"
@@ -52,7 +46,7 @@ def run_weights(args: argparse.Namespace) -> int:
             raise UnknownSubject(f"no box {args.box!r}", fix=f"boxes are: {boxes}")
         shown = [water for water in known if args.box in (None, water.box)]
         if args.json:
-            print_json([_as_json(water, usual(water, known, now)) for water in shown])
+            print_json([weight_json(water, usual(water, known, now)) for water in shown])
         elif not shown:
             say(NONE_YET if args.box is None else f"box {args.box}: {NONE_YET}")
         elif args.box is not None:
@@ -77,16 +71,16 @@ def _show_all(shown: list[BoxWater], known: tuple[BoxWater, ...], now: int, zone
         rows.append(
             [
                 water.box,
-                _weight(first, zone),
-                _weight(last, zone) if len(water.weighings) > 1 else "-",
-                _loss(water.week),
+                weight_words(first, zone),
+                weight_words(last, zone) if len(water.weighings) > 1 else "-",
+                loss_words(water.week),
                 "-" if beside is None else f"{beside.per_week_g:.0f} g",
                 f"{water.give_ml} ml" if water.week is not None else "-",
             ]
         )
     print(table(["box", "when set", "last", "loss a week", "usual", "give back"], rows))
     for water in shown:
-        for line in _notes(water, zone):
+        for line in not_counted_words(water, zone):
             say(f"box {water.box}: {line}")
     if any(water.give_ml for water in shown):
         say(GIVE)
@@ -108,56 +102,13 @@ def _show_one(water: BoxWater, beside: Usual | None, zone: tzinfo) -> None:
             for w in water.weighings[-40:]
         ]
         print(table(["weighed", "weight", "by", f"from {low:.0f} g"], rows))
-    say(f"box {water.box} loses {_loss(water.week)} a week" if water.week else f"box {water.box}: {THIN}")
+    say(f"box {water.box} loses {loss_words(water.week)} a week" if water.week else f"box {water.box}: {THIN}")
     if beside is not None and water.newest is not None:
-        say(f"its newest week: {_loss(water.newest)}; {beside.whose}: {beside.per_week_g:.0f} g")
+        say(f"its newest week: {loss_words(water.newest)}; {beside.whose}: {beside.per_week_g:.0f} g")
     for given in water.given:
         say(f"watered {show_time(given.at_ms, zone)}: {given.grams:.0f} ml")
-    for line in _notes(water, zone):
+    for line in not_counted_words(water, zone):
         say(line)
     if water.give_ml:
         say(f"give back {water.give_ml} ml (± {2 * water.owed_sd_g:.0f})")
         say(GIVE)
-
-
-def _notes(water: BoxWater, zone: tzinfo) -> Iterator[str]:
-    """What does not count, and why."""
-    if water.before is not None:
-        yield f"weighed {_weight(water.before, zone)}, before the eggs that lie in it now: not counted"
-    for span in water.spans:
-        if span.sort != "measured":
-            days = f"{show_date(span.first.at_ms, zone)} to {show_date(span.last.at_ms, zone)}"
-            yield f"{days} not counted: {LEFT_OUT[span.sort]}"
-
-
-def _weight(weighing: Weighing | None, zone: tzinfo) -> str:
-    return "-" if weighing is None else f"{weighing.grams:.1f} g, {show_date(weighing.at_ms, zone)}"
-
-
-def _loss(loss: Loss | None) -> str:
-    return "-" if loss is None else f"{loss.per_week_g:.1f} ± {2 * loss.sd_g:.1f} g"
-
-
-def _as_json(water: BoxWater, beside: Usual | None) -> dict[str, object]:
-    last = water.last
-    return {
-        "box": water.box,
-        "first_g": water.weighings[0].grams if water.weighings else None,
-        "first_at": utc(water.weighings[0].at_ms) if water.weighings else None,
-        "last_g": last.grams if last else None,
-        "last_at": utc(last.at_ms) if last else None,
-        "weight_g": rounded(water.weight_g, 2),
-        "loss_g_week": rounded(water.week.per_week_g, 2) if water.week else None,
-        "loss_standard_uncertainty_g_week": rounded(water.week.sd_g, 2) if water.week else None,
-        "newest_loss_g_week": rounded(water.newest.per_week_g, 2) if water.newest else None,
-        "usual_loss_g_week": rounded(beside.per_week_g, 2) if beside else None,
-        "give_back_ml": water.give_ml if water.week else None,
-        "missing_g": rounded(water.owed_g, 2) if water.week else None,
-        "weighings": [{"at": utc(w.at_ms), "grams": w.grams, "scale": w.scale or None} for w in water.weighings],
-        "watered": [{"at": utc(g.at_ms), "grams": g.grams} for g in water.given],
-        "not_counted": [
-            {"from": utc(s.first.at_ms), "to": utc(s.last.at_ms), "why": LEFT_OUT[s.sort]}
-            for s in water.spans
-            if s.sort != "measured"
-        ],
-    }

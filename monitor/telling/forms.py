@@ -89,3 +89,18 @@ class TaskJson(TypedDict):
     due: Day
     done_at: Moment | None
     more: str | None
+
+
+class KindJson(TypedDict):
+    """A kind of condition: what raises and clears it, why it is told, what to do first and what happens otherwise."""
+
+    kind: str
+    says: str
+    urgency: Urgency
+    raises: str
+    clears: str
+    why: str
+    first: str
+    otherwise: str
+    groups: bool
+    repeats: bool

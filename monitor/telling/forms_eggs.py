@@ -132,3 +132,87 @@ class ForecastBySetPointJson(ForecastJson):
     """The same, with the date over the temperatures that could be set."""
 
     set_points: list[SetPointJson]
+
+
+class BalanceJson(TypedDict):
+    """What became of all that were laid: laid = not set + in boxes + hatched + lost + removed."""
+
+    laid: int
+    not_set: int
+    in_boxes: int
+    hatched: int
+    lost: dict[str, int]
+    removed: int
+    not_accounted_for: int
+
+
+StayJson = TypedDict("StayJson", {"box": str, "from": Moment, "to": Moment | None})
+
+
+class PipJson(TypedDict):
+    """Eggs that pipped between two looks."""
+
+    after: Moment | None
+    by: Moment
+    eggs: int
+
+
+class AccountOfLotJson(TypedDict):
+    """What became of the eggs of a clutch in a box, and the way they came."""
+
+    lot: str
+    box: str
+    eggs: int
+    eggs_set: int
+    waiting: int
+    pipped: int
+    hatched: int
+    dead: int
+    lost: dict[str, int]
+    removed: int
+    infertile: int
+    open: bool
+    stays: list[StayJson]
+    pips: list[PipJson]
+
+
+class EntryJson(TypedDict):
+    """An entry of the account, as it stands now."""
+
+    entry: int
+    kind: str
+    at: Moment
+    recorded: Moment
+    box: str | None
+    to: str | None
+    eggs: int | None
+    fertile: int | None
+    alive: int | None
+    doubtful: int | None
+    clear: int | None
+    how: str | None
+    not_yet_at: Moment | None
+    by: str | None
+    note: str | None
+
+
+class ClutchJson(TypedDict):
+    """A clutch with its whole account."""
+
+    clutch: str
+    species: str
+    dam: str | None
+    sire: str | None
+    line: str | None
+    laid: Moment
+    laid_day_only: bool
+    developed_when_laid: float
+    eggs: int
+    unplaced: int
+    balance: BalanceJson
+    shed: int
+    fed: int
+    ended: Moment | None
+    finished: Moment | None
+    lots: list[AccountOfLotJson]
+    account: list[EntryJson]

@@ -55,3 +55,72 @@ class BoxJson(TypedDict):
     course: HeadingJson | None
     conditions: list[str]
     lots: list[LotJson]
+
+
+class WeighingJson(TypedDict):
+    """A weighing of a box with its eggs and substrate; ``scale``: null when it was told by hand."""
+
+    at: Moment
+    grams: float
+    scale: str | None
+
+
+class WateredJson(TypedDict):
+    """Water that was given."""
+
+    at: Moment
+    grams: float
+
+
+NotCountedJson = TypedDict("NotCountedJson", {"from": Moment, "to": Moment, "why": str})
+
+
+class WeightsJson(TypedDict):
+    """What a box weighed when set and last, what it loses a week, and the water to give back."""
+
+    box: str
+    first_g: float | None
+    first_at: Moment | None
+    last_g: float | None
+    last_at: Moment | None
+    weight_g: float | None
+    loss_g_week: float | None
+    loss_standard_uncertainty_g_week: float | None
+    newest_loss_g_week: float | None
+    usual_loss_g_week: float | None
+    give_back_ml: int | None
+    missing_g: float | None
+    weighings: list[WeighingJson]
+    watered: list[WateredJson]
+    not_counted: list[NotCountedJson]
+
+
+class UnreadSourceJson(TypedDict):
+    """From where messages came that could not be read; the reason of the last."""
+
+    probe: str | None
+    topic: str
+    messages: int
+    first: Moment
+    last: Moment
+    kept_bytes: int
+    reason: str
+
+
+class UnreadMessageJson(TypedDict):
+    """A message that could not be read, and how it begins."""
+
+    at: Moment
+    probe: str | None
+    topic: str
+    reason: str
+    bytes: int
+    cut: bool
+    payload_start: str
+
+
+class UnreadJson(TypedDict):
+    """Where messages came from that could not be read, and the last of them."""
+
+    sources: list[UnreadSourceJson]
+    messages: list[UnreadMessageJson]
