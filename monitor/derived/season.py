@@ -123,7 +123,7 @@ class Seasons:
                         stays.append((stay.from_ms, min(ends)))
                         species.append(clutch.species)
         from_ms, to_ms = min(a for a, _ in stays), max(b for _, b in stays)
-        return self.box(box, from_ms, to_ms, species, self._events(box.id, from_ms, to_ms, {c.id for c in clutches}))
+        return self.box(box, from_ms, to_ms, species, self.events(box.id, from_ms, to_ms, {c.id for c in clutches}))
 
     def over(self, box: Box, from_ms: int, to_ms: int) -> BoxSeason:
         """A box over any span, with all that happened in it; limits by what lies in it at the end."""
@@ -131,12 +131,16 @@ class Seasons:
         species = [
             c.species for c in clutches.values() if any(x.open and x.eggs and x.box == box.id for x in present(c))
         ]
-        return self.box(box, from_ms, to_ms, species, self._events(box.id, from_ms, to_ms, clutches))
+        return self.box(box, from_ms, to_ms, species, self.events(box.id, from_ms, to_ms, clutches))
 
-    def _events(self, box: str, from_ms: int, to_ms: int, clutches: Container[str]) -> list[tuple[int, str]]:
-        """What happened in a box, oldest first: to the eggs of these clutches, and to the box itself."""
+    def events(
+        self, box: str, from_ms: int, to_ms: int, clutches: Container[str] | None = None
+    ) -> list[tuple[int, str]]:
+        """What happened in a box, oldest first: to the eggs of these clutches (None: of all), and to the box itself."""
         events = [e for e in effective(self.store.account.events()) if from_ms <= e.at_ms <= to_ms]
-        mine = [e for e in events if _in_box(e, box) and (e.kind in OF_BOXES or e.clutch in clutches)]
+        mine = [
+            e for e in events if _in_box(e, box) and (e.kind in OF_BOXES or clutches is None or e.clutch in clutches)
+        ]
         return [(e.at_ms, says(e)) for e in sorted(mine, key=lambda e: e.at_ms)]
 
     def box(

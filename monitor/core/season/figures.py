@@ -195,7 +195,8 @@ class BoxSeason:
     """A box while eggs of the season lay in it, from ``from_ms`` to ``to_ms``.
 
     ``time_ms`` and ``temperature_c``: as it was measured; ``gaps``: spans without a reading that are too long to be
-    joined. ``above_s``, ``below_s``: at or beyond its limits; ``near_s``: inside them, less than ``NEAR_C`` away.
+    joined. ``above_s``, ``below_s``: at or beyond its limits; ``near_s``: inside them, less than ``NEAR_C`` away; NaN
+    where that is not known.
     ``events``: what happened in it, a word or two each.
     """
 

@@ -74,8 +74,10 @@ def in_figures(x: BoxSeason, zone: tzinfo, unit: DisplayUnit) -> list[str]:
     lines = [mean]
     for (limit_c, name), seconds in zip(limits_of(x), (x.above_s, x.below_s), strict=True):
         if limit_c is not None:
-            beyond = f"{show_span(seconds)} at or beyond it" if seconds else "never reached"
-            lines.append(f"limit {name}: {show_temperature(limit_c, unit)}, {beyond}")
+            beyond = ""
+            if not math.isnan(seconds):
+                beyond = f", {show_span(seconds)} at or beyond it" if seconds else ", never reached"
+            lines.append(f"limit {name}: {show_temperature(limit_c, unit)}{beyond}")
     if x.gaps:
         times = "once" if len(x.gaps) == 1 else f"{len(x.gaps)} times"
         lines.append(

@@ -1,0 +1,115 @@
+"""A box: now, what is likely to be entered, the forecast in words, its course, and what was told of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from markupsafe import Markup
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import BaseRoute, Route
+
+from monitor.core.notices.snapshot import BoxNow, Snapshot
+from monitor.core.season.figures import BoxSeason
+from monitor.core.terms.formats import show_range, show_temperature, show_time
+from monitor.core.terms.settings import Box
+from monitor.core.terms.times import DAY_MS, HOUR_MS
+from monitor.errors import UnknownSubject
+from monitor.page.pages import pages_of
+from monitor.page.room import PageRoom
+from monitor.telling.at_hand import RoomAtHand
+from monitor.telling.drawing.course_plot import MOST_EVENTS, in_figures
+from monitor.telling.drawing.page_course import NARROW, WIDE, svg_page_course
+from monitor.telling.drawing.time_frame import day_and_time
+
+SPANS_H: Final = {"hour": 1, "day": 24, "week": 7 * 24, "month": 30 * 24, "season": 0}
+"""Spans to look back over, in hours; the season's: since the oldest eggs in the box were set."""
+LONGEST_MS: Final = 400 * DAY_MS
+
+
+@dataclass(frozen=True)
+class BoxFigures:
+    """The figures of a box now, in words; ``value`` is empty where there is none of now."""
+
+    value: str
+    beside: tuple[str, ...]
+    limits: str
+    humidity: str
+    last: str
+
+    @classmethod
+    def of(cls, box: BoxNow, snapshot: Snapshot, room: PageRoom) -> BoxFigures:
+        """``last`` stands where nothing so new is known that it may be called that of now."""
+        now_c, age_s = box.current_c(snapshot.now_ms), box.age_s(snapshot.now_ms)
+        told = box.current(snapshot.now_ms, room.unit).split(", ")
+        beside = []
+        if now_c is not None:
+            beside = [f"± {2.0 * box.uncertainty_c * (1.8 if room.unit == 'F' else 1.0):.1f}", *told[1:]]
+        last = ""
+        if now_c is None and box.now_c is not None and box.at_ms is not None:
+            last = f"{show_temperature(box.now_c, room.unit)}, {show_time(box.at_ms, room.zone, snapshot.now_ms)}"
+        ends = [box.limits.too_cool_c, box.limits.too_warm_c]
+        limits = " to ".join("-" if c is None else show_temperature(c, room.unit) for c in ends)
+        if ends[0] is not None and ends[1] is not None:
+            limits = show_range(round(ends[0], 2), round(ends[1], 2), room.unit)
+        humid = f"{box.humidity_pct:.0f} %" if box.humidity_pct is not None and age_s is not None else ""
+        return cls(told[0], tuple(beside), limits, humid, last)
+
+
+def box_of(request: Request, snapshot: Snapshot) -> BoxNow:
+    """The box that an address names. Raises UnknownSubject."""
+    name = request.path_params["box"]
+    found = next((b for b in snapshot.boxes if b.box.id == name), None)
+    if found is None:
+        known = ", ".join(b.box.id for b in snapshot.boxes)
+        raise UnknownSubject(f"no box {name[:60]!r} in this room", fix=f"boxes: {known[:400]}")
+    return found
+
+
+def box_page(request: Request) -> Response:
+    """``?span=``: how far its course goes back."""
+    pages = pages_of(request)
+    snapshot = pages.room.last()
+    if snapshot is None:
+        return pages.render(request, "no_round.html")
+    box = box_of(request, snapshot)
+    span = request.query_params.get("span", "day")
+    span = span if span in SPANS_H else "day"
+    lots = [lot for lot in snapshot.lots if lot.lot.id in box.occupied_by]
+    oldest_ms = min((lot.lot.path[0].from_ms for lot in lots), default=snapshot.now_ms - 90 * DAY_MS)
+    with pages.room.at_hand() as room:
+        x = _course(room, box.box, _from_ms(span, oldest_ms, snapshot.now_ms), snapshot.now_ms)
+    title = f"{box.box.id}: {pages.say(f'box.span_{span}')}"
+    drawn = [Markup(svg_page_course(x, room.zone, room.unit, title, width=w)) for w in (NARROW, WIDE)]  # noqa: S704
+    return pages.render(
+        request,
+        "box.html",
+        snapshot=snapshot,
+        box=box,
+        now=BoxFigures.of(box, snapshot, pages.room),
+        lots=lots,
+        span=span,
+        spans=tuple(SPANS_H),
+        drawn=drawn,
+        figures=in_figures(x, room.zone, room.unit),
+        events=[(day_and_time(at, room.zone), what) for at, what in x.events][-MOST_EVENTS:],
+        first_event=max(len(x.events) - MOST_EVENTS, 0) + 1,
+    )
+
+
+def _from_ms(span: str, oldest_ms: int, now_ms: int) -> int:
+    hours = SPANS_H[span]
+    return max(oldest_ms, now_ms - LONGEST_MS) if not hours else now_ms - hours * HOUR_MS
+
+
+def _course(room: RoomAtHand, box: Box, from_ms: int, to_ms: int) -> BoxSeason:
+    # Of a command's start this is none of the work; of the service's it is loaded once.
+    from monitor.derived.courses import course_of
+    from monitor.derived.season import Seasons
+
+    seasons = Seasons(room.store, room.settings.room, room.derived, lambda then_ms: room.as_of(then_ms).derived)
+    return course_of(seasons, box, min(from_ms, to_ms - HOUR_MS), to_ms)
+
+
+ROUTES: Final[list[BaseRoute]] = [Route("/box/{box}", box_page)]

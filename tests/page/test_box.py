@@ -1,0 +1,50 @@
+"""The page of a box."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from monitor.core.terms.times import HOUR_MS
+from monitor.page.box import SPANS_H
+from tests.page.rooms import ShownRoom
+
+
+@pytest.fixture(scope="module")
+def shown(tmp_path_factory: pytest.TempPathFactory) -> ShownRoom:
+    return ShownRoom.small(tmp_path_factory.mktemp("room"))
+
+
+def test_a_box_says_how_warm_it_is_and_how_old_that_is(shown: ShownRoom) -> None:
+    page = shown.client().get("/box/left-upper").text
+    assert "32.3 °C" in page
+    assert "limits 25 to 31 °C" in page
+    assert "5 min ago" in page
+
+
+def test_a_silent_box_has_no_temperature_of_now(tmp_path: Path) -> None:
+    shown = ShownRoom.small(tmp_path, days=3)
+    shown.clock_ms += 5 * HOUR_MS
+    shown.round()
+    page = shown.client().get("/box/left-upper").text
+    assert "no reading" in page
+    assert '<p class="big">' not in page
+    assert "last 32.3 °C, 07:55" in page
+
+
+@pytest.mark.parametrize("span", SPANS_H)
+def test_its_course_goes_back_an_hour_or_a_season_within_bounds(shown: ShownRoom, span: str) -> None:
+    answer = shown.client().get(f"/box/left-upper?span={span}")
+    assert answer.status_code == 200
+    assert len(answer.content) < 100_000
+    assert answer.text.count("<svg") == 2
+    if span in ("week", "month", "season"):
+        assert "never reached" not in answer.text, "means of hours cannot know that"
+
+
+def test_a_box_that_is_not_there_is_named_with_those_that_are(shown: ShownRoom) -> None:
+    answer = shown.client().get("/box/attic")
+    assert answer.status_code == 404
+    assert "left-upper" in answer.text
+    assert shown.client().get("/box/left-upper?span=<x>").status_code == 200
