@@ -108,7 +108,7 @@ def _course(room: RoomAtHand, box: Box, from_ms: int, to_ms: int) -> BoxSeason:
     from monitor.derived.courses import course_of
     from monitor.derived.season import Seasons
 
-    seasons = Seasons(room.store, room.settings.room, room.derived, lambda then_ms: room.as_of(then_ms).derived)
+    seasons = Seasons(room.store, room.settings.room, room.derived)
     return course_of(seasons, box, min(from_ms, to_ms - HOUR_MS), to_ms)
 
 
