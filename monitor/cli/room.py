@@ -16,7 +16,6 @@ from typing import Final
 
 from monitor.adapters.store import Store
 from monitor.config.at_hand import find_config, keep_settings, kept_settings, without_secrets
-from monitor.config.mistakes import Mistake
 from monitor.core.terms.settings import DisplayUnit, Settings
 from monitor.core.terms.times import moment_of
 from monitor.errors import ConfigError, UsageError
@@ -40,17 +39,13 @@ def common_options() -> argparse.ArgumentParser:
     return parent
 
 
-def settings_of(args: argparse.Namespace, *, secrets: bool = False) -> Settings:
-    """The room's settings. ``secrets`` only for commands that talk to the broker or a channel.
-
-    Without secrets they are as they were read last, where nothing that they were made of has changed.
+def settings_of(args: argparse.Namespace) -> Settings:
+    """The room's settings, without secrets: as they were read last, where nothing that they were made of has changed.
 
     What a keeper tells, and what only the account and the ledger know, does not wait for a mistake in a probe or a
     channel: the verbs of that do with what is right in the file. The others would show less than is known as if it were
     all.
     """
-    if secrets:
-        return advised_settings_of(args, secrets=True)[0]
     path = find_config(args.config, os.environ)
     found = kept_settings(path, args.data)
     if found is not None:
@@ -58,8 +53,10 @@ def settings_of(args: argparse.Namespace, *, secrets: bool = False) -> Settings:
     if getattr(args, "verb", "") in OF_THE_ACCOUNT:
         return _settings_of_the_rest(args, path)
 
+    from monitor.config.room_file import load
+
     def read() -> Settings:
-        return without_secrets(advised_settings_of(args, secrets=False)[0])
+        return without_secrets(load(path, data_dir=args.data, secrets=False))
 
     found = read()
     keep_settings(path, args.data, found, read)
@@ -83,13 +80,6 @@ def _settings_of_the_rest(args: argparse.Namespace, path: Path) -> Settings:
             file=sys.stderr,
         )
     return settings
-
-
-def advised_settings_of(args: argparse.Namespace, *, secrets: bool) -> tuple[Settings, list[Mistake]]:
-    """The same, and what there is to say of the file."""
-    from monitor.config.room_file import load_advised
-
-    return load_advised(find_config(args.config, os.environ), data_dir=args.data, secrets=secrets)
 
 
 def settings_if_any(args: argparse.Namespace) -> Settings | None:

@@ -11,7 +11,6 @@ from dataclasses import asdict
 from pathlib import Path
 
 from monitor.cli.output import print_json
-from monitor.cli.room import advised_settings_of, settings_of
 from monitor.core.terms.settings import Settings
 
 log = logging.getLogger(__name__)
@@ -55,7 +54,10 @@ def run_service(args: argparse.Namespace) -> int:
 
 def read_settings(args: argparse.Namespace) -> tuple[Settings, list[str]]:
     """The room's settings, and what there is to say of its file although the service starts with it."""
-    settings, found = advised_settings_of(args, secrets=True)
+    from monitor.config.at_hand import find_config
+    from monitor.config.room_file import load_advised
+
+    settings, found = load_advised(find_config(args.config), data_dir=args.data)
     return settings, [str(m) for m in found]
 
 
@@ -87,18 +89,17 @@ def _settings_read_apart(args: argparse.Namespace) -> tuple[Settings, list[str]]
 
 def run_check(args: argparse.Namespace) -> int:
     from monitor.config.at_hand import find_config
-    from monitor.config.room_file import check
+    from monitor.config.room_file import checked
 
-    path = find_config(args.config, os.environ)
-    found = check(path, data_dir=args.data)
+    path = find_config(args.config)
+    settings, found = checked(path, data_dir=args.data)
     mistakes = [m for m in found if m.level == "mistake"]
     in_texts = sum(m.level == "text" for m in found)
     problems: list[tuple[str, str]] = []
     of_species: list[tuple[bool, str, str]] = []
-    if not mistakes:
+    if settings is not None:
         from monitor.adapters.delivery.attempts import problem
 
-        settings = settings_of(args, secrets=True)
         of_species = species_problems(settings.profiles_dir)
         problems = [(c.id, text) for c in settings.channels if (text := problem(c)) is not None]
     if args.json:

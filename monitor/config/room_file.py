@@ -155,7 +155,15 @@ def check(
     path: str | Path, *, data_dir: str | Path | None = None, environ: Mapping[str, str] = os.environ
 ) -> list[Mistake]:
     """Every mistake and every piece of advice about the file; nothing is raised."""
-    return _examine(Path(path), data_dir, environ, secrets=True)[1].all
+    return checked(path, data_dir=data_dir, environ=environ)[1]
+
+
+def checked(
+    path: str | Path, *, data_dir: str | Path | None = None, environ: Mapping[str, str] = os.environ
+) -> tuple[Settings | None, list[Mistake]]:
+    """As :func:`check`, and with the settings, secrets too, where there is no mistake."""
+    settings, findings = _examine(Path(path), data_dir, environ, secrets=True)
+    return settings, findings.all
 
 
 def _examine(

@@ -6,7 +6,10 @@ from pathlib import Path
 
 import pytest
 
+from monitor.config import room_file
+from monitor.config.mistakes import Findings
 from monitor.config.room_file import check
+from monitor.config.shape import Contents, read_file
 from tests.desk import Desk, part, probe, room_text
 
 WRONG_PROBE = probe("odd", "room/odd", box="uper", unit="Celsius")
@@ -65,3 +68,15 @@ def test_check_calls_advice_advice(desk: Desk) -> None:
     assert len(said) > 2
     assert all(": advice: " in line for line in said[:-1])
     assert said[-1].endswith("no mistakes; the service can start")
+
+
+def test_check_reads_the_rooms_file_once(desk: Desk, monkeypatch: pytest.MonkeyPatch) -> None:
+    found: list[Path] = []
+
+    def counted(path: Path, findings: Findings) -> Contents | None:
+        found.append(path)
+        return read_file(path, findings)
+
+    monkeypatch.setattr(room_file, "read_file", counted)
+    assert "no mistakes" in desk.does("check")
+    assert found == [desk.folder / "room.toml"]
