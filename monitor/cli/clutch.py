@@ -10,7 +10,7 @@ from monitor.adapters import account_files
 from monitor.adapters.store.database import FILE_NAME
 from monitor.cli.new_file import new_file
 from monitor.cli.output import print_json, say, table
-from monitor.cli.record import add_laid, add_when_and_who, print_lots, run_record, sentence
+from monitor.cli.record import add_laid, add_when_and_who, print_lots, run_record
 from monitor.cli.room import now_ms, room_at_hand, settings_of
 from monitor.config.zones import zone_of
 from monitor.core.terms.balance import balance_of_all, ended_ms
@@ -20,6 +20,7 @@ from monitor.core.terms.formats import show_eggs, show_time
 from monitor.errors import EventRefused, MonitorError, UsageError
 from monitor.telling.at_hand import RoomAtHand
 from monitor.telling.clutches import clutch_json, clutch_named, where_words
+from monitor.telling.entering import sentence
 
 # Rows that are named one by one.
 MOST_TOLD = 100
@@ -113,7 +114,7 @@ def run_show(args: argparse.Namespace) -> int:
         print(
             table(
                 ["entry", "when", "what"],
-                [[str(e.id), _when(e, room), sentence(e, room, dated=False)] for e in clutch.events],
+                [[str(e.id), _when(e, room), sentence(e, room.zone, dated=False)] for e in clutch.events],
             )
         )
     return 0

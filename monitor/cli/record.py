@@ -7,23 +7,28 @@ import dataclasses
 import re
 import sys
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from monitor.cli.asking import Asker
 from monitor.cli.output import say
-from monitor.cli.room import now_ms, number, parse_time, room_at_hand, whole
+from monitor.cli.room import now_ms, number, room_at_hand, whole
 from monitor.core.terms.balance import balance_of, became, ended_ms
 from monitor.core.terms.events import COUNTED, LOST, OF_BOXES, Clutch, EventKind, KeeperEvent
-from monitor.core.terms.formats import name_eggs, show_date, show_eggs, show_time
-from monitor.core.terms.projection import MOST_DEVELOPED, effective
-from monitor.errors import EntryUndecided, EventRefused, UnknownSubject, UsageError
+from monitor.core.terms.formats import name_eggs, show_eggs
+from monitor.core.terms.projection import MOST_DEVELOPED
+from monitor.errors import EntryUndecided, UsageError
 from monitor.telling.at_hand import RoomAtHand
+from monitor.telling.entering import (
+    MOVES_WINDOWS,
+    bites,
+    correction_of,
+    entry_of,
+    looked_at,
+    sentence,
+    species_of,
+    windows_moved,
+)
 
-if TYPE_CHECKING:
-    from monitor.core.development.lots import LotNow
-
-# A moment so little ahead of now is a clock that is a little off, not a mistake.
-AHEAD_MS = 300_000
 DEVELOPED = (
     f"how far the eggs were when laid, as a share of the whole development: 0.2 or 20%%, {MOST_DEVELOPED:g} at most "
     "(default: not at all)"
@@ -175,56 +180,18 @@ def _add_correct(kinds: argparse._SubParsersAction[argparse.ArgumentParser], par
     correct.set_defaults(run=run_correct)
 
 
-def _when(text: str, room: RoomAtHand) -> tuple[int, bool]:
-    at, day_only = parse_time(text, room.zone)
-    if at > now_ms() + AHEAD_MS and not (
-        day_only and show_time(at, room.zone)[:10] == show_time(now_ms(), room.zone)[:10]
-    ):
-        raise EventRefused(
-            f"{text} lies in the future", fix='an entry tells what has happened; write the day too: "yesterday 22:30"'
-        )
-    return at, day_only
-
-
-def _share(text: str) -> float:
-    """How far eggs were when laid: "0.2" or "20%". Raises UsageError for anything else."""
-    told = text.strip()
-    try:
-        share = float(told[:-1]) / 100.0 if told.endswith("%") else float(told)
-    except ValueError:
-        share = -1.0
-    if not 0.0 <= share <= MOST_DEVELOPED:
-        raise UsageError(
-            f"{text!r} is not a share of development from 0 to {MOST_DEVELOPED:g}",
-            fix="write --developed 0.2 or --developed 20%; leave it out when nothing is known",
-        )
-    return share
-
-
-def _boxes_known(room: RoomAtHand, box: str, to_box: str, kind: EventKind) -> None:
-    """Eggs are put into boxes; what happened to them may be told by the lot as well."""
-    known = [b.id for b in room.settings.room.boxes]
-    by_lot = "" if kind in (_K.SET, *OF_BOXES) else box.rpartition("/")[2].partition("#")[0]
-    for told, plain in ((box, by_lot or box), (to_box, to_box)):
-        if plain and plain not in known:
-            raise UnknownSubject(
-                f"no box {told!r} in the configuration", where=room.settings.file, fix=f"boxes: {', '.join(known)}"
-            )
-
-
 def run_record(args: argparse.Namespace) -> int:
     with room_at_hand(args, create=True) as room:
         kind = EventKind(args.kind)
         if kind is _K.LOOKED and bool(args.clutch) == args.all:
             raise UsageError("which eggs were looked at?", fix="give a clutch, or --all for every box")
-        event = _event(kind, args, room)
+        event = entry_of(kind, _told_of(args, room), room, now_ms())
         if kind is _K.LOOKED and args.all:
             return _looked_at_all(event, room)
         clutch_id = event.clutch
-        seen = kind in (_K.PIPPED, _K.HATCHED, _K.LOOKED, _K.CANDLED)
-        before = room.store.account.clutches(now_ms()).get(clutch_id) if seen else None
+        before = room.store.account.clutches(now_ms()).get(clutch_id) if kind in MOVES_WINDOWS else None
         told = _tell(event, room)
-        print(f"entry {told.id}: {sentence(told, room)}")
+        print(f"entry {told.id}: {sentence(told, room.zone)}")
         if kind in OF_BOXES:
             return 0
         clutch = room.store.account.clutches()[clutch_id]
@@ -233,7 +200,7 @@ def run_record(args: argparse.Namespace) -> int:
             if profile.refused:
                 say(f"  note: no forecast will be made: {profile.refused}")
             if profile.profile is not None and profile.profile.venomous:
-                say(_bites())
+                say(f"  {bites()}")
             if clutch.unplaced:
                 print(f'  next: warmtally record set {clutch_id} --box BOX --eggs {clutch.unplaced} --at "WHEN"')
             return 0
@@ -247,42 +214,18 @@ def run_record(args: argparse.Namespace) -> int:
 
 def _looked_at_all(event: KeeperEvent, room: RoomAtHand) -> int:
     """One look at each box in which eggs are waited for."""
-    lots = [lot for clutch in room.store.account.clutches(event.at_ms).values() for lot in clutch.lots]
-    for lot in lots:
-        if lot.open and lot.waiting and event.box in ("", lot.box):
-            told = _tell(dataclasses.replace(event, clutch=lot.clutch, box=lot.id), room)
-            print(f"entry {told.id}: {sentence(told, room)}")
-    if not any(lot.open and lot.waiting for lot in lots):
+    looks = looked_at(event, room.store.account.clutches(event.at_ms))
+    for told in room.store.account.tell_all(looks):
+        print(f"entry {told.id}: {sentence(told, room.zone)}")
+    if not looks:
         print("no eggs are waited for")
     return 0
 
 
-def _event(kind: EventKind, args: argparse.Namespace, room: RoomAtHand) -> KeeperEvent:
-    """The entry as the command's words say it."""
-    at, day_only = _when(args.at, room)
-    box, to_box = getattr(args, "box", ""), getattr(args, "to", "")
-    _boxes_known(room, box, to_box, kind)
-    not_yet = getattr(args, "not_yet_at", None)
-    species = species_named(args.species, room) if kind is _K.LAID else ""
-    if kind is _K.NOTE and not args.note:
-        raise UsageError("a note without words", fix='give --note "..."')
-    plain = ("eggs", "slugs", "gone", "dam", "sire", "line", "how", "not_set", "grams", *COUNTED)
-    more: dict[str, Any] = {name: getattr(args, name) for name in plain if hasattr(args, name)}
-    return KeeperEvent(
-        kind=kind,
-        clutch=getattr(args, "clutch", ""),
-        at_ms=at,
-        recorded_ms=now_ms(),
-        box=box,
-        to_box=to_box,
-        not_yet_at_ms=_when(not_yet, room)[0] if not_yet else None,
-        day_only=day_only,
-        species=species,
-        text=args.note,
-        developed=_share(getattr(args, "developed", "0")),
-        by=args.by,
-        **more,
-    )
+def _told_of(args: argparse.Namespace, room: RoomAtHand) -> dict[str, Any]:
+    """What the command's words say, by the names of an entry."""
+    told = vars(args)
+    return {**told, "species": _species_named(told["species"], room)} if told.get("species") else told
 
 
 def _tell(event: KeeperEvent, room: RoomAtHand) -> KeeperEvent:
@@ -324,116 +267,32 @@ def _chosen(asker: Asker, what: str, choices: tuple[str, ...], nothing: str | No
 
 def _print_moved(before: Clutch, room: RoomAtHand) -> None:
     """When the others of a clutch are expected now, and when they were before this was told."""
-    at, lots = now_ms(), room.derived.histories
-    # Both rest on the same readings, which are read once; and no window is worked out that is not shown.
-    with room.derived.hours.sweep():
-        found = lots.once(at, before.id, lambda lot: not lot.pipped and lot.waiting > 0)
-        dated = {now.lot.id for now in found if now.first_pip is not None}
-        was = {x.lot.id: _days(x, room) for x in lots.once(at, before, lambda lot: lot.id in dated)} if dated else {}
-    if any(now.venomous and now.lot.pips for now in found):
-        say(_bites())
-    for now in found:
-        name, days = name_eggs(now.lot.id), _days(now, room)
-        if now.lot.pips and now.refused not in ("", now.still_open):
-            say(f"  note: {name} gets no date: {now.refused}")
-        if days:
-            moved = was.get(now.lot.id, "") not in ("", days)
-            print(f"  {name}: first pip expected {days}" + (f" (before this: {was[now.lot.id]})" if moved else ""))
+    moved = windows_moved(before, room, now_ms())
+    if moved.bites:
+        say(f"  {bites()}")
+    for x in moved.eggs:
+        if x.undated:
+            say(f"  note: {name_eggs(x.lot.id)} gets no date: {x.undated}")
+        if x.days:
+            was = f" (before this: {x.was})" if x.was else ""
+            print(f"  {name_eggs(x.lot.id)}: first pip expected {x.days}{was}")
 
 
-def _bites() -> str:
-    """What is said where hatchlings of a venomous species may be met."""
-    from monitor.core.development.species import VENOMOUS, VENOMOUS_CARE
-
-    return f"  venomous: {' '.join((VENOMOUS, *VENOMOUS_CARE))}"
-
-
-def _days(lot: LotNow, room: RoomAtHand) -> str:
-    if lot.first_pip is None:
-        return ""
-    window = lot.first_pip.window
-    return f"{show_date(window.p10_ms, room.zone)} to {show_date(window.p90_ms, room.zone)}"
-
-
-def species_named(name: str, room: RoomAtHand) -> str:
+def _species_named(name: str, room: RoomAtHand) -> str:
     """The id of a profile that can be read; how the name was taken is printed."""
-    from monitor.config.library import load_profile, named
-
-    found, said = named(name, room.settings.profiles_dir)
+    found, said = species_of(name, room.settings.profiles_dir)
     if said:
         print(said)
-    load_profile(found, room.settings.profiles_dir)
     return found
 
 
 def run_correct(args: argparse.Namespace) -> int:
     with room_at_hand(args) as room:
-        standing = {e.id: e for e in effective(room.store.account.events())}
-        old = standing.get(args.event)
-        if old is None:
-            raise UnknownSubject(f"no standing entry {args.event}", fix="see the numbers: warmtally clutch show CLUTCH")
-        changes: dict[str, object] = {}
-        if args.at is not None:
-            changes["at_ms"], changes["day_only"] = _when(args.at, room)
-        if args.not_yet_at is not None:
-            changes["not_yet_at_ms"] = _when(args.not_yet_at, room)[0]
-        plain = ("eggs", "slugs", "gone", "box", "how", "grams", "dam", "sire", "line", *COUNTED)
-        told_of = [(name, getattr(args, name)) for name in plain]
-        changes |= {
-            name: value for name, value in (*told_of, ("to_box", args.to), ("text", args.note)) if value is not None
-        }
-        if args.developed is not None:
-            changes["developed"] = _share(args.developed)
-        if args.species is not None:
-            changes["species"] = species_named(args.species, room)
-        if not changes and not args.withdraw:
-            raise UsageError("nothing to correct", fix="give what was wrong (--at, --eggs, --box ...) or --withdraw")
-        _boxes_known(room, args.box or "", args.to or "", old.kind)
-        new = dataclasses.replace(
-            old,
-            id=0,
-            recorded_ms=now_ms(),
-            corrects=args.event,
-            withdrawn=args.withdraw,
-            by=args.by,
-            **changes,  # type: ignore[arg-type]
-        )
+        new = correction_of(args.event, _told_of(args, room), room, now_ms(), withdraw=args.withdraw)
         told = room.store.account.tell(new)
-        what = "taken back" if args.withdraw else f"now: {sentence(told, room)}"
+        what = "taken back" if args.withdraw else f"now: {sentence(told, room.zone)}"
         print(f"entry {told.id}: entry {args.event} {what}")
     return 0
-
-
-def sentence(event: KeeperEvent, room: RoomAtHand, *, dated: bool = True) -> str:
-    """An entry in words; not ``dated``: without its clutch and its time, which stand beside it."""
-    at = show_time(event.at_ms, room.zone)
-    parts = [f"{event.clutch} {event.kind.value}".strip(), at[:10] if event.day_only else at]
-    if not dated:
-        parts = [event.kind.value]
-    if event.eggs is not None:
-        hatchlings = event.kind in (_K.SHED, _K.FED)
-        parts.append(f"{event.eggs} for the first time" if hatchlings else show_eggs(event.eggs))
-    parts += [f"{count} {what}" for what, count in event.counts]
-    told = (
-        (event.slugs, f"{event.slugs} slugs beside them"),
-        (event.gone, f"{event.gone} gone already"),
-        (event.how, LOST.get(event.how, event.how)),
-        (event.box, f"box {event.box}"),
-        (event.not_set, "not set yet"),
-        (event.to_box, f"to box {event.to_box}"),
-        (event.grams is not None, f"{event.grams or 0.0:g} g"),
-        (event.not_yet_at_ms is not None, f"not yet at {show_time(event.not_yet_at_ms or 0, room.zone)}"),
-        (event.species, event.species),
-        (event.dam, f"dam {event.dam}"),
-        (event.sire, f"sire {event.sire}"),
-        (event.line, f"line {event.line}"),
-        (event.developed, f"{100 * event.developed:.0f} % developed"),
-        (event.text, f'"{event.text}"'),
-        (event.by, f"by {event.by}"),
-    )
-    said = ", ".join([*parts, *(words for there, words in told if there)])
-    # An account that came from elsewhere may hold signs that would move the cursor.
-    return "".join(sign if sign.isprintable() else " " for sign in said)
 
 
 def print_lots(clutch: Clutch) -> None:

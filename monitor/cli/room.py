@@ -10,16 +10,16 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import datetime, timedelta, tzinfo
+from datetime import tzinfo
 from pathlib import Path
 from typing import Final
 
 from monitor.adapters.store import Store
 from monitor.config.at_hand import find_config, keep_settings, kept_settings, without_secrets
 from monitor.core.terms.settings import DisplayUnit, Settings
-from monitor.core.terms.times import moment_of
 from monitor.errors import ConfigError, UsageError
 from monitor.telling.at_hand import RoomAtHand
+from monitor.telling.times_told import time_told
 
 OF_THE_ACCOUNT: Final = frozenset({"clutch", "record", "notices", "answer", "shelve", "attention", "species"})
 """The verbs that look at no probe and send nothing."""
@@ -106,10 +106,6 @@ def now_ms() -> int:
     return time.time_ns() // 1_000_000
 
 
-_AGO = re.compile(r"([0-9]{1,4}) ?(min|h) ago")
-_CLOCK = re.compile(r"([01]?[0-9]|2[0-3]):[0-5][0-9]")
-
-
 def whole(text: str) -> int:
     """The type of an argument that is a whole number, of an entry or of anything one counts."""
     if re.fullmatch(r"[+-]?[0-9]{1,15}", text.strip()) is None:
@@ -129,29 +125,8 @@ def number(text: str) -> float:
 
 
 def parse_time(text: str, zone: tzinfo) -> tuple[int, bool]:
-    """A time as keepers write it, in the room's zone unless it names its own; (ms UTC, only a day was given).
-
-    "now", "07:30" (of today), "yesterday", "yesterday 07:30", "30 min ago", "2026-05-01", "2026-05-01 19:30". A
-    day alone stands for its noon. Raises UsageError as :func:`~monitor.core.terms.times.moment_of`.
-    """
-    told = text.strip()
-    if told.lower() == "now":
-        return now_ms(), False
-    if ago := _AGO.fullmatch(told.lower()):
-        return now_ms() - int(ago[1]) * (60_000 if ago[2] == "min" else 3_600_000), False
-    return moment_of(_spelled_out(told, zone), zone, also='"07:30", "yesterday 19:30", ')
-
-
-def _spelled_out(told: str, zone: tzinfo) -> str:
-    """A time of today or yesterday with its date; what names its own date stays as it is."""
-    word, _, clock = told.partition(" ")
-    if _CLOCK.fullmatch(told):
-        word, clock = "today", told
-    if word.lower() not in ("today", "yesterday") or (clock and not _CLOCK.fullmatch(clock)):
-        return told
-    today = datetime.fromtimestamp(now_ms() / 1000, zone).date()
-    day = today - timedelta(days=word.lower() == "yesterday")
-    return f"{day.isoformat()} {clock:0>5}" if clock else day.isoformat()
+    """A time as keepers write it, by the wall clock; see :func:`~monitor.telling.times_told.time_told`."""
+    return time_told(text, zone, now_ms())
 
 
 def parse_temperature(text: str, unit: DisplayUnit) -> float:
