@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from monitor.core.climate.scales import by_scale
-from monitor.core.climate.water import BoxWater, Given, Loss, Weighing, box_water, scale_sd, usual
+from monitor.core.climate.water import BoxWater, Given, Loss, Weighing, box_water, usual
 from monitor.core.terms.arrays import Times, Values
+from monitor.core.terms.settings import scale_sd
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 
 T0 = 1_780_000_000_000 // DAY_MS * DAY_MS
