@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 
 from monitor.adapters.store import Readings
+from monitor.core.maths.robust import row_medians
 from monitor.core.readings.belief import Belief
 from monitor.core.readings.corrections import StandingCorrections
 from monitor.core.readings.drift import LEAST_PROBES, Departure, HeldLevel, day_medians, departing, level
@@ -70,7 +71,7 @@ def levels_of(
         if table:
             values = np.vstack(table)
             known = ~np.isnan(values).all(axis=0)
-            found = level(np.nanmedian(values[:, known], axis=0), (warm + cool) / 2.0)
+            found = level(row_medians(values[:, known].T), (warm + cool) / 2.0)
             if found is not None:
                 result[stack] = found
     return result

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import logging
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -13,8 +12,6 @@ from monitor.config.library import own_stamp
 from monitor.core.development.curves import RateCurve
 from monitor.core.development.species import Profile
 from monitor.errors import ConfigError, MonitorError
-
-log = logging.getLogger("warmtally.species")
 
 # Where a curve is asked for its digest: closer than published temperatures lie.
 ASKED_C = np.arange(0.0, 50.0, 0.05)
@@ -48,6 +45,10 @@ class SpeciesBook:
         stamp = own_stamp(self._folder)
         if stamp == self.stamp:
             return
+        # Here: a command is over before a profile is written anew.
+        from logging import getLogger
+
+        log = getLogger("warmtally.species")
         self.stamp = stamp
         before, self._known = self._known, {}
         for name, old in before.items():

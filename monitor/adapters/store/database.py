@@ -15,7 +15,6 @@ import sqlite3
 import time
 from collections.abc import Callable, Iterator
 from hashlib import blake2b
-from importlib import resources
 from pathlib import Path
 from typing import IO, Any
 
@@ -35,7 +34,7 @@ STEP_PAUSE_S = 0.01
 
 
 def _schema() -> list[tuple[int, str]]:
-    folder = resources.files(__package__) / "schema"
+    folder = Path(__file__).parent / "schema"
     steps = []
     for entry in folder.iterdir():
         if entry.name.endswith(".sql"):

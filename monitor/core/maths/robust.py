@@ -23,6 +23,18 @@ def median(values: Values | Times) -> float:
     return float(ordered[half]) if odd else (float(ordered[half - 1]) + float(ordered[half])) / 2.0
 
 
+def row_medians(table: Values) -> Values:
+    """Median of what is not NaN in each row, shape (k, n) to (k,), n > 0; NaN where there is nothing else.
+
+    The same as numpy's, which loads its masked arrays for it: a hundredth of a second of each command.
+    """
+    ordered = np.sort(table, axis=1)
+    known = np.sum(~np.isnan(table), axis=1)
+    rows = np.arange(len(table))
+    low, high = np.maximum(known - 1, 0) // 2, np.minimum(known // 2, table.shape[1] - 1)
+    return np.asarray((ordered[rows, low] + ordered[rows, high]) / 2.0, np.float64)
+
+
 def _slopes(x: Values, y: Values) -> Values:
     i, j = np.triu_indices(len(x), 1)
     dx = x[j] - x[i]

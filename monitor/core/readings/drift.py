@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 
 from monitor.core.maths.control_charts import ewma
 from monitor.core.maths.onset import Onset, onset
+from monitor.core.maths.robust import row_medians
 from monitor.core.terms.arrays import Floats, Times, Values
 
 # -- a stack against its set point ------------------------------------------------------------------------------
@@ -136,7 +137,7 @@ def day_medians(hourly_c: Floats) -> Values:
     result = np.full(len(by_day), np.nan)
     enough = np.sum(~np.isnan(by_day), axis=1) >= LEAST_HOURS
     if enough.any():
-        result[enough] = np.nanmedian(by_day[enough], axis=1)
+        result[enough] = row_medians(by_day[enough])
     return result
 
 
@@ -222,7 +223,7 @@ def _completed(values: Values, x: Values) -> tuple[Values, Values]:
     form = _LEVEL_C**2 + _GRADIENT_K_PER_M**2 * np.outer(x, x) + _BEND_C**2 * smooth
     place = _PLACE_C**2 * np.eye(n)
     known = ~np.isnan(values)
-    mean = np.nanmedian(values, axis=1)
+    mean = row_medians(values)
     filled = np.where(known, values, mean[:, None])
     gaps = [(k, np.flatnonzero((known == k[:, None]).all(axis=0))) for k in np.unique(known, axis=1).T if not k.all()]
     for _ in range(6):

@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.core.maths.robust import median
+from monitor.core.maths.robust import median, row_medians
 from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.times import HOUR_MS
 
@@ -55,7 +55,7 @@ def middle_of(series: Sequence[Values], n: int) -> Values:
     if series:
         table = np.vstack(series)
         known = ~np.isnan(table).all(axis=0)
-        result[known] = np.nanmedian(table[:, known], axis=0)
+        result[known] = row_medians(table[:, known].T)
     return result
 
 
