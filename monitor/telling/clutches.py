@@ -54,6 +54,7 @@ def clutch_json(clutch: Clutch) -> ClutchJson:
 
 
 def balance_json(balance: Balance) -> BalanceJson:
+    """What became of all that were laid."""
     return {
         "laid": balance.laid,
         "not_set": balance.not_set,
@@ -66,6 +67,7 @@ def balance_json(balance: Balance) -> BalanceJson:
 
 
 def account_of_lot_json(lot: Lot) -> AccountOfLotJson:
+    """What became of the eggs of a clutch in a box, and the way they came."""
     return {
         "lot": lot.id,
         "box": lot.box,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TypedDict
+from typing import NotRequired, TypedDict
 
 from monitor.telling.forms import Moment
 from monitor.telling.forms_eggs import LotJson
@@ -124,3 +124,99 @@ class UnreadJson(TypedDict):
 
     sources: list[UnreadSourceJson]
     messages: list[UnreadMessageJson]
+
+
+CorrectionOfProbeJson = TypedDict(
+    "CorrectionOfProbeJson",
+    {
+        "id": int,
+        "offset_c": float,
+        "uncertainty_c": float,
+        "common_c": float,
+        "how": str,
+        "from": Moment,
+        "age_days": float,
+    },
+)
+
+
+class ToldOfProbeJson(TypedDict):
+    """A condition of a probe that is true, and since when."""
+
+    kind: str
+    since: Moment | None
+
+
+class DriftJson(TypedDict):
+    """How a probe departs from the others of its stack; ``or_probe``: it may be that one instead."""
+
+    shift_c: float
+    rate_c_per_day: float | None
+    since: Moment
+    until: Moment
+    or_probe: str | None
+
+
+class ProbeJson(TypedDict):
+    """What is known of a probe; keys of warmth end in ``_c``, of humidity in ``_pct``."""
+
+    probe: str
+    quantity: str
+    box: str | None
+    stack: str | None
+    height_cm: float | None
+    last_at: Moment | None
+    last_c: NotRequired[float | None]
+    last_pct: NotRequired[float | None]
+    age_s: float | None
+    health: str
+    readings_24h: int
+    good_share_24h: float | None
+    objections_24h: dict[str, int]
+    noise_c: NotRequired[float | None]
+    noise_pct: NotRequired[float | None]
+    step_c: NotRequired[float | None]
+    step_pct: NotRequired[float | None]
+    configured_correction_c: NotRequired[float]
+    configured_correction_pct: NotRequired[float]
+    standard_uncertainty_c: NotRequired[float]
+    standard_uncertainty_pct: NotRequired[float]
+    compared: bool
+    correction: CorrectionOfProbeJson | None
+    told_of: list[ToldOfProbeJson]
+    among_peers: str | None
+    drift: DriftJson | None
+
+
+class BatteryJson(TypedDict):
+    """A battery, and how long it will last; ``days_left_95``: null where it has no end."""
+
+    battery: str
+    battery_of: str | None
+    unit: str
+    last_at: Moment | None
+    level: float | None
+    low: float | None
+    per_day: float | None
+    until: float | None
+    days_left: float | None
+    days_left_95: list[float | None] | None
+    untold: str | None
+
+
+class StackLevelJson(TypedDict):
+    """How warm a stack was by its days, against the middle of the room's limits."""
+
+    stack: str
+    level_c: float
+    middle_of_limits_c: float
+    within_c: float
+    off: bool
+
+
+class ProbesJson(TypedDict):
+    """Every probe and battery, and the level of each stack."""
+
+    probes: list[ProbeJson]
+    batteries: list[BatteryJson]
+    stacks: list[StackLevelJson]

@@ -82,6 +82,7 @@ def _newest_of(kind: str, subjects: Iterable[str], notices: Sequence[Notice]) ->
 
 
 def hand_json(x: Needed) -> HandJson:
+    """What needs a hand, and with which number it is answered."""
     return {
         "urgency": x.urgency,
         "kind": x.kind,

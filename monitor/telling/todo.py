@@ -38,6 +38,7 @@ def _when(day: date, today: date) -> str:
 
 
 def task_json(task: Task, today: date) -> TaskJson:
+    """A task, with how it stands today."""
     return {
         "id": task.id,
         "what": task.says,

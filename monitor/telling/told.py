@@ -33,6 +33,7 @@ def sent_by_notice(outgoing: Iterable[Outgoing]) -> dict[int, list[ChannelJson]]
 
 
 def notice_json(n: Notice, sent: Sequence[ChannelJson]) -> NoticeJson:
+    """A notice, and how it fares on each channel."""
     return {
         "id": n.id,
         "key": n.key,

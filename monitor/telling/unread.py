@@ -29,6 +29,7 @@ def start_of(payload: bytes, length: int) -> str:
 
 
 def unread_source_json(s: UnreadSource) -> UnreadSourceJson:
+    """From where, how many, and why the last could not be read."""
     return {
         "probe": s.probe or None,
         "topic": s.topic,
@@ -41,6 +42,7 @@ def unread_source_json(s: UnreadSource) -> UnreadSourceJson:
 
 
 def unread_message_json(m: Quarantined) -> UnreadMessageJson:
+    """One message, and how it begins."""
     return {
         "at": utc(m.received_ms),
         "probe": m.probe or None,

@@ -80,6 +80,7 @@ def set_points_of(lot: LotNow, room: RoomAtHand, at_ms: int) -> list[tuple[float
 
 
 def set_points_json(lot: LotNow, room: RoomAtHand, at_ms: int) -> list[SetPointJson]:
+    """The same by their keys."""
     found = set_points_of(lot, room, at_ms)
     return [{"temperature_c": t, "first_pip": lot_json(x, at_ms)["first_pip"]} for t, x in found]
 

@@ -400,7 +400,7 @@ def test_a_stack_that_runs_beside_the_middle_of_its_limits_is_told(desk: Bench) 
 
 
 def test_noise_is_that_of_the_flicker_and_not_of_the_course_of_the_day() -> None:
-    from monitor.cli.probes import noise_of
+    from monitor.telling.probes import noise_of
 
     rng = np.random.default_rng(0)
     t = np.arange(1440)
