@@ -8,15 +8,23 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
 
+from monitor.page.notices import boxes_named
 from monitor.page.pages import pages_of
+from monitor.telling.hand import LOOKED_BACK, needed
 
 
 def room_page(request: Request) -> Response:
     """The first page."""
     pages = pages_of(request)
-    if pages.room.last() is None:
+    snapshot = pages.room.last()
+    if snapshot is None:
         return pages.render(request, "no_round.html")
-    return pages.render(request, "room.html")
+    with pages.room.at_hand() as room:
+        notices = room.store.ledger.notices(LOOKED_BACK)
+        # An answer just given shows, though no round has been since.
+        true = needed(room.store.ledger.conditions().values(), notices)
+    needs = [(x, x.what(pages.room.zone, snapshot.now_ms), boxes_named(x.subjects, room.settings.room)) for x in true]
+    return pages.render(request, "room.html", snapshot=snapshot, needs=needs)
 
 
 def more_page(request: Request) -> Response:
