@@ -151,22 +151,23 @@ def run_import(args: argparse.Namespace) -> int:
     settings = settings_of(args)
     rows, bad = account_files.read(path, zone_of(settings.room.zone), now_ms())
     rows, unknown = _with_species(rows, settings.profiles_dir)
+    wrong = [*bad, *unknown]
+
+    def wanted(brought: Brought) -> bool:
+        return not args.dry_run and (args.take_rest or not (wrong or brought.refused))
+
     if args.dry_run and not Path(settings.data_dir, FILE_NAME).exists():
-        return _told(args, bring(rows, []), [*bad, *unknown], writes=False)
+        return _told(args, bring(rows, []), wrong, writes=False)
     with room_at_hand(args, create=True) as room:
-        brought = room.store.account.bring(rows, dry_run=True)
-        wrong = [*bad, *unknown, *brought.refused]
-        writes = not args.dry_run and (not wrong or args.take_rest)
-        if writes:
-            left_out = {row for row, _ in wrong}
-            brought = room.store.account.bring([r for r in rows if r.row not in left_out], dry_run=False)
+        brought = room.store.account.bring(rows, wanted)
+        if writes := wanted(brought):
             _say_dry(brought, room)
     return _told(args, brought, wrong, writes=writes)
 
 
 def _told(args: argparse.Namespace, brought: Brought, wrong: list[tuple[int, MonitorError]], *, writes: bool) -> int:
     """Says what came of it; the exit code."""
-    refused = sorted([*wrong, *(x for x in brought.refused if x not in wrong)], key=lambda x: x[0])
+    refused = sorted([*wrong, *brought.refused], key=lambda x: x[0])
     if args.json:
         found = {"taken": brought.taken, "there_already": brought.there, "written": writes}
         print_json({**found, "refused": [{"row": row, "what": e.what, "fix": e.fix} for row, e in refused]})

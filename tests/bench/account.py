@@ -186,8 +186,8 @@ def measure(seasons: int = 150, entries: int = 40, seed: int = 1) -> Figures:
                 account_files.write_file(file, events, UTC, "jsonl" if i % 2 else "csv")
                 began = time.process_time()
                 rows, bad = account_files.read(file, UTC, START + 400 * DAY_MS)
-                brought = other.account.bring(rows, dry_run=False)
-                again = other.account.bring(rows, dry_run=False)
+                brought = other.account.bring(rows)
+                again = other.account.bring(rows)
                 spent += time.process_time() - began
                 found.counts["rows"] += len(rows)
                 same = other.account.events() == events and not bad and not brought.refused

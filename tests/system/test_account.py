@@ -195,7 +195,7 @@ def test_words_with_odd_signs_come_back_and_move_no_cursor(empty: Desk) -> None:
         assert empty("record note K01 --note '\x1b[2J'").code == 5
         # As one that was told before this was refused.
         numbered = dataclasses.replace(said, id=2, text=odd + "\x1b[2J")
-        store.account.bring([FileRow(1, numbered, 2, taken_before=True)], dry_run=False)
+        store.account.bring([FileRow(1, numbered, 2, taken_before=True)])
     assert "\x1b" not in empty.does("clutch show K01")
     for form in ("csv", "jsonl"):
         other = Desk(empty.folder / form)

@@ -123,12 +123,22 @@ class KeepersAccount:
 
         return self.db.in_steps(some)
 
-    def bring(self, rows: Sequence[FileRow], *, dry_run: bool) -> Brought:
-        """Add the entries of a file: all that can be taken, in one transaction; with ``dry_run`` none."""
-        with self.db.write() as c:
-            brought = bring(rows, self.events())
-            if not dry_run:
-                c.executemany(_INSERT, [_row(event) for event in brought.new])
+    def bring(self, rows: Sequence[FileRow], wanted: Callable[[Brought], bool] = lambda _: True) -> Brought:
+        """Add the entries of a file that can be taken, in one transaction, where what came of looking at them is
+        ``wanted``; else none.
+
+        Many rows take long, so that they are looked at before the transaction, in which everybody else waits; and once
+        more within it where something was told meanwhile.
+        """
+        events = self.events()
+        brought = bring(rows, events)
+        if wanted(brought):
+            with self.db.write() as c:
+                # Nothing in an account is ever changed or taken away.
+                if c.execute("SELECT count(*) FROM event").fetchone()[0] != len(events):
+                    brought = bring(rows, self.events())
+                if wanted(brought):
+                    c.executemany(_INSERT, [_row(event) for event in brought.new])
         return brought
 
 
