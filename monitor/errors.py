@@ -85,10 +85,10 @@ class EntryThere(EventRefused):
 
 
 class UnknownSubject(MonitorError):
-    """A clutch, lot, box, probe, species or notice that does not exist."""
+    """A clutch, lot, box, probe, species, notice or person that does not exist."""
 
     id, exit_code = "unknown", 6
-    meaning = "no clutch, box, probe, species or notice of that name"
+    meaning = "no clutch, box, probe, species, notice or person of that name"
 
 
 class SpeciesRefused(MonitorError):
@@ -201,3 +201,10 @@ class NotInstalled(MonitorError):
 
     id, exit_code = "not-installed", 27
     meaning = "a package that this command alone needs is not installed"
+
+
+class PeopleUnreadable(MonitorError):
+    """The file of who may look at the page and who may enter cannot be used: nobody may."""
+
+    id, exit_code = "people", 30
+    meaning = "the file of who may look at the page and who may enter is damaged, or cannot be read or written"

@@ -11,7 +11,9 @@ from dataclasses import asdict
 from pathlib import Path
 
 from monitor.cli.output import print_json
+from monitor.config.mistakes import Mistake
 from monitor.core.terms.settings import Settings
+from monitor.errors import PeopleUnreadable
 
 log = logging.getLogger(__name__)
 
@@ -102,6 +104,7 @@ def run_check(args: argparse.Namespace) -> int:
 
         of_species = species_problems(settings.profiles_dir)
         problems = [(c.id, text) for c in settings.channels if (text := problem(c)) is not None]
+        found += people_advice(settings)
     if args.json:
         print_json(
             {
@@ -153,6 +156,23 @@ def run_check(args: argparse.Namespace) -> int:
         else:
             print(f"{path}: no mistakes; the service can start")
     return 3 if mistakes or problems or in_texts or any(bad for bad, _, _ in of_species) else 0
+
+
+def people_advice(settings: Settings) -> list[Mistake]:
+    """What there is to say of who may look at the page: nothing of it keeps the service from starting."""
+    from monitor.adapters.people import FILE, PeopleFile
+    from monitor.config.page import reached_from_elsewhere
+
+    if settings.page is None:
+        return []
+    try:
+        if PeopleFile(settings.data_dir).read().people or not reached_from_elsewhere(settings.page):
+            return []
+    except PeopleUnreadable as error:
+        return [Mistake("people", error.where, "", f"{error.what}, so nobody may", error.fix, "advice")]
+    what = "others get to the page, and nobody has a passphrase: it serves only links of notices and the calendar"
+    fix = "warmtally people add NAME --may enter"
+    return [Mistake("people", str(Path(settings.data_dir) / FILE), "", what, fix, "advice")]
 
 
 def species_problems(folder: str | None) -> list[tuple[bool, str, str]]:

@@ -53,18 +53,18 @@ def host_of(address: str) -> str | None:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class WrittenKey:
     """A value of the file, and the key at which it stands."""
 
     key: str
     value: str
 
 
-def told_of_page(contents: Contents, name: Literal["listen", "address"]) -> Told | None:
+def told_of_page(contents: Contents, name: Literal["listen", "address"]) -> WrittenKey | None:
     """Where the page is, as ``[page]`` says or by the old name; None where neither does."""
     for read in (contents.page, contents.answers):
         if read is not None and name in read.part.model_fields_set and read.sound(name):
-            return Told(f"{read.key}.{name}", str(getattr(read.part, name)))
+            return WrittenKey(f"{read.key}.{name}", str(getattr(read.part, name)))
     return None
 
 
@@ -74,7 +74,7 @@ def check_page(contents: Contents, findings: Findings) -> None:
         _check_answers(contents, contents.answers, findings)
     listen, address = told_of_page(contents, "listen"), told_of_page(contents, "address")
     if contents.page is not None and listen is None and contents.page.sound("listen"):
-        listen = Told(f"{contents.page.key}.listen", contents.page.part.listen)
+        listen = WrittenKey(f"{contents.page.key}.listen", contents.page.part.listen)
     if listen is not None:
         _check_place(listen, address, findings)
 
@@ -116,7 +116,7 @@ def _check_topic(contents: Contents, read: Read[AnswersPart], findings: Findings
         findings.advice("answers-open", f"{read.key}.bare_numbers", what, fix)
 
 
-def _check_place(listen: Told, address: Told | None, findings: Findings) -> None:
+def _check_place(listen: WrittenKey, address: WrittenKey | None, findings: Findings) -> None:
     place = listen_place(listen.value)
     if place is None:
         what = f"{shown(listen.value)} is not a host with a port"
