@@ -45,8 +45,7 @@ EVERY_MS: Final = 5 * MINUTE_MS
 # So much of the newest is still in the journal, as between two foldings.
 JOURNAL_MS: Final = 2 * HOUR_MS
 
-# A verb as it is typed. "run" and "listen" last as long as one lets them, "rehearse" plays days to a service,
-# and "season" asks for a forecast at three moments of each box: about a second once a year.
+# A verb as it is typed. "run" and "listen" last as long as one lets them, "rehearse" plays days to a service.
 VERBS: Final = (
     "check", "boxes", "boxes --json", "notices", "notices 1", "forecast", "forecast K01", "forecast --json", "probes",
     "stack", "stack left", "unread", "clutch list", "clutch show K01", "species", "species natrix-natrix", "learn",
@@ -54,7 +53,7 @@ VERBS: Final = (
     "export --probe left-upper-warmth --from {yesterday} --to {today}",
     "record looked K02 --box right-upper", "record note K02 --note checked", "answer 1",
     "shelve probe-quiet left-upper-warmth --for 6h", "boxes --plot", "course left-upper", "labels --out labels.svg",
-    "weights", "tasks", "calendar",
+    "weights", "tasks", "calendar", "season",
 )  # fmt: skip
 # The room is alone with its keeper: what needs a hand stands above the boxes.
 MORNING: Final = (

@@ -54,8 +54,10 @@ def exposure(
     joined = step_s <= max_gap_s
     beyond_s = np.where(joined, share * step_s, 0.0)
     longest = running = 0.0
+    # The other steps add nothing, and no go leads into one of them.
+    near = np.flatnonzero((a >= 0.0) | (b >= 0.0))
     for seconds, from_beyond, to_beyond, whole in zip(
-        beyond_s.tolist(), (a >= 0.0).tolist(), (b >= 0.0).tolist(), joined.tolist(), strict=True
+        *(x[near].tolist() for x in (beyond_s, a >= 0.0, b >= 0.0, joined)), strict=True
     ):
         # One go begins anew where the temperature was not beyond at the step's start, and ends where it is not at its
         # end.
