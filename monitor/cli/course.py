@@ -8,8 +8,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import Final
 
+from monitor.cli.new_file import named, write_text
 from monitor.cli.output import columns, print_json, say
-from monitor.cli.printing import named, write_text
 from monitor.cli.room import now_ms, number, parse_time, room_at_hand
 from monitor.cli.season import year_asked
 from monitor.core.season.figures import BoxSeason

@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Final
 from urllib.parse import quote
 
-from monitor.cli.printing import named, write_pdf, write_png, write_text
+from monitor.cli.new_file import named, write_text
+from monitor.cli.printing import write_pdf, write_png
 from monitor.cli.room import now_ms, room_at_hand, whole
 from monitor.core.development.lots import LotNow
 from monitor.core.terms.events import Clutch

@@ -18,7 +18,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Final
 
-from monitor.errors import FileUnreadable, NotInstalled, UsageError
+from monitor.cli.new_file import unwritable
+from monitor.errors import FileUnreadable, NotInstalled
 
 BROWSERS: Final = ("chromium", "chromium-browser", "google-chrome")
 # A page of a season takes seconds; a computer that is busy may take minutes.
@@ -34,30 +35,6 @@ _HOW: Final = "install Chromium (on Debian: apt-get install chromium)"
 def browser() -> str | None:
     """A browser that can print without a window, if one is on the PATH."""
     return next((found for name in BROWSERS if (found := shutil.which(name)) is not None), None)
-
-
-def write_text(path: Path, text: str) -> None:
-    """A file of text. Raises FileUnreadable where it cannot be written."""
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise unwritable(path, error) from error
-
-
-def unwritable(path: Path, error: OSError) -> FileUnreadable:
-    what = f"it cannot be written: {error.strerror or error}"
-    return FileUnreadable(what, where=str(path), fix="name a file in a folder that is there and yours")
-
-
-def named(text: str, *suffixes: str) -> Path:
-    """A file that may be written over, since its name ends as what it will hold. Raises UsageError for another name,
-    and FileUnreadable where its folder is not there."""
-    path = Path(text)
-    if path.suffix.lower() not in suffixes:
-        raise UsageError(f"{text[:80]!r} does not end in {' or '.join(suffixes)}", fix="name it by what it will hold")
-    if not path.parent.is_dir():
-        raise FileUnreadable("it cannot be written: its folder is not there", where=text[:200], fix="make the folder")
-    return path
 
 
 def write_pdf(path: Path, page: str) -> str:

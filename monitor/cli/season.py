@@ -11,8 +11,9 @@ from pathlib import Path
 from typing import Final
 
 from monitor.cli.learn import everything_learned, is_learned, own_dir
+from monitor.cli.new_file import named, write_text
 from monitor.cli.output import WIDEST_TABLE, print_json, say, table
-from monitor.cli.printing import named, write_pdf, write_text
+from monitor.cli.printing import write_pdf
 from monitor.cli.room import now_ms, parse_time, room_at_hand
 from monitor.core.season.figures import (
     ASKED_AT,

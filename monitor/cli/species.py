@@ -6,6 +6,7 @@ import argparse
 import sys
 from pathlib import Path
 
+from monitor.cli.new_file import write_text
 from monitor.cli.output import columns, print_json, say, table
 from monitor.cli.room import settings_if_any
 from monitor.cli.species_new import add_options, run_new
@@ -61,7 +62,7 @@ def run(args: argparse.Namespace) -> int:
         print(said, file=sys.stderr)
     profile = load_profile(name, own)
     if args.svg:
-        _save(svg_plot(profile, unit), Path(args.svg))
+        write_text(Path(args.svg), svg_plot(profile, unit))
         if not (args.plot or args.json):
             print(f"{profile.scientific_name}: days against temperature are in {args.svg}")
             return 0
@@ -79,15 +80,6 @@ def run(args: argparse.Namespace) -> int:
             print(table(days_head(unit), days_rows(profile, unit)))
         say("\n".join(further_lines(profile, unit)))
     return 0
-
-
-def _save(text: str, path: Path) -> None:
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        raise UsageError(
-            f"{path} cannot be written: {error.strerror or error}", fix="name a file in a folder that is yours"
-        ) from error
 
 
 def _list(own: str | None, unit: DisplayUnit, *, as_json: bool) -> int:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
+from monitor.cli.new_file import write_text
 from monitor.cli.output import columns, print_json, say, table
 from monitor.cli.room import now_ms, number, parse_temperature, parse_time, room_at_hand
 from monitor.core.terms.formats import show_time
@@ -92,9 +93,4 @@ def _save(seen: StackSeen, room: RoomAtHand, path: Path) -> None:
         raise UsageError(f"stack {seen.stack} has no profile to draw", fix="look at more --hours, or: warmtally probes")
     p = seen.profile
     when = f"{show_time(p.from_ms, room.zone)} to {show_time(p.to_ms, room.zone)}"
-    try:
-        path.write_text(svg_stack(scene_of(seen), room.unit, when), encoding="utf-8")
-    except OSError as error:
-        raise UsageError(
-            f"{path} cannot be written: {error.strerror or error}", fix="name a file in a folder that is yours"
-        ) from error
+    write_text(path, svg_stack(scene_of(seen), room.unit, when))

@@ -8,6 +8,7 @@ from dataclasses import asdict
 from pathlib import Path
 
 from monitor.cli.attend import no_kind
+from monitor.cli.new_file import unwritable
 from monitor.cli.output import print_json, table
 from monitor.cli.room import settings_if_any, settings_of
 from monitor.core.notices.kinds import all_kinds
@@ -169,9 +170,7 @@ def _write(path: Path) -> int:
     except FileExistsError:
         raise UsageError(f"{path} is there already, and stays as it is", fix="name another file") from None
     except OSError as error:
-        raise UsageError(
-            f"{path} cannot be written: {error.strerror or error}", fix="name a file in a folder that is yours"
-        ) from error
+        raise unwritable(path, error) from error
     print(f"{path} written: every usual text, switched off. Take the # away where you want another one, then name the")
     print("file in the room's file:\n    [texts]\n    file = \"" + path.name + '"')
     print(f"To see what it comes to: warmtally texts --check {path}, and warmtally texts too-warm")

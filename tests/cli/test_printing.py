@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import struct
 import zlib
-from pathlib import Path
 
 import pytest
 
-from monitor.cli.printing import first_rows, named
-from monitor.errors import FileUnreadable, UsageError
+from monitor.cli.printing import first_rows
 
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
 
@@ -46,11 +44,3 @@ def test_the_first_rows_of_a_picture_are_as_they_were(rows: int) -> None:
 
 def test_a_picture_that_is_short_enough_stays_whole() -> None:
     assert first_rows(png(4), 4) == first_rows(png(4), 99) == png(4)
-
-
-def test_a_file_is_named_by_what_it_will_hold(tmp_path: Path) -> None:
-    assert named(str(tmp_path / "a.PDF"), ".pdf").name == "a.PDF"
-    with pytest.raises(UsageError):
-        named("room.toml", ".html", ".htm")
-    with pytest.raises(FileUnreadable):
-        named(str(tmp_path / "nowhere" / "a.pdf"), ".pdf")

@@ -162,7 +162,7 @@ def test_the_written_file_changes_nothing_until_a_line_is_switched_on(
 def test_a_file_that_is_there_is_not_written_over(room: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert "is there already" in said(capsys, "texts", "--write", "texts.toml", code=2)
     assert (room / "texts.toml").read_text(encoding="utf-8") == OWN
-    assert "cannot be written" in said(capsys, "texts", "--write", "no/such/folder.toml", code=2)
+    assert "cannot be written" in said(capsys, "texts", "--write", "no/such/folder.toml", code=25)
 
 
 def test_a_check_names_every_mistake_with_file_key_and_what_to_do(
