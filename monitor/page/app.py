@@ -55,7 +55,6 @@ async def _failed(request: Request, error: MonitorError) -> Response:
     return await run_in_threadpool(pages_of(request).problem, request, status, error)
 
 
-async def _broken(request: Request, error: Exception) -> Response:
-    """A mistake of ours; the address may hold a code, and is not written down."""
-    log.error("a page could not be made", exc_info=error)
+async def _broken(request: Request, _: Exception) -> Response:
+    """A mistake of ours, which the guard before the app writes down."""
     return await run_in_threadpool(pages_of(request).problem, request, 500)
