@@ -64,7 +64,7 @@ def caller_of(address: str) -> str:
 
 
 @dataclass(slots=True)
-class Pace:
+class RequestRate:
     """Keeps each caller to ``burst`` requests at once and ``per_s`` from then on.
 
     Of at most ``callers`` it is remembered; the longest silent is forgotten, which lets nobody in who comes often.

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
 _GOES: Final = {"idle": 0, "head": 1, "body": 1, "write": 1, "wait": 2}
 """Phases in which a connection may be cut to make room, in this order."""
+_BEGUN_S: Final = 0.5
 _LINGER_S: Final = 1.0
 _LINGERING: Final = 32
 """So many that were refused are listened to a little longer: closed at once, they would never see why."""
@@ -83,7 +84,7 @@ class Connections(ServerState):
     @property
     def counts(self) -> Counter[str]:
         """How many of each phase there are."""
-        return Counter(c.phase() for c in self._open)
+        return Counter(c.phase() for c in list(self._open))
 
     def admit(self, new: BoundedProtocol) -> bool:
         """Let a connection in, at the cost of another one if need be.
@@ -95,9 +96,9 @@ class Connections(ServerState):
         of_each = Counter(c.caller for c in held)
         own = of_each[new.caller]
         if own >= self.bounds.connections_of_one and new.caller not in self.proxy:
-            may_go = [c for c in held if c.caller == new.caller and c.phase() != "wait"]
+            may_go = [c for c in held if c.gives_way_to_its_own(new)]
         elif len(held) >= self.bounds.connections:
-            may_go = [c for c in held if of_each[c.caller] > own or (c.caller == new.caller and c.phase() != "wait")]
+            may_go = [c for c in held if of_each[c.caller] > own or c.gives_way_to_its_own(new)]
         else:
             self._open.add(new)
             return True
@@ -242,6 +243,10 @@ class BoundedProtocol(H11Protocol):
         if self.cycle is not None and not self.cycle.response_complete:
             return "wait" if self.scope["state"].get("waits") else "answer"
         return "head" if not self._requests or self.conn.trailing_data[0] else "idle"
+
+    def gives_way_to_its_own(self, new: BoundedProtocol) -> bool:
+        """Whether it would be cut for another one of the same caller: not what has only begun, nor what waits."""
+        return self.caller == new.caller and self.phase() != "wait" and new.since - self.since > _BEGUN_S
 
     def late(self, now: float) -> bool:
         """Whether it has been at the same for too long."""

@@ -21,7 +21,7 @@ from urllib.parse import urlsplit
 
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from monitor.page.bounds import Bounds, Pace, caller_of
+from monitor.page.bounds import Bounds, RequestRate, caller_of
 from monitor.page.turns import Turns
 
 log = logging.getLogger("warmtally.page")
@@ -115,7 +115,7 @@ def _ip_of(host: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:
     return mapped or found
 
 
-class _Answer:
+class _Outgoing:
     """What goes back for one request, with what every answer carries."""
 
     def __init__(self, scope: Scope, send: Send) -> None:
@@ -136,10 +136,10 @@ class _Answer:
         await self._send(message)
 
 
-class _Turn:
+class _Exchange:
     """One request's place among those that are worked on, given back at the first byte of the answer or at its end."""
 
-    def __init__(self, answer: _Answer, receive: Receive, body: bytes, free: Callable[[], None]) -> None:
+    def __init__(self, answer: _Outgoing, receive: Receive, body: bytes, free: Callable[[], None]) -> None:
         self._answer, self._receive, self._body, self._free = answer, receive, body, free
         self.begun = asyncio.Event()
         self._read = self._over = self._given_back = False
@@ -189,7 +189,7 @@ class Guard:
         self._streams = frozenset(streams)
         self._refusals = refusals or Refusals()
         self._bounds = bounds or Bounds()
-        self._pace = Pace(self._bounds.burst, self._bounds.per_s, time.monotonic)
+        self._rate = RequestRate(self._bounds.burst, self._bounds.per_s, time.monotonic)
         self.turns = Turns(self._bounds)
         self._left: set[asyncio.Task[None]] = set()
         self._said: dict[str, float] = {}
@@ -197,7 +197,7 @@ class Guard:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
             return
-        answer = _Answer(scope, send)
+        answer = _Outgoing(scope, send)
         try:
             refused = self._refused(scope)
             if refused:
@@ -214,7 +214,7 @@ class Guard:
             if not answer.started:
                 await self._refusals.send(answer, 500)
 
-    async def _one(self, scope: Scope, receive: Receive, answer: _Answer) -> None:
+    async def _one(self, scope: Scope, receive: Receive, answer: _Outgoing) -> None:
         body = await self._body(scope, receive)
         if body is None:
             return
@@ -230,7 +230,7 @@ class Guard:
         if state.get("gone"):
             self.turns.give(caller)
             return
-        turn = _Turn(answer, receive, body, lambda: self.turns.give(caller))
+        turn = _Exchange(answer, receive, body, lambda: self.turns.give(caller))
         # A task of its own: what runs in a thread cannot be ended, only left.
         task = asyncio.create_task(self._work(scope, turn))
         self._left.add(task)
@@ -248,7 +248,7 @@ class Guard:
         async with asyncio.timeout(self._bounds.send_s):
             await task
 
-    async def _work(self, scope: Scope, turn: _Turn) -> None:
+    async def _work(self, scope: Scope, turn: _Exchange) -> None:
         await self._app(scope, turn.receive, turn.send)
 
     def _late(self, task: asyncio.Task[None]) -> None:
@@ -279,7 +279,7 @@ class Guard:
 
     def _refused(self, scope: Scope) -> int:
         """0, or the status with which a request is refused for where it comes from or goes to."""
-        if self._pace.wait_s(_caller(scope)):
+        if self._rate.wait_s(_caller(scope)):
             return 429
         hosts = [v.decode("latin-1") for n, v in scope["headers"] if n == b"host"]
         host = host_of(hosts[0]) if len(hosts) == 1 else ""
