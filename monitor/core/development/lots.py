@@ -113,7 +113,8 @@ class Silence:
 @dataclass(frozen=True)
 class FirstPip:
     """``window`` answers "when", given all looks; ``open_window`` leaves the lot's own silent looks out, because a
-    window that moves on while one waits could never be past. ``silence`` is None where no egg is left."""
+    window that moves on while one waits could never be past. ``silence`` is None where no egg is left, or where the
+    window alone was asked for."""
 
     window: Window
     open_window: Window
@@ -168,7 +169,8 @@ def forecast_clutch(
 ) -> list[LotNow]:
     """Development and windows of all lots of a clutch together, so that what one box did tells of the other.
 
-    ``unit`` and ``zone`` are those of the texts. ``asked``: of which lots the window is asked; None: of all.
+    ``unit`` and ``zone`` are those of the texts. ``asked``: of which lots the window is asked, and nothing of what
+    lies still; None: all of all.
     """
     found = [_gathered(clutch, lot, histories[lot.id], profile, curve, plan, unit) for lot in lots]
     found = [_told_if_open(x, histories[x.lot.id], zone) for x in found]
@@ -401,8 +403,10 @@ def _first_pips(
         known = [now for now in measured if now.lot.id in evidence]
         spread = _less(spread, [_known(now.lot, histories[now.lot.id], profile, curve) for now in known])
     everything = update(list(evidence.values()), spread)
-    bare = [seen.without_looks() for seen in evidence.values()]
-    unseen = everything if bare == list(evidence.values()) else update(bare, spread)
+    unseen = None
+    if asked is None:
+        bare = [seen.without_looks() for seen in evidence.values()]
+        unseen = everything if bare == list(evidence.values()) else update(bare, spread)
     return {
         now.lot.id: _first_pip(now.lot, now.past.development, now.ahead.rates, everything, unseen, now_ms)
         for now in lots
@@ -461,9 +465,14 @@ def _spread(profile: Profile, curve: RateCurve, histories: Sequence[History], ah
 
 
 def _first_pip(
-    lot: Lot, development: float, rates: ExpectedRates, everything: ClutchForecast, unseen: ClutchForecast, now_ms: int
+    lot: Lot,
+    development: float,
+    rates: ExpectedRates,
+    everything: ClutchForecast,
+    unseen: ClutchForecast | None,
+    now_ms: int,
 ) -> FirstPip:
-    """``unseen``: by what is known without the silence of any box."""
+    """``unseen``: by what is known without the silence of any box; None: of what lies still nothing is asked."""
     # What has ended stands at the development that it had then.
     at_ms = now_ms if lot.closed_ms is None else min(lot.closed_ms, now_ms)
 
@@ -484,7 +493,7 @@ def _first_pip(
         found = _clamped(found, seen.after_ms if seen.after_ms is not None else found.p10_ms, seen.by_ms)
     elif own.none_by > 0.0:
         open_window = pip(everything.without_looks(lot.id), 1, usual)
-    if not own.rest or not lot.open:
+    if not own.rest or not lot.open or unseen is None:
         return FirstPip(found, open_window)
     last: int | Literal["each"] = "each" if own.pipped else 1
     still = None
