@@ -16,6 +16,7 @@ from monitor.core.terms.formats import show_range, show_temperature, show_time
 from monitor.core.terms.settings import Box
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.errors import UnknownSubject
+from monitor.page.eggs import eggs_in
 from monitor.page.pages import pages_of
 from monitor.page.room import PageRoom
 from monitor.telling.at_hand import RoomAtHand
@@ -88,7 +89,7 @@ def box_page(request: Request) -> Response:
         snapshot=snapshot,
         box=box,
         now=BoxFigures.of(box, snapshot, pages.room),
-        lots=lots,
+        eggs=eggs_in(box.box.id, snapshot, pages.room),
         span=span,
         spans=tuple(SPANS_H),
         drawn=drawn,

@@ -41,6 +41,7 @@ class Pages:
             auto_reload=False,
         )
         self._templates.globals |= {"say": self.say, "asset": self.asset, "when": self.when, "language": language}
+        self._templates.filters["mark"] = mark
 
     def when(self, at_ms: int) -> str:
         """A moment in the room's zone, as short as it may be."""
@@ -93,6 +94,11 @@ class Pages:
         known = str(status) if f"problem.{status}" in table(USUAL) else "400"
         words = self.say(f"problem.{known}")
         return self.render(request, "problem.html", status=status, headers=headers, words=words, error=error)
+
+
+def mark(name: str) -> str:
+    """A name as an id within a page."""
+    return hashlib.blake2b(name.encode(), digest_size=6).hexdigest()
 
 
 def pages_of(request: Request) -> Pages:

@@ -1,0 +1,58 @@
+"""What the pages say of eggs: as the commands do."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from html import unescape
+from pathlib import Path
+
+import pytest
+
+from tests.page.rooms import ShownRoom
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("room")
+
+
+@pytest.fixture(scope="module")
+def shown(folder: Path) -> ShownRoom:
+    return ShownRoom.small(folder)
+
+
+def _page(shown: ShownRoom, path: str) -> str:
+    answer = shown.client().get(path)
+    assert answer.status_code == 200
+    return unescape(answer.text)
+
+
+def test_a_box_tells_of_its_eggs_what_the_forecast_tells(shown: ShownRoom, folder: Path) -> None:
+    at = "2026-06-01 08:00"
+    done = subprocess.run(
+        [sys.executable, "-m", "monitor", "forecast", "K01/left-lower", "--at", at],
+        env={"WARMTALLY_CONFIG": str(folder / "room.toml"), "PATH": "/usr/bin:/bin"},
+        cwd=Path(__file__).parents[2],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    said = next(line.strip() for line in done.stdout.splitlines() if line.startswith("  first pip"))
+    assert said in _page(shown, "/box/left-lower")
+    assert said in _page(shown, "/clutch/K01")
+    assert said not in _page(shown, "/box/right-lower")
+
+
+def test_a_clutch_has_its_account_with_every_entry(shown: ShownRoom) -> None:
+    page = _page(shown, "/clutch/K01")
+    assert "12 laid: 12 in boxes" in page
+    assert page.count("set, 6 eggs") == 2
+    assert "laid, 12 eggs, natrix-natrix" in page
+    assert "no clutch 'zz'" in unescape(shown.client().get("/clutch/zz").text)
+
+
+def test_all_clutches_lead_to_theirs(shown: ShownRoom) -> None:
+    page = _page(shown, "/clutches")
+    assert 'href="/clutch/K01"' in page
+    assert "left-upper (6), left-lower (6)" in page
