@@ -14,11 +14,22 @@ import sys
 import threading
 import time
 from collections.abc import Iterator, Sequence
+from itertools import islice
 from pathlib import Path
 from typing import Any, Final
 
 from monitor.adapters.mqtt.ear import Ear, Overheard
-from monitor.cli.probe_entries import Candidate, battery_keys, entry, fits, keys_of, name_of, plain, unread
+from monitor.cli.probe_entries import (
+    MOST_OF_TOPIC,
+    Candidate,
+    battery_keys,
+    entry,
+    fits,
+    keys_of,
+    name_of,
+    plain,
+    unread,
+)
 from monitor.cli.room import now_ms, number, whole
 from monitor.config.at_hand import find_config
 from monitor.config.room_file import load_rest
@@ -30,6 +41,8 @@ from monitor.errors import ConfigError, PayloadError, SecretMissing, UsageError
 SHOWN_PER_TOPIC: Final = 3
 LONGEST_PASSWORD: Final = 16384
 MOST_NUMBERS_SHOWN: Final = 50
+# More entries nobody pastes.
+MOST_PROPOSED: Final = 1000
 
 
 def add_parsers(sub: Any, parent: argparse.ArgumentParser) -> None:
@@ -64,9 +77,12 @@ def run(args: argparse.Namespace) -> int:
     with contextlib.suppress(KeyboardInterrupt), progress(ear, f"{broker.host}:{broker.port}", args.seconds):
         ear.listen(args.seconds)
     heard = sorted(ear.heard.values(), key=lambda h: h.topic)
-    entries = "\n".join(propose(heard, probes))
+    proposed = list(islice(propose(heard, probes), MOST_PROPOSED + 1))
+    more = len(proposed) > MOST_PROPOSED
+    entries = "\n".join(proposed[:MOST_PROPOSED])
     if args.json:
-        print(json.dumps({"topics": [_as_json(h, probes) for h in heard], "entries": entries}, indent=2))
+        topics = [_as_json(h, probes) for h in heard]
+        print(json.dumps({"topics": topics, "left_out": ear.left_out or more, "entries": entries}, indent=2))
         return 0
     if not heard:
         print(
@@ -77,6 +93,8 @@ def run(args: argparse.Namespace) -> int:
         return 0
     if ear.left_out:
         print(f"More topics came than are kept ({len(heard)}); the rest: --topic FILTER", file=sys.stderr)
+    if more:
+        print(f"Entries for the first {MOST_PROPOSED} numbers only; the rest: --topic FILTER", file=sys.stderr)
     if entries:
         print(
             f"\n# Nothing reads these yet. Paste them and check what is marked CHECK, or: warmtally setup\n\n{entries}"
@@ -192,7 +210,7 @@ def _as_json(heard: Overheard, probes: Sequence[Probe]) -> dict[str, Any]:
                 "time_pointer": g.time_pointer,
                 "time_form": g.time_form,
             }
-            for g in guess(heard.topic, heard.last)
+            for g in guess(heard.topic, heard.last)[:MOST_OF_TOPIC]
         ],
         "remarks": remarks(heard.topic, heard.last),
     }

@@ -6,9 +6,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import count
 from typing import Final, cast
 
 from monitor.adapters.mqtt.ear import Overheard
@@ -26,6 +25,8 @@ _NO_NAMES: Final = re.compile(
 LONGEST_STEM: Final = 40
 # Two alkaline cells in a row; what a lithium cell needs stands in the example of the configuration (common practice).
 LOW_V: Final = 2.4
+# So many numbers of one topic are looked at, those with a meaning first: a device has some dozens.
+MOST_OF_TOPIC: Final = 60
 # So many messages tell how often a probe reports.
 TELLING: Final = 3
 
@@ -51,7 +52,9 @@ class Candidate:
         return None if told is None else f"{max(round(told), 1)} s"
 
 
-def unread(heard: Sequence[Overheard], probes: Sequence[Probe]) -> Iterator[list[Candidate]]:
+def unread(
+    heard: Sequence[Overheard], probes: Sequence[Probe], wanted: Callable[[Candidate], bool] = lambda _: True
+) -> Iterator[list[Candidate]]:
     """Of each topic the numbers that no probe reads, batteries last: first is told what they are the batteries of. Of a
     topic that some probe reads, what nobody could tell was left alone when that was written."""
     for topic in heard:
@@ -60,6 +63,7 @@ def unread(heard: Sequence[Overheard], probes: Sequence[Probe]) -> Iterator[list
         found = [Candidate(topic, g) for g in guess(topic.topic, topic.last) if (g.list_pointer, g.pointer) not in read]
         if claiming:
             found = [f for f in found if f.guess.quantity is not None]
+        found = sorted(filter(wanted, found), key=lambda f: f.guess.quantity is None)[:MOST_OF_TOPIC]
         if found:
             yield sorted(found, key=lambda f: f.guess.quantity == "battery")
 
@@ -73,9 +77,21 @@ def name_of(found: Candidate, taken: set[str]) -> str:
     # The last steps tell one from another; of a number that may be anything nothing else does.
     stem = "-".join(steps)[-LONGEST_STEM:].strip("-_")
     name = "-".join(w for w in (stem, WORDS.get(found.guess.quantity or "", "")) if w) or "probe"
-    unique = next(x for n in count(1) if (x := name if n == 1 else f"{name}-{n}") not in taken)
+    unique = name if name not in taken else f"{name}-{_free(name, taken)}"
     taken.add(unique)
     return unique
+
+
+def _free(name: str, taken: set[str]) -> int:
+    """A number that makes a name another one; found in few steps, since topics of one name can be thousands."""
+    free = 2
+    while f"{name}-{free}" in taken:
+        free *= 2
+    used = free // 2
+    while free - used > 1:
+        between = (used + free) // 2
+        used, free = (between, free) if f"{name}-{between}" in taken else (used, between)
+    return free
 
 
 def fits(value: float, unit: str) -> bool:

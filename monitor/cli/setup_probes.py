@@ -51,7 +51,7 @@ class ProbeQuestions:
     def ask_probes(self, heard: Sequence[Overheard], probes: Sequence[Probe]) -> None:
         """``probes``: those that the file has already."""
         refused = {(m[1], m[2]) for m in _NO_PROBE.finditer(self._file.text)}
-        new = [[c for c in of_topic if not refused or _key(c) not in refused] for of_topic in unread(heard, probes)]
+        new = list(unread(heard, probes, lambda c: not refused or _key(c) not in refused))
         known = [c for of_topic in new for c in of_topic if c.guess.quantity is not None]
         warm = [c for c in known if c.guess.quantity != "battery"]
         unsure = [c for of_topic in new for c in of_topic if c.guess.quantity is None]
@@ -255,13 +255,15 @@ class ProbeQuestions:
     # -- writing ---------------------------------------------------------------------------------------------------
 
     def _add(self, parts: list[_BLOCK], *, remark: str = "") -> bool:
-        """Write; what cannot be is told, and the questions go on."""
+        """Write; what cannot be is told, and the questions go on, unless no answer could be written any more."""
         try:
             if parts:
                 self._file.add(*parts)
             if remark:
                 self._file.remark(remark)
         except ConfigError as error:
+            if self._file.overtaken:
+                raise
             say(f"  {error}")
             return False
         return True

@@ -88,6 +88,8 @@ class RoomFile:
         self._before: bytes | None = None
         self._copied = False
         self.kept_as: Path | None = None
+        # Somebody else has written it since: nothing more can be added.
+        self.overtaken = False
         self.text = fresh or ""
         self.fresh = fresh is not None
         if self.path.exists():
@@ -126,6 +128,7 @@ class RoomFile:
     def _write(self, text: str) -> None:
         now = self.path.read_bytes() if self.path.exists() else None
         if now != self._before:
+            self.overtaken = True
             what = "somebody else changed it meanwhile; nothing is written over that"
             raise ConfigError(what, where=str(self.path), fix="run setup again: it goes on from there")
         self.path.parent.mkdir(parents=True, exist_ok=True)

@@ -20,8 +20,9 @@ from paho.mqtt.enums import CallbackAPIVersion
 from monitor.adapters.mqtt.ear import MOST_BYTES, MOST_TOPICS, Ear, Overheard
 from monitor.cli.listen import propose
 from monitor.cli.main import main
+from monitor.cli.probe_entries import MOST_OF_TOPIC, Candidate, name_of, unread
 from monitor.config.room_file import check, load
-from monitor.core.readings.decode import decode
+from monitor.core.readings.decode import decode, guess
 from monitor.core.terms.settings import Broker, Probe
 from monitor.errors import BrokerRefused, BrokerUnreachable, SecretMissing, UsageError
 from tests.peers import MOMENT_S, PROJECT, Mosquitto, free_port, mosquitto, wait_for
@@ -384,6 +385,31 @@ def test_it_asks_the_broker_of_a_file_that_is_not_whole_yet(
     assert ("has mistakes (warmtally check)" in err) == (rest != ROOM)
     file.write_text(f'[broker]\nport = "x"\n{rest}')
     assert listen("--config", str(file)) == 3
+
+
+def test_thousands_of_numbers_of_one_name_are_named_at_once_and_few_of_one_topic_are_looked_at() -> None:
+    """Signs of which a name can hold none make all names the same; a message may hold thousands of numbers."""
+    wide = json.dumps({chr(0x4E00 + n): 20.5 for n in range(400)}).encode()
+    heard = [Overheard(f"shed/{chr(0x4E00 + n)}", 1, 0, wide, [0.0]) for n in range(40)]
+    assert [len(found) for found in unread(heard, [])] == [MOST_OF_TOPIC] * 40
+    # Those with a meaning go first, however far behind they stand.
+    told = json.dumps({**{f"x{n}": 20.5 for n in range(400)}, "temperature": 28.4}).encode()
+    (found,) = unread([Overheard("shed", 1, 0, told, [0.0])], [])
+    assert found[0].guess.pointer == "/temperature"
+    bare = guess("x", b"20.5")[0]
+    taken: set[str] = set()
+    names = [name_of(Candidate(h, bare), taken) for h in heard]
+    assert names == ["shed-warmth", *(f"shed-warmth-{n}" for n in range(2, 41))]
+    asked: list[object] = []
+
+    class Asked(set[str]):
+        def __contains__(self, name: object) -> bool:
+            asked.append(name)
+            return super().__contains__(name)
+
+    many = Asked({"shed-warmth", *(f"shed-warmth-{n}" for n in range(2, 100_000))})
+    assert name_of(Candidate(heard[0], bare), many) == "shed-warmth-100000"
+    assert len(asked) < 60
 
 
 def test_of_very_many_topics_and_bytes_no_more_is_kept_than_is_bounded() -> None:
