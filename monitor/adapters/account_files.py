@@ -12,6 +12,7 @@ import difflib
 import io
 import json
 import math
+import re
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime, tzinfo
 from pathlib import Path
@@ -50,6 +51,9 @@ COLUMNS: Final = (
 MOST_BYTES: Final = 32 * 1024 * 1024
 MOST_ROWS: Final = 200_000
 MOST_BAD: Final = 1000
+# A spreadsheet takes a text that begins so for a formula, and does what it says. What such a program shows as a text
+# begins with an apostrophe, which is taken away again.
+_FORMULA: Final = re.compile(r"'*[=+\-@\t\r]")
 
 
 def write(out: IO[str], events: Iterable[KeeperEvent], zone: tzinfo, form: str) -> None:
@@ -61,7 +65,7 @@ def write(out: IO[str], events: Iterable[KeeperEvent], zone: tzinfo, form: str) 
         return
     table = csv.DictWriter(out, COLUMNS, lineterminator="\n")
     table.writeheader()
-    table.writerows({k: _plain(v) for k, v in row.items()} for row in rows)
+    table.writerows({k: as_text(v) for k, v in row.items()} for row in rows)
 
 
 def write_file(path: Path, events: Sequence[KeeperEvent], zone: tzinfo, form: str) -> None:
@@ -112,8 +116,15 @@ def _told(event: KeeperEvent, zone: tzinfo) -> dict[str, Any]:
     }
 
 
-def _plain(value: Any) -> Any:
+def as_text(value: object) -> object:
+    """A cell of a CSV file that no spreadsheet takes for a formula."""
+    if isinstance(value, str) and _FORMULA.match(value):
+        return f"'{value}"
     return "yes" if value is True else value
+
+
+def _as_told(cell: str) -> str:
+    return cell[1:] if cell.startswith("'") and _FORMULA.match(cell) else cell
 
 
 # -- and in again ---------------------------------------------------------------------------------------------------
@@ -131,8 +142,10 @@ def read(path: Path, zone: tzinfo, now_ms: int) -> tuple[list[FileRow], list[tup
         try:
             rows.append(_row(line, told, zone, now_ms))
         except (ValueError, OverflowError) as error:
-            if len(bad) < MOST_BAD:
-                bad.append((line, EventRefused(str(error), fix="put this row right")))
+            bad.append((line, EventRefused(str(error), fix="put this row right")))
+            if len(bad) > MOST_BAD:
+                what = f"more than {MOST_BAD} of its rows cannot be read; row {bad[0][0]}: {bad[0][1].what}"
+                raise FileUnreadable(what, where=str(path), fix="is it an account?") from error
     if all(row.entry is None for row in rows):
         rows.sort(key=lambda r: (r.event.at_ms, r.event.kind is not EventKind.LAID))
     return rows, bad
@@ -157,14 +170,15 @@ def _lines(path: Path) -> Iterator[tuple[int, dict[str, str]]]:
 
 
 def _json_lines(path: Path, text: str) -> Iterator[tuple[int, dict[str, str]]]:
-    for line, one in enumerate(text.split("\n"), 1):
+    for line, one in enumerate(io.StringIO(text), 1):
+        _check_length(path, line)
         if not one.strip():
             continue
         try:
             found = json.loads(one)
         except (ValueError, RecursionError) as error:
             raise FileUnreadable(f"line {line} is no JSON", where=str(path), fix="one object a line") from error
-        if not isinstance(found, dict) or line > MOST_ROWS:
+        if not isinstance(found, dict):
             raise FileUnreadable(f"line {line} is no entry", where=str(path), fix="one object a line")
         _check_columns(path, list(found))
         yield line, {k: "yes" if v is True else str(v) for k, v in found.items() if v is not None and v is not False}
@@ -176,18 +190,28 @@ def _csv_lines(path: Path, text: str) -> Iterator[tuple[int, dict[str, str]]]:
     try:
         names = [name.strip().lower() for name in next(table, [])]
         _check_columns(path, names)
+        ended = table.line_num
         for row in table:
-            if len(row) > len(names) or table.line_num > MOST_ROWS:
+            # What is quoted may be of more lines than one.
+            line, ended = ended + 1, table.line_num
+            _check_length(path, line)
+            if len(row) > len(names):
                 raise FileUnreadable(
-                    f"line {table.line_num} has more fields than there are columns",
+                    f"line {line} has more fields than there are columns",
                     where=str(path),
                     fix="put what holds the delimiter in quotes",
                 )
             if any(cell.strip() for cell in row):
-                told = {k: v if k in _WORDS else v.strip() for k, v in zip(names, row, strict=False)}
-                yield table.line_num, {k: v for k, v in told.items() if v}
+                cells = zip(names, map(_as_told, row), strict=False)
+                told = {k: v if k in _WORDS else v.strip() for k, v in cells}
+                yield line, {k: v for k, v in told.items() if v}
     except csv.Error as error:
         raise FileUnreadable(f"line {table.line_num}: {error}", where=str(path), fix="save it as CSV") from error
+
+
+def _check_length(path: Path, line: int) -> None:
+    if line > MOST_ROWS:
+        raise FileUnreadable(f"it has more than {MOST_ROWS} lines", where=str(path), fix="bring it in as several files")
 
 
 def _check_columns(path: Path, names: Sequence[str]) -> None:

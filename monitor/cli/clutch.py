@@ -178,13 +178,17 @@ def _told(args: argparse.Namespace, brought: Brought, wrong: list[tuple[int, Mon
             print(f"and {len(refused) - MOST_TOLD} rows more (--json has all)")
         would = "" if writes else "would be "
         print(
-            f"{Path(args.file).name}: {brought.taken} entries {would}taken, {brought.there} were there already, ",
+            f"{Path(args.file).name}: {_entries(brought.taken)} {would}taken, {brought.there} were there already, ",
             end="",
         )
         print(f"{len(refused)} cannot be taken")
         if refused and not writes and not args.dry_run:
             print("nothing was written; put those rows right, or leave them out with --take-rest")
     return EventRefused.exit_code if refused and not writes else 0
+
+
+def _entries(count: int) -> str:
+    return f"{count} entr{'y' if count == 1 else 'ies'}"
 
 
 def _say_dry(brought: Brought, room: RoomAtHand) -> None:

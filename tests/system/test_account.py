@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import csv
 import dataclasses
 import json
 import os
 import pty
+import re
 import subprocess
 import sys
 import time
@@ -205,6 +207,70 @@ def test_words_with_odd_signs_come_back_and_move_no_cursor(empty: Desk) -> None:
         other.took(f"clutch import {other.folder}/a.{form}")
         with empty.store() as one, other.store() as two:
             assert one.account.events() == two.account.events()
+
+
+def test_no_cell_is_a_formula_and_all_come_back_as_they_were(empty: Desk) -> None:
+    """A spreadsheet takes what begins so for a formula (the CSV of a file is opened by whoever gets it)."""
+    odd = [
+        '=HYPERLINK("http://x";"eggs")',
+        "+1",
+        "-5 g since then",
+        "@x",
+        "'=1",
+        "''+2",
+        "'tis the old one",
+        "plain",
+        "'",
+    ]
+    empty.does("clutch add K01 --species elaphe-taeniura --laid 2024-05-01 --eggs 6")
+    with empty.store() as store:
+        laid = store.account.events()[0]
+        said = dataclasses.replace(laid, kind=EventKind.NOTE, eggs=None, species="", day_only=False)
+        rows = [FileRow(n, dataclasses.replace(said, id=n + 2, text=x, by=x), n + 2, True) for n, x in enumerate(odd)]
+        store.account.bring(rows, dry_run=False)
+        events = store.account.events()
+    assert [e.text for e in events[1:]] == odd
+    for form in ("csv", "jsonl"):
+        other = Desk(empty.folder / form)
+        other.folder.mkdir()
+        other.write(room_text(zone="Europe/Vienna"))
+        file = other.folder / f"a.{form}"
+        empty.does(f"clutch export --out {file} --format {form}")
+        if form == "csv":
+            cells = [cell for row in csv.reader(file.open(encoding="utf-8", newline="")) for cell in row]
+            assert not [cell for cell in cells if re.match(r"[=+\-@\t\r]", cell)]
+            assert "'-5 g since then" in cells
+        other.took(f"clutch import {file}")
+        with other.store() as store:
+            assert store.account.events() == events
+
+
+def test_a_file_that_is_too_long_or_mostly_wrong_is_no_account_and_that_is_said(
+    empty: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = empty.folder / "long.csv"
+    head = "clutch,what,at,eggs,species\n"
+    good = "K{},laid,2024-05-01,5,elaphe-taeniura\n"
+    file.write_text(head + "K,nonsense,x,y,z\n" * (account_files.MOST_BAD + 1))
+    said = empty(f"clutch import {file}")
+    assert (said.code, said.out) == (FileUnreadable.exit_code, "")
+    assert "more than 1000 of its rows cannot be read; row 2: what: 'nonsense'" in said.err
+    monkeypatch.setattr(account_files, "MOST_ROWS", 10)
+    for text in (
+        head + "".join(good.format(n) for n in range(10)),
+        '{"clutch": "K1", "what": "laid", "at": "2024-05-01"}\n' + "\n" * 10,
+    ):
+        file.write_text(text)
+        assert "more than 10 lines" in empty(f"clutch import {file}").err
+    file.write_text(head + "".join(good.format(n) for n in range(9)))
+    assert "9 entries taken" in empty.does(f"clutch import {file}")
+
+
+def test_a_row_of_several_lines_is_named_by_its_first(empty: Desk) -> None:
+    file = empty.folder / "a.csv"
+    file.write_text('clutch,what,at,eggs,species,note\nA,laid,2024-05-01,1,nobody,"one\ntwo\nthree"\nB,wat,x,,,\n')
+    told = empty(f"clutch import {file}").out
+    assert [line.partition(":")[0] for line in told.splitlines() if line.startswith("row ")] == ["row 2", "row 5"]
 
 
 @pytest.mark.parametrize(
