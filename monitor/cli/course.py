@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Sequence
-from datetime import datetime
 from pathlib import Path
 from typing import Final
 
@@ -12,30 +10,22 @@ from monitor.cli.new_file import named, write_text
 from monitor.cli.output import columns, print_json, say
 from monitor.cli.room import now_ms, number, parse_time, room_at_hand
 from monitor.cli.season import year_asked
-from monitor.core.season.figures import BoxSeason
-from monitor.core.terms.formats import show_temperature, show_time
+from monitor.core.terms.formats import show_temperature
 from monitor.core.terms.settings import Box
 from monitor.core.terms.times import DAY_MS
-from monitor.derived.lots import present
-from monitor.derived.season import Seasons, last_ms
 from monitor.errors import UnknownSubject, UsageError
-from monitor.telling.as_json import rounded, utc
 from monitor.telling.at_hand import RoomAtHand
-from monitor.telling.drawing.course_plot import (
-    ends_c,
-    event_lines,
-    in_figures,
-    strip,
-    svg_boxes,
-    svg_course,
-    terminal_course,
+from monitor.telling.course import (
+    boxes_over,
+    checked_span,
+    course_json,
+    days_before,
+    span_over_words,
+    while_eggs_lay,
 )
-from monitor.telling.drawing.time_frame import gathered
+from monitor.telling.drawing.course_plot import event_lines, in_figures, strip, svg_boxes, svg_course, terminal_course
 
 WIDEST: Final = 98
-LONGEST_DAYS: Final = 3660.0
-# For other programs, where more was measured.
-MOST_POINTS: Final = 1000
 
 
 def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
@@ -67,11 +57,11 @@ def run_course(args: argparse.Namespace) -> int:
             raise UnknownSubject(f"no box {args.box!r} in the configuration", fix=f"boxes: {known}")
         from_ms, to_ms = _span(args, room, box)
         (x,) = boxes_over(room, [box], from_ms, to_ms)
-        when = _when(x, room)
+        when = span_over_words(x, room)
         if path is not None:
             write_text(path, svg_course(x, room.zone, room.unit, when))
         if args.json:
-            print_json(_json(x))
+            print_json(course_json(x))
             return 0
         if path is not None:
             print(f"{path}: box {box.id}, {when}")
@@ -85,10 +75,6 @@ def run_course(args: argparse.Namespace) -> int:
     return 0
 
 
-def _when(x: BoxSeason, room: RoomAtHand) -> str:
-    return f"{show_time(x.from_ms, room.zone)} to {show_time(x.to_ms, room.zone)}"
-
-
 def _span(args: argparse.Namespace, room: RoomAtHand, box: Box) -> tuple[int, int]:
     """From when to when, in ms. Raises UsageError, and UnknownSubject for a year without eggs in the box."""
     ways = [args.days is not None, args.from_time is not None or args.to_time is not None, args.season is not None]
@@ -96,40 +82,13 @@ def _span(args: argparse.Namespace, room: RoomAtHand, box: Box) -> tuple[int, in
         raise UsageError("--days, --from and --to, and --season exclude each other", fix="give one of them")
     at = now_ms()
     if args.season is not None:
-        year = year_asked(args.season)
-        stays = [
-            (stay.from_ms, min(x for x in (stay.to_ms, lot.closed_ms, last_ms(c, at)) if x is not None))
-            for c in room.store.account.clutches(at).values()
-            if datetime.fromtimestamp(c.laid_ms / 1000, room.zone).year == year
-            for lot in present(c)
-            for stay in lot.path
-            if stay.box == box.id
-        ]
-        if not stays:
-            raise UnknownSubject(f"no eggs laid in {year} lay in box {box.id}", fix="give --from and --to")
-        return min(a for a, _ in stays), max(b for _, b in stays)
+        return while_eggs_lay(room, box, year_asked(args.season), at)
     to_ms = min(parse_time(args.to_time, room.zone)[0], at) if args.to_time else at
     if args.from_time is not None:
         from_ms = parse_time(args.from_time, room.zone)[0]
     else:
-        days = 1.0 if args.days is None else args.days
-        if not 0.01 <= days <= LONGEST_DAYS:
-            raise UsageError(f"{days:g} days are none to look at", fix=f"give 0.01 to {LONGEST_DAYS:.0f}")
-        from_ms = to_ms - round(days * DAY_MS)
-    if from_ms >= to_ms:
-        raise UsageError("--to is not after --from", fix="give the earlier time to --from; neither lies ahead")
-    if to_ms - from_ms > LONGEST_DAYS * DAY_MS:
-        raise UsageError(f"more than {LONGEST_DAYS:.0f} days are none to look at", fix="give a later --from")
-    return from_ms, to_ms
-
-
-def boxes_over(room: RoomAtHand, boxes: Sequence[Box], from_ms: int, to_ms: int) -> list[BoxSeason]:
-    """Boxes over one span, with what happened in them; limits as for what lay in them at its end."""
-    seasons = Seasons(room.store, room.settings.room, room.derived)
-    return [seasons.over(box, from_ms, to_ms) for box in boxes]
-
-
-# -- boxes --plot -----------------------------------------------------------------------------------------------------
+        from_ms = days_before(1.0 if args.days is None else args.days, to_ms)
+    return checked_span(from_ms, to_ms)
 
 
 def plot_boxes(room: RoomAtHand, at_ms: int, days: float = 1.0, svg: str = "") -> None:
@@ -139,7 +98,7 @@ def plot_boxes(room: RoomAtHand, at_ms: int, days: float = 1.0, svg: str = "") -
     rows.sort(key=lambda x: (room.settings.room.stacks.index(x.box.stack), -x.box.height_cm))
     if not rows:
         return
-    when = _when(rows[0], room)
+    when = span_over_words(rows[0], room)
     if path is not None:
         write_text(path, svg_boxes(rows, room.zone, room.unit, when))
         print(f"{path}: all boxes, {when}")
@@ -160,31 +119,3 @@ def plot_boxes(room: RoomAtHand, at_ms: int, days: float = 1.0, svg: str = "") -
         print(f"{x.box.id[:wide]:<{wide}} {strip(x, low, high, width)} {ends}{beyond}")
     if any(x.above_s or x.below_s for x in rows):
         print("! at or beyond a limit for some of the time")
-
-
-def _json(x: BoxSeason) -> dict[str, object]:
-    low, high = ends_c(x)
-    found = gathered(x.time_ms, x.temperature_c, x.from_ms, x.to_ms, MOST_POINTS)
-    columns_ = (found.at_ms.tolist(), found.mean.tolist(), found.low.tolist(), found.high.tolist())
-    return {
-        "box": x.box.id,
-        "stack": x.box.stack,
-        "height_cm": x.box.height_cm,
-        "from": utc(x.from_ms),
-        "to": utc(x.to_ms),
-        "measured_by": x.source,
-        "mean_c": rounded(x.mean_c, 3),
-        "lowest_c": rounded(float(x.temperature_c.min()), 3) if len(x.temperature_c) else None,
-        "highest_c": rounded(float(x.temperature_c.max()), 3) if len(x.temperature_c) else None,
-        "axis_c": [round(low, 3), round(high, 3)],
-        "too_cool_c": x.limits.too_cool_c,
-        "too_warm_c": x.limits.too_warm_c,
-        "above_h": round(x.above_s / 3600, 3),
-        "below_h": round(x.below_s / 3600, 3),
-        "gaps": [{"from": utc(a), "to": utc(b)} for a, b in x.gaps],
-        "events": [{"at": utc(at), "what": what} for at, what in x.events],
-        "course": [
-            {"at": utc(at), "mean_c": round(mean, 3), "lowest_c": round(least, 3), "highest_c": round(most, 3)}
-            for at, mean, least, most in zip(*columns_, strict=True)
-        ],
-    }

@@ -220,3 +220,46 @@ class ProbesJson(TypedDict):
     probes: list[ProbeJson]
     batteries: list[BatteryJson]
     stacks: list[StackLevelJson]
+
+
+SpanJson = TypedDict("SpanJson", {"from": Moment, "to": Moment})
+
+
+class HappenedJson(TypedDict):
+    """What happened in a box."""
+
+    at: Moment
+    what: str
+
+
+class CoursePointJson(TypedDict):
+    """The mean of a while, with its lowest and highest."""
+
+    at: Moment
+    mean_c: float
+    lowest_c: float
+    highest_c: float
+
+
+CourseJson = TypedDict(
+    "CourseJson",
+    {
+        "box": str,
+        "stack": str,
+        "height_cm": float,
+        "from": Moment,
+        "to": Moment,
+        "measured_by": str,
+        "mean_c": float | None,
+        "lowest_c": float | None,
+        "highest_c": float | None,
+        "axis_c": list[float],
+        "too_cool_c": float | None,
+        "too_warm_c": float | None,
+        "above_h": float,
+        "below_h": float,
+        "gaps": list[SpanJson],
+        "events": list[HappenedJson],
+        "course": list[CoursePointJson],
+    },
+)

@@ -13,7 +13,6 @@ import numpy as np
 import pytest
 
 from monitor.adapters.store import Columns, Store
-from monitor.cli.learn import base_profile
 from monitor.cli.main import main
 from monitor.config.library import load_profile
 from monitor.config.room_file import load
@@ -22,6 +21,7 @@ from monitor.core.development.window import PROBE
 from monitor.core.terms.events import EventKind, KeeperEvent
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.derived.room import Derived
+from monitor.telling.learned import base_profile
 from tests.core.lots import past_of, window_of
 
 # What these tests share is made once: they stay on one worker.

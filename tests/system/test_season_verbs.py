@@ -19,9 +19,9 @@ from xml.etree import ElementTree as ET
 import pytest
 
 from monitor.cli import printing
-from monitor.cli.labels import code_for
 from monitor.core.terms.events import LOST
 from monitor.errors import NotInstalled
+from monitor.telling.labels import code_for
 from tests.desk import Desk
 from tests.peers import PROJECT, need
 from tests.season_room import ADDRESS, NOW, STACKS, WARMTH_C, at_day, ms, season_desk

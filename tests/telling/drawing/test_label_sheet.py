@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.cli.labels import KNOWN, PAPER, USUAL_SIZE, sheet_of
 from monitor.errors import UsageError
 from monitor.telling.drawing.label_sheet import MODULE_LEAST_MM, QUIET, Label, Sheet, code_path, sheets, width_of
+from monitor.telling.labels import KNOWN, PAPER, USUAL_SIZE, sheet_of
 
 WORDS = st.text(st.characters(codec="utf-8").filter(str.isprintable), max_size=60)
 
