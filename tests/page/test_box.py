@@ -38,7 +38,7 @@ def test_its_course_goes_back_an_hour_or_a_season_within_bounds(shown: ShownRoom
     answer = shown.client().get(f"/box/left-upper?span={span}")
     assert answer.status_code == 200
     assert len(answer.content) < 100_000
-    assert answer.text.count("<svg") == 2
+    assert answer.text.count('<svg class="course"') == 2
     if span in ("week", "month", "season"):
         assert "never reached" not in answer.text, "means of hours cannot know that"
 
