@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 
 import numpy as np
@@ -49,6 +50,7 @@ class RoomReadings:
         self._belief_version = -1
         self.corrections_version = -1
         self._known_by_ms = known_by_ms
+        self._held: tuple[int, int, dict[str, Columns]] = 0, 0, {}
 
     def follow_corrections(self) -> None:
         """Only where a computation begins: what is summed up must be of one state of knowledge."""
@@ -145,6 +147,9 @@ class RoomReadings:
     def columns(self, probes: Iterable[Probe], from_ms: int, to_ms: int, *, stored: bool = False) -> dict[str, Columns]:
         """``stored``: as the store has it now, not as it was at the last :meth:`follow`."""
         names = [p.id for p in probes]
+        if not stored and self._held[0] <= from_ms and to_ms <= self._held[1] and self._held[2].keys() >= set(names):
+            held = {n: self._held[2][n] for n in names}
+            return {n: c.part(*np.searchsorted(c.at, (from_ms, to_ms)).tolist()) for n, c in held.items()}
         if self.seen_seq >= 0 and from_ms >= self.recent_from and not stored:
             found = {n: self._righted(n, self._recent.get(n, Columns.empty())) for n in names}
             return {n: c.take(np.flatnonzero((c.at >= from_ms) & (c.at < to_ms))) for n, c in found.items()}
@@ -152,6 +157,15 @@ class RoomReadings:
             self._follow_clocks(self._store.clocks.version())
         found = {n: self._righted(n, c) for n, c in self._stored(names, from_ms, to_ms).items()}
         return {n: c.take(np.flatnonzero((c.at >= from_ms) & (c.at < to_ms))) for n, c in found.items()}
+
+    @contextmanager
+    def held(self, probes: Iterable[Probe], from_ms: int, to_ms: int) -> Iterator[None]:
+        """While much is asked of these probes within a span: its readings are read once."""
+        self._held = from_ms, to_ms, self.columns(probes, from_ms, to_ms)
+        try:
+            yield
+        finally:
+            self._held = 0, 0, {}
 
     # -- the clocks of probes
 

@@ -31,7 +31,7 @@ from monitor.core.terms.balance import ended_ms
 from monitor.core.terms.events import LOST, OF_BOXES, Clutch, EventKind, KeeperEvent, Lot
 from monitor.core.terms.formats import show_eggs
 from monitor.core.terms.projection import effective
-from monitor.core.terms.settings import Box, Room
+from monitor.core.terms.settings import Box, Probe, Room
 from monitor.core.terms.times import DAY_MS
 from monitor.derived.lots import present
 from monitor.derived.room import Derived
@@ -63,18 +63,29 @@ class Seasons:
         names = {s.box for c in clutches for lot in present(c) for s in lot.path}
         boxes = [b for b in self.room.boxes if b.id in names]
         stacks = [s for s in self.room.stacks if any(b.stack == s for b in boxes)]
+        of_box: dict[str, BoxSeason] = {}
+        of_stack: list[StackSeason] = []
+        for stack in stacks:
+            probes = [p for p in self.room.probes if p.quantity == "temperature" and self._stands_in(p, stack)]
+            with self.derived.readings.held(probes, from_ms, to_ms + 1):
+                of_box |= {b.id: self._box(b, clutches, now_ms) for b in boxes if b.stack == stack}
+                of_stack.append(self._stack(stack, seen, boxes, from_ms, to_ms))
         return Season(
             name,
             self.room.name,
             from_ms,
             to_ms,
             seen,
-            tuple(self._box(b, clutches, now_ms) for b in boxes),
-            tuple(self._stack(s, seen, boxes, from_ms, to_ms) for s in stacks),
+            tuple(of_box[b.id] for b in boxes),
+            tuple(of_stack),
             tuple(species),
             tuple(told),
             today_ms - TOLD_DAYS * DAY_MS,
         )
+
+    def _stands_in(self, probe: Probe, stack: str) -> bool:
+        place = self.room.height_of(probe)
+        return place is not None and place[0] == stack
 
     def _matters(self, now_ms: int) -> list[Matter]:
         """What was told by then, as it stood then."""

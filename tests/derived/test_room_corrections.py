@@ -174,6 +174,28 @@ def test_looking_back_tells_of_each_moment_what_its_own_room_tells(bench: Bench)
         assert then(found).histories.once(found, "none", lambda _: True) == []
 
 
+def test_readings_that_are_held_are_those_of_the_store_also_beside_their_span(bench: Bench) -> None:
+    bench.store.corrections.tell([correction(0.5, START + DAY_MS)])
+    room = Derived(bench.store, Settings(bench.room, Broker()), load_profile).readings
+    box, probe = bench.room.box(UPPER), bench.room.probe("up")
+    assert box is not None
+    assert probe is not None
+    held_ms = START + HOUR_MS, START + 3 * DAY_MS
+    spans = [held_ms, (START + DAY_MS, START + 2 * DAY_MS + 1), (START, held_ms[1]), (held_ms[0], NOW), (START, START)]
+    alone = [room.box_series(box, *span) for span in spans]
+    with room.held([probe], *held_ms):
+        held = [room.box_series(box, *span) for span in spans]
+        # What comes in meanwhile is seen by whoever asks for what is stored.
+        bench.store.journal.ingest([Reading("up", held_ms[0] + 1, 29.0, NOW, Flag.GOOD)])
+        assert len(room.box_series(box, *held_ms, stored=True).time_ms) == len(alone[0].time_ms) + 1
+        assert len(room.box_series(box, *held_ms).time_ms) == len(alone[0].time_ms)
+    assert len(room.box_series(box, *held_ms).time_ms) == len(alone[0].time_ms) + 1
+    for x, y in zip(held, alone, strict=True):
+        np.testing.assert_array_equal(x.time_ms, y.time_ms)
+        np.testing.assert_array_equal(x.temperature_c, y.temperature_c)
+    assert [len(x.time_ms) > 0 for x in held] == [True, True, True, True, False]
+
+
 def test_a_second_correction_holds_from_its_own_time_on(bench: Bench) -> None:
     then = START + 3 * DAY_MS + 25 * MINUTE
     bench.store.corrections.tell([correction(0.1), correction(0.5, then)])
