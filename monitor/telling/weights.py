@@ -18,16 +18,19 @@ GIVE: Final = (
     "then tell it: warmtally record watered --box BOX --grams N"
 )
 THIN: Final = "not weighed often enough to say what it loses"
+MOST_NOT_COUNTED: Final = 8
 
 
 def not_counted_words(water: BoxWater, zone: tzinfo) -> Iterator[str]:
-    """What does not count, and why."""
+    """What does not count, and why; of much the newest."""
     if water.before is not None:
         yield f"weighed {weight_words(water.before, zone)}, before the eggs that lie in it now: not counted"
-    for span in water.spans:
-        if span.sort != "measured":
-            days = f"{show_date(span.first.at_ms, zone)} to {show_date(span.last.at_ms, zone)}"
-            yield f"{days} not counted: {LEFT_OUT[span.sort]}"
+    left_out = [span for span in water.spans if span.sort != "measured"]
+    if len(left_out) > MOST_NOT_COUNTED:
+        yield f"{len(left_out)} spans are not counted, the newest {MOST_NOT_COUNTED} of them:"
+    for span in left_out[-MOST_NOT_COUNTED:]:
+        days = f"{show_date(span.first.at_ms, zone)} to {show_date(span.last.at_ms, zone)}"
+        yield f"{days} not counted: {LEFT_OUT[span.sort]}"
 
 
 def weight_words(weighing: Weighing | None, zone: tzinfo) -> str:

@@ -227,7 +227,7 @@ def test_no_cell_is_a_formula_and_all_come_back_as_they_were(empty: Desk) -> Non
         laid = store.account.events()[0]
         said = dataclasses.replace(laid, kind=EventKind.NOTE, eggs=None, species="", day_only=False)
         rows = [FileRow(n, dataclasses.replace(said, id=n + 2, text=x, by=x), n + 2, True) for n, x in enumerate(odd)]
-        store.account.bring(rows, dry_run=False)
+        store.account.bring(rows)
         events = store.account.events()
     assert [e.text for e in events[1:]] == odd
     for form in ("csv", "jsonl"):

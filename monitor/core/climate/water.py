@@ -20,9 +20,11 @@ from typing import Final, Literal
 import numpy as np
 
 from monitor.core.terms.events import Clutch, EventKind, KeeperEvent
-from monitor.core.terms.settings import scale_sd
+from monitor.core.terms.settings import RESOLUTION_G, scale_sd
 from monitor.core.terms.times import DAY_MS
 
+COARSE_G: Final = (20.0, 10.0, 5.0, 2.0)
+"""Digits of coarser scales. Common practice, no source."""
 WEEK_MS: Final = 7 * DAY_MS
 TOLD_OVER_MS: Final = 4 * WEEK_MS
 """The loss a week is that of the last four weeks: a season changes it. Judgement, no source."""
@@ -212,10 +214,22 @@ def _boxes_of(event: KeeperEvent, clutch: Clutch) -> set[str]:
     return there | {event.to_box} - {""}
 
 
+def digit_g(grams: Iterable[float]) -> float:
+    """What one digit of the scale is on which these were weighed: a coarser one than is usual only where so many
+    weighings can hardly be multiples of it by chance (one in a hundred)."""
+    known = list(grams)
+    for digit in COARSE_G:
+        if digit ** len(known) >= 100 and all(g % digit == 0 for g in known):
+            return digit
+    return RESOLUTION_G
+
+
 def by_hand(events: Iterable[KeeperEvent], box: str, now_ms: int) -> tuple[list[Weighing], list[Given]]:
     """The weighings of a box and the water it was given, as told; ``events`` as they stand after corrections."""
-    told = [e for e in events if e.box == box and e.grams is not None and e.at_ms <= now_ms]
-    weighed = [Weighing(e.at_ms, e.grams or 0.0, order=e.id) for e in told if e.kind is EventKind.WEIGHED]
+    known = [e for e in events if e.grams is not None and e.at_ms <= now_ms]
+    sd_g = scale_sd(digit_g(e.grams or 0.0 for e in known if e.kind is EventKind.WEIGHED))
+    told = [e for e in known if e.box == box]
+    weighed = [Weighing(e.at_ms, e.grams or 0.0, sd_g, order=e.id) for e in told if e.kind is EventKind.WEIGHED]
     return weighed, [Given(e.at_ms, e.grams or 0.0, e.id) for e in told if e.kind is EventKind.WATERED]
 
 

@@ -17,6 +17,7 @@ from monitor.core.climate.water import (
     Given,
     Weighing,
     box_water,
+    digit_g,
     eggs_in,
     usual,
     waters,
@@ -247,3 +248,54 @@ def test_a_hatchling_that_leaves_a_day_after_it_hatched_is_no_water() -> None:
     (found,) = waters([*told, *weighed], list(project(told).values()), ["upper"], T0 + 60 * DAY_MS)
     assert {s.sort for s in found.spans} == {"eggs"}
     assert found.give_ml == 0
+
+
+@pytest.mark.parametrize(
+    ("grams", "digit"),
+    [
+        ([], 1.0),
+        ([810.0], 1.0),
+        ([810.0, 800.0], 10.0),
+        ([810.0, 805.0], 1.0),
+        ([810.0, 805.0, 795.0], 5.0),
+        ([812.0, 806.0, 794.0], 1.0),
+        ([812.0, 806.0, 794.0, 790.0, 788.0, 786.0, 782.0], 2.0),
+        ([810.0, 805.0, 795.5], 1.0),
+    ],
+)
+def test_a_coarse_scale_is_known_by_what_it_shows(grams: list[float], digit: float) -> None:
+    assert digit_g(grams) == digit
+
+
+def test_a_coarse_scale_makes_no_box_unlike_the_others() -> None:
+    """Three boxes that lose 7 g a week each, weighed weekly to 5 g, by seeds; and one that loses 70 g is found."""
+    told = account((EventKind.LAID, {"eggs": 9, "species": "x"}))
+    boxes = ["a", "b", "c"]
+    told += [
+        KeeperEvent(EventKind.SET, "K01", T0 + HOUR_MS, T0, id=2 + i, box=box, eggs=3) for i, box in enumerate(boxes)
+    ]
+    clutches = list(project(told).values())
+
+    def unlike(seed: int, last_a: float, weeks: int) -> list[str]:
+        rng = np.random.default_rng(seed)
+        weighed = [
+            KeeperEvent(EventKind.WEIGHED, "", T0 + (7 * w + 1) * DAY_MS, T0, id=10 + 3 * w + i, box=box, grams=grams)
+            for i, box in enumerate(boxes)
+            for start in [rng.uniform(400, 2000)]
+            for w in range(weeks + 1)
+            for more in [last_a if (w, box) == (weeks, "a") else 0.0]
+            for grams in [5.0 * round((start - 7.0 * w - more) / 5.0)]
+        ]
+        now = T0 + (7 * weeks + 2) * DAY_MS
+        found = waters([*told, *weighed], clutches, boxes, now)
+        return [
+            w.box
+            for w in found
+            if (known := usual(w, found, now))
+            and w.newest
+            and abs(w.newest.per_week_g - known.per_week_g) > known.may_differ_g
+        ]
+
+    for seed in range(100):
+        assert unlike(seed, 0.0, 1 + seed % 6) == []
+        assert unlike(seed, 63.0, 1 + seed % 6) == ["a"]

@@ -173,6 +173,31 @@ def test_days_are_those_of_the_room() -> None:
     assert [t.due for t in tasks(replace(snapshot, zone=UTC), 7)] == [date(2026, 5, 8)]
 
 
+@pytest.mark.parametrize(
+    ("zone", "night"),
+    [
+        ("Europe/Vienna", "2026-10-25"),
+        ("America/Havana", "2026-11-01"),  # its hour from midnight to one comes twice
+        ("Africa/Cairo", "2027-04-30"),  # has no midnight
+        ("Australia/Lord_Howe", "2026-10-04"),  # by half an hour
+    ],
+)
+def test_a_night_on_which_the_clocks_change_asks_for_each_day_once(zone: str, night: str) -> None:
+    own, noon_ms = ZoneInfo(zone), round(datetime.fromisoformat(f"{night} 12:00+00:00").timestamp() * 1000)
+    for minutes in range(-36 * 60, 36 * 60, 30):
+        now_ms = noon_ms + minutes * 60_000
+        day = (now_ms - LAID) / DAY_MS
+        # One look an hour before: it counts for its own day alone.
+        clutch = account((EventKind.LOOKED, day - 1 / 24, {"box": "a"}))
+        snapshot = at(day, clutch, zone=own, opens=day - 4)
+        looks = [t for t in tasks(snapshot, 3) if t.says.startswith("look at")]
+        today = day_of(now_ms, own)
+        assert sorted(t.due for t in looks) == [today + timedelta(n) for n in range(len(looks))]
+        assert len({t.id for t in looks}) == len(looks) > 1
+        done = [t.due for t in looks if t.done_ms is not None]
+        assert done == ([today] if day_of(now_ms - HOUR_MS, own) == today else [])
+
+
 def test_windows_and_waits_are_spans_of_whole_days() -> None:
     window, wait = spans(at(10))
     assert (window.id, window.says) == ("window/K01/a", "K01 in a: first pip 20 Jun to 26 Jun")
