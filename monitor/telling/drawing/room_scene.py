@@ -37,7 +37,8 @@ class EggsShown:
     """Eggs of a clutch in a box.
 
     ``window``: 10, 50 and 90 % of the next pip, all looks included (ms); ``missed``: the same of a window that is past,
-    the eggs' own silent looks left out. ``pips``: when so many were seen pipped. ``why``: there is no date.
+    the eggs' own silent looks left out. ``inside``: hatchlings that have pipped and are in their eggs still; ``pips``:
+    when so many were seen pipped. ``why``: there is no date.
     """
 
     clutch: str
@@ -48,6 +49,7 @@ class EggsShown:
     pipped: int
     hatched: int
     lost: int
+    inside: int = 0
     development: float | None = None
     window: tuple[int, int, int] | None = None
     missed: tuple[int, int, int] | None = None
@@ -231,6 +233,7 @@ def _eggs(x: LotNow, now_ms: int) -> EggsShown:
         pipped=lot.pipped,
         hatched=lot.hatched,
         lost=lot.dead,
+        inside=lot.inside if lot.open else 0,
         development=x.past.development if x.past is not None and state != "done" else None,
         window=None if window is None or state == "no date" else (window.p10_ms, window.p50_ms, window.p90_ms),
         missed=None if missed is None else (missed.p10_ms, missed.p50_ms, missed.p90_ms),

@@ -41,7 +41,7 @@ class PictureWords:
     in_hours: str = "{trend} in {hours} h"
     too_warm: str = "too warm"
     too_cool: str = "too cool"
-    limit: str = "{beyond}, limit {limit}"
+    limit: str = "limit {limit}"
     estimated: str = "estimated"
     no_eggs: str = "no eggs"
     developed: str = "{share} %"
@@ -59,8 +59,18 @@ class PictureWords:
     lost: str = "{count} lost"
     done: str = "done {day}"
     no_date: str = "no date"
+    more: str = "+{count}"
     height: str = "{height} cm"
+    key: str = (
+        "Yellow: the next pip, 8 chances in 10, a bar in its middle. Dots to the short bar: wait at least until then. "
+        "Dashed and empty: a window that is past. Egg with a number: so many pipped. A line joins the eggs of one "
+        "clutch. Dot: a box's temperature, with how sure it is; the line through the dots: the mean of the last day; "
+        "dotted: limits."
+    )
     elsewhere: str = "box {box} is not in the room's file"
+
+
+ENGLISH = PictureWords()
 
 
 @dataclass(frozen=True)
@@ -87,7 +97,7 @@ class SceneWords:
     """A scene in words of one language."""
 
     scene: RoomScene
-    words: PictureWords = PictureWords()
+    words: PictureWords = ENGLISH
 
     # -- of a box
 
@@ -117,16 +127,19 @@ class SceneWords:
         short = (self.words.rising if box.trend_c > 0 else self.words.falling).format(by=by)
         return self.words.in_hours.format(trend=short, hours=TREND_H), short
 
-    def status(self, box: BoxShown) -> tuple[str, ...]:
-        """What is to be known of its temperature beside the figure, in several lengths. Its age, and that it is too
-        warm, are in each of them."""
+    def alarm(self, box: BoxShown) -> str:
+        """That a box is too warm or too cool, in a word or two; empty where it is not."""
+        return {"too warm": self.words.too_warm, "too cool": self.words.too_cool, "": ""}[box.beyond]
+
+    def notes(self, box: BoxShown) -> tuple[str, ...]:
+        """What is to be known of its temperature beside the figure and an alarm, in several lengths. Its age is in each
+        of them."""
         if box.now_c is None:
             return (self.words.last.format(when=box.last) if box.last_c is not None else self.words.no_reading,)
-        if box.beyond:
-            limit_c = box.too_warm_c if box.beyond == "too warm" else box.too_cool_c
-            word = self.words.too_warm if box.beyond == "too warm" else self.words.too_cool
-            long = word if limit_c is None else self.words.limit.format(beyond=word, limit=self._bare(limit_c))
-            return tuple(", ".join(x for x in (w, box.age) if x) for w in (long, word))
+        limit_c = box.too_warm_c if box.beyond == "too warm" else box.too_cool_c
+        if box.beyond and limit_c is not None:
+            limit = self.words.limit.format(limit=self._bare(limit_c))
+            return (f"{limit}, {box.age}", box.age) if box.age else (limit,)
         if box.estimated:
             return tuple(", ".join(x for x in (w, box.age) if x) for w in (box.estimated, self.words.estimated))
         return (box.age,) if box.age else self.trend(box)
@@ -134,11 +147,12 @@ class SceneWords:
     def now(self, box: BoxShown) -> str:
         """Its temperature of now and how sure, or since when nothing was read, for a table."""
         if box.now_c is not None:
-            more = self.status(box)[0] if box.beyond or box.estimated or box.age else ""
-            return ", ".join(x for x in (show_within(box.now_c, box.half_c, self.scene.unit), more) if x)
+            more = self.notes(box)[0] if box.beyond or box.estimated or box.age else ""
+            within = show_within(box.now_c, box.half_c, self.scene.unit)
+            return ", ".join(x for x in (within, self.alarm(box), more) if x)
         if box.last_c is None:
             return self.words.no_reading
-        return f"{self.words.no_reading}, {self.status(box)[0]}: {show_temperature(box.last_c, self.scene.unit)}"
+        return f"{self.words.no_reading}, {self.notes(box)[0]}: {show_temperature(box.last_c, self.scene.unit)}"
 
     def height(self, box: BoxShown) -> str:
         return self.words.height.format(height=f"{box.height_cm:.0f}".replace("-", "−"))
@@ -178,7 +192,7 @@ class SceneWords:
         """What is to be known first: when they are expected, or how many have come."""
         words = self.words
         if x.state == "done" or (x.state == "no date" and x.pipped):
-            told = [(words.hatched, x.hatched), (words.pipped, max(x.pipped - x.hatched, 0)), (words.lost, x.lost)]
+            told = [(words.hatched, x.hatched), (words.pipped, x.inside), (words.lost, x.lost)]
             return ", ".join(w.format(count=n) for w, n in told if n) or words.no_date
         if x.state == "pipping":
             return f"{words.pipped.format(count=x.pipped)}, {words.still.format(count=x.waiting)}"
@@ -220,7 +234,7 @@ class SceneWords:
                 self.trend(box)[0], self.limits(box),
             )  # fmt: skip
             for i, eggs in enumerate(box.eggs or (None,)):
-                found.append(RoomRow(*(("",) * len(here) if i else here), *self._eggs_cells(eggs)))
+                found.append(RoomRow(*(here if not i else ("",) * 7), *self._eggs_cells(eggs)))
         for eggs in self.scene.elsewhere:
             missing = self.words.elsewhere.format(box=eggs.box)
             found.append(RoomRow("", eggs.box, "", "", missing, "", "", *self._eggs_cells(eggs)))
@@ -248,6 +262,6 @@ def _lengths(told: Sequence[Sequence[str]]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(", ".join(x for x in words if x) for words in told))
 
 
-def table_room(scene: RoomScene, words: PictureWords = PictureWords()) -> tuple[RoomRow, ...]:
+def table_room(scene: RoomScene, words: PictureWords = ENGLISH) -> tuple[RoomRow, ...]:
     """The rows of the table under the picture."""
     return SceneWords(scene, words).rows()
