@@ -12,10 +12,13 @@ from monitor.adapters.store import Store
 from monitor.config.zones import zone_of
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.settings import DisplayUnit, Settings
+from monitor.errors import StoreError
 from monitor.telling.at_hand import RoomAtHand
 
 LOOK_S: Final = 4.0
 """A page waits so long for the round that knows what was just entered; a slower round is told by its age."""
+BUSY_S: Final = 10.0
+"""So long a page that has much to work out waits for those before it."""
 STALE_S: Final = 90.0
 """So long after the newest whole round a page says first that nobody watches. Nine rounds of ten seconds."""
 
@@ -68,6 +71,7 @@ class PageRoom:
         self.now_ms = now_ms
         self._latest = latest
         self._waits_s = waits_s
+        self._working_out = threading.Lock()
 
     @property
     def unit(self) -> DisplayUnit:
@@ -93,3 +97,15 @@ class PageRoom:
         """The room with a store of its own for one request, closed at its end. Raises StoreError."""
         with Store(self.settings.data_dir, create=False) as store:
             yield RoomAtHand(self.settings, store)
+
+    @contextmanager
+    def working_out(self) -> Iterator[RoomAtHand]:
+        """The same for what has to be worked out from readings: one page at a time, so that neither memory nor the
+        rounds suffer however many ask. Raises StoreError, also when others are at it for long."""
+        if not self._working_out.acquire(timeout=BUSY_S):
+            raise StoreError("other pages are being worked out just now", fix="try again in a minute")
+        try:
+            with self.at_hand() as room:
+                yield room
+        finally:
+            self._working_out.release()

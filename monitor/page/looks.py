@@ -1,0 +1,117 @@
+"""What one looks at now and then: what is to be done, the probes, a stack by height, messages that cannot be read."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from markupsafe import Markup
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import BaseRoute, Route
+
+from monitor.core.notices.tasks import day_of, tasks
+from monitor.errors import UnknownSubject
+from monitor.page.pages import pages_of
+from monitor.telling.drawing.page_stack import svg_page_stack
+from monitor.telling.probes import BATTERY_HEAD, PROBE_HEAD, battery_rows, level_lines, probe_row, probes_known
+from monitor.telling.stacks import (
+    LEVEL_HEAD,
+    advice_lines,
+    heater_words,
+    level_rows,
+    lots_in_stack_lines,
+    profile_lines,
+    scene_of,
+    silent_lines,
+    span_words,
+    stack_seen,
+)
+from monitor.telling.todo import task_rows
+from monitor.telling.unread import plain
+
+TASK_DAYS: Final = 14
+HOURS: Final = (6, 24, 72, 168)
+UNREAD_SHOWN: Final = 20
+
+
+def tasks_page(request: Request) -> Response:
+    """What is to be done within two weeks, and what was done lately."""
+    pages = pages_of(request)
+    snapshot = pages.room.last()
+    if snapshot is None:
+        return pages.render(request, "no_round.html")
+    today = day_of(snapshot.now_ms, pages.room.zone)
+    found = tasks(snapshot, TASK_DAYS)
+    still = [t for t in found if t.done_ms is None]
+    mind = {t.says.split(" ")[0]: t.more for t in still if t.more and t.state(today) != "coming"}
+    return pages.render(
+        request,
+        "tasks.html",
+        snapshot=snapshot,
+        rows=task_rows(still, today),
+        mind=mind,
+        done=[(t.says, pages.when(t.done_ms)) for t in found if t.done_ms is not None],
+        days=TASK_DAYS,
+    )
+
+
+def probes_page(request: Request) -> Response:
+    """Every probe with its health, batteries, and what could not be read."""
+    pages = pages_of(request)
+    now_ms = pages.room.now_ms()
+    with pages.room.working_out() as room:
+        known = probes_known(room, now_ms)
+        sources = room.store.unread.sources()[:UNREAD_SHOWN]
+    unread = [(plain(s.topic), s.probe or "-", str(s.n), pages.when(s.last_ms), plain(s.reason, 200)) for s in sources]
+    return pages.render(
+        request,
+        "probes.html",
+        head=PROBE_HEAD,
+        rows=[probe_row(x, pages.room, now_ms) for x in known.probes],
+        battery_head=BATTERY_HEAD,
+        batteries=battery_rows(known.batteries, now_ms),
+        levels=level_lines(known.levels, pages.room.unit),
+        never=known.never_compared if len(known.never_compared) > 1 else [],
+        unread=unread,
+    )
+
+
+def stack_page(request: Request) -> Response:
+    """A stack by height, with its uncertainty, what it costs in days, and what would mend it."""
+    pages = pages_of(request)
+    snapshot = pages.room.last()
+    if snapshot is None:
+        return pages.render(request, "no_round.html")
+    name, stacks = request.path_params["stack"], pages.room.settings.room.stacks
+    if name not in stacks:
+        raise UnknownSubject(f"no stack {name[:60]!r} in this room", fix=f"stacks: {', '.join(stacks)[:400]}")
+    asked = request.query_params.get("hours", "24")
+    hours = int(asked) if asked in {str(h) for h in HOURS} else 24
+    with pages.room.working_out() as room:
+        room.derived.follow(snapshot.now_ms)
+        seen = stack_seen(room, snapshot, name, snapshot.now_ms, float(hours))
+    profile = seen.profile
+    lines = [] if profile is None else [*profile_lines(profile, pages.room), *lots_in_stack_lines(seen, pages.room)]
+    return pages.render(
+        request,
+        "stack.html",
+        snapshot=snapshot,
+        stack=name,
+        hours=hours,
+        choices=HOURS,
+        span="" if profile is None else span_words(seen, profile, pages.room),
+        silent=silent_lines(seen, pages.room, snapshot.now_ms),
+        head=LEVEL_HEAD,
+        rows=[] if profile is None else level_rows(seen, profile, pages.room),
+        drawn=None if profile is None else Markup(svg_page_stack(scene_of(seen), pages.room.unit)),  # noqa: S704
+        lines=lines,
+        advice=[] if profile is None else advice_lines(seen, pages.room, snapshot.now_ms),
+        heater=heater_words(seen, pages.room),
+    )
+
+
+ROUTES: Final[list[BaseRoute]] = [
+    Route("/tasks", tasks_page),
+    Route("/probes", probes_page),
+    Route("/stack/{stack}", stack_page),
+]

@@ -1,0 +1,67 @@
+"""What is to be done, the probes, a stack: as the commands tell it."""
+
+from __future__ import annotations
+
+from html import unescape
+
+import pytest
+
+from monitor.adapters.store import Store
+from monitor.adapters.store.unread import Quarantined
+from monitor.page.room import PageRoom
+from tests.page.rooms import ShownRoom
+
+
+@pytest.fixture(scope="module")
+def shown(tmp_path_factory: pytest.TempPathFactory) -> ShownRoom:
+    return ShownRoom.small(tmp_path_factory.mktemp("room"))
+
+
+def _page(shown: ShownRoom, path: str) -> str:
+    answer = shown.client().get(path)
+    assert answer.status_code == 200
+    return unescape(answer.text)
+
+
+def test_what_is_to_be_done_stands_by_its_day(shown: ShownRoom) -> None:
+    page = _page(shown, "/tasks")
+    assert page.index("look at K01 in left-upper") < page.index("coming")
+    assert "Do not disturb the eggs" in page
+
+
+def test_probes_tell_their_health_and_what_could_not_be_read(shown: ShownRoom) -> None:
+    page = _page(shown, "/probes")
+    assert page.count("box left-upper") == 1
+    assert "Every message could be read." in page
+    with Store(shown.settings.data_dir) as store:
+        store.unread.keep([Quarantined(shown.clock_ms, "room/<b>x</b>", b"\x1b[31m?", "no number in it")])
+    page = shown.client().get("/probes").text
+    assert "no number in it" in page
+    assert "<b>x</b>" not in page
+
+
+def test_a_stack_tells_its_levels_and_what_would_mend_it(shown: ShownRoom) -> None:
+    page = _page(shown, "/stack/left")
+    assert "± 0.58 °C" in page
+    assert "box left-upper, 150 cm" in page
+    assert "compare them" in page
+    assert shown.client().get("/stack/left?hours=1000000").status_code == 200
+    assert shown.client().get("/stack/attic").status_code == 404
+
+
+def test_what_has_to_be_worked_out_waits_for_its_turn_and_is_refused_in_plain_words(
+    shown: ShownRoom, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("monitor.page.room.BUSY_S", 0.05)
+    app = shown.app()
+    room = app.state.room
+    assert isinstance(room, PageRoom)
+    from starlette.testclient import TestClient
+
+    client = TestClient(app, base_url="http://localhost")
+    with room.working_out():
+        answer = client.get("/probes")
+        assert answer.status_code == 503
+        assert "try again" in answer.text
+        assert client.get("/tasks").status_code == 200, "what the round knows waits for nobody"
+    assert client.get("/probes").status_code == 200
