@@ -22,6 +22,8 @@ from monitor.core.climate.water import GAIN_G, UNLIKE_SHARE, Given, OnScale, Wei
 from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.times import HOUR_MS
 
+EMPTY_G: Final = 10.0
+"""What weighs less is no box: the scale is empty. Judgement, no source."""
 HOURS_LEAST: Final = 3
 """A weighing is the median of so many hours at least. Judgement, no source."""
 AWAY_HOURS: Final = 72
@@ -73,6 +75,8 @@ def by_scale(
     came (``moves_ms``) has one before and one after.
     """
     told = sorted(given, key=lambda g: (g.at_ms, g.order))
+    stands = grams >= EMPTY_G
+    hours, grams = hours[stands], grams[stands]
     if len(hours) < HOURS_LEAST:
         return OnScale(given=tuple(told))
     pace = _pace(sd_g, hours, grams)

@@ -7,7 +7,7 @@ a finished clutch. Days are those of the room's zone.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta, tzinfo
 from typing import Final, Literal
 
@@ -43,6 +43,7 @@ PREPARING: Final = (
 )
 VENOMOUS: Final = "Have ready: hook, closed box, a second person, who has the antivenom."
 WEIGHING: Final = "With its lid on, before water is given. Record it: warmtally record weighed."
+SILENT_SCALE: Final = "Its scale has said nothing for a week: look at it. By hand: warmtally record weighed."
 WATERING: Final = "Beside the eggs, never on them; wash your hands afterwards. Record it: warmtally record watered."
 NO_EGG: Final = "An estimate: no egg is opened on its word."
 _SEEN: Final = (EventKind.LOOKED, EventKind.CANDLED, EventKind.PIPPED, EventKind.HATCHED, EventKind.DEAD)
@@ -144,7 +145,7 @@ def _all(snapshot: Snapshot, today: date) -> Iterator[Task]:
             yield from _prepare(clutch, snapshot, today)
             yield from _hatchlings(clutch, snapshot.care.get(clutch.species, Care()), today, zone)
     for water in snapshot.waters:
-        yield from _weigh(water, zone)
+        yield from _weigh(water, today, zone)
     yield from _compare(snapshot)
 
 
@@ -236,8 +237,9 @@ def _counted(events: Iterable[KeeperEvent], kind: EventKind) -> list[tuple[int, 
     return found
 
 
-def _weigh(water: BoxWater, zone: tzinfo) -> Iterator[Task]:
-    """Weekly, once a box was weighed; what is on a scale is weighed by itself, and only watered."""
+def _weigh(water: BoxWater, today: date, zone: tzinfo) -> Iterator[Task]:
+    """Weekly, once a box was weighed; what is on a scale is weighed by itself, and only watered, as long as the scale
+    says something."""
     last = water.last
     if last is None:
         return
@@ -245,6 +247,8 @@ def _weigh(water: BoxWater, zone: tzinfo) -> Iterator[Task]:
         if len(water.weighings) > 1:
             yield _weighing(water.box, water.weighings[-2], last.at_ms, zone)
         yield _weighing(water.box, last, None, zone)
+    elif today - day_of(last.at_ms, zone) > timedelta(WEIGH_DAYS):
+        yield replace(_weighing(water.box, last, None, zone), more=SILENT_SCALE)
     since = last.at_ms
     if last.scale:
         since = max((g.at_ms for g in water.given), default=water.weighings[0].at_ms)

@@ -165,6 +165,17 @@ def test_a_scale_that_wanders_is_given_the_uncertainty_that_its_days_have() -> N
     assert not box.unlike(water, 0.0)
 
 
+def test_an_empty_scale_weighs_no_box() -> None:
+    """For ten days nothing stands on it: that is no loss of nothing a week."""
+    box = Box(np.random.default_rng(2), 10.0)
+    box.grams[-240:] = box.rng.uniform(0.0, 4.0, 240)
+    water = box.known(len(box.hours) - 1)
+    last = water.weighings[-1]
+    assert last.at_ms < box.at_ms(len(box.hours) - 240, 0)
+    assert last.grams > 100.0
+    assert not box.unlike(water, 10.0)
+
+
 def test_water_is_moved_to_the_step_that_it_made() -> None:
     box = Box(np.random.default_rng(3), 7.0)
     box.grams[240:] += 20.0

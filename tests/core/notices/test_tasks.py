@@ -156,6 +156,16 @@ def test_boxes_are_weighed_weekly_and_watered_once_they_were_weighed() -> None:
     assert [t.id for t in tasks(weighed(8, 812.0, 800.0, given_=12.0), 7) if t.done_ms is None] == ["weigh/a/20260508"]
 
 
+def test_a_box_whose_scale_falls_silent_is_to_be_weighed_by_hand() -> None:
+    """Nothing else would say so: a scale is no probe of warmth, whose silence is told."""
+    told = [Weighing(LAID + i * DAY_MS, 812.0 - i, scale="s") for i in range(10)]
+    water = box_water("a", told, [], [(LAID, 1)], LAID)
+    assert not any("weigh" in x for x in stands(at(16, lots=(), waters=(water,)), 14))
+    later = at(17, lots=(), waters=(water,))
+    assert "weigh box a: overdue" in stands(later)
+    assert "Its scale has said nothing" in next(t.more for t in due(later) if t.says == "weigh box a")
+
+
 def test_probes_are_compared_a_year_after_they_were() -> None:
     probe = a_room(("a",)).probes[0]
     compared = replace(ProbeNow(probe), correction=Correction("p-a", LAID, 0.1, 0.1, 0.05, "side by side", LAID))

@@ -13,6 +13,7 @@ from monitor.core.terms.formats import show_date
 
 HOW: Final = "beside the eggs, never on them"
 HANDS: Final = "Wash your hands afterwards."
+BY_SCALE: Final = "By its scale: where that cannot be, weigh it once by hand."
 LESS: Final = "See whether the lid drips and the substrate is wet; give no water now."
 
 
@@ -31,6 +32,8 @@ def _where(loss: Loss, known: Usual) -> Where:
 def _more(water: BoxWater, snapshot: Snapshot, *, less: bool) -> Iterable[str]:
     if water.last is not None:
         yield f"Weighed last on {show_date(water.last.at_ms, snapshot.zone)}: {water.last.grams:.0f} g."
+        if water.last.scale:
+            yield BY_SCALE
     if water.give_ml and less:
         yield f"{water.give_ml} g are missing since it was set."
     sorts = {span.sort for span in water.spans if span.sort in ("gain", "step")}

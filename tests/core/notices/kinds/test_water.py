@@ -41,6 +41,13 @@ def test_it_is_told_once_with_the_water_to_give_back_and_its_end_too() -> None:
     assert "Box a loses 26 ± 2 g a week, the other 2 boxes 10 g" in first.text
 
 
+def test_what_a_scale_said_can_be_doubted() -> None:
+    of_scale = replace(water("a", 1.0), weighings=(Weighing(START - DAY_MS, 795.0, scale="s"),))
+    for first, doubted in ((of_scale, True), (water("a", 1.0), False)):
+        text = next(n for n in run((0, (first, *OTHERS))).notices if n.kind == KIND.name).text
+        assert ("weigh it once by hand" in text) == doubted
+
+
 def test_less_than_the_others_asks_for_no_water() -> None:
     found = run((0, (water("a", 1.0, owed_g=4.0), *OTHERS)))
     text = next(n for n in found.notices if n.kind == KIND.name).text
