@@ -115,7 +115,7 @@ def _ip_of(host: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:
     return mapped or found
 
 
-class _Outgoing:
+class _GuardedAnswer:
     """What goes back for one request, with what every answer carries."""
 
     def __init__(self, scope: Scope, send: Send) -> None:
@@ -139,7 +139,7 @@ class _Outgoing:
 class _Exchange:
     """One request's place among those that are worked on, given back at the first byte of the answer or at its end."""
 
-    def __init__(self, answer: _Outgoing, receive: Receive, body: bytes, free: Callable[[], None]) -> None:
+    def __init__(self, answer: _GuardedAnswer, receive: Receive, body: bytes, free: Callable[[], None]) -> None:
         self._answer, self._receive, self._body, self._free = answer, receive, body, free
         self.begun = asyncio.Event()
         self._read = self._over = self._given_back = False
@@ -197,7 +197,7 @@ class Guard:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
             return
-        answer = _Outgoing(scope, send)
+        answer = _GuardedAnswer(scope, send)
         try:
             refused = self._refused(scope)
             if refused:
@@ -214,7 +214,7 @@ class Guard:
             if not answer.started:
                 await self._refusals.send(answer, 500)
 
-    async def _one(self, scope: Scope, receive: Receive, answer: _Outgoing) -> None:
+    async def _one(self, scope: Scope, receive: Receive, answer: _GuardedAnswer) -> None:
         body = await self._body(scope, receive)
         if body is None:
             return

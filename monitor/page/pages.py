@@ -40,12 +40,22 @@ class Pages:
             undefined=StrictUndefined,
             auto_reload=False,
         )
-        self._templates.globals |= {"say": self.say, "asset": self.asset, "when": self.when, "language": language}
         self._templates.filters["mark"] = mark
+        self._templates.globals |= {
+            "say": self.say,
+            "asset": self.asset,
+            "when": self.when,
+            "dated": self.dated,
+            "language": language,
+        }
 
     def when(self, at_ms: int) -> str:
         """A moment in the room's zone, as short as it may be."""
         return show_time(at_ms, self.room.zone, self.room.now_ms())
+
+    def dated(self, at_ms: int) -> str:
+        """A moment in the room's zone, with its date."""
+        return show_time(at_ms, self.room.zone)
 
     def asset(self, name: str) -> str:
         """The address of a static file, which changes with what is in it."""
@@ -81,6 +91,11 @@ class Pages:
         }
         html = self._templates.get_template(template).render(values)
         return HTMLResponse(html, status, dict(headers or {}))
+
+    def refused(self, status: int) -> str:
+        """The page with which a request is refused before anything is known of it, so that it tells nothing."""
+        known = status if f"refused.{status}" in table(USUAL) else 400
+        return self._templates.get_template("refused.html").render(words=self.say(f"refused.{known}"))
 
     def problem(
         self,

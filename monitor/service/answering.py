@@ -16,11 +16,12 @@ from monitor.config.zones import zone_of
 from monitor.core.notices.answers import line_of
 from monitor.core.notices.notice import Notice
 from monitor.core.notices.snapshot import Health
-from monitor.core.terms.settings import Settings
+from monitor.core.terms.settings import PagePlace, Settings
 from monitor.errors import StoreError
+from monitor.page.room import LOOK_S, LatestRound, PageRoom
 
 if TYPE_CHECKING:
-    from monitor.adapters.web import AnswerPages
+    from monitor.page.server import PageServer
 
 log = logging.getLogger("warmtally")
 
@@ -28,13 +29,23 @@ log = logging.getLogger("warmtally")
 class WaysBack:
     """The line in notices, the topic at the broker and the page, as far as they are configured."""
 
-    def __init__(self, settings: Settings, now_ms: Callable[[], int], feed: Callable[[], str] | None = None) -> None:
+    def __init__(
+        self,
+        settings: Settings,
+        now_ms: Callable[[], int],
+        latest: LatestRound,
+        feed: Callable[[], str] = lambda: "",
+        *,
+        waits_s: float = LOOK_S,
+    ) -> None:
+        """``latest``: the round that pages are made from, ``waits_s``: how long one waits for a newer (see
+        :class:`PageRoom`); ``feed``: gives the calendar, for where the page serves it."""
         self.topic: AnswerTopic | None = None
         self._now_ms = now_ms
         self._page, self._answers = settings.page, settings.answers
         self._texts = settings.room.texts
         self._secret = b""
-        self._pages: AnswerPages | None = None
+        self._server: PageServer | None = None
         self._broken = ""
         self._since_ms: int | None = None
         if self._page is None and self._answers is None:
@@ -49,17 +60,8 @@ class WaysBack:
         if self._answers is not None:
             self.topic = AnswerTopic(self._answers, self._secret, zone)
         if self._page is not None:
-            from monitor.adapters.web import AnswerPages
-
-            self._pages = AnswerPages(
-                self._page.listen,
-                data_dir=settings.data_dir,
-                secret=self._secret,
-                room=settings.room.name,
-                zone=zone,
-                now_ms=now_ms,
-                feed=feed,
-            )
+            room = PageRoom(settings, now_ms, latest, waits_s=waits_s)
+            self._server = _server(self._page, room, self._secret, feed if settings.calendar.feed else None)
 
     def invite(self, notice: Notice, channel: str) -> str:
         """The line with which a notice asks for an answer; empty for none."""
@@ -70,28 +72,37 @@ class WaysBack:
         return line_of(notice, channel, self._secret, address=address, topic=topic, texts=self._texts)
 
     def start(self) -> None:
-        if self._pages is not None:
-            self._pages.server.start()
+        if self._server is not None:
+            self._server.start()
 
     def stop(self, within_s: float = 3.0) -> None:
-        if self._pages is not None:
-            self._pages.server.stop(within_s)
+        if self._server is not None:
+            self._server.stop(within_s)
 
     def tend(self) -> None:
         """Replace the page's thread when it died."""
-        if self._pages is not None:
-            self._pages.server.tend()
+        if self._server is not None:
+            self._server.tend()
 
     def health(self) -> Health | None:
         """Whether the page is there, and answers can arrive; None where neither page nor topic is configured."""
         if self._page is None and self._answers is None:
             return None
         why = self._broken
-        if not why and self._pages is not None:
-            server = self._pages.server
-            why = server.trouble or ("" if server.alive() else "the page of answers does not answer")
+        if not why and self._server is not None:
+            why = self._server.trouble or ("" if self._server.alive() else "the page does not answer")
         if not why:
             self._since_ms = None
         elif self._since_ms is None:
             self._since_ms = self._now_ms()
         return Health(self._since_ms, why)
+
+
+def _server(place: PagePlace, room: PageRoom, secret: bytes, feed: Callable[[], str] | None) -> PageServer:
+    """The page of a room at its place. Its libraries are large, and loaded only where there is a page."""
+    from monitor.page.app import build
+    from monitor.page.links import SentLinks
+    from monitor.page.server import PageServer
+
+    app = build(room, language=place.language, more=SentLinks(secret, feed).routes())
+    return PageServer(place.listen, app, address=place.address, streams={"/live"}, failing=app.state.pages.refused)

@@ -19,7 +19,7 @@ from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.events import Reading
 from monitor.core.terms.settings import Settings
 from monitor.derived.room import Derived
-from monitor.page.room import LatestRound
+from monitor.page.room import LOOK_S, LatestRound
 from monitor.service.answering import WaysBack
 from monitor.service.calendar import CalendarJobs
 from monitor.service.feed import CalendarFeed
@@ -114,7 +114,7 @@ def start_parts(
     reserve.keep(settings.room.watch.disk_low_mb)
     last, orders = LastRound(), queue.SimpleQueue[str]()
     feed = CalendarFeed(settings)
-    ways_back = WaysBack(settings, now_ms, (lambda: feed.text) if settings.calendar.feed else None)
+    ways_back = WaysBack(settings, now_ms, last, lambda: feed.text, waits_s=0.0 if simulated else LOOK_S)
     delivery = _delivery(settings, now_ms, ways_back)
     delivery.start()
     stops.part("delivery", delivery.stop)
@@ -139,7 +139,7 @@ def start_parts(
     intake.start()
     stops.part("the intake", intake.stop)
     ways_back.start()
-    stops.part("the page of answers", ways_back.stop)
+    stops.part("the page", ways_back.stop)
     calendar = None
     if not simulated:
         calendar = jobs = CalendarJobs(settings.calendar, settings.room.zone, orders.put)

@@ -212,7 +212,7 @@ def measure(probes: int = 16, settle_s: float = 50.0) -> Figures:
         short,
         [
             f"{probes} probes report every second (usual: each minute); a look every 15 s, as usual",
-            "a channel, shipping, the calendar and the page of answers are switched on; a link is opened and answered",
+            "a channel, shipping, the calendar and the page are switched on; a link is opened and answered",
             "libraries: each alone in a Python of its own, median of five",
         ],
     )

@@ -422,6 +422,7 @@ def test_a_mistake_of_ours_is_logged_once_and_tells_nothing(place: Place, caplog
         assert status == 500
         assert SECRET.encode() not in body
         assert "default-src 'none'" in headers["Content-Security-Policy"]
+    wait_for(lambda: bool(caplog.records), "it to be logged")
     assert [r.levelname for r in caplog.records] == ["ERROR"]
     assert "RuntimeError in" in caplog.text
     assert "_wrong" in caplog.text

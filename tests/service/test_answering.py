@@ -9,10 +9,11 @@ from pathlib import Path
 import pytest
 
 from monitor.adapters.store.answers import SECRET_FILE
-from monitor.adapters.web import server
 from monitor.core.notices.notice import Notice
 from monitor.core.notices.snapshot import Health
 from monitor.core.terms.settings import Answers, Broker, PagePlace, Room, Settings
+from monitor.page import server
+from monitor.page.room import LatestRound
 from monitor.service.answering import WaysBack
 from tests.peers import free_port, wait_for
 
@@ -22,7 +23,9 @@ NOTICE = Notice("k", T0, "too-warm", ("upper",), "raised", "now", "Too warm", "h
 
 def ways(folder: Path, *, page: PagePlace | None = None, answers: Answers | None = None) -> WaysBack:
     room = Room("Shed", "UTC", "C", (), (), ())
-    return WaysBack(Settings(room, Broker(), page=page, answers=answers, data_dir=str(folder)), lambda: T0)
+    return WaysBack(
+        Settings(room, Broker(), page=page, answers=answers, data_dir=str(folder)), lambda: T0, LatestRound()
+    )
 
 
 def test_without_the_parts_nothing_is_there(tmp_path: Path) -> None:

@@ -230,7 +230,7 @@ def test_a_port_that_is_taken_stops_neither_watching_nor_telling(
 ) -> None:
     with http_sink() as other:
         one = made(listen=f"127.0.0.1:{other.port}", address=f"http://127.0.0.1:{other.port}")
-        one.wait_log("the page of answers cannot be served")
+        one.wait_log("the page cannot be served")
         warm(broker)
         assert "Answer: " in told(phone)
 
