@@ -26,7 +26,7 @@ from monitor.telling.late_box import story_lines, story_of, while_still
 
 
 @dataclass(frozen=True)
-class EggsShown:
+class EggsTold:
     """What is expected of the eggs of a clutch in a box. ``said`` are plain sentences; ``why``: what they rest on;
     ``still``: what to do, and what not, while eggs lie still. ``developed`` is in per cent, empty where unknown."""
 
@@ -45,7 +45,7 @@ class EggsShown:
     venomous: bool
 
     @classmethod
-    def of(cls, lot: LotNow, reader: Reader, now_ms: int, told: Sequence[Story]) -> EggsShown:
+    def of(cls, lot: LotNow, reader: Reader, now_ms: int, told: Sequence[Story]) -> EggsTold:
         story = story_of(lot, told)
         late = story is not None or rest_is_late(lot, now_ms) or bool(lot.still_open)
         share = lot.past.development if lot.past is not None and not lot.still_open else None
@@ -74,11 +74,11 @@ def _plain(lines: Sequence[str]) -> tuple[str, ...]:
     return tuple(line.strip().removeprefix("- ").strip() for line in lines if line.strip())
 
 
-def eggs_in(box: str, snapshot: Snapshot, reader: Reader) -> list[EggsShown]:
+def eggs_in(box: str, snapshot: Snapshot, reader: Reader) -> list[EggsTold]:
     """What lies in a box."""
     told = stories(snapshot.lots, snapshot.now_ms, reader.zone)
     inside = [x for x in snapshot.lots if x.lot.open and x.lot.eggs and x.lot.box == box]
-    return [EggsShown.of(x, reader, snapshot.now_ms, told) for x in inside]
+    return [EggsTold.of(x, reader, snapshot.now_ms, told) for x in inside]
 
 
 def clutch_page(request: Request) -> Response:
@@ -97,7 +97,7 @@ def clutch_page(request: Request) -> Response:
         clutch=clutch,
         laid=_day(pages, clutch.laid_ms, day_only=clutch.laid_day_only),
         parents=[(what, name) for what in ("dam", "sire", "line") if (name := getattr(first, what))],
-        eggs=[EggsShown.of(x, pages.room, now_ms, told) for x in mine if x.lot.open and x.lot.eggs],
+        eggs=[EggsTold.of(x, pages.room, now_ms, told) for x in mine if x.lot.open and x.lot.eggs],
         balance=balance_of(clutch).words(),
         where=where_words(clutch),
         ended=ended_ms(clutch) is not None,

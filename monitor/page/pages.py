@@ -16,6 +16,7 @@ from starlette.responses import HTMLResponse, Response
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.formats import show_time
 from monitor.errors import MonitorError
+from monitor.page.picture import DrawnOnce
 from monitor.page.room import PageRoom
 from monitor.page.texts import USUAL, saying, table
 
@@ -32,6 +33,7 @@ class Pages:
         self.room = room
         self.language = language
         self.say = saying(language)
+        self.picture = DrawnOnce(language)
         self._templates = Environment(
             loader=FileSystemLoader(HERE / "templates"),
             autoescape=True,
