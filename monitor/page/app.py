@@ -14,7 +14,7 @@ from starlette.routing import BaseRoute, Mount
 from starlette.staticfiles import StaticFiles
 
 from monitor.errors import MonitorError, StoreError, UnknownSubject
-from monitor.page import box, eggs, home, looks, notices
+from monitor.page import box, eggs, enter, entered, home, looks, notices
 from monitor.page.pages import STATIC, Pages, pages_of
 from monitor.page.room import PageRoom
 
@@ -29,6 +29,8 @@ def routes() -> list[BaseRoute]:
         *looks.ROUTES,
         *eggs.ROUTES,
         *notices.ROUTES,
+        *enter.ROUTES,
+        *entered.ROUTES,
         Mount("/static", StaticFiles(directory=STATIC)),
     ]
 

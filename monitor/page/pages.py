@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import hashlib
 import logging
+import secrets
 from collections.abc import Mapping
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 from typing import Any, Final
 
@@ -14,8 +15,9 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from monitor.core.notices.snapshot import Snapshot
-from monitor.core.terms.formats import show_time
+from monitor.core.terms.formats import name_eggs, show_time
 from monitor.errors import MonitorError
+from monitor.page.likely import likely_entries
 from monitor.page.picture import DrawnOnce
 from monitor.page.room import PageRoom
 from monitor.page.texts import USUAL, saying, table
@@ -50,6 +52,8 @@ class Pages:
             "dated": self.dated,
             "language": language,
         }
+        self._templates.globals |= {"likely": partial(likely_entries, say=self.say), "new_key": new_key}
+        self._templates.filters["eggs"] = name_eggs
 
     def when(self, at_ms: int) -> str:
         """A moment in the room's zone, as short as it may be."""
@@ -116,6 +120,11 @@ class Pages:
 def mark(name: str) -> str:
     """A name as an id within a page."""
     return hashlib.blake2b(name.encode(), digest_size=6).hexdigest()
+
+
+def new_key() -> str:
+    """The key of one form, with which it is entered once."""
+    return secrets.token_urlsafe(16)
 
 
 def pages_of(request: Request) -> Pages:

@@ -83,7 +83,7 @@ class KeepersAccount:
     ) -> list[KeeperEvent]:
         """The same for several that are told at once: all of them are added, or none."""
         with self.db.write() as c:
-            if once is not None and (told := self._told_with(once)):
+            if once is not None and (told := self.told_with(once)):
                 return told
             before = self.events()
             number = int(
@@ -98,7 +98,7 @@ class KeepersAccount:
                 c.execute("INSERT INTO entry_key VALUES (?,?,?,?,?)", (once.key, once.said, *span))
         return new
 
-    def _told_with(self, once: Once) -> list[KeeperEvent]:
+    def told_with(self, once: Once) -> list[KeeperEvent]:
         """What was told with a key; none where it is new. Raises EntryThere where that was something else."""
         found = self.db.rows("SELECT said, first, last FROM entry_key WHERE key=?", once.key)
         if not found:

@@ -201,20 +201,20 @@ def _placed(event: KeeperEvent, clutch: Clutch) -> KeeperEvent:
             f"clutch {clutch.id}: its eggs are in several places",
             fix=f"give --box with one of: {_named(there)}{beside}",
             asks="box",
-            choices=tuple(_plain(lot, there) for lot in there),
+            choices=tuple(place_of(lot, there) for lot in there),
         )
     if there:
-        return replace(event, box=_plain(there[0], there))
+        return replace(event, box=place_of(there[0], there))
     return replace(event, not_set=bool(loose))
 
 
-def _plain(lot: Lot, there: Iterable[Lot]) -> str:
+def place_of(lot: Lot, there: Iterable[Lot]) -> str:
     """A lot by its box, where no other lies in it."""
     return lot.box if sum(other.box == lot.box for other in there) == 1 else lot.id
 
 
 def _named(lots: list[Lot]) -> str:
-    return ", ".join(f"{_plain(lot, lots)} ({show_eggs(lot.eggs)})" for lot in lots)
+    return ", ".join(f"{place_of(lot, lots)} ({show_eggs(lot.eggs)})" for lot in lots)
 
 
 def _counted(event: KeeperEvent, clutch: Clutch) -> KeeperEvent:
