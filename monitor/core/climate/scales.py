@@ -179,7 +179,7 @@ def _back(
         if now - hours[s.ends - 1] <= AWAY_HOURS and begins - s.ends <= max(s.stood, ends - begins)
     ]
     for place, away, jump_g in reversed(lately):
-        if begins > standing[place].ends and pace.allows(jump_g, away):
+        if pace.allows(jump_g, away):
             return place, None
     for place, away, jump_g in reversed(lately):
         fits = [(abs(jump_g - g.grams), i) for i, g in near if pace.allows(jump_g, away, g.grams)]

@@ -191,6 +191,45 @@ def test_water_is_moved_to_the_step_that_it_made() -> None:
     assert water.week.per_week_g == pytest.approx(7.0, abs=1.0)
 
 
+def days_of(water: BoxWater, box: Box) -> set[int]:
+    """On which days since it was set it was weighed."""
+    return {int((w.at_ms / HOUR_MS - box.hours[0]) // 24) for w in water.weighings}
+
+
+def test_water_is_found_by_all_of_its_step_though_an_hour_shows_half_of_it() -> None:
+    """The rest of one step is not taken for other water that was told."""
+    box = Box(np.random.default_rng(4), 0.0)
+    box.grams[240:] += 18.5
+    box.grams[241:] += 4.5
+    box.grams[270:] += 30.0
+    box.given += [Given(box.at_ms(245, 0), 23.0, 1), Given(box.at_ms(275, 0), 30.0, 2)]
+    water = box.known(len(box.hours) - 1)
+    assert [round(g.at_ms / HOUR_MS - box.hours[0]) for g in water.given] == [240, 270]
+    assert {s.sort for s in water.spans} == {"measured"}
+
+
+def test_what_was_long_away_or_short_there_leaves_nothing_out() -> None:
+    """A lid that was off for hours on two days is no reason to leave out the days between, nor is a scale that weighs
+    less for a week."""
+    short = Box(np.random.default_rng(5), 0.0)
+    short.grams[:4] -= 50.0
+    short.grams[60:64] -= 50.0
+    assert {0, 1, 2, 3, 4} <= days_of(short.known(300), short)
+    long = Box(np.random.default_rng(6), 0.0)
+    long.grams[200:368] -= 50.0
+    assert set(range(9, 15)) <= days_of(long.known(600), long)
+
+
+def test_eggs_too_light_for_a_step_are_no_water_though_they_are_told_late() -> None:
+    box = Box(np.random.default_rng(7), 0.0)
+    box.hours -= box.hours[0] % 24
+    for n, begins in enumerate((244, 340, 436)):
+        box.grams[begins:] -= 3.0
+        box.moves.append((box.at_ms(begins, 10.5), n))
+    water = box.known(len(box.hours) - 1)
+    assert abs(water.owed_g) < 1.0
+
+
 @pytest.mark.parametrize("n", [0, 1, 2, 3, 5])
 def test_little_says_nothing(n: int) -> None:
     seen = by_scale("scale", scale_sd(), np.arange(SET, SET + n), np.full(n, 800.0), [], [Given(T0 - DAY_MS, 5.0)])
