@@ -412,6 +412,46 @@ def test_thousands_of_numbers_of_one_name_are_named_at_once_and_few_of_one_topic
     assert len(asked) < 60
 
 
+def test_whatever_a_real_broker_keeps_is_shown_in_plain_lines_and_makes_a_file_that_can_be_read(
+    broker: Mosquitto, capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """Names that are equal once they are plain, control signs, letters that run the other way, bytes, old data."""
+    topics = ["r/!/é{}", "r/\u202e{}", "r/{}/" + "l" * 300, 'r/"{}"]/[broker]', "r/{}/\U000e0001"]
+    payloads = [
+        b"28.4",
+        b"\x00\xff\xfe" * 300,
+        b"\x1b]0;x\x07\x1b[2J28.4",
+        "\u202e28.4".encode(),
+        b'{"temperature": 1e999}',
+        b"[" * 10_000,
+        json.dumps({f"\x1b[2J{n}": 21.5 for n in range(300)}).encode(),
+        b"x" * 1_000_000,
+    ]
+    client = Client(CallbackAPIVersion.VERSION2, client_id="", protocol=MQTTv5)
+    client.connect("127.0.0.1", broker.port)
+    client.loop_start()
+    for n, payload in enumerate(payloads):
+        for topic in topics:
+            client.publish(topic.format(n), payload, qos=1, retain=True).wait_for_publish(MOMENT_S)
+    client.disconnect()
+    client.loop_stop()
+    assert listen(*at(broker.port), "--json") == 0
+    found = json.loads(capsys.readouterr().out)
+    assert len(found["topics"]) == len(topics) * len(payloads)
+    assert not found["left_out"]
+    assert len(set(re.findall(r'(?m)^#?id = "(.*?)"', found["entries"]))) == found["entries"].count("[[probes]]") > 100
+    assert listen(*at(broker.port)) == 0
+    out, err = capsys.readouterr()
+    assert all(line.isprintable() for line in (out + err).splitlines())
+    assert "(retained: old news)" in out
+    file = tmp_path / "room.toml"
+    known = [h["topic"] for h in found["topics"]]
+    file.write_text(ROOM.format(port=broker.port, probes=found["entries"]), encoding="utf-8")
+    probes = load(file).room.probes
+    assert {p.topic for p in probes} <= set(known)
+    assert len(probes) > 5
+
+
 def test_of_very_many_topics_and_bytes_no_more_is_kept_than_is_bounded() -> None:
     class Message:
         retain = False
