@@ -26,7 +26,6 @@ from monitor.derived.season import Seasons
 from monitor.errors import UnknownSubject
 from monitor.telling.as_json import rounded, utc
 from monitor.telling.drawing.season_page import SeasonScene, days_to
-from monitor.telling.learned import everything_learned, is_learned, own_dir
 
 if TYPE_CHECKING:
     from monitor.telling.at_hand import RoomAtHand
@@ -44,6 +43,7 @@ if TYPE_CHECKING:
 
 # What the table for other programs has of each clutch's eggs in a box, in this order.
 LOST_COLUMNS: Final = tuple(f"lost_{how.replace('-', '_')}" for how in LOST)
+NO_PIP: Final = "no pip was recorded"
 
 
 def laid_in(room: RoomAtHand, at_ms: int, year: int | None = None) -> tuple[str, list[Clutch]]:
@@ -89,6 +89,11 @@ def scene_of_season(room: RoomAtHand, name: str, clutches: Sequence[Clutch], at_
 def _learned_of(room: RoomAtHand, clutches: Sequence[Clutch], at_ms: int) -> list[SpeciesSeason]:
     """What own clutches say of the species of these, as ``warmtally learn`` says it."""
     wanted = dict.fromkeys(c.species for c in clutches)
+    if not any(lot.pips for clutch in room.store.account.clutches(at_ms).values() for lot in clutch.lots):
+        return [SpeciesSeason(name, refused=NO_PIP) for name in wanted]
+    # What learns is loaded where there is something to learn from.
+    from monitor.telling.learned import everything_learned, is_learned, own_dir
+
     found, refused = everything_learned(room, None, at_ms)
     told = {name: SpeciesSeason(name, refused=error.what) for name, error in refused}
     for x in found:
@@ -102,7 +107,7 @@ def _learned_of(room: RoomAtHand, clutches: Sequence[Clutch], at_ms: int) -> lis
             x.error_after_days,
             path.is_file() and is_learned(path),
         )
-    return [told.get(name, SpeciesSeason(name, refused="no pip was recorded")) for name in wanted]
+    return [told.get(name, SpeciesSeason(name, refused=NO_PIP)) for name in wanted]
 
 
 # -- for other programs -----------------------------------------------------------------------------------------------

@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 
 from monitor.core.climate.box_temperature import ProbesError, Series, probes_error
-from monitor.core.maths.robust import theil_sen_slope
+from monitor.core.maths.robust import median, theil_sen_slope
 from monitor.core.terms.arrays import Times, Values, distinct
 
 # Of n levels that are truly alike the two furthest apart differ by more than this many standard uncertainties of a
@@ -257,7 +257,7 @@ def gradient_of(levels: Sequence[Level]) -> Gradient | None:
     if len(levels) < 2 or np.ptp(heights) == 0.0:
         return None
     slope = theil_sen_slope(heights, means)
-    middle, at = float(np.mean(heights)), float(np.median(means - slope * heights))
+    middle, at = float(np.mean(heights)), median(means - slope * heights)
     lever = heights - middle
     weights = lever / float(lever @ lever)
     own = np.array([x.error.own_c for x in levels])

@@ -45,7 +45,7 @@ def _slopes(x: Values, y: Values) -> Values:
 def theil_sen_slope(x: Floats, y: Floats) -> float:
     """Median of the slopes between all pairs of points (Theil 1950, Sen 1968)."""
     slopes = _slopes(np.asarray(x, np.float64), np.asarray(y, np.float64))
-    return float(np.median(slopes)) if len(slopes) else 0.0
+    return median(slopes) if len(slopes) else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,14 +67,14 @@ def theil_sen(x: Floats, y: Floats, confidence: float = 0.95) -> RobustLine:
     slopes = _slopes(xs, ys)
     if not len(slopes):
         raise ValueError("a line needs two points at least")
-    slope = float(np.median(slopes))
+    slope = median(slopes)
     n, count = len(ys), len(slopes)
     ties = sum(t * (t - 1) * (2 * t + 5) for t in tied(xs) + tied(ys))
     sigma = math.sqrt(max(n * (n - 1) * (2 * n + 5) - ties, 0) / 18.0)
     z = NormalDist().inv_cdf(0.5 + confidence / 2.0)
     upper = min(round((count + z * sigma) / 2.0), count - 1)
     lower = max(round((count - z * sigma) / 2.0) - 1, 0)
-    return RobustLine(slope, float(np.median(ys) - slope * np.median(xs)), float(slopes[lower]), float(slopes[upper]))
+    return RobustLine(slope, median(ys) - slope * median(xs), float(slopes[lower]), float(slopes[upper]))
 
 
 def tied(x: Values) -> list[int]:
