@@ -43,7 +43,7 @@ class Bounds:
     drain_bytes: int = 1024 * 1024
     """A body that is too long is read to its end up to this length, so that the client sees why it was refused."""
     waiting_bytes: int = 32 * 1024 * 1024
-    """What all clients together have not taken yet. Beyond it those that have most are cut."""
+    """What all clients together have not taken yet. Beyond it those are cut that took nothing for longest."""
     burst: int = 80
     per_s: float = 20.0
     """Requests of one caller: so many at once, and then so many a second."""

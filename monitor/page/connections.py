@@ -129,8 +129,14 @@ class Connections(ServerState):
                 self._cut(each)
 
     def shed(self) -> None:
-        """More was sent than is taken: cut those that leave most of it lying, where it is too much in all."""
-        waiting = sorted(self._open, key=BoundedProtocol.waiting)
+        """More was sent than is taken: where it is too much in all, cut those that took nothing for longest."""
+        now = time.monotonic()
+        waiting = [c for c in self._open if c.waiting()]
+        if sum(c.waiting() for c in waiting) <= self.bounds.waiting_bytes:
+            return
+        for each in waiting:
+            each.late(now)
+        waiting.sort(key=lambda c: (-c.since, -c.number))
         while waiting and sum(c.waiting() for c in waiting) > self.bounds.waiting_bytes:
             self._cut(waiting.pop())
 
@@ -230,7 +236,8 @@ class BoundedProtocol(H11Protocol):
 
     def waiting(self) -> int:
         """Bytes that were not taken yet."""
-        return self.transport.get_write_buffer_size()
+        unsent = 0 if self.scope is None else self.scope["state"].get("unsent", 0)
+        return self.transport.get_write_buffer_size() + int(unsent)
 
     def phase(self) -> str:
         """What it waits for."""

@@ -1,8 +1,8 @@
 """The guard before the app: whom it lets in, what every answer carries, and how long anything may take.
 
 A request is read whole before the app sees it, and then waits its turn. So slow clients take no turn, and a page that
-hangs takes one and no more. Two notes stand in the request's state: the guard's that it ``waits`` for its turn, and the
-connection's that the client has ``gone``.
+hangs takes one and no more. In the request's state the guard and the connection tell each other: whether it ``waits``
+for its turn, how many bytes are ``unsent``, and that the client has ``gone``.
 """
 
 from __future__ import annotations
@@ -47,6 +47,8 @@ _HOST: Final = re.compile(r"(\[[0-9A-Fa-f:.]+\]|[0-9A-Za-z](?:[0-9A-Za-z._-]{0,2
 _SAFE: Final = frozenset({"GET", "HEAD", "OPTIONS", "TRACE"})
 _SAME_LOG_S: Final = 60.0
 _AGAIN: Final = {429: b"5", 503: b"5"}
+
+PIECE_BYTES: Final = 64 * 1024
 
 Failing = Callable[[int], str]
 """The page of a mere status."""
@@ -116,12 +118,14 @@ def _ip_of(host: str) -> ipaddress.IPv4Address | ipaddress.IPv6Address | None:
 
 
 class _GuardedAnswer:
-    """What goes back for one request, with what every answer carries."""
+    """What goes back for one request, with what every answer carries, in pieces: the loop would else keep a copy of all
+    that a client has not taken yet."""
 
     def __init__(self, scope: Scope, send: Send) -> None:
         self._send = send
         stamped = _STAMP.fullmatch(scope["query_string"]) is not None
         self._kept = scope["path"].startswith("/static/") and stamped
+        self._state = scope.setdefault("state", {})
         self.started = self.ended = False
 
     async def __call__(self, message: Message) -> None:
@@ -130,10 +134,16 @@ class _GuardedAnswer:
             kept = self._kept and message["status"] in (200, 304)
             ours = {**HEADERS, b"cache-control": _KEPT if kept else b"no-store"}
             own = [(name, value) for name, value in message.get("headers", ()) if name.lower() not in ours]
-            message = {**message, "headers": [*own, *ours.items()]}
-        elif not message.get("more_body", False):
-            self.ended = True
-        await self._send(message)
+            await self._send({**message, "headers": [*own, *ours.items()]})
+            return
+        body, more = memoryview(message.get("body", b"")), message.get("more_body", False)
+        while len(body) > PIECE_BYTES and not self._state.get("gone"):
+            self._state["unsent"] = len(body)
+            await self._send({**message, "body": bytes(body[:PIECE_BYTES]), "more_body": True})
+            body = body[PIECE_BYTES:]
+        self._state["unsent"] = 0
+        self.ended = not more
+        await self._send({**message, "body": bytes(body)})
 
 
 class _Exchange:

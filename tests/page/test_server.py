@@ -179,11 +179,68 @@ def test_two_hundred_slow_clients_keep_nobody_out_and_take_little_memory() -> No
         assert statuses.keys() == {200}
         assert len(took) > 20
         assert max(took) < 5.0
-        # What waits for readers is bounded; to that comes what is copied on its way to them.
-        assert most - before < 120, f"{before:.0f} MB before, {most:.0f} MB with them"
+        assert most - before < 60, f"{before:.0f} MB before, {most:.0f} MB with them"
         print(f"{slow.came} came; {len(took)} asked, longest {max(took):.3f} s; {before:.0f} MB, at most {most:.0f} MB")
     finally:
         process.communicate(timeout=MOMENT_S)
+
+
+def test_of_those_who_leave_too_much_lying_the_worst_are_cut_at_once(asked: Asked) -> None:
+    with (
+        bounded(asked, replace(PATIENT, waiting_bytes=len(LARGE) + 2_000_000)) as place,
+        contextlib.ExitStack() as held,
+    ):
+        for n in range(3):
+            s = held.enter_context(place.connect(f"127.0.1.{1 + n}"))
+            s.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+            s.sendall(Slow.STARTS[2])
+            wait_for(lambda: place.counts == {"write": 1}, "the newest alone")
+        assert place.ask("/large", source="127.0.2.1")[1] == LARGE
+
+
+def _holds(port: int, source: str, stop: threading.Event) -> None:
+    """A client that holds as many connections as it gets, drips into them, and comes back whenever it is cut."""
+    held: list[socket.socket] = []
+    while not stop.wait(0.005):
+        with contextlib.suppress(OSError):
+            held.append(socket.create_connection(("127.0.0.1", port), timeout=1, source_address=(source, 0)))
+            held[-1].settimeout(0.001)
+        for each in held[:]:
+            try:
+                each.sendall(b"G")
+                if not each.recv(1000):
+                    raise ConnectionError
+            except TimeoutError:
+                continue
+            except OSError:
+                held.remove(each)
+                each.close()
+    for each in held:
+        each.close()
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("hostile", [1, 2, 3, 7])
+def test_those_who_hold_all_they_can_get_keep_nobody_else_out(asked: Asked, hostile: int) -> None:
+    stop = threading.Event()
+    with bounded(asked, replace(QUICK, connections=8, connections_of_one=4)) as place:
+        holders = [
+            threading.Thread(target=_holds, args=(place.port, f"127.0.1.{k}", stop), daemon=True)
+            for k in range(1, hostile + 1)
+            for _ in range(2)
+        ]
+        for each in holders:
+            each.start()
+        served = 0
+        try:
+            for k in range(30):
+                with contextlib.suppress(OSError, http.client.HTTPException):
+                    served += place.ask(source=f"127.0.0.{2 + k % 3}")[0] == 200
+        finally:
+            stop.set()
+            for each in holders:
+                each.join(MOMENT_S)
+        assert served == 30
 
 
 def test_a_caller_who_holds_all_it_can_get_loses_its_own_oldest(asked: Asked) -> None:
