@@ -14,7 +14,7 @@ from starlette.routing import BaseRoute, Mount
 from starlette.staticfiles import StaticFiles
 
 from monitor.errors import MonitorError, StoreError, UnknownSubject
-from monitor.page import box, eggs, enter, entered, home, looks, notices
+from monitor.page import box, eggs, enter, entered, home, live, looks, notices
 from monitor.page.pages import STATIC, Pages, pages_of
 from monitor.page.room import PageRoom
 
@@ -26,6 +26,7 @@ def routes() -> list[BaseRoute]:
     return [
         *home.ROUTES,
         *box.ROUTES,
+        *live.ROUTES,
         *looks.ROUTES,
         *eggs.ROUTES,
         *notices.ROUTES,
