@@ -445,11 +445,9 @@ def test_whatever_a_real_broker_keeps_is_shown_in_plain_lines_and_makes_a_file_t
     assert all(line.isprintable() for line in (out + err).splitlines())
     assert "(retained: old news)" in out
     file = tmp_path / "room.toml"
-    known = [h["topic"] for h in found["topics"]]
     file.write_text(ROOM.format(port=broker.port, probes=found["entries"]), encoding="utf-8")
-    probes = load(file).room.probes
-    assert {p.topic for p in probes} <= set(known)
-    assert len(probes) > 5
+    # Of all these only the bare number is surely a temperature.
+    assert sorted(p.topic for p in load(file).room.probes) == sorted(topic.format(0) for topic in topics)
 
 
 def test_of_very_many_topics_and_bytes_no_more_is_kept_than_is_bounded() -> None:
