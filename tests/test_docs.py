@@ -11,6 +11,7 @@ from __future__ import annotations
 import argparse
 import ast
 import contextlib
+import json
 import math
 import os
 import re
@@ -184,6 +185,22 @@ def table_measurements() -> str:
     return markdown(["command", "what it measures"], rows)
 
 
+def table_state() -> str:
+    """Every key of what stands at the broker, as its schema says it."""
+    schema = json.loads((PROJECT / "monitor/adapters/mqtt/state_schema.json").read_text(encoding="utf-8"))["$defs"]
+    where = {
+        "room": "STATUS_TOPIC/room",
+        "need": "one of `needs`",
+        "box": "STATUS_TOPIC/box/ID",
+        "eggs": "one of `eggs`",
+    }
+    rows = []
+    for name, text in where.items():
+        of = schema[name]["properties"].items()
+        rows += [["" if n else text, f"`{key}`", told["description"]] for n, (key, told) in enumerate(of)]
+    return markdown(["where", "key", "what it is"], rows)
+
+
 def table_map() -> str:
     """Every folder of the package with the first line of its docstring."""
     rows = []
@@ -259,6 +276,7 @@ WRITTEN_BY: dict[tuple[str, str], Callable[[], str]] = {
     ("table", "mistakes"): table_mistakes,
     ("table", "kinds"): table_kinds,
     ("table", "measurements"): table_measurements,
+    ("table", "state"): table_state,
     ("table", "map"): table_map,
     ("picture", "forecast"): picture_forecast,
     ("picture", "notice"): picture_notice,

@@ -19,6 +19,8 @@ NOT_OF_A_SCALE = (
     "stack", "height_cm", "compared", "accuracy_c", "uncertainty_c", "correction_c", "accuracy_pct", "uncertainty_pct",
     "correction_pct", "low",
 )  # fmt: skip
+# An id has up to 64 signs, and a topic 65535 bytes.
+LONGEST_STATUS = 65_000
 
 
 def check_devices(contents: Contents, findings: Findings) -> None:
@@ -125,12 +127,17 @@ def _check_scales(contents: Contents, findings: Findings) -> None:
 
 
 def _check_status(contents: Contents, findings: Findings) -> None:
-    """Who reads what it says itself would take its own absence for that of a gateway."""
+    """Who reads what it says itself would take its own absence for that of a gateway, its own words for readings."""
     broker = contents.broker
-    topic = broker.part.status_topic
-    if topic is None or not broker.sound("status_topic"):
+    topic, state = broker.part.status_topic, broker.sound("state") and broker.part.state
+    if not broker.sound("status_topic"):
         return
-    for read in (*contents.probes, *contents.gateways):
-        if read.sound("topic") and getattr(read.part, "topic", None) == topic:
-            what = f"{read.key} reads this topic"
+    if state and (topic is None or len(topic.encode()) > LONGEST_STATUS):
+        what = "there is no topic below which it would be said" if topic is None else "status_topic is too long for it"
+        findings.mistake("state-unfit", f"{broker.key}.state", what, 'write status_topic = "eggroom/warmtally"')
+        return
+    for read in (*contents.probes, *contents.gateways) if topic is not None else ():
+        taken = getattr(read.part, "topic", None) if read.sound("topic") else None
+        if taken is not None and (taken == topic or (state and taken.startswith(f"{topic}/"))):
+            what = f"{read.key} reads {'this topic' if taken == topic else shown(taken)}"
             findings.mistake("status-topic-taken", f"{broker.key}.status_topic", what, "choose a topic of its own")

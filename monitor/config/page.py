@@ -106,6 +106,11 @@ def _check_topic(contents: Contents, read: Read[AnswersPart], findings: Findings
     others += [(r.key, r.part.topic) for r in contents.gateways if r.sound("topic")]
     if contents.broker.sound("status_topic"):
         others.append((f"{contents.broker.key}.status_topic", contents.broker.part.status_topic or ""))
+    broker = contents.broker
+    status = broker.part.status_topic if broker.sound("status_topic", "state") and broker.part.state else None
+    if status is not None and topic.startswith(f"{status}/"):
+        what = f"{broker.key}.state says the state of the room below {shown(status)}"
+        findings.mistake("answers-unfit", f"{read.key}.topic", what, "give answers a topic of their own")
     for key, taken in others:
         if taken in (topic, f"{topic}/reply"):
             what = f"{key} has {shown(taken)}"

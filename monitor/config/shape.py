@@ -89,6 +89,7 @@ class BrokerPart(Part):
     keepalive: Annotated[float, BeforeValidator(seconds), Field(ge=1, le=65535)] = 30.0
     session_expiry: Annotated[float, BeforeValidator(seconds), Field(ge=60, le=366 * 86400)] = 7 * 86400.0
     status_topic: Topic | None = None
+    state: bool = False
 
 
 class LimitKeys(Part):

@@ -23,6 +23,7 @@ from monitor.page.room import LOOK_S, LatestRound
 from monitor.service.answering import WaysBack
 from monitor.service.calendar import CalendarJobs
 from monitor.service.feed import CalendarFeed
+from monitor.service.state import StateAtBroker
 from monitor.service.stopping import Stops
 from monitor.service.unwatched import Absence
 from monitor.service.watchers import Heartbeat, JudgedClock, Notifier, Reserve
@@ -86,6 +87,7 @@ class ServiceParts:
     orders: queue.SimpleQueue[str]
     last: LastRound
     feed: CalendarFeed
+    state: StateAtBroker
 
 
 def start_parts(
@@ -162,6 +164,7 @@ def start_parts(
         orders,
         last,
         feed,
+        StateAtBroker(settings, intake.stand),
     )
 
 

@@ -194,7 +194,7 @@ def test_nobody_speaks_in_the_name_of_another(broker: Broker) -> None:
     }
     reports = {"left/upper", "answers", "gateways/attic", "warmtally2"}
     own = {
-        "warmtally": {"answer/reply", "warmtally"},
+        "warmtally": {"answer/reply", "warmtally", "warmtally/room", "warmtally/box/left-upper"},
         "keeper": {"answer"},
         "gateways": {"gateway", "gateway/attic", "gateway/attic/state", *reports},
         "probes": reports,

@@ -150,6 +150,7 @@ def test_the_wheel_holds_the_program_and_its_data_and_nothing_else(wheel: Path) 
     assert len(profiles) > 0
     assert profiles <= names
     assert {"monitor/py.typed", "monitor/shipped/room.toml", "monitor/shipped/all-keys.toml"} <= names
+    assert "monitor/adapters/mqtt/state_schema.json" in names
     assert f"warmtally-{__version__}.dist-info/licenses/LICENSE" in names
 
 

@@ -13,8 +13,9 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Final
 
 from monitor.adapters.mqtt.answers import AnswerTopic
@@ -23,6 +24,7 @@ from monitor.adapters.mqtt.keeping import Keeping, SinceStart
 from monitor.adapters.mqtt.line import ANSWER_S, Connected, Line
 from monitor.adapters.mqtt.line_states import LinePhase, LineStatus, Protocol
 from monitor.adapters.mqtt.persistence import Persistence
+from monitor.adapters.mqtt.standing import StandingMessages
 from monitor.adapters.mqtt.wills import Wills
 from monitor.core.readings.arrivals import Arrival
 from monitor.core.readings.decode import Decoded
@@ -105,6 +107,7 @@ class Intake:
         self._keeping: Keeping | None = None
         self._writer: threading.Thread | None = None
         self._wills = Wills(settings.room.gateways)
+        self._standing = StandingMessages(Path(settings.data_dir))
         topics = tuple(dict.fromkeys(p.topic for p in settings.room.all_probes))
         if answering is not None:
             topics = (*topics, answering.topic)
@@ -114,6 +117,7 @@ class Intake:
             self._put,
             now_ms=now_ms,
             states=self._wills.topics,
+            standing=self._standing,
             config_file=settings.file,
             answer_s=answer_s,
         )
@@ -177,6 +181,10 @@ class Intake:
             store_error=self._persistence.error if self._persistence is not None else "",
             session_lost_ms=kept.session_lost_ms,
         )
+
+    def stand(self, messages: Mapping[str, bytes]) -> None:
+        """What stands at the broker from now on, see :class:`StandingMessages`; said when no reading waits."""
+        self._standing.stand(messages)
 
     def alive(self) -> bool:
         """Whether the writer makes its rounds; it replaces a dead network thread itself."""

@@ -45,6 +45,7 @@ from monitor.adapters.mqtt.line_states import (
     step,
 )
 from monitor.adapters.mqtt.line_words import LineWords, some
+from monitor.adapters.mqtt.standing import StandingMessages
 from monitor.core.readings.arrivals import Arrival
 from monitor.core.readings.decode import LARGEST_PAYLOAD
 from monitor.core.terms.settings import Broker
@@ -86,7 +87,7 @@ class Line:
     ``take`` is called in the network thread with :class:`Connected` and :class:`Arrival`, in order, and returns
     False when it cannot take any more: then the connection is dropped, so that the broker keeps what follows, until
     :meth:`resume`. Of ``states`` it is wanted what they say now, too (retained messages); of ``topics`` only what is
-    said from now on.
+    said from now on. ``standing``: what this service lets stand at the broker.
 
     :meth:`state` and :meth:`detail` may be asked in any thread; all other methods belong to one thread, the writer.
 
@@ -101,10 +102,12 @@ class Line:
         *,
         now_ms: Callable[[], int],
         states: Sequence[str] = (),
+        standing: StandingMessages | None = None,
         config_file: str = "",
         answer_s: float = ANSWER_S,
     ) -> None:
         self._broker = broker
+        self._standing = standing
         self._topics = tuple(topics)
         self._states = tuple(states)
         self._take = take
@@ -112,7 +115,7 @@ class Line:
         self._answer_s = answer_s
         self._tls = _tls_context(broker)
         self._words = LineWords(broker, config_file or "the configuration", len(self._topics) + len(self._states))
-        self._sayings = _Sayings(self._words)
+        self._sayings = _Sayings(self._words, self._settled)
         # paho may tell of a loss inside a call that acknowledges: the same thread may hold it twice.
         self._lock = threading.RLock()
         self._state = LineState(now_ms())
@@ -177,12 +180,13 @@ class Line:
             client.connect_async(broker.host, broker.port, broker.keepalive_s, clean_start=False, properties=properties)
         else:
             client.connect_async(broker.host, broker.port, broker.keepalive_s)
+        self._sayings.begin()
         self._client = client
         self._happen(LineEvent.OPENED)
         client.loop_start()
 
     def tend(self) -> None:
-        """Do what is due: change the protocol, replace a network thread that died, ask again."""
+        """Do what is due: change the protocol, replace a network thread that died, ask again; say what is to stand."""
         client = self._client
         event = due(
             self._state,
@@ -196,6 +200,10 @@ class Line:
         if event is not None:
             self._part(event)
             self.open()
+        elif client is not None and self._standing is not None and self._state.phase is LinePhase.LISTENING:
+            for topic, payload in self._standing.due():
+                if self._sayings.say(client, topic, payload, retain=True) is None:
+                    self._standing.settled(topic, refused=True)
 
     def resume(self) -> None:
         """Connect again after the line was dropped."""
@@ -243,6 +251,10 @@ class Line:
         if self._client is not None:
             self._sayings.say(self._client, topic, text.encode())
 
+    def _settled(self, topic: str, refused: bool) -> None:
+        if self._standing is not None:
+            self._standing.settled(topic, refused=refused)
+
     def unsubscribe(self, topic: str) -> None:
         if self._client is not None:
             self._client.unsubscribe(topic)
@@ -269,6 +281,8 @@ class Line:
         if self._happen(LineEvent.ACCEPTED).phase is not LinePhase.SUBSCRIBING:
             return
         _log.info("connected to %s with %s", self._words.address, protocol)
+        if self._standing is not None:
+            self._standing.line_made()
         self._hand_on(Connected(flags.session_present, self._now_ms()), client)
         asked: dict[int | None, tuple[str, ...]] = {}
         for wanted, now in ((self._topics, False), (self._states, True)):
@@ -330,41 +344,55 @@ class Line:
 
 class _Sayings:
     """What the service itself says at the broker, but not where the broker has refused it: one that refuses may end
-    the connection each time (seen with mosquitto 2.0.11), and readings come by the same one."""
+    the connection each time (seen with mosquitto 2.0.11), and readings come by the same one.
 
-    def __init__(self, words: LineWords) -> None:
+    ``settled`` is told each answer: the topic, and whether it was refused.
+    """
+
+    def __init__(self, words: LineWords, settled: Callable[[str, bool], None]) -> None:
         self._words = words
+        self._settled = settled
         # Never held while paho is called, which holds locks of its own when it tells of an answer.
         self._lock = threading.Lock()
         self._topics: dict[int, str] = {}
-        self._refused_early: set[int] = set()
+        self._early: dict[int, ReasonCode] = {}
         self._refused: set[str] = set()
 
+    def begin(self) -> None:
+        """A new client counts its packets anew."""
+        with self._lock:
+            self._topics.clear()
+            self._early.clear()
+
     def say(self, client: Client, topic: str, text: bytes, *, retain: bool = False) -> MQTTMessageInfo | None:
+        """None where the broker has refused it before."""
         with self._lock:
             if topic in self._refused:
                 return None
         said = client.publish(topic, text, qos=1, retain=retain)
         with self._lock:
             # The answer may have come before the topic is noted.
-            early = said.mid in self._refused_early
-            self._refused_early.discard(said.mid)
-            if early:
-                self._refused.add(topic)
-            else:
+            early = self._early.pop(said.mid, None)
+            if early is None:
                 self._topics[said.mid] = topic
+        if early is not None:
+            self._settle(topic, early)
         return said
 
     def answered(self, mid: int, reason: ReasonCode) -> None:
         with self._lock:
-            topic = self._topics.pop(mid, "")
-            if not reason.is_failure:
+            topic = self._topics.pop(mid, None)
+            if topic is None:
+                self._early[mid] = reason
                 return
-            if topic:
+        self._settle(topic, reason)
+
+    def _settle(self, topic: str, reason: ReasonCode) -> None:
+        if reason.is_failure:
+            with self._lock:
                 self._refused.add(topic)
-            else:
-                self._refused_early.add(mid)
-        _log.warning("%s", self._words.cannot_say(topic or "a topic", str(reason)))
+            _log.warning("%s", self._words.cannot_say(topic, str(reason)))
+        self._settled(topic, reason.is_failure)
 
 
 def _reason(code: ReasonCode, *, by_broker: bool) -> Reason:

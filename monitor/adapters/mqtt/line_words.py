@@ -90,7 +90,7 @@ class LineWords:
         """The broker does not take what the service publishes on a topic."""
         return (
             f"the broker does not take what {self.broker.client_id} says on {topic} ({reason}); let {self.who} write "
-            f"there, or take status_topic or topic out of {self.file}"
+            f"there, or take status_topic, state or topic out of {self.file}"
         )
 
 

@@ -193,7 +193,8 @@ class Room:
 class Broker:
     """Where readings come from. The password is kept out of ``repr``.
 
-    On ``status_topic``, if any, the service says that it is here, and the broker that it is gone.
+    On ``status_topic``, if any, the service says that it is here, and the broker that it is gone; with ``state`` on
+    topics below it how the room and its boxes are.
     """
 
     host: str = "127.0.0.1"
@@ -208,6 +209,7 @@ class Broker:
     keepalive_s: int = 30
     session_expiry_s: int = 7 * 86400
     status_topic: str | None = None
+    state: bool = False
 
 
 @dataclass(frozen=True, slots=True)

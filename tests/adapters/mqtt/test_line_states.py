@@ -376,7 +376,8 @@ def test_what_comes_after_the_line_was_filled_or_closed_is_not_handed_on() -> No
 
 @pytest.mark.parametrize("early", [False, True], ids=["answered after it is noted", "answered before"])
 def test_what_the_broker_refuses_to_take_is_said_once(early: bool) -> None:
-    sayings = _Sayings(WORDS)
+    settled: list[tuple[str, bool]] = []
+    sayings = _Sayings(WORDS, lambda topic, refused: settled.append((topic, refused)))
     sent: list[str] = []
     refusal = ReasonCode(PacketTypes.PUBACK, identifier=0x87)
 
@@ -394,3 +395,4 @@ def test_what_the_broker_refuses_to_take_is_said_once(early: bool) -> None:
     assert sayings.say(client, "room/service", b"here") is None
     sayings.say(client, "room/answers/reply", b"Nothing was answered.")
     assert sent == ["room/service", "room/answers/reply"]
+    assert settled[0] == ("room/service", True)

@@ -1,0 +1,67 @@
+"""The state of the room as it stands at the broker: made after a round, of what has changed or was said long ago."""
+
+from __future__ import annotations
+
+import json
+import logging
+from collections.abc import Callable, Mapping
+from typing import Any, Final
+
+from monitor.adapters.store import Store
+from monitor.core.notices.snapshot import Snapshot
+from monitor.core.terms.settings import Settings
+from monitor.telling.hand import LOOKED_BACK
+from monitor.telling.room_state import box_state, room_state
+
+log = logging.getLogger("warmtally")
+
+AT_LEAST_EVERY_MS: Final = 300_000
+"""What has not changed is said again after so long, so that whoever reads it knows by ``as_of`` that it is watched."""
+# Of these alone it is not said again.
+_AGES: Final = frozenset({"as_of", "newest_reading_age_s", "newest_reading_at"})
+
+
+class StateAtBroker:
+    """What ``state`` of ``[broker]`` switches on. Belongs to the round's thread. Nothing here ends a round.
+
+    ``stand`` takes all messages that are to stand at the broker, topic -> payload. Where it is switched off, or the
+    topic is another one now, what stood there before is taken away by that too.
+    """
+
+    def __init__(self, settings: Settings, stand: Callable[[Mapping[str, bytes]], None]) -> None:
+        broker = settings.broker
+        self._topic = broker.status_topic if broker.state else None
+        self._stand = stand
+        self._said: dict[str, tuple[Mapping[str, Any], int, bytes]] = {}
+        self._trouble = ""
+
+    def follow(self, snapshot: Snapshot, store: Store) -> None:
+        """After a whole round; ``store`` knows what came of it. While the clock is not trusted, nothing new is said."""
+        try:
+            if self._topic is None:
+                self._stand({})
+            elif snapshot.service.clock.trusted:
+                self._stand(self._messages(self._topic, snapshot, store))
+            self._trouble = ""
+        except Exception as error:
+            # Whatever is wrong with what is said of it, the watch goes on.
+            if str(error) != self._trouble:
+                log.exception("the state of the room cannot be said at the broker")
+            self._trouble = str(error)
+
+    def _messages(self, topic: str, snapshot: Snapshot, store: Store) -> dict[str, bytes]:
+        conditions = store.ledger.conditions().values()
+        told: dict[str, Mapping[str, Any]] = {
+            f"{topic}/room": room_state(snapshot, conditions, store.ledger.notices(LOOKED_BACK))
+        }
+        told |= {f"{topic}/box/{box.box.id}": box_state(box, snapshot, conditions) for box in snapshot.boxes}
+        self._said = {where: self._newest(where, what, snapshot.now_ms) for where, what in told.items()}
+        return {where: payload for where, (_, _, payload) in self._said.items()}
+
+    def _newest(self, where: str, what: Mapping[str, Any], now_ms: int) -> tuple[Mapping[str, Any], int, bytes]:
+        """What was said there before, unless it is not true any more, or was said long ago; the clock may be set."""
+        lasting = {key: value for key, value in what.items() if key not in _AGES}
+        before = self._said.get(where)
+        if before is not None and before[0] == lasting and 0 <= now_ms - before[1] < AT_LEAST_EVERY_MS:
+            return before
+        return lasting, now_ms, json.dumps(what, ensure_ascii=False, separators=(",", ":")).encode()
