@@ -6,10 +6,13 @@ import argparse
 import json
 import logging
 import shlex
+import signal
 import tempfile
+import threading
 import time
 from collections import deque
 from contextlib import ExitStack
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
@@ -24,8 +27,9 @@ from monitor.core.development.lots import LotNow
 from monitor.core.notices.notice import Notice
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.formats import name_eggs
-from monitor.core.terms.settings import Settings, Watch
+from monitor.core.terms.settings import PagePlace, Settings, Watch
 from monitor.errors import UsageError
+from monitor.service.start import RoomService
 from monitor.simulation.broker import need_broker
 from monitor.simulation.rehearsal import DAY, HOUR, LENGTH_MIN, START_MS, Audience, Rehearsal, Summary, Verdict
 
@@ -34,6 +38,8 @@ SPEED: Final = 160.0
 _REFRESH_S: Final = 0.15
 _STATUS_EVERY_MIN: Final = 12 * HOUR
 _SHOWN: Final = 12
+PAGE_PORT: Final = 8480
+_LOOK_S: Final = 0.25
 
 SIMULATED: Final = (
     "SIMULATED: an invented room with invented eggs, played to the real service over real MQTT on this computer. "
@@ -67,6 +73,14 @@ def add_parsers(sub: Any, _parent: argparse.ArgumentParser | None = None) -> Non
     parser.add_argument("--json", action="store_true", help="nothing but the summary, as JSON")
     parser.add_argument("--keep", metavar="DIR", help="keep the rehearsal's data in this new or empty directory")
     parser.add_argument("--seed", type=whole, default=1, metavar="N", help="seed of the probes' noise (default 1)")
+    parser.add_argument(
+        "--page",
+        nargs="?",
+        type=whole,
+        const=PAGE_PORT,
+        metavar="PORT",
+        help=f"also the room's page on this computer, live while it plays and until you end it (port {PAGE_PORT})",
+    )
     parser.set_defaults(run=run)
 
 
@@ -90,14 +104,46 @@ def run(args: argparse.Namespace) -> int:
         else:
             audience = stack.enter_context(OnScreen(console))
         rehearsal = Rehearsal(folder, audience, seed=args.seed, speed=args.speed)
+        if args.page is not None:
+            place = _page(args.page)
+            console.print(f"The room's page, live while it plays: {place.here}", markup=False)
+            rehearsal = replace(rehearsal, page=place, stays=lambda app, done: _stay(app, done, console, place, args))
         if args.keep:
             (folder / "room.toml").write_text(room_file(rehearsal.scenario.settings), encoding="utf-8")
         summary = rehearsal.play()
+    if args.page is None:
+        _tell(summary, console, args)
+    return 0 if summary.ok else 1
+
+
+def _tell(summary: Summary, console: Console, args: argparse.Namespace) -> None:
     if args.json:
         print(json.dumps(summary.as_json(), indent=2))
-    else:
-        show(summary, console, kept=args.keep)
-    return 0 if summary.ok else 1
+        return
+    show(summary, console, kept=args.keep, page=args.page is None)
+
+
+def _page(port: int) -> PagePlace:
+    if not 1024 <= port <= 65535:
+        raise UsageError(f"{port} is no port for the page", where="--page", fix="give 1024 to 65535")
+    return PagePlace(("127.0.0.1", port))
+
+
+def _stay(app: RoomService, summary: Summary, console: Console, place: PagePlace, args: argparse.Namespace) -> None:
+    """The page stays as the room was at the end, and knows what is entered, until somebody ends it."""
+    _tell(summary, console, args)
+    console.print(f"The clock of the room stands; its page stays: {place.here}   (Ctrl-C ends it)", markup=False)
+    ended = threading.Event()
+    before = {n: signal.signal(n, lambda *_: ended.set()) for n in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        while not ended.is_set():
+            time.sleep(_LOOK_S)
+            if app.parts.last.asked.is_set():
+                app.parts.last.asked.clear()
+                app.round()
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 def _folder(keep: str | None, stack: ExitStack) -> Path:
@@ -286,8 +332,8 @@ def _window(lot: LotNow) -> str:
 # -- the end -----------------------------------------------------------------------------------------------------
 
 
-def show(summary: Summary, console: Console, kept: str | None = None) -> None:
-    """The summary table and the verdict."""
+def show(summary: Summary, console: Console, kept: str | None = None, *, page: bool = False) -> None:
+    """The summary table and the verdict; ``page``: with how to see the room on its page."""
     console.print(Text("\nWhat was scripted, which notice was expected of it, and when it came", "bold"))
     before = None
     for line in summary.lines:
@@ -320,6 +366,8 @@ def show(summary: Summary, console: Console, kept: str | None = None) -> None:
             f'warmtally boxes --config {file} --at "{end:%Y-%m-%d %H:%M}"',
             markup=False,
         )
+    if page:
+        console.print("To see this room on its page, live while it plays: warmtally rehearse --page", markup=False)
     console.print(f"{SIMULATED}\n{CAUTION}", markup=False)
 
 

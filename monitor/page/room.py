@@ -16,6 +16,7 @@ from monitor.errors import StoreError
 from monitor.telling.at_hand import RoomAtHand
 
 LOOK_S: Final = 4.0
+REHEARSED_LOOK_S: Final = 1.5
 """A page waits so long for the round that knows what was just entered; a slower round is told by its age."""
 BUSY_S: Final = 10.0
 """So long a page that has much to work out waits for those before it."""
@@ -32,6 +33,7 @@ class LatestRound:
     def __init__(self) -> None:
         self._news = threading.Condition()
         self._snapshot: Snapshot | None = None
+        self._rounds = 0
         self.asked = threading.Event()
 
     @property
@@ -42,16 +44,20 @@ class LatestRound:
         """A round has ended."""
         with self._news:
             self._snapshot = snapshot
+            self._rounds += 1
             self._news.notify_all()
 
     def wait(self, from_ms: int, within_s: float) -> Snapshot | None:
-        """The newest round, once there is one of ``from_ms`` or later; whatever there is when the time is over."""
+        """A round that ends after this call and is of ``from_ms`` or later; the newest when the time is over.
 
-        def there() -> bool:
-            return self._snapshot is not None and self._snapshot.now_ms >= from_ms
-
+        The moment alone would not do: a rehearsal's clock stands, and so may a clock that was set back.
+        """
         with self._news:
-            self._news.wait_for(there, within_s)
+            before = self._rounds
+            self._news.wait_for(
+                lambda: self._rounds > before and self._snapshot is not None and self._snapshot.now_ms >= from_ms,
+                within_s,
+            )
             return self._snapshot
 
 
@@ -65,7 +71,7 @@ class PageRoom:
     def __init__(
         self, settings: Settings, now_ms: Callable[[], int], latest: LatestRound, *, waits_s: float = LOOK_S
     ) -> None:
-        """``waits_s``: 0 where rounds come only when somebody steps them, as in a rehearsal."""
+        """``waits_s``: 0 where rounds come only when somebody steps them."""
         self.settings = settings
         self.zone: tzinfo = zone_of(settings.room.zone)
         self.now_ms = now_ms

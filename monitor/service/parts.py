@@ -19,7 +19,7 @@ from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.events import Reading
 from monitor.core.terms.settings import Settings
 from monitor.derived.room import Derived
-from monitor.page.room import LOOK_S, LatestRound
+from monitor.page.room import LOOK_S, REHEARSED_LOOK_S, LatestRound
 from monitor.service.answering import WaysBack
 from monitor.service.calendar import CalendarJobs
 from monitor.service.feed import CalendarFeed
@@ -116,7 +116,7 @@ def start_parts(
     reserve.keep(settings.room.watch.disk_low_mb)
     last, orders = LastRound(), queue.SimpleQueue[str]()
     feed = CalendarFeed(settings)
-    ways_back = WaysBack(settings, now_ms, last, lambda: feed.text, waits_s=0.0 if simulated else LOOK_S)
+    ways_back = WaysBack(settings, now_ms, last, lambda: feed.text, waits_s=REHEARSED_LOOK_S if simulated else LOOK_S)
     delivery = _delivery(settings, now_ms, ways_back)
     delivery.start()
     stops.part("delivery", delivery.stop)

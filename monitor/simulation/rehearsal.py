@@ -28,7 +28,7 @@ from monitor.core.notices.notice import Notice
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.readings.late_readings import SETTLED_S
 from monitor.core.terms.events import EventKind, Flag, KeeperEvent
-from monitor.core.terms.settings import Box, Broker, Limits, Probe, Room, Settings, Watch
+from monitor.core.terms.settings import Box, Broker, Limits, PagePlace, Probe, Room, Settings, Watch
 from monitor.core.terms.times import DAY_MS, MINUTE_MS
 from monitor.errors import BrokerUnreachable
 from monitor.service.start import RoomService
@@ -417,7 +417,8 @@ def _put(body: dict[str, Any], pointer: str, value: object) -> None:
 class Rehearsal:
     """One performance of a scenario in a data directory of its own.
 
-    ``speed``: simulated minutes per real second, 0 for as fast as it goes.
+    ``speed``: simulated minutes per real second, 0 for as fast as it goes. ``page``: where the room's page is while it
+    plays, and ``stays``: what is done at the end before the service is stopped, with the clock standing.
     """
 
     data_dir: Path
@@ -425,6 +426,8 @@ class Rehearsal:
     seed: int = 1
     speed: float = 0.0
     scenario: Scenario = field(default_factory=scenario)
+    page: PagePlace | None = None
+    stays: Callable[[RoomService, Summary], None] | None = None
 
     def play(self) -> Summary:
         """Play it to the end. Raises MonitorError when the service or the broker cannot do their part."""
@@ -444,13 +447,17 @@ class Rehearsal:
                 self.scenario.settings,
                 data_dir=str(self.data_dir),
                 broker=replace(self.scenario.settings.broker, host="127.0.0.1", port=broker.port),
+                page=self.page,
             )
             clock = Clock()
             app = RoomService(settings, now_ms=clock)
             try:
                 publisher = Publisher(settings.room.probes, broker.port)
                 try:
-                    return self._play(room, app, clock, publisher, began)
+                    summary = self._play(room, app, clock, publisher, began)
+                    if self.stays is not None:
+                        self.stays(app, summary)
+                    return summary
                 finally:
                     publisher.close()
             finally:

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shlex
+import socket
 import subprocess
 import sys
+import urllib.request
 from argparse import Namespace
 from dataclasses import dataclass, replace
 from functools import partial
@@ -15,12 +18,16 @@ from typing import Any
 
 import pytest
 
+from monitor.adapters.store import Store
 from monitor.cli import rehearse
 from monitor.cli.main import main
 from monitor.cli.rehearse import Silent
 from monitor.config.room_file import load
-from monitor.core.terms.settings import Watch
+from monitor.core.notices.snapshot import Snapshot
+from monitor.core.terms.events import EventKind, KeeperEvent
+from monitor.core.terms.settings import PagePlace, Watch
 from monitor.errors import UsageError
+from monitor.service.start import RoomService
 from monitor.simulation.rehearsal import (
     BEFORE,
     HOUR,
@@ -34,7 +41,7 @@ from monitor.simulation.rehearsal import (
     scenario,
 )
 from monitor.simulation.room import Act
-from tests.peers import MOMENT_S, PROJECT, need
+from tests.peers import MOMENT_S, PROJECT, free_port, need, wait_for
 
 COMMAND = (
     "import argparse, sys; from monitor.cli import rehearse; p = argparse.ArgumentParser(); "
@@ -185,12 +192,46 @@ def test_what_follows_from_a_step_that_never_happened_is_missing() -> None:
     assert unexpected == (came(112),)
 
 
+def test_its_page_is_live_while_it_plays_and_knows_at_the_end_what_is_entered(tmp_path: Path) -> None:
+    seen: dict[str, str] = {}
+    place = PagePlace(("127.0.0.1", free_port()))
+
+    def get(path: str) -> str:
+        with urllib.request.urlopen(f"{place.here}{path}", timeout=MOMENT_S) as answer:
+            return str(answer.read().decode())
+
+    class Looking(Silent):
+        def moment(self, at_min: int, snapshot: Snapshot, said: dict[str, float]) -> None:
+            if at_min == HOUR:
+                wait_for(lambda: app_there(place), "the page")
+                seen["during"] = get("/")
+
+    def stays(app: RoomService, _: Summary) -> None:
+        with Store(tmp_path / "data") as store:
+            told = KeeperEvent(EventKind.LOOKED, "birch", app.parts.now_ms(), app.parts.now_ms(), box="upper")
+            store.account.tell(told)
+        app.round()
+        seen["after"] = get("/clutch/birch")
+
+    done = Rehearsal(tmp_path / "data", Looking(), scenario=short(), page=place, stays=stays).play()
+    assert done.ok
+    assert "simulated room" in seen["during"]
+    assert "looked" in seen["after"]
+    assert not app_there(place), "the page ends with the room"
+
+
+def app_there(place: PagePlace) -> bool:
+    with contextlib.suppress(OSError), socket.create_connection(place.listen, timeout=1.0):
+        return True
+    return False
+
+
 # -- the command ---------------------------------------------------------------------------------------------
 
 
 def test_the_command_keeps_out_of_a_directory_that_holds_something(tmp_path: Path) -> None:
     (tmp_path / "mine").write_text("do not touch")
-    args = Namespace(speed=0.0, plain=True, json=False, keep=str(tmp_path), seed=1)
+    args = Namespace(speed=0.0, plain=True, json=False, keep=str(tmp_path), seed=1, page=None)
     with pytest.raises(UsageError, match="new or empty directory"):
         rehearse.run(args)
     with pytest.raises(UsageError, match="speed below 0"):
@@ -206,7 +247,7 @@ def test_plain_lines_say_first_and_last_that_it_is_simulated(
     scene = replace(short(), steps=(once,), nothing_told=(once.name,))
     monkeypatch.setattr(rehearse, "Rehearsal", partial(Rehearsal, scenario=scene))
     kept = tmp_path / "kept"
-    code = rehearse.run(Namespace(speed=0.0, plain=True, json=False, keep=str(kept), seed=1))
+    code = rehearse.run(Namespace(speed=0.0, plain=True, json=False, keep=str(kept), seed=1, page=None))
     out = capsys.readouterr().out
     assert code == 0, out
     assert out.startswith("SIMULATED")
