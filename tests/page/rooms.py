@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import shutil
+import subprocess
+import sys
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -61,3 +63,16 @@ class ShownRoom:
 
     def client(self, language: str = "en") -> TestClient:
         return TestClient(self.app(language), base_url="http://localhost", raise_server_exceptions=False)
+
+
+def told(folder: Path, *words: str) -> str:
+    """What a command says of the room in a folder."""
+    done = subprocess.run(
+        [sys.executable, "-m", "monitor", *words],
+        env={"WARMTALLY_CONFIG": str(folder / "room.toml"), "PATH": "/usr/bin:/bin"},
+        cwd=Path(__file__).parents[2],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    return done.stdout

@@ -18,7 +18,7 @@ from monitor.telling.drawing.time_frame import gathered, time_ticks, unbroken
 NARROW, WIDE = 366, 720
 TALL: Final = 210
 _LEFT, _RIGHT, _TOP, _FOOT = 38, 10, 22, 28
-_SIGN: Final = 7.6
+SIGN: Final = 7.6
 """As wide as a digit gets at 14 pixels in the fonts of phones and desks."""
 
 
@@ -57,7 +57,8 @@ def svg_page_course(x: BoxSeason, zone: tzinfo, unit: DisplayUnit, title: str, *
     )
 
 
-def _text(x: float, y: float, text: str, anchor: str = "start", kind: str = "axis") -> str:
+def axis_text(x: float, y: float, text: str, anchor: str = "start", kind: str = "axis") -> str:
+    """A word in a drawing of a page."""
     return f'<text class="{kind}" x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}">{html.escape(text)}</text>'
 
 
@@ -68,18 +69,18 @@ def _axes(frame: _Frame, zone: tzinfo, unit: DisplayUnit) -> list[str]:
         y = frame.up(celsius)
         # A limit's own figure stands there already.
         if all(abs(y - limit) > 13 for limit in limits) and _TOP < y < frame.bottom + 1:
-            parts.append(_text(_LEFT - 6, y + 5, text, "end"))
+            parts.append(axis_text(_LEFT - 6, y + 5, text, "end"))
             parts.append(f'<path class="hair" d="M{_LEFT} {y:.1f}H{frame.right:.0f}"/>')
     most = max(int((frame.right - _LEFT) / 58), 2)
     free = 0.0
     for at_ms, text in time_ticks(frame.x.from_ms, frame.x.to_ms, zone, most):
-        half = _SIGN * len(text) / 2
+        half = SIGN * len(text) / 2
         middle = min(max(frame.at(at_ms), half + 1), frame.width - half - 1)
         if middle - half < free:
             continue
         free = middle + half + 8
         parts.append(f'<path class="hair" d="M{frame.at(at_ms):.1f} {_TOP}V{frame.bottom:.0f}"/>')
-        parts.append(_text(middle, TALL - 8, text, "middle"))
+        parts.append(axis_text(middle, TALL - 8, text, "middle"))
     return parts
 
 
@@ -95,7 +96,7 @@ def _limits(frame: _Frame, unit: DisplayUnit) -> list[str]:
             f'height="{abs(y - edge):.1f}"/>'
             f'<path class="limit" d="M{_LEFT} {y:.1f}H{frame.right:.0f}"/>'
         )
-        parts.append(_text(_LEFT - 6, y + 5, show_bare(celsius, unit), "end", "axis strong"))
+        parts.append(axis_text(_LEFT - 6, y + 5, show_bare(celsius, unit), "end", "axis strong"))
     return parts
 
 
@@ -137,9 +138,9 @@ def _events(frame: _Frame) -> list[str]:
         parts.append(
             f'<path class="event" d="M{at:.1f} {_TOP - 4}V{frame.bottom:.0f}"><title>{html.escape(what)}</title></path>'
         )
-        half = _SIGN * len(str(number)) / 2
+        half = SIGN * len(str(number)) / 2
         middle = min(max(at, half), frame.width - half)
         if middle - half >= free:
-            parts.append(_text(middle, _TOP - 8, str(number), "middle"))
+            parts.append(axis_text(middle, _TOP - 8, str(number), "middle"))
             free = middle + half + 5
     return parts
