@@ -7,6 +7,7 @@ phases, looked at four times a second, and cut when it is too long in one.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import ipaddress
 import itertools
 import socket
@@ -149,8 +150,9 @@ class Connections(ServerState):
         self._open.discard(connection)
         if connection.waiting():
             # What the system still has of it is given up as well.
-            sock = connection.transport.get_extra_info("socket")
-            sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+            with contextlib.suppress(OSError):
+                sock = connection.transport.get_extra_info("socket")
+                sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
         connection.transport.abort()
 
 
@@ -227,8 +229,9 @@ class BoundedProtocol(H11Protocol):
         self.transport.write(self._all.refusals.raw(status))
         if len(self._all.lingering) < _LINGERING and not self.transport.is_closing():
             self._all.lingering.add(self)
-            self.transport.write_eof()
             self.loop.call_later(_LINGER_S, self.transport.abort)
+            with contextlib.suppress(OSError):
+                self.transport.write_eof()
         else:
             self.transport.close()
 

@@ -250,11 +250,13 @@ class Guard:
             async with asyncio.timeout(self._bounds.answer_s):
                 await turn.begun.wait()
         except TimeoutError:
-            turn.leave()
-            task.add_done_callback(self._late)
-            log.warning("a page was not made within %.0f s", self._bounds.answer_s)
-            await self._refusals.send(answer, 503)
-            return
+            # It may have begun at the last moment.
+            if not turn.begun.is_set():
+                turn.leave()
+                task.add_done_callback(self._late)
+                log.warning("a page was not made within %.0f s", self._bounds.answer_s)
+                await self._refusals.send(answer, 503)
+                return
         async with asyncio.timeout(self._bounds.send_s):
             await task
 

@@ -23,6 +23,9 @@ class Turns:
         self._full_since = 0.0
         self._at_work = Counter[str]()
         self._waiting: dict[str, deque[asyncio.Future[None]]] = {}
+        self._number = 0
+        self._last: dict[str, int] = {}
+        """Which turn was the last of each who is at work or waits."""
 
     def full_s(self) -> float:
         """How long there has been no place, and none has come free."""
@@ -55,6 +58,7 @@ class Turns:
             del self._at_work[caller]
         self._free += 1
         self._next()
+        self._forget(caller)
 
     def _leave(self, caller: str, turn: asyncio.Future[None]) -> None:
         queue = self._waiting.get(caller, deque())
@@ -62,20 +66,27 @@ class Turns:
             queue.remove(turn)
         if not queue:
             self._waiting.pop(caller, None)
+        self._forget(caller)
+
+    def _forget(self, caller: str) -> None:
+        if caller not in self._at_work and caller not in self._waiting:
+            self._last.pop(caller, None)
 
     def _next(self) -> None:
         while self._free:
             open_to = [c for c in self._waiting if self._at_work[c] < self._bounds.turns_of_one]
             if not open_to:
                 return
-            # Of those who have as many, who has waited longest for a turn: each goes to the end when it gets one.
-            caller = min(open_to, key=self._at_work.__getitem__)
-            queue = self._waiting.pop(caller)
+            # Of those who have as many, whoever had no turn for longest.
+            caller = min(open_to, key=lambda c: (self._at_work[c], self._last.get(c, 0)))
+            queue = self._waiting[caller]
             turn = queue.popleft()
-            if queue:
-                self._waiting[caller] = queue
+            if not queue:
+                del self._waiting[caller]
             if turn.done():
                 continue
+            self._number += 1
+            self._last[caller] = self._number
             self._free -= 1
             self._full_since = time.monotonic()
             self._at_work[caller] += 1

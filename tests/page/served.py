@@ -14,7 +14,7 @@ import threading
 import time
 from collections import Counter
 from collections.abc import AsyncIterator, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from starlette.applications import Starlette
 from starlette.requests import Request
@@ -174,7 +174,9 @@ def served(server: PageServer) -> Iterator[Place]:
 
 
 if __name__ == "__main__":
-    alone = PageServer(("127.0.0.1", int(sys.argv[1])), Asked().app(), streams={"/live"}, bounds=QUICK)
+    # Slow clients are cut soon, but a busy computer makes nobody wait in vain.
+    patient = replace(QUICK, turn_s=MOMENT_S, answer_s=MOMENT_S)
+    alone = PageServer(("127.0.0.1", int(sys.argv[1])), Asked().app(), streams={"/live"}, bounds=patient)
     alone.start()
     sys.stdin.read()
     alone.stop()

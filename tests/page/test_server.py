@@ -177,8 +177,8 @@ def test_two_hundred_slow_clients_keep_nobody_out_and_take_little_memory() -> No
                 most = max(most, _rss_mb(process.pid))
                 time.sleep(0.02)
         assert statuses.keys() == {200}
-        assert len(took) > 20
-        assert max(took) < 5.0
+        assert len(took) > 5
+        assert max(took) < MOMENT_S / 2
         assert most - before < 60, f"{before:.0f} MB before, {most:.0f} MB with them"
         print(f"{slow.came} came; {len(took)} asked, longest {max(took):.3f} s; {before:.0f} MB, at most {most:.0f} MB")
     finally:
