@@ -14,7 +14,7 @@ from starlette.routing import BaseRoute, Mount
 from starlette.staticfiles import StaticFiles
 
 from monitor.errors import MonitorError, StoreError, UnknownSubject
-from monitor.page import box, eggs, enter, entered, home, live, looks, notices, species
+from monitor.page import box, eggs, enter, entered, home, live, looks, notices, phone, species
 from monitor.page.pages import STATIC, Pages, pages_of
 from monitor.page.room import PageRoom
 
@@ -33,6 +33,7 @@ def routes() -> list[BaseRoute]:
         *enter.ROUTES,
         *entered.ROUTES,
         *species.ROUTES,
+        *phone.ROUTES,
         Mount("/static", StaticFiles(directory=STATIC)),
     ]
 

@@ -66,12 +66,18 @@ def known_now(room: RoomAtHand, pages: Pages, *, species: bool = False) -> Known
     own_dir = room.settings.profiles_dir
     return KnownEggs(
         room.store.account.clutches(),
-        [b.id for b in sorted(room.settings.room.boxes, key=lambda b: (b.stack, -b.height_cm))],
+        boxes_downwards(room),
         pages.say,
         species=_species(own_dir, own_stamp(own_dir)) if species else (),
         weighed_g={w.box: w.weight_g for w in waters if w.weight_g is not None},
         water_ml={w.box: w.give_ml for w in waters if w.give_ml},
     )
+
+
+def boxes_downwards(room: RoomAtHand) -> list[str]:
+    """The boxes of each stack, from above to below."""
+    stacks = room.settings.room.stacks
+    return [b.id for b in sorted(room.settings.room.boxes, key=lambda b: (stacks.index(b.stack), -b.height_cm))]
 
 
 @lru_cache(maxsize=2)
@@ -206,7 +212,7 @@ def _tell(request: Request, growing: Growing, told: Mapping[str, str], room: Roo
     now_ms = pages.room.now_ms()
     said = growing.told() | {"by": who_enters(request)}
     if said.get("at") == "other":
-        raise UsageError(pages.say("enter.which_time"))
+        raise UsageError(pages.say("entry.which_time"))
     if "species" in said:
         said["species"] = species_of(said["species"], room.settings.profiles_dir)[0]
     # What was kept on a telephone happened when it was pressed there: by how long it waited, as its clock may be wrong.
@@ -216,7 +222,7 @@ def _tell(request: Request, growing: Growing, told: Mapping[str, str], room: Roo
     if growing.kind is EventKind.LOOKED and growing.box:
         events = looked_at(replace(event, box=growing.box), room.store.account.clutches(event.at_ms))
         if not events:
-            raise EventRefused(pages.say("enter.no_waiting", box=growing.box))
+            raise EventRefused(pages.say("entry.no_waiting", box=growing.box))
     return room.store.account.tell_all(events, once=once_of(request, told))
 
 
@@ -229,7 +235,7 @@ def looked_everywhere(request: Request, told: Mapping[str, str]) -> Response:
         events = looked_at(replace(look, recorded_ms=now_ms), room.store.account.clutches(look.at_ms))
         made = room.store.account.tell_all(events, once=once_of(request, told))
     if not made:
-        raise EventRefused(pages.say("enter.no_waiting_anywhere"))
+        raise EventRefused(pages.say("entry.no_waiting_anywhere"))
     return after(request, made)
 
 
@@ -280,13 +286,13 @@ def times_to_choose(now_ms: int, zone: tzinfo, pages: Pages) -> list[Choice]:
     def clock(at_ms: int) -> str:
         return f"{datetime.fromtimestamp(at_ms / 1000, zone):%H:%M}"
 
-    found = [Choice("now", pages.say("enter.at_now"))]
-    found.append(Choice("30 min ago", pages.say("enter.at_half_hour", at=clock(now_ms - 30 * MINUTE_MS))))
-    found.append(Choice("1 h ago", pages.say("enter.at_hour", at=clock(now_ms - HOUR_MS))))
+    found = [Choice("now", pages.say("entry.at_now"))]
+    found.append(Choice("30 min ago", pages.say("entry.at_half_hour", at=clock(now_ms - 30 * MINUTE_MS))))
+    found.append(Choice("1 h ago", pages.say("entry.at_hour", at=clock(now_ms - HOUR_MS))))
     now = datetime.fromtimestamp(now_ms / 1000, zone)
     if now.replace(hour=6, minute=0) < now - timedelta(hours=1):
-        found.append(Choice("06:00", pages.say("enter.at_morning")))
-    return [*found, Choice("yesterday 20:00", pages.say("enter.at_evening"))]
+        found.append(Choice("06:00", pages.say("entry.at_morning")))
+    return [*found, Choice("yesterday 20:00", pages.say("entry.at_evening"))]
 
 
 def _beside(kind: EventKind) -> tuple[str, ...]:
@@ -299,10 +305,11 @@ def _beside(kind: EventKind) -> tuple[str, ...]:
 
 def _waits_as(growing: Growing, asked: Question, pages: Pages) -> str:
     """How the entry is named while it waits on a telephone; {} stands for the answer."""
-    where = growing.box or growing.said("box") or growing.clutch
-    kind = pages.say(f"enter.did_{growing.kind.value}")
+    box, clutch = growing.box or growing.said("box"), growing.clutch or growing.said("clutch")
+    kind = pages.say(f"entry.did_{growing.kind.value}")
     answer = "{}" if asked.name in ("eggs", "alive", "grams") else growing.said("eggs")
-    return pages.say("enter.waits_as", answer=answer, kind=kind, where=where).strip()
+    key = "waits_in" if box else "waits_of" if clutch else "waits_new"
+    return pages.say(f"entry.{key}", answer=answer, kind=kind, where=box or clutch).strip()
 
 
 ROUTES: Final[list[BaseRoute]] = [

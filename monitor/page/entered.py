@@ -5,18 +5,21 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
+from urllib.parse import quote
 
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
 
+from monitor.core.notices.notice import Notice
 from monitor.core.terms.balance import balance_of, ended_ms
-from monitor.core.terms.events import COUNTED, LOST, Clutch, EventKind, KeeperEvent
+from monitor.core.terms.events import COUNTED, LOST, OF_BOXES, Clutch, EventKind, KeeperEvent
 from monitor.core.terms.formats import show_eggs, show_time
 from monitor.core.terms.projection import effective, project
 from monitor.errors import EventRefused, MonitorError, UnknownSubject, UsageError
-from monitor.page.enter import NO_STORE, Wrong, after, fields_of, known_now, once_of, told_before
+from monitor.page.enter import NO_STORE, Wrong, after, boxes_downwards, fields_of, known_now, once_of, told_before
 from monitor.page.forms import posting, who_enters
+from monitor.page.notices import boxes_named
 from monitor.page.pages import Pages, new_key, pages_of
 from monitor.page.questions import Choice, Question, decimal, per_cent, whole
 from monitor.telling.entering import (
@@ -29,6 +32,7 @@ from monitor.telling.entering import (
     standing,
     windows_moved,
 )
+from monitor.telling.hand import LOOKED_BACK, needed
 
 if TYPE_CHECKING:
     from monitor.telling.at_hand import RoomAtHand
@@ -86,9 +90,10 @@ def _entered(request: Request, wrong: Wrong | None = None) -> Response:
         stands = {e.id: e for e in effective(events)}
         clutches = project(events)
         moved = _moved(room, made, events, pages.room.now_ms())
+        taken_back = made[0].withdrawn or not any(_root(e) in stands for e in made)
+        ways = _ways(pages, room, made, clutches, taken_back=taken_back)
     zone = pages.room.zone
     clutch = clutches.get(made[0].clutch) if len({e.clutch for e in made}) == 1 else None
-    taken_back = made[0].withdrawn or not any(_root(e) in stands for e in made)
     return pages.render(
         request,
         "entered.html",
@@ -105,7 +110,7 @@ def _entered(request: Request, wrong: Wrong | None = None) -> Response:
         undo=first if not taken_back and made[0].corrects is None else None,
         last=last,
         correct=_root(made[0]) if not taken_back and len(made) == 1 else None,
-        ways=_ways(pages, made, clutches, taken_back=taken_back),
+        ways=ways,
         wrong=wrong,
         key=new_key(),
     )
@@ -141,7 +146,9 @@ def _left(clutch: Clutch) -> list[tuple[str, int, int]]:
     return [(lot.box, lot.eggs, lot.inside) for lot in clutch.lots if lot.open and not lot.moved_on and lot.eggs]
 
 
-def _ways(pages: Pages, made: list[KeeperEvent], clutches: Mapping[str, Clutch], *, taken_back: bool) -> list[OnTo]:
+def _ways(
+    pages: Pages, room: RoomAtHand, made: list[KeeperEvent], clutches: Mapping[str, Clutch], *, taken_back: bool
+) -> list[OnTo]:
     """Where to go on, the likely first."""
     event, say = made[0], pages.say
     box = event.to_box or event.box.rpartition("/")[2].partition("#")[0]
@@ -153,14 +160,31 @@ def _ways(pages: Pages, made: list[KeeperEvent], clutches: Mapping[str, Clutch],
             ways.append(OnTo(f"/clutch/{clutch.id}/enter/set", say("entered.set_next", eggs=eggs)))
         if ended_ms(clutch) is not None and clutch.finished_ms is None:
             ways.append(OnTo(f"/clutch/{clutch.id}/enter/finished", say("entered.finish_next", clutch=clutch.id)))
-    snapshot = pages.room.last()
-    if snapshot is not None and any(c.up and not c.answered for c in snapshot.conditions.values()):
-        ways.append(OnTo("/notices", say("entered.notices")))
+    ways += [OnTo(f"/notices/{n.id}", say("entered.notice", title=n.title)) for n in _open_notices(room, box)]
+    after_it = _next_box(room, clutches, box)
+    if after_it and event.kind in (_K.LOOKED, _K.PIPPED, _K.HATCHED, _K.CANDLED, *OF_BOXES):
+        ways.append(OnTo(f"/box/{quote(after_it)}", say("entered.next_box", box=after_it)))
     if box:
-        ways.append(OnTo(f"/box/{box}", say("entered.box", box=box)))
+        ways.append(OnTo(f"/box/{quote(box)}", say("entered.box", box=box)))
     if clutch is not None:
         ways.append(OnTo(f"/clutch/{clutch.id}", say("entered.clutch", clutch=clutch.id)))
     return [*ways, OnTo("/", say("all.room"))]
+
+
+def _open_notices(room: RoomAtHand, box: str) -> list[Notice]:
+    """What was told of a box and nobody has answered: the most urgent."""
+    ledger = room.store.ledger
+    found = needed(ledger.conditions().values(), ledger.notices(LOOKED_BACK)) if box else []
+    named = [x.notice for x in found if x.notice is not None and box in boxes_named(x.subjects, room.settings.room)]
+    return named[:1]
+
+
+def _next_box(room: RoomAtHand, clutches: Mapping[str, Clutch], box: str) -> str:
+    """The next box in which eggs lie, from above to below; empty after the last."""
+    full = {lot.box for c in clutches.values() for lot in c.lots if lot.open and lot.eggs > 0}
+    boxes = boxes_downwards(room)
+    rest = boxes[boxes.index(box) + 1 :] if box in boxes else []
+    return next((b for b in rest if b in full), "")
 
 
 # -- taking back, putting right ----------------------------------------------------------------------------------------
@@ -278,7 +302,7 @@ def _asked_of(pages: Pages, event: KeeperEvent, name: str, boxes: Iterable[str],
     if name in ("box", "to"):
         return Question(name, words, about, (), tuple(Choice(box, box) for box in boxes))
     if name == "how":
-        choices = tuple(Choice(how, pages.say(f"enter.how_{how.replace('-', '_')}")) for how in LOST)
+        choices = tuple(Choice(how, pages.say(f"entry.how_{how.replace('-', '_')}")) for how in LOST)
         return Question(name, words, about, (), choices)
     kinds = {"at": "moment", "not_yet_at": "moment", "note": "text", "grams": "decimal"}
     if name in ("at", "not_yet_at"):

@@ -61,11 +61,11 @@ def _soon(lot: LotNow, now_ms: int) -> bool:
 
 
 def _button(kind: EventKind, box: str, say: Callable[..., str]) -> LikelyEntry:
-    did = say(f"enter.did_{kind.value}")
+    did = say(f"entry.did_{kind.value}")
     return LikelyEntry(
         kind,
         f"/box/{quote(box, safe='')}/enter/{kind.value}",
-        say(f"enter.likely_{kind.value}"),
+        say(f"entry.likely_{kind.value}"),
         kind is EventKind.LOOKED,
-        say("enter.waits_as", answer="", kind=did, where=box).strip(),
+        say("entry.waits_in", answer="", kind=did, where=box).strip(),
     )

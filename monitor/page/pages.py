@@ -65,10 +65,10 @@ class Pages:
 
     def asset(self, name: str) -> str:
         """The address of a static file, which changes with what is in it."""
-        return f"/static/{name}?{self._stamps[name]}"
+        return f"/static/{name}?{self.assets[name]}"
 
     @cached_property
-    def _stamps(self) -> Mapping[str, str]:
+    def assets(self) -> Mapping[str, str]:
         files = (p for p in STATIC.rglob("*") if p.is_file())
         return {str(p.relative_to(STATIC)): hashlib.sha256(p.read_bytes()).hexdigest()[:12] for p in files}
 
@@ -86,6 +86,8 @@ class Pages:
         found = self.room.last() if snapshot is None else snapshot
         values = {
             "room_name": self.room.settings.room.name,
+            "zone_name": self.room.settings.room.zone,
+            "away": False,
             "unit": self.room.unit,
             "snapshot": found,
             "stale": self.room.stale(),

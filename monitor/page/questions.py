@@ -95,7 +95,7 @@ class Growing:
         return replace(self, fields={k: v for k, v in self.fields.items() if k != name})
 
     def _say(self, key: str, **places: object) -> str:
-        return self.known.say(f"enter.{key}", **places)
+        return self.known.say(f"entry.{key}", **places)
 
     def said(self, name: str) -> str:
         return self.fields.get(name, _LEFT_OUT)
@@ -397,7 +397,7 @@ def per_cent(text: str) -> str:
 def decimal(text: str) -> float:
     """Grams as they were typed, with a point or a comma. Raises UsageError."""
     if re.fullmatch(r"[0-9]{1,7}([.,][0-9]{1,3})?", text.strip()) is None:
-        raise UsageError(f"{text[:40]!r} is not a number of grams", fix="812.5")
+        raise UsageError(f"{text[:40]!r} is not a number of grams")
     return float(text.replace(",", "."))
 
 
