@@ -10,7 +10,6 @@ from starlette.routing import BaseRoute, Route
 
 from monitor.page.notices import boxes_named
 from monitor.page.pages import pages_of
-from monitor.page.picture import COLUMNS, cells
 from monitor.telling.hand import LOOKED_BACK, needed
 
 
@@ -25,16 +24,8 @@ def room_page(request: Request) -> Response:
         # An answer just given shows, though no round has been since.
         true = needed(room.store.ledger.conditions().values(), notices)
     needs = [(x, x.what(pages.room.zone, snapshot.now_ms), boxes_named(x.subjects, room.settings.room)) for x in true]
-    drawn = pages.picture.of(snapshot)
-    return pages.render(
-        request,
-        "room.html",
-        snapshot=snapshot,
-        needs=needs,
-        drawn=drawn.svgs if snapshot.boxes else (),
-        head=[pages.say(f"picture_table.{name}") for name in COLUMNS],
-        rows=cells(drawn.rows),
-    )
+    picture = pages.picture.of(snapshot)
+    return pages.render(request, "room.html", snapshot=snapshot, needs=needs, picture=picture)
 
 
 def more_page(request: Request) -> Response:

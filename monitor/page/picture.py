@@ -3,47 +3,37 @@
 from __future__ import annotations
 
 import threading
-from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
-from typing import Final
+from dataclasses import dataclass
 
 from markupsafe import Markup
 
 from monitor.core.notices.snapshot import Snapshot
-from monitor.page.texts import table
-from monitor.telling.drawing.room_picture import svg_room
+from monitor.page.texts import saying
+from monitor.telling.drawing.room_picture import NARROW, WIDE, svg_room
 from monitor.telling.drawing.room_scene import room_scene
-from monitor.telling.drawing.room_words import ENGLISH, PictureWords, RoomRow, table_room
-
-NARROW, WIDE = 390.0, 1180.0
-COLUMNS: Final = ("box", "stack", *(f.name for f in fields(RoomRow) if f.name not in ("box", "stack", "href")))
+from monitor.telling.drawing.room_words import RoomRow, Say, table_room
 
 
 @dataclass(frozen=True)
 class RoomDrawn:
-    """The picture, narrow and wide, and the rows that say the same."""
+    """The picture, narrow and wide, of which the style sheet shows one, and the rows that say the same."""
 
-    svgs: tuple[Markup, Markup]
+    svgs: tuple[Markup, ...]
     rows: tuple[RoomRow, ...]
 
     @classmethod
-    def of(cls, snapshot: Snapshot, words: PictureWords) -> RoomDrawn:
+    def of(cls, snapshot: Snapshot, say: Say) -> RoomDrawn:
         scene = room_scene(snapshot)
-        narrow, wide = (Markup(svg_room(scene, width, words)) for width in (NARROW, WIDE))  # noqa: S704
-        return cls((narrow, wide), table_room(scene, words))
-
-
-def words_of(language: str) -> PictureWords:
-    """The picture's words in a language; what it lacks is said in English."""
-    own = {f.name: text for f in fields(PictureWords) if (text := table(language).get(f"picture.{f.name}"))}
-    return replace(ENGLISH, **own)
+        # The drawing escapes every name itself.
+        svgs = tuple(Markup(svg_room(scene, width, say)) for width in (NARROW, WIDE))  # noqa: S704
+        return cls(svgs, table_room(scene, say))
 
 
 class DrawnOnce:
     """The picture of the newest round, drawn when the first page asks for it. Safe to use from several threads."""
 
     def __init__(self, language: str) -> None:
-        self._words = words_of(language)
+        self._say = saying(language)
         self._lock = threading.Lock()
         self._of: Snapshot | None = None
         self._drawn: RoomDrawn | None = None
@@ -51,10 +41,5 @@ class DrawnOnce:
     def of(self, snapshot: Snapshot) -> RoomDrawn:
         with self._lock:
             if self._drawn is None or self._of is not snapshot:
-                self._of, self._drawn = snapshot, RoomDrawn.of(snapshot, self._words)
+                self._of, self._drawn = snapshot, RoomDrawn.of(snapshot, self._say)
             return self._drawn
-
-
-def cells(rows: Sequence[RoomRow]) -> list[list[str]]:
-    """The rows of the table, a text for each of ``COLUMNS``."""
-    return [[getattr(row, name) for name in COLUMNS] for row in rows]

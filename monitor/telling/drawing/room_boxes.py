@@ -10,7 +10,7 @@ from urllib.parse import quote
 
 from monitor.telling.drawing.picture_parts import PictureSheet, advance, fitting, number, shortened
 from monitor.telling.drawing.room_plan import PicturePlan, WarmthScale, shown_c
-from monitor.telling.drawing.room_scene import BoxShown
+from monitor.telling.drawing.room_scene import ShownBox
 from monitor.telling.drawing.room_words import SceneWords
 
 
@@ -24,10 +24,14 @@ class BoxMarks:
     say: SceneWords
     links: list[str] = field(default_factory=list)
 
-    def draw(self, box: BoxShown, middle: float, tall: float) -> None:
+    def tall(self, box: ShownBox) -> float:
+        """What a box takes: where it is narrow, an alarm has a line of its own."""
+        return self.plan.box_tall + (self.plan.small + 5.0 if box.beyond and not self.plan.wide else 0.0)
+
+    def draw(self, box: ShownBox, middle: float, tall: float) -> None:
         """A box as a link with what is known of its warmth, and its place on the scale. ``tall``: its row."""
         plan = self.plan
-        top = middle - plan.box_tall / 2
+        top, own = middle - self.tall(box) / 2, self.tall(box)
         texts, cut = self._words(box, top)
         told = self.say.told(box) if not plan.many else box.id if cut else ""
         said = f"<title>{html.escape(told)}</title>" if told else ""
@@ -36,11 +40,9 @@ class BoxMarks:
         areas = [] if plan.many else [_area("pp", 0.0, middle - tall / 2, self.scale.right, tall)]
         if plan.crowd:
             wide = number(plan.box_wide)
-            areas.append(
-                f'<path class="{style}" d="M{number(plan.box)} {number(top)}h{wide}v{number(plan.box_tall)}h-{wide}z"/>'
-            )
+            areas.append(f'<path class="{style}" d="M{number(plan.box)} {number(top)}h{wide}v{number(own)}h-{wide}z"/>')
         else:
-            areas.append(_area(style, plan.box, top, plan.box_wide, plan.box_tall))
+            areas.append(_area(style, plan.box, top, plan.box_wide, own))
         href = html.escape(f"/box/{quote(box.id, safe='')}")
         self.links.append(f'<a href="{href}">{said}{"".join(areas)}{"".join(texts)}</a>')
         self._dot(box, middle)
@@ -49,19 +51,19 @@ class BoxMarks:
                 half = (tall + plan.gap) / 2
                 self.sheet.mark("pl", f"M{number(self.scale.x(limit_c))} {number(middle - half)}v{number(2 * half)}")
 
-    def profile(self, boxes: Sequence[BoxShown], middles: Sequence[float]) -> None:
+    def profile(self, boxes: Sequence[ShownBox], middles: Sequence[float]) -> None:
         """The mean of the last day, through the boxes of a stack."""
         points = [(self.scale.x(b.day_c), y) for b, y in zip(boxes, middles, strict=True) if b.day_c is not None]
         if len(points) > 1:
             self.sheet.mark("pr", "M" + "L".join(f"{number(x)} {number(y)}" for x, y in points))
 
-    def _words(self, box: BoxShown, top: float) -> tuple[list[str], bool]:
+    def _words(self, box: ShownBox, top: float) -> tuple[list[str], bool]:
         """The words in a box, and whether its name was cut."""
         if not self.plan.many:
             return self._words_tall(box, top)
         return self._words_line(box, top) if self.plan.wide else self._words_low(box, top)
 
-    def _words_line(self, box: BoxShown, top: float) -> tuple[list[str], bool]:
+    def _words_line(self, box: ShownBox, top: float) -> tuple[list[str], bool]:
         """In one line: wide, of many boxes."""
         plan, write, alarm = self.plan, self.sheet.text, self.say.alarm(box)
         left, right, y = plan.box + 9.0, plan.box + plan.box_wide - 9.0, top + plan.box_tall / 2 + 6.0
@@ -80,59 +82,72 @@ class BoxMarks:
             write(right, y, alarm, plan.small, "pz", anchor="end", bold=True),
         ], name != box.id
 
-    def _words_low(self, box: BoxShown, top: float) -> tuple[list[str], bool]:
-        """In two lines: narrow, of many boxes."""
-        plan, write, alarm = self.plan, self.sheet.text, self.say.alarm(box)
+    def _words_low(self, box: ShownBox, top: float) -> tuple[list[str], bool]:
+        """In two lines, and an alarm: narrow, of many boxes."""
+        plan, write = self.plan, self.sheet.text
         left, right = plan.box + 9.0, plan.box + plan.box_wide - 4.0
-        room = right - left - (advance(alarm, plan.small, bold=True) + 6.0 if alarm else 0.0)
-        name, figure = shortened(box.id, plan.name, room, bold=True), self.say.figure(box)
+        name, figure = shortened(box.id, plan.name, right - left, bold=True), self.say.figure(box)
         beside = left + (advance(figure, plan.figure, bold=True) + 5.0 if figure else 0.0)
         calm = ("",) if plan.crowd else (self.say.sureness(box),)
         said = fitting(calm if self._calm(box) else self.say.notes(box), plan.small, right - beside)
+        alarm = shortened(self.say.alarm(box), plan.small, right - left, bold=True)
         return [
             write(left, top + 18.0, name, plan.name, "pb", bold=True),
-            write(right, top + 18.0, alarm, plan.small, "pz", anchor="end", bold=True),
             write(left, top + 43.0, figure, plan.figure, _figure_style(box), bold=True),
             write(beside, top + 43.0, said, plan.small, "pa"),
+            write(left, top + plan.box_tall + 7.0, alarm, plan.small, "pz", bold=True),
         ], name != box.id
 
-    def _calm(self, box: BoxShown) -> bool:
+    def _calm(self, box: ShownBox) -> bool:
         """Whether nothing is to be known of a box beside its figure."""
-        return box.now_c is not None and self.say.notes(box)[-1] in ("", self.say.words.steady)
+        return box.now_c is not None and self.say.notes(box)[-1] in ("", self.say.text("steady"))
 
-    def _words_tall(self, box: BoxShown, top: float) -> tuple[list[str], bool]:
-        """Its name with an alarm or its height, its figure, and what is to be known of it."""
+    def _words_tall(self, box: ShownBox, top: float) -> tuple[list[str], bool]:
+        """Its name and height, its figure, and what is to be known of it, an alarm first."""
         plan, write, alarm = self.plan, self.sheet.text, self.say.alarm(box)
         left, right = plan.box + 9.0, plan.box + plan.box_wide - 9.0
-        figure, sure, notes = self.say.figure(box), self.say.sureness(box), self.say.notes(box)
-        high = self.say.height(box)
-        corner = alarm or high
-        takes = advance(corner, plan.small, bold=bool(alarm)) + 8.0
-        above = bool(alarm) or plan.wide or advance(box.id, plan.name, bold=True) + takes <= plan.inner
+        figure, sure, high = self.say.figure(box), self.say.sureness(box), self.say.height(box)
+        corner = alarm if alarm and plan.wide else high
+        takes = advance(corner, plan.small, bold=True) + 8.0
+        above = plan.wide or advance(box.id, plan.name, bold=True) + takes <= plan.inner
         name = shortened(box.id, plan.name, plan.inner - takes if above else plan.inner, bold=True)
         texts = [write(left, top + 20.0, name, plan.name, "pb", bold=True)]
         if above:
-            style = "pz" if alarm else "pa"
-            texts.append(write(right, top + 20.0, corner, plan.small, style, anchor="end", bold=bool(alarm)))
-        y, foot = top + plan.box_tall - (17.0 if plan.wide else 29.0), top + plan.box_tall - 10.0
+            loud = corner == alarm
+            style = "pz" if loud else "pa"
+            texts.append(write(right, top + 20.0, corner, plan.small, style, anchor="end", bold=loud))
+        y = top + (49.0 if plan.wide else 47.0)
         beside = left + (advance(figure, plan.figure, bold=True) + 5.0 if figure else 0.0)
         texts.append(write(left, y, figure, plan.figure, _figure_style(box), bold=True))
         if figure:
             texts.append(write(beside, y - plan.small - 1.0, f"°{self.say.scene.unit}", plan.small, "pa"))
             texts.append(write(beside, y, shortened(sure, plan.small, right - beside), plan.small, "pa"))
-        shift = 15.0 if _moves(box) else 0.0
-        start = beside + advance(sure, plan.small) + 14.0 if plan.wide and figure else left
-        said = fitting(notes, plan.small, right - start - shift)
-        at = right - advance(said, plan.small) if plan.wide and figure else left + shift
-        line = y if plan.wide else foot
-        texts.append(write(at, line, said, plan.small, "pa"))
-        if shift:
-            texts.append(_slope(box, at - shift, line))
-        if not above and shift + advance(said, plan.small) + takes <= plan.inner:
-            texts.append(write(right, foot, high, plan.small, "pa", anchor="end"))
-        return texts, name != box.id
+        if plan.wide:
+            start = beside + advance(sure, plan.small) + 14.0 if figure else left
+            texts += self._notes(box, start, right, y, to_right=bool(figure))
+            return texts, name != box.id
+        foot = top + plan.box_tall - 10.0
+        if alarm:
+            texts.append(write(left, foot, alarm, plan.small, "pz", bold=True))
+            foot += plan.small + 5.0
+        shown = self._notes(box, left, right, foot)
+        used = self.sheet.areas[-1].right - left if shown else 0.0
+        if not above and used + takes <= plan.inner:
+            shown.append(write(right, foot, high, plan.small, "pa", anchor="end"))
+        return [*texts, *shown], name != box.id
 
-    def _dot(self, box: BoxShown, y: float) -> None:
+    def _notes(self, box: ShownBox, left: float, right: float, y: float, *, to_right: bool = False) -> list[str]:
+        """What is to be known of a box's temperature, with a mark where it rises or falls."""
+        size = self.plan.small
+        shift = 15.0 if _moves(box) else 0.0
+        said = fitting(self.say.notes(box), size, right - left - shift)
+        if not said:
+            return []
+        at = right - advance(said, size) if to_right else left + shift
+        mark = [_slope(box, at - shift, y)] if shift else []
+        return [*mark, self.sheet.text(at, y, said, size, "pa")]
+
+    def _dot(self, box: ShownBox, y: float) -> None:
         """The temperature of a box on the scale: filled of now and of its own probe, else hollow."""
         sheet, scale, c = self.sheet, self.scale, shown_c(box)
         if c is None:
@@ -149,12 +164,12 @@ class BoxMarks:
         sheet.mark("pt" if now else "pc", f"M{number(x)} {number(y)}h0" if now else _circle(x, y, 4.5))
 
 
-def _moves(box: BoxShown) -> bool:
+def _moves(box: ShownBox) -> bool:
     """Whether the status of a box is its trend, which has a mark of its own."""
     return bool(box.trend_c) and not (box.beyond or box.age or box.estimated or box.now_c is None)
 
 
-def _figure_style(box: BoxShown) -> str:
+def _figure_style(box: ShownBox) -> str:
     return "pt" if box.now_c is not None else "pt old"
 
 
@@ -164,7 +179,7 @@ def _area(style: str, x: float, y: float, wide: float, tall: float) -> str:
     )
 
 
-def _slope(box: BoxShown, x: float, y: float) -> str:
+def _slope(box: ShownBox, x: float, y: float) -> str:
     """A small line that rises or falls as the box does."""
     rise = 4.0 if (box.trend_c or 0.0) > 0 else -4.0
     return f'<path class="pq" d="M{number(x)} {number(y - 4 + rise)}L{number(x + 10)} {number(y - 4 - rise)}"/>'

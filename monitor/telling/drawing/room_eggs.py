@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from monitor.telling.drawing.picture_parts import DayAxis, PictureSheet, WordRun, advance, fitting, number, shortened
 from monitor.telling.drawing.room_plan import PicturePlan
-from monitor.telling.drawing.room_scene import BoxShown, EggsShown
+from monitor.telling.drawing.room_scene import ShownBox, ShownEggs
 from monitor.telling.drawing.room_words import SceneWords
 
 
@@ -25,24 +25,24 @@ class EggsMarks:
     def _lines(self) -> int:
         return 1 if self.plan.wide or self.plan.many else 2
 
-    def _tall(self, x: EggsShown) -> float:
+    def _tall(self, x: ShownEggs) -> float:
         """What eggs take: their words, the eggs that pipped, and their window."""
         return self._lines() * self.plan.line + (22.0 if x.pips and x.window else 0.0) + 24.0
 
-    def tall(self, eggs: Sequence[EggsShown]) -> float:
+    def tall(self, eggs: Sequence[ShownEggs]) -> float:
         """What all eggs of a box take."""
         return sum(self._tall(x) for x in eggs) + 4.0 * max(len(eggs) - 1, 0)
 
-    def draw(self, box: BoxShown, eggs: Sequence[EggsShown], middle: float) -> None:
+    def draw(self, box: ShownBox, eggs: Sequence[ShownEggs], middle: float) -> None:
         """The eggs of a box, or as many of them as are drawn."""
         if not eggs and not self.plan.many:
-            self.sheet.write(self.days.left, middle + 4.0, self.say.words.no_eggs, self.plan.small, "pa")
+            self.sheet.write(self.days.left, middle + 4.0, self.say.text("no_eggs"), self.plan.small, "pa")
         y = middle - self.tall(eggs) / 2
         for x in eggs:
             self._eggs(x, y, len(box.eggs) - len(eggs) if x is eggs[-1] else 0)
             y += self._tall(x) + 4.0
 
-    def _eggs(self, x: EggsShown, top: float, more: int) -> None:
+    def _eggs(self, x: ShownEggs, top: float, more: int) -> None:
         """The words of some eggs, and below them what pipped, and what is expected."""
         y = top + self._lines() * self.plan.line + 12.0
         edges: list[tuple[float, float]] = []
@@ -54,13 +54,13 @@ class EggsMarks:
         if edges:
             self.anchors.setdefault(x.clutch, []).append(edges[0])
         left = min((e[0] for e in edges), default=self.days.left)
-        over = self.say.words.more.format(count=more) if more else ""
+        over = self.say.text("more", count=more) if more else ""
         if self._lines() == 1:
             self._in_one_line(x, left, top, over)
         else:
             self._in_two_lines(x, left, top, over)
 
-    def _in_one_line(self, x: EggsShown, left: float, top: float, over: str) -> None:
+    def _in_one_line(self, x: ShownEggs, left: float, top: float, over: str) -> None:
         plan = self.plan
         first, room = f" {self.say.headline(x)}", plan.right - plan.days - 2.0
         tail = f"  {over}" if over else ""
@@ -75,7 +75,7 @@ class EggsMarks:
         spans = [WordRun(name, "pb", bold=True), WordRun(first), WordRun(soft, "pa")]
         self.sheet.write(self._start(left, wide), top + plan.line - 3.0, spans, plan.head, "pi")
 
-    def _in_two_lines(self, x: EggsShown, left: float, top: float, over: str) -> None:
+    def _in_two_lines(self, x: ShownEggs, left: float, top: float, over: str) -> None:
         plan = self.plan
         room = plan.right - plan.days - 2.0
         name = shortened(x.clutch, plan.head, room * 0.62, bold=True)
@@ -91,7 +91,7 @@ class EggsMarks:
         """Where words begin: with their mark, as far as that leaves room for them."""
         return max(min(left, self.plan.right - wide), self.plan.days)
 
-    def _pips(self, x: EggsShown, y: float) -> float:
+    def _pips(self, x: ShownEggs, y: float) -> float:
         """Eggs with how many pipped, those of near days together; their left edge."""
         found: list[tuple[float, int]] = []
         for at_ms, count in sorted(x.pips):
@@ -103,7 +103,7 @@ class EggsMarks:
             self.sheet.write(at, y + 4.5, f"{count}" if count < 100 else "…", 11.5, "pj", anchor="middle", bold=True)
         return found[0][0] - 10.0
 
-    def _window(self, x: EggsShown, y: float) -> float:
+    def _window(self, x: ShownEggs, y: float) -> float:
         """The window of what is expected, its middle, and the wait; its left edge."""
         assert x.window is not None
         sheet, days = self.sheet, self.days

@@ -25,8 +25,8 @@ from monitor.telling.drawing.picture_parts import DayAxis, PictureSheet, advance
 from monitor.telling.drawing.room_boxes import BoxMarks
 from monitor.telling.drawing.room_eggs import EggsMarks
 from monitor.telling.drawing.room_plan import PicturePlan, WarmthScale, plan_of
-from monitor.telling.drawing.room_scene import BoxShown, EggsShown, RoomScene, StackShown
-from monitor.telling.drawing.room_words import ENGLISH, PictureWords, SceneWords
+from monitor.telling.drawing.room_scene import RoomScene, ShownBox, ShownEggs, ShownStack
+from monitor.telling.drawing.room_words import Say, SceneWords
 from monitor.telling.drawing.svg import temperature_ticks, ticks
 
 NARROW: Final = 366
@@ -52,14 +52,15 @@ temperature is, one of now, one that is not, what lies beyond an edge, eggs that
 class _PlacedBox:
     """A box with its eggs, as much of them as is drawn."""
 
-    box: BoxShown
-    eggs: tuple[EggsShown, ...]
+    box: ShownBox
+    eggs: tuple[ShownEggs, ...]
     tall: float
 
 
-def svg_room(scene: RoomScene, width: float = NARROW, words: PictureWords = ENGLISH) -> str:
-    """The picture as an SVG element of a page, ``width`` units wide: below 700 for a telephone, else wide."""
-    return _RoomDrawing(scene, plan_of(width, len(scene.boxes)), SceneWords(scene, words)).whole()
+def svg_room(scene: RoomScene, width: float, say: Say) -> str:
+    """The picture as an SVG element of a page, ``width`` units wide: below 700 for a telephone, else wide. ``say``: the
+    page's words."""
+    return _RoomDrawing(scene, plan_of(width, len(scene.boxes)), SceneWords(scene, say)).whole()
 
 
 @dataclass(frozen=True)
@@ -102,7 +103,7 @@ class _RoomDrawing:
 
     def whole(self) -> str:
         if not self.scene.boxes:
-            self.sheet.write(self.plan.width / 2, 44.0, self.say.words.none, 15.0, "pa", anchor="middle")
+            self.sheet.write(self.plan.width / 2, 44.0, self.say.text("none"), 15.0, "pa", anchor="middle")
             return self._document(80.0, self.sheet.drawn("", "pg"))
         bottom = top = 54.0
         for stack in self.scene.stacks:
@@ -117,11 +118,11 @@ class _RoomDrawing:
         return self._document(tall, self.sheet.drawn("\n".join(self.boxes.links), "pg"))
 
     def _document(self, tall: float, content: str) -> str:
-        scene, words = self.scene, self.say.words
+        scene = self.scene
         kind, width = "wide" if self.plan.wide else "narrow", number(self.plan.width)
         lying = sum(1 for b in scene.boxes if any(x.waiting for x in b.eggs))
-        title = html.escape(words.title.format(room=scene.room))
-        described = html.escape(words.described.format(boxes=len(scene.boxes), eggs=lying))
+        title = html.escape(self.say.text("title", room=scene.room))
+        described = html.escape(self.say.text("described", boxes=len(scene.boxes), eggs=lying))
         return (
             f'<svg class="picture {kind}" viewBox="0 0 {width} {number(tall)}" width="{width}" height="{number(tall)}" '
             f'font-size="{number(self.sheet.usual)}" role="group" aria-labelledby="room-{kind} room-{kind}-says">\n'
@@ -134,7 +135,7 @@ class _RoomDrawing:
     def _days_named(self, bottom: float) -> None:
         """Today, and the days; these once more below where it is tall."""
         plan, scene = self.plan, self.scene
-        today = self.say.words.today.format(day=show_date(scene.now_ms, scene.zone))
+        today = self.say.text("today", day=show_date(scene.now_ms, scene.zone))
         half = advance(today, 12.5, bold=True) / 2
         at = min(max(self.days.x(scene.now_ms), plan.days + half), plan.right - half)
         self.sheet.write(at, 15.0, today, 12.5, "px", anchor="middle", bold=True)
@@ -159,7 +160,7 @@ class _RoomDrawing:
 
     # -- a stack
 
-    def _stack(self, stack: StackShown, top: float) -> float:
+    def _stack(self, stack: ShownStack, top: float) -> float:
         """A stack below ``top``; where it ends."""
         plan, sheet = self.plan, self.sheet
         self._heading(stack, top)
@@ -187,11 +188,11 @@ class _RoomDrawing:
         self.boxes.profile(stack.boxes, middles)
         return bottom + 6.0
 
-    def _heading(self, stack: StackShown, top: float) -> None:
+    def _heading(self, stack: ShownStack, top: float) -> None:
         """The name of a stack, and by how much it is warmer somewhere, where that has room."""
         plan = self.plan
         room = (plan.days - 12.0 if plan.wide else self.warmth.right) - plan.post
-        name = shortened(self.say.words.stack.format(stack=stack.id), plan.name, room, bold=True)
+        name = shortened(self.say.text("stack", stack=stack.id), plan.name, room, bold=True)
         used = advance(name, plan.name, bold=True) + 12.0
         self.sheet.write(plan.post, top + 16.0, name, plan.name, "pb", bold=True)
         said = self.say.difference(stack)
@@ -199,9 +200,9 @@ class _RoomDrawing:
             told = shortened(said, plan.small, room - used)
             self.sheet.write(plan.post + used, top + 16.0, told, plan.small, "pa")
 
-    def _row(self, box: BoxShown) -> _PlacedBox:
+    def _row(self, box: ShownBox) -> _PlacedBox:
         eggs = box.eggs[: 1 if self.plan.many else MOST_LOTS]
-        return _PlacedBox(box, eggs, max(self.plan.box_tall, self.eggs.tall(eggs)))
+        return _PlacedBox(box, eggs, max(self.boxes.tall(box), self.eggs.tall(eggs)))
 
     def _ruler(self, heights: Sequence[float], size: float, off: float, top: float, bottom: float) -> None:
         """Round heights beside the post."""

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-from monitor.telling.drawing.room_scene import BoxShown, RoomScene
+from monitor.telling.drawing.room_scene import RoomScene, ShownBox
 
 # Where there are more boxes, less is drawn of each; and of a crowd of them least.
 MANY: Final = 12
@@ -102,10 +102,10 @@ class WarmthScale:
         return self.left + min(max(share, 0.0), 1.0) * self.wide
 
 
-def shown_c(box: BoxShown) -> float | None:
+def shown_c(box: ShownBox) -> float | None:
     """The temperature that is drawn of a box: that of now, or the last one."""
     return box.now_c if box.now_c is not None else box.last_c
 
 
-def _half(box: BoxShown) -> float:
+def _half(box: ShownBox) -> float:
     return min(box.half_c, 1.0) if box.now_c is not None and math.isfinite(box.half_c) else 0.1

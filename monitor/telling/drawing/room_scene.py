@@ -20,6 +20,7 @@ from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.formats import show_dates, show_since, show_span, show_time
 from monitor.core.terms.settings import DisplayUnit
 from monitor.core.terms.times import DAY_MS, HOUR_MS
+from monitor.telling.boxes import limits_words
 
 # The last hours of which it is said whether a box gets warmer, and by how much it has to. Judgement, no source: a
 # thermostat moves a box of damp substrate by a tenth of a degree.
@@ -33,7 +34,7 @@ EggsState = Literal["expected", "late", "pipping", "done", "no date"]
 
 
 @dataclass(frozen=True)
-class EggsShown:
+class ShownEggs:
     """Eggs of a clutch in a box.
 
     ``window``: 10, 50 and 90 % of the next pip, all looks included (ms); ``missed``: the same of a window that is past,
@@ -60,12 +61,13 @@ class EggsShown:
 
 
 @dataclass(frozen=True)
-class BoxShown:
+class ShownBox:
     """A box as it is now: ``now_c`` is None where nothing so new is known that it may be called that of now; then
     ``last_c`` and ``last`` say what was read last, and when.
 
     ``half_c``: twice the standard uncertainty; ``age``: how old its temperature is, where that is more than due;
-    ``trend_c``: by how much it changed in the last hours; ``day_c``: its mean in the profile of its stack.
+    ``trend_c``: by how much it changed in the last hours; ``day_c``: its mean in the profile of its stack;
+    ``limits``: both limits in words.
     """
 
     id: str
@@ -81,7 +83,8 @@ class BoxShown:
     day_c: float | None = None
     too_cool_c: float | None = None
     too_warm_c: float | None = None
-    eggs: tuple[EggsShown, ...] = ()
+    limits: str = ""
+    eggs: tuple[ShownEggs, ...] = ()
 
     @property
     def beyond(self) -> Literal["too warm", "too cool", ""]:
@@ -94,11 +97,11 @@ class BoxShown:
 
 
 @dataclass(frozen=True)
-class StackShown:
+class ShownStack:
     """A stack: its boxes from the uppermost down, and what its profile says of it (by how much one is warmer)."""
 
     id: str
-    boxes: tuple[BoxShown, ...]
+    boxes: tuple[ShownBox, ...]
     difference_c: float | None = None
     difference_half_c: float = 0.0
     warmest: str = ""
@@ -113,15 +116,15 @@ class RoomScene:
     now_ms: int
     zone: tzinfo
     unit: DisplayUnit
-    stacks: tuple[StackShown, ...]
-    elsewhere: tuple[EggsShown, ...] = ()
+    stacks: tuple[ShownStack, ...]
+    elsewhere: tuple[ShownEggs, ...] = ()
 
     @property
-    def boxes(self) -> tuple[BoxShown, ...]:
+    def boxes(self) -> tuple[ShownBox, ...]:
         return tuple(box for stack in self.stacks for box in stack.boxes)
 
     @property
-    def eggs(self) -> tuple[EggsShown, ...]:
+    def eggs(self) -> tuple[ShownEggs, ...]:
         return tuple(eggs for box in self.boxes for eggs in box.eggs)
 
 
@@ -159,18 +162,18 @@ def shown_lots(lots: Sequence[LotNow], now_ms: int) -> list[LotNow]:
     return sorted((x for x in lots if shown(x)), key=lambda x: (not x.lot.waiting, due_ms(x), x.lot.id))
 
 
-def _stack(name: str, boxes: Sequence[BoxShown], profile: StackProfile | None) -> StackShown:
+def _stack(name: str, boxes: Sequence[ShownBox], profile: StackProfile | None) -> ShownStack:
     if profile is None or len(profile.levels) < 2:
-        return StackShown(name, tuple(boxes))
+        return ShownStack(name, tuple(boxes))
     half_c = 2.0 * profile.difference_sd_c
-    return StackShown(name, tuple(boxes), profile.difference_c, half_c, profile.warmest, profile.coolest)
+    return ShownStack(name, tuple(boxes), profile.difference_c, half_c, profile.warmest, profile.coolest)
 
 
-def _box(box: BoxNow, snapshot: Snapshot, profile: StackProfile | None, lots: Iterable[LotNow]) -> BoxShown:
+def _box(box: BoxNow, snapshot: Snapshot, profile: StackProfile | None, lots: Iterable[LotNow]) -> ShownBox:
     now_ms = snapshot.now_ms
     now_c, age_s = box.current_c(now_ms), box.age_s(now_ms)
     level = profile.level(f"box {box.box.id}") if profile is not None else None
-    return BoxShown(
+    return ShownBox(
         box.box.id,
         box.box.stack,
         box.box.height_cm,
@@ -184,6 +187,7 @@ def _box(box: BoxNow, snapshot: Snapshot, profile: StackProfile | None, lots: It
         day_c=None if level is None else level.mean_c,
         too_cool_c=box.limits.too_cool_c,
         too_warm_c=box.limits.too_warm_c,
+        limits=limits_words(box, snapshot),
         eggs=tuple(_eggs(x, now_ms) for x in lots if x.lot.box == box.box.id),
     )
 
@@ -210,7 +214,7 @@ def trend_c(time_ms: Times, temperature_c: Values, now_ms: int) -> float | None:
     return changed if abs(changed) >= TREND_LEAST_C else 0.0
 
 
-def _eggs(x: LotNow, now_ms: int) -> EggsShown:
+def _eggs(x: LotNow, now_ms: int) -> ShownEggs:
     lot, pip = x.lot, x.first_pip
     silence = pip.silence if pip is not None else None
     window = pip.window if pip is not None else None
@@ -224,7 +228,7 @@ def _eggs(x: LotNow, now_ms: int) -> EggsShown:
         state = "no date"
     else:
         state = "pipping" if lot.pipped else "late" if missed is not None else "expected"
-    return EggsShown(
+    return ShownEggs(
         lot.clutch,
         lot.id,
         lot.box,
