@@ -14,8 +14,10 @@ from starlette.routing import BaseRoute, Mount
 from starlette.staticfiles import StaticFiles
 
 from monitor.errors import MonitorError, StoreError, UnknownSubject
-from monitor.page import box, eggs, enter, entered, home, live, looks, notices, phone, species
+from monitor.page import api, box, eggs, enter, entered, home, live, looks, notices, phone, species
+from monitor.page.api_calls import asks_api
 from monitor.page.pages import STATIC, Pages, pages_of
+from monitor.page.problems import problem, problem_of
 from monitor.page.room import PageRoom
 
 log = logging.getLogger("warmtally.page")
@@ -41,7 +43,7 @@ def routes() -> list[BaseRoute]:
 def build(room: PageRoom, *, language: str = "en", more: Iterable[BaseRoute] = ()) -> Starlette:
     """The app of one room."""
     app = Starlette(
-        routes=[*more, *routes()],
+        routes=[*api.routes(room), *more, *routes()],
         exception_handlers={HTTPException: _refused, MonitorError: _failed, Exception: _broken},  # type: ignore[dict-item]
     )
     app.state.pages = Pages(room, language)
@@ -50,6 +52,8 @@ def build(room: PageRoom, *, language: str = "en", more: Iterable[BaseRoute] = (
 
 
 async def _refused(request: Request, error: HTTPException) -> Response:
+    if asks_api(request):
+        return problem(error.status_code, error.detail, headers=error.headers)
     headers = dict(error.headers or {})
     return await run_in_threadpool(pages_of(request).problem, request, error.status_code, headers=headers)
 
@@ -59,9 +63,13 @@ async def _failed(request: Request, error: MonitorError) -> Response:
     status = 404 if isinstance(error, UnknownSubject) else 503 if isinstance(error, StoreError) else 409
     if status == 503:
         log.warning("a page could not be made: %s", error.what)
+    if asks_api(request):
+        return problem_of(error)
     return await run_in_threadpool(pages_of(request).problem, request, status, error)
 
 
 async def _broken(request: Request, _: Exception) -> Response:
     """A mistake of ours, which the guard before the app writes down."""
+    if asks_api(request):
+        return problem(500, "this could not be made")
     return await run_in_threadpool(pages_of(request).problem, request, 500)

@@ -75,9 +75,11 @@ def air_lines(boxes: Iterable[BoxNow], unit: DisplayUnit, at_ms: int) -> list[st
     return lines
 
 
-def box_json(b: BoxNow, picture: Snapshot, lots: Mapping[str, LotNow]) -> BoxJson:
-    """A box; without a temperature of now the last one stands under its own key with its time."""
-    at, now_c, air = picture.now_ms, b.current_c(picture.now_ms), air_of(b, picture.now_ms)
+def box_json(b: BoxNow, picture: Snapshot, lots: Mapping[str, LotNow], now_ms: int | None = None) -> BoxJson:
+    """A box; without a temperature of now the last one stands under its own key with its time. ``now_ms``: where that
+    is later than the picture, which may be the last one before the service hung."""
+    at = picture.now_ms if now_ms is None else now_ms
+    now_c, air = b.current_c(at), air_of(b, at)
     return {
         "box": b.box.id,
         "stack": b.box.stack,
@@ -99,7 +101,7 @@ def box_json(b: BoxNow, picture: Snapshot, lots: Mapping[str, LotNow]) -> BoxJso
         "heat_last_day": None if b.heat is None else _heat_json(b.heat, b.profile_high_c),
         "course": None if now_c is None else _heading_json(b, at),
         "conditions": sorted(k for (k, s), c in picture.conditions.items() if c.up and s == b.box.id),
-        "lots": [lot_json(lots[i], at) for i in b.occupied_by],
+        "lots": [lot_json(lots[i], picture.now_ms) for i in b.occupied_by],
     }
 
 

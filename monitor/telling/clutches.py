@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import tzinfo
 from typing import TYPE_CHECKING
 
 from monitor.core.terms.balance import Balance, balance_of, became, ended_ms
 from monitor.core.terms.events import Clutch, KeeperEvent, Lot
 from monitor.errors import UnknownSubject
 from monitor.telling.as_json import utc
+from monitor.telling.entering import sentence
 
 if TYPE_CHECKING:
-    from monitor.telling.forms_eggs import AccountOfLotJson, BalanceJson, ClutchJson, EntryJson
+    from monitor.telling.forms_eggs import AccountOfLotJson, BalanceJson, ClutchJson, EntryJson, ToldEntryJson
 
 
 def clutch_named(clutches: Mapping[str, Clutch], name: str) -> Clutch:
@@ -87,7 +89,7 @@ def account_of_lot_json(lot: Lot) -> AccountOfLotJson:
 
 
 def entry_json(e: KeeperEvent) -> EntryJson:
-    """An entry as it stands, corrections counted in."""
+    """An entry by its keys."""
     return {
         "entry": e.id,
         "kind": e.kind.value,
@@ -104,4 +106,25 @@ def entry_json(e: KeeperEvent) -> EntryJson:
         "not_yet_at": utc(e.not_yet_at_ms),
         "by": e.by or None,
         "note": e.text or None,
+    }
+
+
+def told_entry_json(e: KeeperEvent, zone: tzinfo) -> ToldEntryJson:
+    """An entry as it was told, with all of its words."""
+    return {
+        **entry_json(e),
+        "clutch": e.clutch or None,
+        "day_only": e.day_only,
+        "species": e.species or None,
+        "developed": e.developed or None,
+        "slugs": e.slugs,
+        "gone": e.gone,
+        "dam": e.dam or None,
+        "sire": e.sire or None,
+        "line": e.line or None,
+        "not_set": e.not_set,
+        "grams": e.grams,
+        "corrects": e.corrects,
+        "withdrawn": e.withdrawn,
+        "says": sentence(e, zone),
     }

@@ -49,12 +49,12 @@ def days_before(days: float, to_ms: int) -> int:
     return to_ms - round(days * DAY_MS)
 
 
-def checked_span(from_ms: int, to_ms: int) -> tuple[int, int]:
+def checked_span(from_ms: int, to_ms: int, longest_days: float = LONGEST_DAYS) -> tuple[int, int]:
     """A span that can be looked at. Raises UsageError."""
     if from_ms >= to_ms:
         raise UsageError("--to is not after --from", fix="give the earlier time to --from; neither lies ahead")
-    if to_ms - from_ms > LONGEST_DAYS * DAY_MS:
-        raise UsageError(f"more than {LONGEST_DAYS:.0f} days are none to look at", fix="give a later --from")
+    if to_ms - from_ms > longest_days * DAY_MS:
+        raise UsageError(f"more than {longest_days:.0f} days are none to look at", fix="give a later --from")
     return from_ms, to_ms
 
 

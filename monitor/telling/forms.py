@@ -15,6 +15,15 @@ Moment = Annotated[str, "date-time"]
 Day = Annotated[str, "date"]
 """A day of the room's calendar, ISO 8601."""
 
+# No class can have a key of that name.
+FromJson = TypedDict("FromJson", {"from": Moment})
+
+
+class SpanJson(FromJson):
+    """From when to when."""
+
+    to: Moment
+
 
 class ChannelJson(TypedDict):
     """How a notice fares on one channel."""
@@ -104,3 +113,26 @@ class KindJson(TypedDict):
     otherwise: str
     groups: bool
     repeats: bool
+
+
+class AgeJson(TypedDict):
+    """When something was heard last, how long ago that is, and how often it is due."""
+
+    probe: str
+    box: str | None
+    last_at: Moment | None
+    age_s: float | None
+    due_every_s: float
+
+
+class StateJson(TypedDict):
+    """What needs a hand now, and whether anybody watches. ``round_at``: when the service looked at the room last;
+    ``watched``: whether it does so still."""
+
+    room: str
+    at: Moment
+    watched: bool
+    round_at: Moment | None
+    round_age_s: float | None
+    needs: list[HandJson]
+    probes: list[AgeJson]

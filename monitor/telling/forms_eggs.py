@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TypedDict
 
-from monitor.telling.forms import Moment
+from monitor.telling.forms import FromJson, Moment
 
 
 class HeatOfLotJson(TypedDict):
@@ -146,7 +146,11 @@ class BalanceJson(TypedDict):
     not_accounted_for: int
 
 
-StayJson = TypedDict("StayJson", {"box": str, "from": Moment, "to": Moment | None})
+class StayJson(FromJson):
+    """Eggs in a box; ``to``: null while they lie there."""
+
+    box: str
+    to: Moment | None
 
 
 class PipJson(TypedDict):
@@ -216,3 +220,22 @@ class ClutchJson(TypedDict):
     finished: Moment | None
     lots: list[AccountOfLotJson]
     account: list[EntryJson]
+
+
+class ToldEntryJson(EntryJson):
+    """An entry as it was told; ``corrects``: the number of the one that it puts right, or takes back."""
+
+    clutch: str | None
+    day_only: bool
+    species: str | None
+    developed: float | None
+    slugs: int
+    gone: int
+    dam: str | None
+    sire: str | None
+    line: str | None
+    not_set: bool
+    grams: float | None
+    corrects: int | None
+    withdrawn: bool
+    says: str

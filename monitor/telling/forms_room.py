@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import NotRequired, TypedDict
 
-from monitor.telling.forms import Moment
+from monitor.telling.forms import FromJson, Moment, SpanJson
 from monitor.telling.forms_eggs import LotJson
 
 
@@ -25,10 +25,15 @@ class EtaJson(TypedDict):
     p90: float | None
 
 
-HeadingJson = TypedDict(
-    "HeadingJson",
-    {"from": str, "rate_c_per_h": float, "too_cool_in_h": EtaJson | None, "too_warm_in_h": EtaJson | None},
-)
+HeadingFromJson = TypedDict("HeadingFromJson", {"from": str})
+
+
+class HeadingJson(HeadingFromJson):
+    """Where a box is heading, ``from`` which reckoning, and in how many hours a limit is reached; null: it is not."""
+
+    rate_c_per_h: float
+    too_cool_in_h: EtaJson | None
+    too_warm_in_h: EtaJson | None
 
 
 class BoxJson(TypedDict):
@@ -72,7 +77,10 @@ class WateredJson(TypedDict):
     grams: float
 
 
-NotCountedJson = TypedDict("NotCountedJson", {"from": Moment, "to": Moment, "why": str})
+class NotCountedJson(SpanJson):
+    """A span of weighings that does not count, and why."""
+
+    why: str
 
 
 class WeightsJson(TypedDict):
@@ -126,18 +134,15 @@ class UnreadJson(TypedDict):
     messages: list[UnreadMessageJson]
 
 
-CorrectionOfProbeJson = TypedDict(
-    "CorrectionOfProbeJson",
-    {
-        "id": int,
-        "offset_c": float,
-        "uncertainty_c": float,
-        "common_c": float,
-        "how": str,
-        "from": Moment,
-        "age_days": float,
-    },
-)
+class CorrectionOfProbeJson(FromJson):
+    """The correction that holds for a probe, since when, and how it was found."""
+
+    id: int
+    offset_c: float
+    uncertainty_c: float
+    common_c: float
+    how: str
+    age_days: float
 
 
 class ToldOfProbeJson(TypedDict):
@@ -222,9 +227,6 @@ class ProbesJson(TypedDict):
     stacks: list[StackLevelJson]
 
 
-SpanJson = TypedDict("SpanJson", {"from": Moment, "to": Moment})
-
-
 class HappenedJson(TypedDict):
     """What happened in a box."""
 
@@ -241,25 +243,21 @@ class CoursePointJson(TypedDict):
     highest_c: float
 
 
-CourseJson = TypedDict(
-    "CourseJson",
-    {
-        "box": str,
-        "stack": str,
-        "height_cm": float,
-        "from": Moment,
-        "to": Moment,
-        "measured_by": str,
-        "mean_c": float | None,
-        "lowest_c": float | None,
-        "highest_c": float | None,
-        "axis_c": list[float],
-        "too_cool_c": float | None,
-        "too_warm_c": float | None,
-        "above_h": float,
-        "below_h": float,
-        "gaps": list[SpanJson],
-        "events": list[HappenedJson],
-        "course": list[CoursePointJson],
-    },
-)
+class CourseJson(SpanJson):
+    """How warm a box was over a span, the times when nothing was heard, and what happened in it."""
+
+    box: str
+    stack: str
+    height_cm: float
+    measured_by: str
+    mean_c: float | None
+    lowest_c: float | None
+    highest_c: float | None
+    axis_c: list[float]
+    too_cool_c: float | None
+    too_warm_c: float | None
+    above_h: float
+    below_h: float
+    gaps: list[SpanJson]
+    events: list[HappenedJson]
+    course: list[CoursePointJson]

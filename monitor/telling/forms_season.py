@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import TypedDict
 
 from monitor.core.terms.settings import Urgency
-from monitor.telling.forms import Moment
-from monitor.telling.forms_room import SpanJson
+from monitor.telling.forms import Moment, SpanJson
 
 
 class BetweenLooksJson(TypedDict):
@@ -76,23 +75,19 @@ class ClutchSeasonJson(TypedDict):
     notices: list[int]
 
 
-BoxSeasonJson = TypedDict(
-    "BoxSeasonJson",
-    {
-        "box": str,
-        "from": Moment,
-        "to": Moment,
-        "mean_c": float | None,
-        "lowest_c": float | None,
-        "highest_c": float | None,
-        "too_warm_c": float | None,
-        "too_cool_c": float | None,
-        "above_h": float,
-        "below_h": float,
-        "gaps": list[SpanJson],
-        "measured_by": str,
-    },
-)
+class BoxSeasonJson(SpanJson):
+    """How warm a box was while eggs of the season lay in it."""
+
+    box: str
+    mean_c: float | None
+    lowest_c: float | None
+    highest_c: float | None
+    too_warm_c: float | None
+    too_cool_c: float | None
+    above_h: float
+    below_h: float
+    gaps: list[SpanJson]
+    measured_by: str
 
 
 class NoStackSpanJson(TypedDict):
@@ -102,20 +97,16 @@ class NoStackSpanJson(TypedDict):
     difference_c: None
 
 
-StackSpanJson = TypedDict(
-    "StackSpanJson",
-    {
-        "from": Moment,
-        "to": Moment,
-        "warmest": str,
-        "coolest": str,
-        "difference_c": float,
-        "difference_standard_uncertainty_c": float,
-        "gradient_c_per_m": float | None,
-        "beyond_probes": bool,
-        "compared": bool,
-    },
-)
+class StackSpanJson(SpanJson):
+    """How even a stack was over a span."""
+
+    warmest: str
+    coolest: str
+    difference_c: float
+    difference_standard_uncertainty_c: float
+    gradient_c_per_m: float | None
+    beyond_probes: bool
+    compared: bool
 
 
 class StackCostJson(TypedDict):
@@ -182,18 +173,14 @@ class AdvisedJson(TypedDict):
     why: str
 
 
-SeasonJson = TypedDict(
-    "SeasonJson",
-    {
-        "season": str,
-        "from": Moment,
-        "to": Moment,
-        "clutches": list[ClutchSeasonJson],
-        "boxes": list[BoxSeasonJson],
-        "stacks": list[StackSeasonJson],
-        "species": list[SpeciesSeasonJson],
-        "notices": list[MatterJson],
-        "notices_whole": bool,
-        "next_season": list[AdvisedJson],
-    },
-)
+class SeasonJson(SpanJson):
+    """A season looked back on."""
+
+    season: str
+    clutches: list[ClutchSeasonJson]
+    boxes: list[BoxSeasonJson]
+    stacks: list[StackSeasonJson]
+    species: list[SpeciesSeasonJson]
+    notices: list[MatterJson]
+    notices_whole: bool
+    next_season: list[AdvisedJson]

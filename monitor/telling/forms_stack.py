@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TypedDict
 
-from monitor.telling.forms import Moment
+from monitor.telling.forms import Moment, SpanJson
 
 
 class LevelJson(TypedDict):
@@ -45,25 +45,21 @@ class OddLevelJson(TypedDict):
     standard_uncertainty_c: float
 
 
-ProfileJson = TypedDict(
-    "ProfileJson",
-    {
-        "from": Moment,
-        "to": Moment,
-        "hours": int,
-        "levels": list[LevelJson],
-        "air": list[LevelJson],
-        "steps": list[StepJson],
-        "warmest": str,
-        "coolest": str,
-        "difference_c": float,
-        "difference_standard_uncertainty_c": float,
-        "beyond_probes": bool,
-        "compared": bool,
-        "gradient_c_per_m": GradientJson | None,
-        "stands_out": OddLevelJson | None,
-    },
-)
+class ProfileJson(SpanJson):
+    """How warm a stack was by height, over the hours in which all its levels were measured."""
+
+    hours: int
+    levels: list[LevelJson]
+    air: list[LevelJson]
+    steps: list[StepJson]
+    warmest: str
+    coolest: str
+    difference_c: float
+    difference_standard_uncertainty_c: float
+    beyond_probes: bool
+    compared: bool
+    gradient_c_per_m: GradientJson | None
+    stands_out: OddLevelJson | None
 
 
 class WantedJson(TypedDict):

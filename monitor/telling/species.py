@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
+from monitor.config.library import list_profiles, own_stamp
 from monitor.core.development.care import Care
 from monitor.core.development.curves import PublishedRates
 from monitor.core.development.groups import GroupLine
@@ -146,6 +148,16 @@ def _base_bounds(line: LineFit) -> tuple[float, float] | None:
 def listed_species_json(p: Profile) -> ListedSpeciesJson:
     """A profile in a list of them."""
     return {"id": p.id, "scientific_name": p.scientific_name, "status": p.status, "grade": p.grade}
+
+
+def listed_species(own_dir: str | None) -> tuple[ListedSpeciesJson, ...]:
+    """Every profile in a list. To read all takes half a second; that is done again where the keeper's own changed."""
+    return _listed(own_dir, own_stamp(own_dir))
+
+
+@lru_cache(maxsize=2)
+def _listed(own_dir: str | None, _: tuple[tuple[str, int, int, int], ...]) -> tuple[ListedSpeciesJson, ...]:
+    return tuple(listed_species_json(p) for p in list_profiles(own_dir).profiles)
 
 
 def species_json(p: Profile) -> SpeciesJson:
