@@ -317,7 +317,7 @@ ROUTES: Final[list[BaseRoute]] = [
     Route("/clutch/{clutch}/enter", more_of_clutch),
     *(
         route
-        for place in ("/box/{box}/enter/{what}", "/clutch/{clutch}/enter/{what}", "/new-clutch")
+        for place in ("/box/{box}/enter/{what}", "/clutch/{clutch}/enter/{what}", "/clutches/new")
         for route in (Route(place, enter_page, methods=["GET"]), Route(place, posting(enter), methods=["POST"]))
     ),
     Route("/looked-all", posting(looked_everywhere), methods=["POST"]),

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from starlette.requests import Request
 from starlette.testclient import TestClient
+from starlette.types import Receive, Scope, Send
 
 from monitor.adapters.store import Store
 from monitor.core.terms.events import EventKind, KeeperEvent
@@ -141,7 +144,7 @@ def test_each_kind_is_told_question_by_question(
 
 
 def test_a_clutch_is_laid_set_hatched_and_finished(shown: ShownRoom, phone: TestClient) -> None:
-    page = phone.get("/new-clutch")
+    page = phone.get("/clutches/new")
     for step in (
         {"species": "natrix-natrix"},
         {"eggs_typed": "14"},
@@ -167,7 +170,7 @@ def test_a_clutch_is_laid_set_hatched_and_finished(shown: ShownRoom, phone: Test
 
 
 def test_the_name_of_the_next_clutch_is_proposed(phone: TestClient) -> None:
-    page = phone.get("/new-clutch")
+    page = phone.get("/clutches/new")
     for step in ({"species": "natrix-natrix"}, {"eggs": "9"}, {"at": "today"}):
         page = press(phone, page, **step)
     assert dict(forms_in(page)[0].fields)["clutch_typed"] == "K03"
@@ -212,7 +215,8 @@ def test_the_look_before_is_shown_and_may_be_told(shown: ShownRoom, phone: TestC
 def test_all_boxes_are_looked_at_with_one_press_and_taken_back_with_another(
     shown: ShownRoom, phone: TestClient
 ) -> None:
-    fields = {"form_key": "", "key": "abc"}
+    (form,) = [f for f in forms_in(phone.get("/")) if f.action == "/looked-all"]
+    fields = form.filled()
     page = phone.post("/looked-all", data=fields)
     assert [(e.clutch, e.box) for e in account(shown)[FIRST - 1 :]] == [
         ("K01", "K01/left-upper"), ("K01", "K01/left-lower"), ("K02", "K02/right-upper"), ("K02", "K02/right-lower"),
@@ -224,6 +228,67 @@ def test_all_boxes_are_looked_at_with_one_press_and_taken_back_with_another(
     assert len(effective(account(shown))) == FIRST - 1
     assert phone.post(undo.action, data=undo.filled()).url == back.url
     assert len(account(shown)) == FIRST + 7
+
+
+def test_what_meant_one_thing_now_and_two_then_is_asked(shown: ShownRoom, phone: TestClient) -> None:
+    """Two eggs of the lower box lay in the upper one until an hour ago: a pip of yesterday may be of either."""
+    with Store(shown.settings.data_dir) as store:
+        for event in (
+            KeeperEvent(_K.SPLIT, "K01", NOW_MS - 20 * HOUR_MS, NOW_MS, box="left-lower", to_box="left-upper", eggs=2),
+            KeeperEvent(_K.MOVED, "K01", NOW_MS - HOUR_MS, NOW_MS, box="K01/left-upper#2", to_box="right-lower"),
+        ):
+            store.account.tell(event)
+    page = press(phone, phone.get("/box/left-upper/enter/pipped"), eggs="1", at="yesterday 20:00")
+    assert "Which eggs?" in page.text
+    press(phone, page, place="K01/left-upper#2")
+    event = told(shown)
+    assert (event.kind, event.box, event.eggs, event.at_ms) == (_K.PIPPED, "K01/left-upper#2", 1, NOW_MS - 12 * HOUR_MS)
+
+
+def test_eggs_that_are_in_no_box_yet_can_be_lost_too(shown: ShownRoom, phone: TestClient) -> None:
+    with Store(shown.settings.data_dir) as store:
+        store.account.tell(KeeperEvent(_K.LAID, "K03", NOW_MS - HOUR_MS, NOW_MS, eggs=3, species="natrix-natrix"))
+    page = press(phone, phone.get("/clutch/K03/enter/dead"), how="slug")
+    press(phone, page, eggs="1")
+    assert (told(shown).kind, told(shown).not_set, told(shown).eggs) == (_K.DEAD, True, 1)
+
+
+@dataclass(frozen=True)
+class Visitor:
+    name: str
+    may_enter: bool
+
+
+def visited_by(shown: ShownRoom, visitor: Visitor) -> TestClient:
+    app = shown.app()
+
+    async def door(scope: Scope, receive: Receive, send: Send) -> None:
+        Request(scope).state.who = visitor
+        Request(scope).state.form_key = "k" * 20
+        await app(scope, receive, send)
+
+    return TestClient(door, base_url="http://localhost")
+
+
+def test_who_entered_is_told_and_a_form_of_another_page_is_not_taken(shown: ShownRoom) -> None:
+    keeper = visited_by(shown, Visitor("Ada", may_enter=True))
+    page = keeper.get("/box/left-upper/enter/pipped")
+    (form,) = forms_in(page)
+    assert keeper.post(form.action, data={**form.filled(), "form_key": "x", "eggs": "1"}).status_code == 403
+    press(keeper, page, eggs="1")
+    assert (told(shown).kind, told(shown).by) == (_K.PIPPED, "Ada")
+    assert "by Ada" in keeper.get(f"/entered/{FIRST}").text
+    press(keeper, keeper.get(f"/entry/{FIRST}/correct?field=eggs"), eggs_typed="2")
+    assert (told(shown).corrects, told(shown).by) == (FIRST, "Ada")
+
+
+def test_who_may_only_look_is_offered_nothing_and_enters_nothing(shown: ShownRoom) -> None:
+    helper = visited_by(shown, Visitor("Bo", may_enter=False))
+    for path in ("/", "/box/left-upper", "/clutch/K01"):
+        assert not any("/enter/" in f.action or "looked" in f.action for f in forms_in(helper.get(path))), path
+    (form,) = forms_in(helper.get("/box/left-upper/enter/pipped"))
+    assert helper.post(form.action, data={**form.filled(), "eggs": "1"}).status_code == 403
+    assert len(account(shown)) == FIRST - 1
 
 
 def test_undo_takes_an_entry_back_and_what_rests_on_it_keeps_it(shown: ShownRoom, phone: TestClient) -> None:

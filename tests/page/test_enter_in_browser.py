@@ -228,7 +228,7 @@ def test_everything_works_without_a_script(shown: ShownRoom, chromium: Browser, 
         page.get_by_label("This morning, 06:00").check()
         page.get_by_role("button", name="1", exact=True).tap()
         expect(page.locator("main")).to_contain_text("11 in boxes, 1 mould")
-        page.goto("/new-clutch")
+        page.goto("/clutches/new")
         page.get_by_role("button", name="grass snake").tap()
         page.get_by_label("Another number").fill("14")
         page.get_by_role("button", name="Next").tap()
@@ -251,7 +251,7 @@ SCREENS: dict[str, Callable[[Page], None]] = {
     "/box/left-upper/enter/dead": lambda page: None,
     "/box/left-upper/enter/moved": lambda page: None,
     "/box/left-upper/enter/weighed": lambda page: None,
-    "/new-clutch": lambda page: None,
+    "/clutches/new": lambda page: None,
     "/entered/1": lambda page: None,
     "/entry/1/correct": lambda page: None,
     "/entry/1/correct?field=eggs": lambda page: None,
