@@ -16,11 +16,10 @@ from monitor import __version__
 from monitor.core.notices.snapshot import Snapshot
 from monitor.errors import UsageError
 from monitor.page.described import Schemas, read_as, told_in
-from monitor.page.problems import LATER, MEDIA_TYPE, ProblemJson, meanings
+from monitor.page.problems import LATER, MEDIA_TYPE, PREFIX, ProblemJson, meanings
 from monitor.page.room import PageRoom
 from monitor.telling.as_json import utc
 
-PREFIX: Final = "/api/"
 FORM: Final = "application/json"
 KEY: Final = "Idempotency-Key"
 ROUND: Final = "Warmtally-Round"
@@ -99,11 +98,6 @@ def routes_of(room: PageRoom, endpoints: Sequence[ApiAddress], in_path: Mapping[
         Route(f"{PREFIX}problems/{{id}}", _problem_kind),
         *(Route(PREFIX + x.path[1:], _served(room, x, in_path), methods=[x.method]) for x in endpoints),
     ]
-
-
-def asks_api(request: Request) -> bool:
-    """Whether a program asks, which is told of a failure as one."""
-    return request.url.path.startswith(PREFIX)
 
 
 def _served(

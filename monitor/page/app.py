@@ -15,9 +15,8 @@ from starlette.staticfiles import StaticFiles
 
 from monitor.errors import MonitorError, StoreError, UnknownSubject
 from monitor.page import api, box, eggs, enter, entered, home, live, looks, notices, phone, species
-from monitor.page.api_calls import asks_api
 from monitor.page.pages import STATIC, Pages, pages_of
-from monitor.page.problems import problem, problem_of
+from monitor.page.problems import PREFIX, problem, problem_of
 from monitor.page.room import PageRoom
 
 log = logging.getLogger("warmtally.page")
@@ -52,7 +51,7 @@ def build(room: PageRoom, *, language: str = "en", more: Iterable[BaseRoute] = (
 
 
 async def _refused(request: Request, error: HTTPException) -> Response:
-    if asks_api(request):
+    if request.url.path.startswith(PREFIX):
         return problem(error.status_code, error.detail, headers=error.headers)
     headers = dict(error.headers or {})
     return await run_in_threadpool(pages_of(request).problem, request, error.status_code, headers=headers)
@@ -63,13 +62,13 @@ async def _failed(request: Request, error: MonitorError) -> Response:
     status = 404 if isinstance(error, UnknownSubject) else 503 if isinstance(error, StoreError) else 409
     if status == 503:
         log.warning("a page could not be made: %s", error.what)
-    if asks_api(request):
+    if request.url.path.startswith(PREFIX):
         return problem_of(error)
     return await run_in_threadpool(pages_of(request).problem, request, status, error)
 
 
 async def _broken(request: Request, _: Exception) -> Response:
     """A mistake of ours, which the guard before the app writes down."""
-    if asks_api(request):
+    if request.url.path.startswith(PREFIX):
         return problem(500, "this could not be made")
     return await run_in_threadpool(pages_of(request).problem, request, 500)

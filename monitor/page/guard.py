@@ -22,6 +22,7 @@ from urllib.parse import urlsplit
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from monitor.page.bounds import Bounds, RequestRate, caller_of
+from monitor.page.problems import MEDIA_TYPE, PREFIX, problem
 from monitor.page.turns import Turns
 
 log = logging.getLogger("warmtally.page")
@@ -67,7 +68,9 @@ class Refusals:
         self._failing = failing
         self._made: dict[int, bytes] = {}
 
-    def _body(self, status: int) -> bytes:
+    def _body(self, status: int, *, program: bool = False) -> bytes:
+        if program:
+            return bytes(problem(status, "").body)
         if status not in self._made:
             try:
                 page = self._failing(status)
@@ -77,17 +80,18 @@ class Refusals:
             self._made[status] = page.encode("utf-8", "replace")
         return self._made[status]
 
-    def _headers(self, status: int, *, close: bool) -> list[tuple[bytes, bytes]]:
-        own = {b"content-type": b"text/html; charset=utf-8", b"content-length": b"%d" % len(self._body(status))}
+    def _headers(self, status: int, *, close: bool, program: bool = False) -> list[tuple[bytes, bytes]]:
+        kind = MEDIA_TYPE.encode() if program else b"text/html; charset=utf-8"
+        own = {b"content-type": kind, b"content-length": b"%d" % len(self._body(status, program=program))}
         again = {b"retry-after": _AGAIN[status]} if status in _AGAIN else {}
         end = {b"connection": b"close"} if close else {}
         return [*{**HEADERS, b"cache-control": b"no-store", **own, **again, **end}.items()]
 
-    async def send(self, send: Send, status: int, *, close: bool = False) -> None:
-        """Answer a request with a status."""
-        headers = self._headers(status, close=close)
+    async def send(self, send: Send, status: int, *, close: bool = False, program: bool = False) -> None:
+        """Answer a request with a status; ``program``: as one is told of it."""
+        headers = self._headers(status, close=close, program=program)
         await send({"type": "http.response.start", "status": status, "headers": headers})
-        await send({"type": "http.response.body", "body": self._body(status)})
+        await send({"type": "http.response.body", "body": self._body(status, program=program)})
 
     def raw(self, status: int) -> bytes:
         """The bytes for a connection that is closed after them."""
@@ -125,6 +129,7 @@ class _GuardedAnswer:
         self._send = send
         stamped = _STAMP.fullmatch(scope["query_string"]) is not None
         self._kept = scope["path"].startswith("/static/") and stamped
+        self.program = scope["path"].startswith(PREFIX)
         self._state = scope.setdefault("state", {})
         self.started = self.ended = False
 
@@ -211,7 +216,7 @@ class Guard:
         try:
             refused = self._refused(scope)
             if refused:
-                await self._refusals.send(answer, refused)
+                await self._refusals.send(answer, refused, program=answer.program)
             elif scope["path"] in self._streams and scope["method"] == "GET":
                 await self._app(scope, receive, answer)
             else:
@@ -222,19 +227,19 @@ class Guard:
             if answer.started and not answer.ended:
                 raise
             if not answer.started:
-                await self._refusals.send(answer, 500)
+                await self._refusals.send(answer, 500, program=answer.program)
 
     async def _one(self, scope: Scope, receive: Receive, answer: _GuardedAnswer) -> None:
         body = await self._body(scope, receive)
         if body is None:
             return
         if isinstance(body, int):
-            await self._refusals.send(answer, 413, close=body > self._bounds.drain_bytes)
+            await self._refusals.send(answer, 413, close=body > self._bounds.drain_bytes, program=answer.program)
             return
         caller, state = _caller(scope), scope.setdefault("state", {})
         state["waits"] = True
         if not await self.turns.take(caller):
-            await self._refusals.send(answer, 503)
+            await self._refusals.send(answer, 503, program=answer.program)
             return
         state["waits"] = False
         if state.get("gone"):
@@ -255,7 +260,7 @@ class Guard:
                 turn.leave()
                 task.add_done_callback(self._late)
                 log.warning("a page was not made within %.0f s", self._bounds.answer_s)
-                await self._refusals.send(answer, 503)
+                await self._refusals.send(answer, 503, program=answer.program)
                 return
         async with asyncio.timeout(self._bounds.send_s):
             await task

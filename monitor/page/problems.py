@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from http import HTTPStatus
 from typing import Any, Final, TypedDict
@@ -19,6 +20,8 @@ from monitor.errors import (
     UsageError,
 )
 
+PREFIX: Final = "/api/"
+"""Under it programs ask, which are told of a failure as one."""
 MEDIA_TYPE: Final = "application/problem+json"
 _STATUS: Final[Mapping[type[MonitorError], int]] = {
     UnknownSubject: 404,
@@ -66,10 +69,15 @@ def status_of(error: MonitorError) -> int:
     return next((status for kind, status in _STATUS.items() if isinstance(error, kind)), 409)
 
 
+def by_keys(text: str) -> str:
+    """What a command is told by its options, a program tells by their keys: ``--not-yet-at`` is ``not_yet_at``."""
+    return re.sub(r"--([a-z]+(?:-[a-z]+)*)", lambda found: found[1].replace("-", "_"), text)
+
+
 def problem_of(error: MonitorError) -> JSONResponse:
     """A failure of the program's own."""
     status = status_of(error)
-    told = _problem(status, error.what, error.where, error.fix) | {
+    told = _problem(status, by_keys(error.what), error.where, by_keys(error.fix)) | {
         "type": f"/api/problems/{error.id}",
         "title": error.meaning,
         "id": error.id,

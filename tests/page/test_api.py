@@ -380,6 +380,7 @@ def test_what_cannot_be_taken_is_refused_and_nothing_written(told_to: tuple[Show
     for place, body, status, name in wrong:
         answer = client.post(f"/api/{place}", json=body)
         assert (answer.status_code, answer.json()["id"]) == (status, name), (body, answer.text)
+        assert "--" not in answer.json()["detail"], "a program tells by keys"
     asks = client.post("/api/entries", json=wrong[0][1]).json()
     assert (asks["asks"], asks["choices"]) == ("box", ["left-upper", "left-lower"])
     for content, kind, status in (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 
 import pytest
@@ -38,6 +39,18 @@ def test_every_answer_carries_what_every_answer_should(place: Place) -> None:
     assert raw.startswith(b"HTTP/1.1 400 Bad Request\r\n")
     for name, value in {**HEADERS, b"server": b"Warmtally", b"cache-control": b"no-store"}.items():
         assert b"\r\n%s: %s\r\n" % (name, value) in raw
+
+
+def test_a_program_is_told_as_one_why_it_is_refused(place: Place) -> None:
+    answers = [
+        place.ask("/api/boxes", headers={"Host": "elsewhere.example"}),
+        place.ask("/api/entries", "POST", b"x" * 70_000),
+        place.ask("/api/entries", "POST", headers={"Origin": "http://elsewhere.example"}),
+    ]
+    for status, body, headers in answers:
+        assert headers["Content-Type"] == "application/problem+json"
+        assert json.loads(body)["status"] == status
+    assert [status for status, *_ in answers] == [421, 413, 403]
 
 
 def test_a_static_file_is_kept_where_its_address_changes_with_it(place: Place) -> None:
