@@ -252,7 +252,7 @@ def notice(call: Call) -> NoticeJson:
 def answer_notice(call: Call) -> NoticeJson:
     """Answer a notice: somebody knows, and sees to it."""
     with call.room.at_hand() as room:
-        given = Answer("page", by=call.who or call.told.get("by", ""))
+        given = Answer("program", by=call.by)
         found, _ = room.store.ledger.answer_once(call.asked["number"], call.now_ms, given)
         told = notice_json(found, sent_by_notice(room.store.outbox.outgoing()).get(found.id, []))
     call.room.look_again(call.now_ms)
@@ -264,8 +264,7 @@ def shelve(call: Call) -> ShelvedJson:
     kind, subject, for_s = (call.told[name] for name in ("kind", "subject", "for_s"))
     until_ms = call.now_ms + for_s * 1000 if for_s else None
     with call.room.at_hand() as room:
-        by = call.who or call.told.get("by", "") or "a program"
-        room.store.ledger.shelve(kind, subject, until_ms, call.now_ms, by)
+        room.store.ledger.shelve(kind, subject, until_ms, call.now_ms, call.by or "a program")
     call.room.look_again(call.now_ms)
     return {"kind": kind, "subject": subject, "until": utc(until_ms)}
 
@@ -277,7 +276,7 @@ def new_entry(call: Call) -> EnteredJson:
     """Tell what happened to eggs."""
     from monitor.telling.entering import entry_of, looked_at, species_of
 
-    told = {**call.told, "by": call.who or call.told.get("by", "")}
+    told = {**call.told, "by": call.by}
     kind = EventKind(told.pop("kind"))
     everywhere = told.pop("all", False)
     if everywhere and kind is not EventKind.LOOKED:
@@ -298,7 +297,7 @@ def correct_entry(call: Call) -> EnteredJson:
     """Put an entry right, or take it back."""
     from monitor.telling.entering import correction_of, species_of
 
-    told = {**call.told, "by": call.who or call.told.get("by", "")}
+    told = {**call.told, "by": call.by}
     withdraw = told.pop("withdraw", False)
     with call.room.at_hand() as room:
         if "species" in told:

@@ -54,6 +54,11 @@ class Call:
     key: str = ""
     path: str = ""
 
+    @property
+    def by(self) -> str:
+        """Who tells something: by their sign-in or token, else as they say, in one line."""
+        return self.who or " ".join(str(self.told.get("by", "")).split())
+
     def round(self) -> Snapshot:
         """The newest whole round of the service."""
         found = self.room.last()

@@ -7,6 +7,7 @@ import json
 import math
 import types
 import typing
+import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any, Final, Literal, NotRequired, get_args, get_origin, get_type_hints
@@ -150,7 +151,8 @@ def check(key: str, value: Any, form: Any) -> None:
 
 
 def _is_text(value: str) -> bool:
-    return not any(sign == "\0" or "\ud800" <= sign <= "\udfff" for sign in value)
+    """Whether it has no control signs but ends of lines and tabs, and no halves of signs."""
+    return not any(unicodedata.category(sign) in ("Cc", "Cs") and sign not in "\n\t" for sign in value)
 
 
 def _fits(value: Any, schema: Mapping[str, Any]) -> bool:

@@ -339,7 +339,7 @@ def test_notices_are_answered_and_conditions_shelved(told_to: tuple[ShownRoom, T
     hand = seen(client, "state")["needs"][0]
     for who in ("Ada", "Bert"):
         told = client.post(f"/api/notices/{hand['notice']}/answer", json={"by": who}).json()
-        assert told["answered_by"] == "Ada, on the page"
+        assert told["answered_by"] == "Ada, by a program"
     assert client.post(f"/api/notices/{hand['notice']}/answer").status_code == 200, "nothing has to be told"
     assert next(x for x in seen(client, "state")["needs"] if x["kind"] == hand["kind"])["state"] == "answered"
     shelf = {"kind": hand["kind"], "subject": hand["subjects"][0]}
@@ -366,6 +366,7 @@ def test_what_cannot_be_taken_is_refused_and_nothing_written(told_to: tuple[Show
         ("entries", {"kind": "eaten", "clutch": "K01"}, 400, "usage"),
         ("entries", {"kind": "note", "clutch": "K01", "note": "x" * 2001}, 400, "usage"),
         ("entries", {"kind": "note", "clutch": "K01", "note": "a\0b"}, 400, "usage"),
+        ("entries", {"kind": "note", "clutch": "K01", "note": "a\x1b[2Jb"}, 400, "usage"),
         ("entries", {"kind": "pipped", "clutch": "K01", "eggs": True}, 400, "usage"),
         ("entries", {"kind": "pipped", "clutch": "K01", "eggs": 1.5}, 400, "usage"),
         ("entries", {"kind": "finished", "clutch": "K01", "all": True}, 400, "usage"),

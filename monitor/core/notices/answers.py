@@ -19,7 +19,7 @@ from monitor.core.terms.formats import show_time
 from monitor.core.terms.texts import Texts
 from monitor.errors import PayloadError
 
-Way = Literal["command", "page", "link", "message", "number"]
+Way = Literal["command", "page", "program", "link", "message", "number"]
 Status = Literal["unknown", "expired", "open", "given", "before"]
 
 LONGEST_MESSAGE: Final = 1024
@@ -42,6 +42,8 @@ class Answer:
             return self.by
         if self.way == "page":
             return f"{self.by}, on the page" if self.by else "the page"
+        if self.way == "program":
+            return f"{self.by}, by a program" if self.by else "a program"
         if self.way == "link":
             return f"the link sent to {self.channel}"
         how = f"the code sent to {self.channel}" if self.way == "message" else "its number"

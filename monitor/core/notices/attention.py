@@ -147,7 +147,7 @@ def quieter(asked: AskedOfKeeper, keys: Sequence[str]) -> str:
 
 def _way(notice: Notice) -> str:
     """By which way a notice was answered, and through which channel."""
-    way = {"link": "link", "message": "message", "number": "number"}.get(notice.answer_way, "command")
+    way = notice.answer_way or "command"
     return f"{way} ({notice.answer_channel})" if notice.answer_channel else way
 
 

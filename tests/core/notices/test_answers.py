@@ -190,3 +190,20 @@ def test_replies_say_what_happened_in_the_rooms_time() -> None:
     assert reply(AnswerResult("open", notice()), vienna) == "Notice 12 waits for an answer."
     assert "2026-05-28 22:26" in reply(AnswerResult("expired", notice()), vienna)
     assert reply(UNKNOWN, vienna) == "Nothing was answered: this is not the code of a notice of this room."
+
+
+@pytest.mark.parametrize(
+    ("answer", "words"),
+    [
+        (Answer("command", by="ada"), "ada"),
+        (Answer("page", by="Ada"), "Ada, on the page"),
+        (Answer("page"), "the page"),
+        (Answer("program", by="hall display"), "hall display, by a program"),
+        (Answer("program"), "a program"),
+        (Answer("link", "phone"), "the link sent to phone"),
+        (Answer("message", "mail", "Ada"), "Ada, with the code sent to mail"),
+        (Answer("number"), "a message with its number"),
+    ],
+)
+def test_who_answered_and_how_is_said(answer: Answer, words: str) -> None:
+    assert answer.words == words

@@ -56,7 +56,8 @@ def test_repeats_and_the_time_to_an_answer() -> None:
 
 
 def test_the_ways_of_answering_are_counted_with_their_channel() -> None:
-    ways = [("link", "phone"), ("link", "phone"), ("message", "mail"), ("", ""), ("command", ""), ("number", "")]
+    ways = [("link", "phone"), ("link", "phone"), ("message", "mail"), ("", "")]
+    ways += [(way, "") for way in ("command", "number", "page", "program")]
     told = [
         replace(notice(day, answered_min=1), answer_way=way, answer_channel=channel)
         for day, (way, channel) in enumerate(ways, 1)
@@ -67,6 +68,8 @@ def test_the_ways_of_answering_are_counted_with_their_channel() -> None:
         "command": 2,
         "message (mail)": 1,
         "number": 1,
+        "page": 1,
+        "program": 1,
     }
 
 
