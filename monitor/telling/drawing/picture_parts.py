@@ -102,6 +102,10 @@ class WordArea:
     right: float
     bottom: float
 
+    def meets(self, other: WordArea) -> bool:
+        across = min(self.right, other.right) - max(self.left, other.left)
+        return across > 0.0 and min(self.bottom, other.bottom) > max(self.top, other.top)
+
 
 @dataclass
 class PictureSheet:

@@ -93,13 +93,9 @@ class EggsMarks:
 
     def _pips(self, x: ShownEggs, y: float) -> float:
         """Eggs with how many pipped, those of near days together; their left edge."""
-        found: list[tuple[float, int]] = []
-        for at_ms, count in sorted(x.pips):
-            at = self.days.x(at_ms)
-            before = found.pop()[1] if found and at - found[-1][0] < 22.0 else 0
-            found.append((at, before + count))
+        found = merged_pips([(self.days.x(at_ms), count) for at_ms, count in x.pips])
         for at, count in found:
-            self.sheet.mark("pe", _egg(at, y, 10.0 if count > 9 else 8.5))
+            self.sheet.mark("pe", egg_shape(at, y, count))
             self.sheet.write(at, y + 4.5, f"{count}" if count < 100 else "…", 11.5, "pj", anchor="middle", bold=True)
         return found[0][0] - 10.0
 
@@ -120,7 +116,7 @@ class EggsMarks:
                 if b - a >= 10.0
                 else (max((a + b) / 2 - 5.0, days.left), max((a + b) / 2 - 5.0, days.left) + 10.0)
             )
-            sheet.mark(layer, _seed(a, min(max(m, a + 2), b - 2), b, y))
+            sheet.mark(layer, seed_shape(a, min(max(m, a + 2), b - 2), b, y))
             left = min(left, a)
             if layer == "ps" and window[1] < days.to_ms:
                 sheet.mark("pm", f"M{number(m)} {number(y - 8.5)}V{number(y + 8.5)}")
@@ -158,15 +154,25 @@ class EggsMarks:
                     self.sheet.mark("pk", f"{start}H{number(left)}")
 
 
-def _egg(x: float, y: float, wide: float) -> str:
-    """An egg that stands, its blunt end down."""
+def merged_pips(pips: Sequence[tuple[float, int]]) -> list[tuple[float, int]]:
+    """Eggs that pipped by place and number, those together that would meet."""
+    found: list[tuple[float, int]] = []
+    for at, count in sorted(pips):
+        before = found.pop()[1] if found and at - found[-1][0] < 22.0 else 0
+        found.append((at, before + count))
+    return found
+
+
+def egg_shape(x: float, y: float, count: int) -> str:
+    """An egg that stands, its blunt end down, with room for a number."""
+    wide = 10.0 if count > 9 else 8.5
     return (
         f"M{number(x)} {number(y - 10)}c{number(wide * 0.62)} 0 {number(wide)} 7 {number(wide)} 11.5"
         f"a{number(wide)} 8.5 0 0 1 {number(-2 * wide)} 0c0 -4.5 {number(wide * 0.38)} -11.5 {number(wide)} -11.5z"
     )
 
 
-def _seed(a: float, m: float, b: float, y: float) -> str:
+def seed_shape(a: float, m: float, b: float, y: float) -> str:
     """A shape from a to b that is broadest near m."""
     bend, wide = min(max(2.0 * m - (a + b) / 2.0, a), b) - a, b - a
     return f"M{number(a)} {number(y)}q{number(bend)}-17 {number(wide)} 0q{number(bend - wide)} 17 {number(-wide)} 0z"
