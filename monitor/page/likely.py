@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
@@ -10,6 +11,7 @@ from urllib.parse import quote
 from monitor.core.development.lots import LotNow
 from monitor.core.notices.snapshot import BoxNow, Snapshot
 from monitor.core.terms.events import EventKind
+from monitor.core.terms.formats import name_eggs
 from monitor.core.terms.times import DAY_MS
 
 SOON_MS: Final = 3 * DAY_MS
@@ -17,6 +19,7 @@ SOON_MS: Final = 3 * DAY_MS
 CANDLED_UNTIL: Final = 0.75
 """Later than this share of development eggs are looked at rather than candled. Judgement, no source."""
 MOST: Final = 3
+MOST_PLACES: Final = 200
 
 
 @dataclass(frozen=True)
@@ -69,3 +72,10 @@ def _button(kind: EventKind, box: str, say: Callable[..., str]) -> LikelyEntry:
         kind is EventKind.LOOKED,
         say("entry.waits_in", answer="", kind=did, where=box).strip(),
     )
+
+
+def places_of(snapshot: Snapshot) -> str:
+    """Which eggs lie in which box, as JSON: what names them, their words, and the box. Of these may be chosen when the
+    room does not answer; nothing here is a value that grows old."""
+    found = [x.lot for x in snapshot.lots if x.lot.open and x.lot.eggs > 0]
+    return json.dumps([[lot.id, name_eggs(lot.id), lot.box] for lot in found[:MOST_PLACES]])

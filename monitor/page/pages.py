@@ -17,7 +17,7 @@ from starlette.responses import HTMLResponse, Response
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.formats import name_eggs, show_time
 from monitor.errors import MonitorError
-from monitor.page.likely import likely_entries
+from monitor.page.likely import likely_entries, places_of
 from monitor.page.picture import DrawnOnce
 from monitor.page.room import PageRoom
 from monitor.page.texts import USUAL, saying, table
@@ -53,6 +53,7 @@ class Pages:
             "language": language,
         }
         self._templates.globals |= {"likely": partial(likely_entries, say=self.say), "new_key": new_key}
+        self._templates.globals["places"] = places_of
         self._templates.filters["eggs"] = name_eggs
 
     def when(self, at_ms: int) -> str:

@@ -172,6 +172,33 @@ def test_without_a_network_it_waits_through_a_reload_and_is_sent_when_it_is_back
         assert {k for k in kept if not k.startswith("/static/")} == {"/offline", "/manifest.webmanifest"}
 
 
+def test_without_a_network_eggs_are_chosen_by_their_names_and_told_of_when_it_was_pressed(
+    shown: ShownRoom, chromium: Browser, address: str
+) -> None:
+    with phone(chromium, address) as context:
+        page = context.new_page()
+        page.goto("/")
+        page.evaluate("navigator.serviceWorker.ready.then(() => 0)")
+        page.reload()
+        context.set_offline(True)
+        page.goto("/box/left-lower")
+        expect(page.get_by_role("heading", name="No connection to the room")).to_be_visible()
+        page.get_by_label("Which eggs?").select_option("K01 in left-lower")
+        page.get_by_role("button", name="Pipped").tap()
+        expect(page.locator("#kept")).to_be_hidden()
+        page.get_by_label("How many?").fill("2")
+        page.get_by_role("button", name="Pipped").tap()
+        expect(page.locator("#kept")).to_contain_text("waiting: 2 pipped in left-lower, ")
+        # What it waits is told in whole seconds.
+        page.wait_for_timeout(1100)
+        context.set_offline(False)
+        page.wait_for_url(address + "/")
+        expect(page.locator("#kept")).to_contain_text("sent: 2 pipped in left-lower, ")
+    (event,) = [e for e in account(shown) if e.kind is EventKind.PIPPED]
+    assert (event.clutch, event.box, event.eggs) == ("K01", "left-lower", 2)
+    assert 1000 <= shown.clock_ms - event.at_ms <= 30_000
+
+
 def test_what_is_refused_later_stays_until_it_was_looked_at(shown: ShownRoom, chromium: Browser, address: str) -> None:
     with phone(chromium, address, service_workers="block") as context:
         page = context.new_page()

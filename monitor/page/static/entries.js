@@ -200,7 +200,9 @@
   document.addEventListener("visibilitychange", () => { if (!document.hidden) sendWaiting(); });
   if (navigator.serviceWorker) navigator.serviceWorker.register("/worker.js").catch(() => {});
 
-  // On the page for when the room does not answer: back to the room as soon as it does.
+  // -- on the page for when the room does not answer ------------------------------------------------------------------
+
+  // Back to the room as soon as it answers.
   async function back() {
     try {
       const answer = await fetch("/", { cache: "no-store", credentials: "same-origin" });
@@ -210,11 +212,47 @@
     }
     return setTimeout(back, WAIT_MS);
   }
+
+  // Which eggs lie where, as the room's page named them last.
+  function places() {
+    try { return JSON.parse(localStorage.getItem("places")) || []; } catch (error) { return []; }
+  }
+
+  function offerAway(form) {
+    const eggs = form.querySelector("select"), count = form.querySelector("input");
+    for (const [lot, name] of places()) put(eggs, "option", name, { value: lot });
+    form.hidden = eggs.options.length < 2;
+    form.addEventListener("submit", (event) => event.preventDefault());
+    form.addEventListener("click", async (event) => {
+      const button = event.target.closest("button");
+      if (!button) return;
+      event.preventDefault();
+      const looked = button.dataset.kind === "looked";
+      if (!eggs.reportValidity() || (!looked && !count.reportValidity())) return;
+      const [lot, , box] = places().find(([id]) => id === eggs.value);
+      const key = [...crypto.getRandomValues(new Uint8Array(16))].map((n) => n.toString(16).padStart(2, "0")).join("");
+      const given = { "{answer}": looked ? "" : count.value, "{kind}": button.dataset.did, "{where}": box };
+      const what = form.dataset.waits.replace(/\{\w+\}/g, (place) => given[place]).trim();
+      const said = looked ? ["sure", "yes"] : ["eggs", count.value];
+      const now = Date.now();
+      await keep({
+        key, action: `/box/${encodeURIComponent(box)}/enter/${button.dataset.kind}`, what, made: now, tried: now,
+        fields: [["key", key], ["eggs_of", lot], ["at", "now"], said], state: "waiting",
+      });
+      form.reset();
+      await show();
+      shown.focus();
+    });
+  }
+
   if (words.away) {
     show();
+    offerAway(document.getElementById("away"));
     window.addEventListener("online", back);
     setTimeout(back, WAIT_MS);
   } else {
+    const found = document.getElementById("places");
+    if (found) try { localStorage.setItem("places", found.dataset.places); } catch (error) { /* nothing is kept here */ }
     sendWaiting();
   }
 })();
