@@ -40,6 +40,8 @@ _LINGER_S: Final = 1.0
 _LINGERING: Final = 32
 """So many that were refused are listened to a little longer: closed at once, they would never see why."""
 _STEP: Final = 64 * 1024
+_TWO_LENGTHS: Final = {b"content-length", b"transfer-encoding"}
+"""A proxy before the page may believe the other one, and take for a new request what is a body here."""
 _FORWARDED: Final = (b"x-forwarded-for", b"x-forwarded-proto")
 
 
@@ -60,6 +62,8 @@ class _Parser(h11.Connection):
             size = sum(len(name) + len(value) + 4 for name, value in event.headers)
             if len(event.headers) > self._bounds.headers or size > self._bounds.head_bytes:
                 raise h11.RemoteProtocolError("head too long", error_status_hint=431)
+            if {name for name, _ in event.headers} >= _TWO_LENGTHS:
+                raise h11.RemoteProtocolError("two lengths", error_status_hint=400)
         elif isinstance(event, h11.Data):
             self._pieces += 1
             if self._pieces > self._bounds.pieces:

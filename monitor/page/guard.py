@@ -216,7 +216,8 @@ class Guard:
         try:
             refused = self._refused(scope)
             if refused:
-                await self._refusals.send(answer, refused, program=answer.program)
+                # Who asks too much may have sent hundreds in one go: the rest of them is not even looked at.
+                await self._refusals.send(answer, refused, close=refused == 429, program=answer.program)
             elif scope["path"] in self._streams and scope["method"] == "GET":
                 await self._app(scope, receive, answer)
             else:
