@@ -5,6 +5,7 @@ from __future__ import annotations
 import inspect
 import json
 import math
+import re
 import types
 import typing
 import unicodedata
@@ -186,11 +187,7 @@ def read_as(key: str, text: str, form: Any) -> Any:
     schema = Schemas().of(form)
     value: Any = text
     if schema["type"] in ("integer", "number"):
-        try:
-            value = int(text) if schema["type"] == "integer" else float(text)
-        except ValueError:
-            value = None
-        if value is not None and not math.isfinite(value):
-            value = None
+        number = re.fullmatch(r"-?[0-9]{1,15}(\.[0-9]{1,15})?", text, re.ASCII)
+        value = None if number is None else float(text) if number[1] or schema["type"] == "number" else int(text)
     check(key, value, form)
     return value

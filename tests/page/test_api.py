@@ -386,6 +386,7 @@ def test_what_cannot_be_taken_is_refused_and_nothing_written(told_to: tuple[Show
     assert (asks["asks"], asks["choices"]) == ("box", ["left-upper", "left-lower"])
     for content, kind, status in (
         (b"{", FORM, 400), (b"\xff", FORM, 400), (b"NaN", FORM, 400), (b"[" * 60_000, FORM, 400),
+        (rb'{"kind": "note", "clutch": "K01", "note": "\ud800"}', FORM, 400),
         (b'{"kind": "note"}', "text/plain", 415), (b"kind=note", "application/x-www-form-urlencoded", 415),
         (b" " * 70_000, FORM, 413),
     ):  # fmt: skip
