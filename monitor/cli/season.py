@@ -144,7 +144,7 @@ def _text(scene: SeasonScene) -> str:
     head = ["clutch", "laid on", "laid", "fertile", "hatched", "lost", "to pip", "to last", "mean", "range"]
     lines += [table(head, rows), *losses, ""]
     told = [
-        [name_eggs(x.lot.id), f"{100 * t.share:.0f} %", told_words(t, scene), came_words(t, x)]
+        [name_eggs(x.lot.id), f"{100 * t.share:.0f} %", told_words(t, scene.zone), came_words(t, x)]
         for c in season.clutches
         for x in c.eggs
         for t in x.told

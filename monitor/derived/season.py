@@ -58,8 +58,7 @@ class Seasons:
         from_ms = min(c.laid_ms for c in clutches)
         to_ms = max(from_ms + 1, *(last_ms(c, now_ms) for c in clutches))
         told = [m for m in self._matters(now_ms) if from_ms <= m.told_ms <= to_ms]
-        with self.derived.hours.sweep(), self.derived.looking_back() as then:
-            seen = tuple(self._clutch(c, told, now_ms, then) for c in clutches)
+        seen = self.clutches(clutches, told, now_ms)
         names = {s.box for c in clutches for lot in present(c) for s in lot.path}
         boxes = [b for b in self.room.boxes if b.id in names]
         stacks = [s for s in self.room.stacks if any(b.stack == s for b in boxes)]
@@ -97,6 +96,11 @@ class Seasons:
         return matters(notices, [t for t in self.store.ledger.history(MOST_NOTICES) if t.at_ms <= now_ms])
 
     # -- clutches
+
+    def clutches(self, clutches: Iterable[Clutch], told: Sequence[Matter], now_ms: int) -> tuple[ClutchSeason, ...]:
+        """Each of them with its figures, and with those of these notices that concern it."""
+        with self.derived.hours.sweep(), self.derived.looking_back() as then:
+            return tuple(self._clutch(c, told, now_ms, then) for c in clutches)
 
     def _clutch(self, clutch: Clutch, told: Iterable[Matter], now_ms: int, then: Then) -> ClutchSeason:
         eggs = tuple(self._eggs(clutch, lot, now_ms, then) for lot in present(clutch))
@@ -196,8 +200,9 @@ class Seasons:
 
 
 def _told(clutch: Clutch, lot: Lot, history: History, then: Then) -> list[WindowTold]:
-    """What the forecast said at each of ``ASKED_AT``, as it was known then."""
+    """What the forecast said at each of ``ASKED_AT``, as it was known then, as long as no pip was seen."""
     begun = lot.path[0]
+    seen_ms = min((p.by_ms for p in lot.pips), default=None)
 
     def same_way(x: Lot) -> bool:
         """What was told of eggs that lay elsewhere then was told by that name."""
@@ -206,7 +211,7 @@ def _told(clutch: Clutch, lot: Lot, history: History, then: Then) -> list[Window
     found = []
     for share in ASKED_AT:
         at_ms = passed_ms(history.edge_ms, history.cumulative, share)
-        if at_ms is None or not history.known:
+        if at_ms is None or not history.known or (seen_ms is not None and at_ms >= seen_ms):
             continue
         now = [x for x in then(at_ms).histories.once(at_ms, clutch.id, same_way) if same_way(x.lot)]
         same = [x for x in now if x.lot.id == lot.id] or now

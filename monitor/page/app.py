@@ -14,7 +14,7 @@ from starlette.routing import BaseRoute, Mount
 from starlette.staticfiles import StaticFiles
 
 from monitor.errors import MonitorError, StoreError, UnknownSubject
-from monitor.page import api, box, eggs, enter, entered, home, live, looks, notices, phone, species
+from monitor.page import api, box, eggs, enter, entered, home, live, looks, notices, phone, seasons, species
 from monitor.page.pages import STATIC, Pages, pages_of
 from monitor.page.problems import PREFIX, problem, problem_of
 from monitor.page.room import PageRoom
@@ -33,6 +33,7 @@ def routes() -> list[BaseRoute]:
         *notices.ROUTES,
         *enter.ROUTES,
         *entered.ROUTES,
+        *seasons.ROUTES,
         *species.ROUTES,
         *phone.ROUTES,
         Mount("/static", StaticFiles(directory=STATIC)),

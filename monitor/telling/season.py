@@ -54,6 +54,11 @@ def laid_in(room: RoomAtHand, at_ms: int, year: int | None = None) -> tuple[str,
     return str(wanted), _some([c for c in every if _year(c, room) == wanted], str(wanted), every, room)
 
 
+def years_laid(room: RoomAtHand, at_ms: int) -> list[int]:
+    """The years in which clutches were laid, the newest first."""
+    return sorted({_year(c, room) for c in room.store.account.clutches(at_ms).values()}, reverse=True)
+
+
 def laid_between(room: RoomAtHand, at_ms: int, name: str, from_ms: int, to_ms: int) -> list[Clutch]:
     """The clutches that were laid in a span, which has a name. Raises UnknownSubject."""
     every = _every_clutch(room, at_ms)

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from math import comb
 from typing import Final
 
-from monitor.core.season.figures import BoxSeason, ClutchSeason, Season, WindowTold
+from monitor.core.season.figures import BoxSeason, Season
+from monitor.core.season.held import LEAST_CLUTCHES, UNLIKELY, chance_of, told_first
 from monitor.core.season.met import Matter
 from monitor.core.terms.events import LOST, EventKind
 from monitor.core.terms.formats import (
@@ -33,10 +33,6 @@ LONG_GAP_S: Final = 12 * 3600.0
 BEYOND_S: Final = 2 * 3600.0
 # One kind of loss is many from so many eggs on, and so much of those laid.
 MANY_LOST, MANY_LOST_SHARE = 3, 0.2
-# Windows are told to hold 8 of 10. So many clutches at least, and so unlikely a run of misses, before more is said.
-LEAST_CLUTCHES: Final = 3
-OUTSIDE: Final = 0.2
-UNLIKELY: Final = 0.05
 # So many matters for now or today at least that nobody answered, and half of all of them.
 LEAST_UNANSWERED: Final = 3
 # A look before the pip is good for nothing when it is so much older.
@@ -198,11 +194,14 @@ def _uneven(season: Season, unit: DisplayUnit) -> Iterator[Advised]:
 
 def _windows(season: Season) -> Iterator[Advised]:
     """One window for each clutch: its boxes share what makes it late."""
-    told = [found for c in season.clutches if (found := _half_way(c)) is not None]
+    told = [
+        (c.clutch.id, found.came(c.first_pip))
+        for c in season.clutches
+        if (found := told_first(c, HALF_WAY)) is not None
+    ]
     missed = [name for name, came in told if came != "inside"]
     n, k = len(told), len(missed)
-    chance = sum(comb(n, i) * OUTSIDE**i * (1.0 - OUTSIDE) ** (n - i) for i in range(k, n + 1))
-    if n < LEAST_CLUTCHES or chance >= UNLIKELY:
+    if n < LEAST_CLUTCHES or chance_of(k, n) >= UNLIKELY:
         return
     sides = {came for _, came in told if came != "inside"}
     side = f", all {next(iter(sides))}" if len(sides) == 1 else ""
@@ -212,15 +211,6 @@ def _windows(season: Season) -> Iterator[Advised]:
         f"Of {n} windows told half way, {k} did not hold the first pip{side} ({', '.join(missed)}); 2 in 10 would be "
         "ordinary.",
     )
-
-
-def _half_way(clutch: ClutchSeason) -> tuple[str, str] | None:
-    for x in clutch.eggs:
-        told: WindowTold | None = next((t for t in x.told if t.share == HALF_WAY), None)
-        came = told.came(x.first_pip) if told is not None else ""
-        if came and x.first_pip == clutch.first_pip:
-            return clutch.clutch.id, came
-    return None
 
 
 def _looks(season: Season) -> Iterator[Advised]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 from typing import Final
 
 import numpy as np
@@ -10,6 +9,7 @@ import numpy as np
 from monitor.core.development.species import Profile
 from monitor.core.terms.settings import DisplayUnit
 from monitor.telling.drawing.page_course import NARROW, axis_text
+from monitor.telling.drawing.page_season import drawing
 from monitor.telling.drawing.species_plot import SpeciesScene, describe
 from monitor.telling.drawing.svg import path, temperature_ticks, ticks
 
@@ -55,7 +55,4 @@ def svg_page_species(profile: Profile, unit: DisplayUnit) -> str:
         if len(drawn) > 1:
             parts.append(f'<path class="{kind}" d="{path(drawn)}"/>')
     parts += [f'<circle class="dot" cx="{x(r.temperature_c):.1f}" cy="{y(r.days):.1f}" r="5"/>' for r in scene.rows]
-    return (
-        f'<svg class="course species" viewBox="0 0 {NARROW} {TALL}" width="{NARROW}" height="{TALL}" role="img" '
-        f'aria-label="{html.escape(describe(profile, unit))}">{"".join(parts)}</svg>'
-    )
+    return drawing("species", describe(profile, unit), TALL, parts)

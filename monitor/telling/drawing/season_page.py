@@ -78,8 +78,8 @@ class SeasonScene:
         return "-" if at_ms is None else show_date(at_ms, self.zone)
 
 
-def page(scene: SeasonScene) -> str:
-    """The whole file."""
+def page(scene: SeasonScene, style_at: str = "") -> str:
+    """The whole file. ``style_at``: an address at which STYLE is found, where the page may not bring it along."""
     season, zone = scene.season, scene.zone
     made = f"By Warmtally, as it was known on {show_time(scene.made_ms, zone)}. Times are those of the room, "
     made += f"temperatures in °{scene.unit}."
@@ -88,7 +88,8 @@ def page(scene: SeasonScene) -> str:
         "<!DOCTYPE html>",
         f'<html lang="en"><head><meta charset="utf-8"><title>{_esc(title)}</title>',
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
-        f"<style>{STYLE}</style></head><body>",
+        (f'<link rel="stylesheet" href="{_esc(style_at)}">' if style_at else f"<style>{STYLE}</style>")
+        + "</head><body>",
         f"<header><h1>{_esc(title)}</h1>",
         f'<p class="quiet">{_esc(_span(scene))}</p></header>',
         "<main>",
@@ -275,12 +276,13 @@ def days_to(c: ClutchSeason, x: EggsInBox) -> float | None:
     return ClutchSeason(c.clutch, (x,), ()).days_to_pip
 
 
-def told_words(t: WindowTold | None, scene: SeasonScene) -> str:
+def told_words(t: WindowTold | None, zone: tzinfo) -> str:
     if t is None:
         return "-"
     if t.p10_ms is None or t.p90_ms is None or t.p50_ms is None:
         return "no date"
-    return f"{scene.day(t.p10_ms)[4:]} to {scene.day(t.p90_ms)[4:]} ({scene.day(t.p50_ms)[4:]})"
+    first, last, middle = (show_date(at, zone)[4:] for at in (t.p10_ms, t.p90_ms, t.p50_ms))
+    return f"{first} to {last} ({middle})"
 
 
 def came_words(t: WindowTold | None, x: EggsInBox) -> str:
@@ -305,7 +307,7 @@ def _windows(scene: SeasonScene) -> list[str]:
                 t = next((t for t in x.told if t.share == share), None)
                 if t is not None:
                     rows.append(
-                        [name_eggs(x.lot.id), f"{100 * share:.0f} %", scene.day(t.at_ms)[4:], told_words(t, scene),
+                        [name_eggs(x.lot.id), f"{100 * share:.0f} %", scene.day(t.at_ms)[4:], told_words(t, scene.zone),
                          seen, came_words(t, x)]
                     )  # fmt: skip
     if not rows:

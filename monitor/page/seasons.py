@@ -1,0 +1,177 @@
+"""Seasons: one looked back on, to read, to print and as a table; and how well windows were told, over all of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import tzinfo
+from typing import Final
+
+from markupsafe import Markup
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
+from starlette.routing import BaseRoute, Route
+
+from monitor.core.season.figures import ASKED_AT, ClutchSeason, EggsInBox
+from monitor.core.season.held import Held
+from monitor.core.season.met import by_kind
+from monitor.core.terms.formats import name_eggs, show_time
+from monitor.page.pages import Pages, pages_of
+from monitor.telling.before import BEFORE_HEAD, before_rows, held_words, told_before
+from monitor.telling.drawing.page_season import svg_page_development
+from monitor.telling.drawing.season_page import (
+    MET_HEAD,
+    STYLE,
+    SeasonScene,
+    came_words,
+    celsius,
+    days,
+    lost_words,
+    low_high,
+    met_row,
+    not_kept,
+    page,
+    species_words,
+    stack_words,
+    sums_in_short,
+    told_words,
+)
+from monitor.telling.drawing.season_plots import share_told
+from monitor.telling.season import laid_in, scene_of_season, season_csv, years_laid
+
+STYLE_AT: Final = "/season/print.css"
+MOST_CLUTCHES: Final = 24
+"""So many stand on the page; all of them are in print and in the table."""
+MOST_BEFORE: Final = 20
+"""Of so many clutches it is worked out what was told of them: half a second each (measured)."""
+CLUTCH_FIGURES: Final = ("laid_on", "laid", "fertile", "hatched", "lost", "to_pip", "to_last", "mean", "range")
+TOLD_FIGURES: Final = ("at", "window", "came")
+
+
+@dataclass(frozen=True)
+class ClutchTold:
+    """A clutch of a season in words: ``figures`` by CLUTCH_FIGURES; ``told``: rows of what the forecast said on the
+    way, by TOLD_FIGURES after the eggs; ``drawn``: each of its eggs by box with what is said below it."""
+
+    name: str
+    species: str
+    figures: tuple[str, ...]
+    told: tuple[tuple[str, ...], ...]
+    drawn: tuple[tuple[Markup, str], ...]
+
+    @classmethod
+    def of(cls, c: ClutchSeason, scene: SeasonScene) -> ClutchTold:
+        b, unit, (low, high) = c.balance, scene.unit, c.range_c or (None, None)
+        figures = (
+            show_time(c.clutch.laid_ms, scene.zone)[:10], str(b.laid), str(b.fertile), str(b.hatched),
+            lost_words(b.lost), days(c.days_to_pip), days(c.days_to_hatched), celsius(c.mean_c, unit),
+            low_high(low, high, unit),
+        )  # fmt: skip
+        told = tuple(
+            (name_eggs(x.lot.id), f"{100 * t.share:.0f} %", told_words(t, scene.zone), came_words(t, x))
+            for x in c.eggs
+            for t in x.told
+        )
+        drawn = []
+        for x in c.eggs:
+            shown = name_eggs(x.lot.id)
+            if x.refused:
+                drawn.append((Markup(), f"{shown}: {x.refused}."))
+            elif _has_run(x):
+                drawn.append((_drawn(x, scene.zone), f"{shown}: {share_told(x)} of development at its end."))
+        return cls(c.clutch.id, c.clutch.species, figures, told, tuple(drawn))
+
+
+def _has_run(x: EggsInBox) -> bool:
+    return x.edge_ms is not None and len(x.edge_ms) > 1
+
+
+def _drawn(x: EggsInBox, zone: tzinfo) -> Markup:
+    return Markup(svg_page_development(x, zone, name_eggs(x.lot.id)))  # noqa: S704
+
+
+def season_of(request: Request) -> tuple[SeasonScene, list[int]]:
+    """The season that an address names (the newest where it names none), and all years. Raises UnknownSubject."""
+    pages = pages_of(request)
+    year, now_ms = request.path_params.get("year"), pages.room.now_ms()
+    with pages.room.working_out() as room:
+        name, clutches = laid_in(room, now_ms, year)
+        return scene_of_season(room, name, clutches, now_ms, now_ms), years_laid(room, now_ms)
+
+
+def season_page(request: Request) -> Response:
+    """A season looked back on."""
+    pages = pages_of(request)
+    if "year" not in request.path_params and not _has_clutches(pages):
+        return pages.render(request, "season_none.html")
+    scene, years = season_of(request)
+    season = scene.season
+    shown = season.clutches[:MOST_CLUTCHES]
+    return pages.render(
+        request,
+        "season.html",
+        name=season.name,
+        years=years,
+        short=sums_in_short(season),
+        advised=scene.advised,
+        clutch_head=[pages.say(f"season.{name}") for name in CLUTCH_FIGURES],
+        told_head=[pages.say(f"season.{name}") for name in ("eggs", *TOLD_FIGURES)],
+        clutches=[ClutchTold.of(c, scene) for c in shown],
+        more=len(season.clutches) - len(shown),
+        stacks=[(s.stack, stack_words(s, scene.unit)) for s in season.stacks],
+        species=species_words(season),
+        met_head=MET_HEAD,
+        met=[met_row(k) for k in by_kind(season.matters)],
+        not_kept=not_kept(season),
+    )
+
+
+def _has_clutches(pages: Pages) -> bool:
+    with pages.room.at_hand() as room:
+        return bool(years_laid(room, pages.room.now_ms()))
+
+
+def print_page(request: Request) -> Response:
+    """The whole report, as ``warmtally season --html`` writes it."""
+    return HTMLResponse(page(season_of(request)[0], STYLE_AT))
+
+
+def print_style(_: Request) -> Response:
+    """How the report looks; a page of this server may not bring it along."""
+    return Response(STYLE, media_type="text/css")
+
+
+def season_table(request: Request) -> Response:
+    """A season as a table for other programs."""
+    season = season_of(request)[0].season
+    as_file = {"content-disposition": f'attachment; filename="season-{season.name}.csv"'}
+    return Response(season_csv(season), media_type="text/csv", headers=as_file)
+
+
+def before_page(request: Request) -> Response:
+    """What was told of clutches on their way, and what happened."""
+    pages = pages_of(request)
+    with pages.room.working_out() as room:
+        clutches, there = told_before(room, pages.room.now_ms(), MOST_BEFORE)
+    zone, shown = pages.room.zone, []
+    for c in clutches:
+        drawn = [(_drawn(x, zone), name_eggs(x.lot.id)) for x in c.eggs if _has_run(x)]
+        shown.append((c.clutch, before_rows(c, zone), drawn))
+    return pages.render(
+        request,
+        "before.html",
+        held=[held_words(Held.count(clutches, share)) for share in ASKED_AT],
+        head=BEFORE_HEAD,
+        clutches=shown,
+        there=there,
+        most=MOST_BEFORE,
+    )
+
+
+ROUTES: Final[list[BaseRoute]] = [
+    Route("/season", season_page),
+    Route(STYLE_AT, print_style),
+    Route("/season/{year:int}", season_page),
+    Route("/season/{year:int}/print", print_page),
+    Route("/season/{year:int}.csv", season_table),
+    Route("/before", before_page),
+]
