@@ -49,7 +49,7 @@ from tests.sinks import http_sink
 README = PROJECT / "README.md"
 DEVELOPERS = PROJECT / "DEVELOPERS.md"
 DOCUMENTS = (README, DEVELOPERS, PROJECT / "config" / "README.md", PROJECT / "deploy" / "README.md")
-MOST_LINES = {README: 400, DEVELOPERS: 450}
+MOST_LINES = {README: 420, DEVELOPERS: 480}
 WRITTEN = re.compile(r"<!-- (?P<what>table|picture): (?P<name>[a-z-]+) -->\n(?P<body>.*?)<!-- end -->", re.DOTALL)
 BLOCK = re.compile(
     r"<!-- (?P<what>run|file): (?P<name>\S+) -->\n```(?P<language>\w*)\n(?P<text>.*?)^```", re.DOTALL | re.M

@@ -14,7 +14,7 @@ from monitor.core.development.lots import LotNow
 from monitor.core.development.siblings import Story, stories
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.balance import balance_of, ended_ms
-from monitor.core.terms.formats import name_eggs, show_developed, show_eggs
+from monitor.core.terms.formats import name_eggs, show_developed, show_eggs, show_time
 from monitor.page.pages import Pages, pages_of
 from monitor.telling.at_hand import Reader
 from monitor.telling.boxes import window_words
@@ -110,8 +110,7 @@ def clutch_page(request: Request) -> Response:
 
 
 def _day(pages: Pages, at_ms: int, *, day_only: bool) -> str:
-    at = pages.when(at_ms)
-    return at[:10] if day_only and len(at) > 10 else at
+    return show_time(at_ms, pages.room.zone)[:10] if day_only else pages.when(at_ms)
 
 
 def clutches_page(request: Request) -> Response:
@@ -119,7 +118,9 @@ def clutches_page(request: Request) -> Response:
     pages = pages_of(request)
     with pages.room.at_hand() as room:
         clutches = list(room.store.account.clutches().values())
-    rows = [(c, where_words(c), pages.when(c.laid_ms)[:10]) for c in sorted(clutches, key=lambda c: -c.laid_ms)]
+    rows = [
+        (c, where_words(c), _day(pages, c.laid_ms, day_only=True)) for c in sorted(clutches, key=lambda c: -c.laid_ms)
+    ]
     return pages.render(
         request,
         "clutches.html",

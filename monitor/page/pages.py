@@ -15,7 +15,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from monitor.core.notices.snapshot import Snapshot
-from monitor.core.terms.formats import name_eggs, show_time
+from monitor.core.terms.formats import name_eggs, show_lately, show_time
 from monitor.errors import MonitorError
 from monitor.page.likely import likely_entries, places_of
 from monitor.page.picture import DrawnOnce
@@ -58,7 +58,7 @@ class Pages:
 
     def when(self, at_ms: int) -> str:
         """A moment in the room's zone, as short as it may be."""
-        return show_time(at_ms, self.room.zone, self.room.now_ms())
+        return show_lately(at_ms, self.room.zone, self.room.now_ms())
 
     def dated(self, at_ms: int) -> str:
         """A moment in the room's zone, with its date."""

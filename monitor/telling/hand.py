@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 from monitor.core.notices.conditions import Condition
 from monitor.core.notices.notice import Notice
-from monitor.core.terms.formats import name_eggs, show_time
+from monitor.core.terms.formats import name_eggs, show_lately
 from monitor.core.terms.settings import URGENCIES, Urgency
 from monitor.telling.as_json import utc
 
@@ -44,7 +44,7 @@ class Needed:
         """What is true of whom, and since when."""
         named = [name_eggs(subject) for subject in self.subjects[:MOST_NAMED]]
         more = f" and {len(self.subjects) - len(named)} more" if len(self.subjects) > len(named) else ""
-        since = "" if self.since_ms is None else f", since {show_time(self.since_ms, zone, now_ms)}"
+        since = "" if self.since_ms is None else f", since {show_lately(self.since_ms, zone, now_ms)}"
         return f"{self.kind.replace('-', ' ')}: {', '.join(named)}{more}{since}"
 
 

@@ -133,6 +133,12 @@ def show_since(at_ms: int, zone: tzinfo, now_ms: int) -> str:
     return f"{at:%a %H:%M}" if 0 <= days <= 6 else f"{at:%Y-%m-%d %H:%M}"
 
 
+def show_lately(at_ms: int, zone: tzinfo, now_ms: int) -> str:
+    """A moment as short as one reads it: "05:40" of today, "Fri 05:40" of the last days, else with its date."""
+    today = show_time(at_ms, zone, now_ms)
+    return today if len(today) == len("05:40") else show_since(at_ms, zone, now_ms)
+
+
 def show_day(at_ms: int, zone: tzinfo) -> str:
     """A day with its weekday, in the room's zone."""
     return f"{datetime.fromtimestamp(at_ms / 1000, zone):%a %Y-%m-%d}"
