@@ -8,7 +8,6 @@ import math
 import re
 import types
 import typing
-import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any, Final, Literal, NotRequired, get_args, get_origin, get_type_hints
@@ -25,6 +24,8 @@ _PLAIN: Final[Mapping[Any, str]] = {
 _SAID: Final[Mapping[str, str]] = {
     "string": "a text", "integer": "a whole number", "number": "a number", "boolean": "true or false", "null": "null",
 }  # fmt: skip
+# No control signs but ends of lines and tabs.
+_TEXT: Final = r"^[^\u0000-\u0008\u000b-\u001f\u007f-\u009f]*$"
 MOST_COUNTED: Final = 2**31 - 1
 """No number of an entry or a notice is larger."""
 
@@ -108,7 +109,7 @@ def _bounds(told: tuple[Any, ...]) -> dict[str, Any]:
         if isinstance(x, Within):
             found |= {"minimum": x.least, "maximum": x.most}
         elif isinstance(x, Long):
-            found |= {"minLength": x.least, "maxLength": x.most}
+            found |= {"minLength": x.least, "maxLength": x.most, "pattern": _TEXT}
         else:
             found["format"] = x
     return found
@@ -152,8 +153,8 @@ def check(key: str, value: Any, form: Any) -> None:
 
 
 def _is_text(value: str) -> bool:
-    """Whether it has no control signs but ends of lines and tabs, and no halves of signs."""
-    return not any(unicodedata.category(sign) in ("Cc", "Cs") and sign not in "\n\t" for sign in value)
+    """Whether it has no control signs, and no halves of signs."""
+    return re.search(_TEXT, value) is not None and not any("\ud800" <= sign <= "\udfff" for sign in value)
 
 
 def _fits(value: Any, schema: Mapping[str, Any]) -> bool:
