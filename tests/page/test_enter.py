@@ -380,6 +380,15 @@ def test_what_a_telephone_kept_is_told_of_when_it_was_pressed(shown: ShownRoom, 
     assert len(account(shown)) == FIRST
 
 
+def test_a_time_of_day_that_a_telephone_kept_is_of_the_day_on_which_it_was_pressed(
+    shown: ShownRoom, phone: TestClient
+) -> None:
+    """Pressed at half past six of the day before, and sent a day and an hour and a half later."""
+    (form,) = forms_in(phone.get("/box/left-upper/enter/pipped"))
+    phone.post(form.action, data={**form.filled(), "eggs": "1", "at": "06:00", "waited_s": str(25 * 3600 + 1800)})
+    assert told(shown).at_ms == NOW_MS - 26 * HOUR_MS
+
+
 def test_what_a_telephone_kept_and_is_refused_says_why(shown: ShownRoom, phone: TestClient) -> None:
     (form,) = forms_in(phone.get("/box/left-upper/enter/pipped"))
     answer = phone.post(form.action, data={**form.filled(), "eggs": "9"}, headers={"accept": "application/json"})

@@ -104,7 +104,7 @@ def test_the_morning_round_is_six_taps_at_most(shown: ShownRoom, chromium: Brows
         expect(page.locator(".moved .was")).to_contain_text("was Mon 1 Jun to")
         tap("Notice:", exact=False)
         tap("I know, and see to it")
-        page.wait_for_load_state()
+        expect(page.locator("main")).to_contain_text("answered ")
     assert pips(shown) == [("left-upper", 2)]
     with Store(shown.settings.data_dir) as store:
         assert store.ledger.notice(notice).answered_ms is not None

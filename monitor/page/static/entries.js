@@ -56,6 +56,14 @@
 
   const notNow = (status) => status >= 500 || NOT_NOW.includes(status);
 
+  // What an answer says: the room's own words, or those of a page that refuses. Nothing where it is no answer of the
+  // room, as of a network that wants a sign-in first.
+  function saidBy(answer) {
+    try { return JSON.parse(answer.text); } catch (error) { if (answer.ok) return null; }
+    const page = new DOMParser().parseFromString(answer.text, "text/html");
+    return { what: [...page.querySelectorAll("main h1, main .said")].map((e) => e.textContent.trim()).join(" ") };
+  }
+
   async function sendWaiting() {
     // The page for when the room does not answer has no key of a session: it sends nothing.
     if (sending || words.away) return;
@@ -66,8 +74,8 @@
         if (entry.state === "refused" || (entry.state === "sending" && Date.now() - entry.tried < 2 * WAIT_MS)) continue;
         const answer = await send(entry, "application/json");
         if (notNow(answer.status)) break;
-        let said = {};
-        try { said = JSON.parse(answer.text); } catch (error) { break; } // somebody else's page: not the room
+        const said = saidBy(answer);
+        if (!said) break;
         if (answer.ok && said.address) {
           await forget(entry.key);
           sent.push({ ...entry, address: said.address });
@@ -145,6 +153,8 @@
     document.title = page.title;
     // What stands here now is no page of an address that could be fetched anew.
     delete document.body.dataset.live;
+    main.tabIndex = -1;
+    main.focus();
     window.scrollTo(0, 0);
     return true;
   }
