@@ -13,7 +13,7 @@ from monitor.adapters.people import PeopleFile, free_name
 from monitor.cli.asking import Asker
 from monitor.cli.output import print_json, say, table
 from monitor.cli.room import now_ms, settings_of
-from monitor.config.page import reached_from_elsewhere
+from monitor.config.reach import reached_from_elsewhere
 from monitor.config.zones import zone_of
 from monitor.core.terms.formats import show_date
 from monitor.core.terms.people import (

@@ -161,7 +161,7 @@ def run_check(args: argparse.Namespace) -> int:
 def people_advice(settings: Settings) -> list[Mistake]:
     """What there is to say of who may look at the page: nothing of it keeps the service from starting."""
     from monitor.adapters.people import FILE, PeopleFile
-    from monitor.config.page import reached_from_elsewhere
+    from monitor.config.reach import reached_from_elsewhere
 
     if settings.page is None:
         return []

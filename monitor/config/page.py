@@ -6,17 +6,16 @@ read there.
 
 from __future__ import annotations
 
-import ipaddress
 import re
 from dataclasses import dataclass
 from typing import Final, Literal
 from urllib.parse import urlsplit
 
 from monitor.config.mistakes import Findings
+from monitor.config.reach import is_local
 from monitor.config.secrets import carries_login
 from monitor.config.shape import AnswersPart, Contents, Read
 from monitor.config.values import shown
-from monitor.core.terms.settings import PagePlace
 
 LOWEST_FREE_PORT: Final = 1024
 """Below it a port needs a right that the service does not have."""
@@ -28,28 +27,6 @@ def listen_place(text: str) -> tuple[str, int] | None:
     if found is None or not 0 < int(found[2]) < 65536:
         return None
     return found[1].strip("[]"), int(found[2])
-
-
-def is_local(host: str) -> bool:
-    """Whether a host, without brackets, is this computer and no other can mean the same one by it."""
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return host.lower() in ("localhost", "localhost.")
-
-
-def reached_from_elsewhere(place: PagePlace) -> bool:
-    """Whether other computers are meant to get to the page, or can: by its network, or through a proxy before it."""
-    there = host_of(place.address)
-    return not is_local(place.listen[0]) or (there is not None and not is_local(there))
-
-
-def host_of(address: str) -> str | None:
-    """The host that a web address names; None for none."""
-    try:
-        return urlsplit(address).hostname
-    except ValueError:
-        return None
 
 
 @dataclass(frozen=True, slots=True)

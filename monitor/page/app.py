@@ -8,13 +8,15 @@ from collections.abc import Iterable
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Mount
 from starlette.staticfiles import StaticFiles
 
 from monitor.errors import MonitorError, StoreError, UnknownSubject
-from monitor.page import api, box, eggs, enter, entered, home, live, looks, notices, phone, seasons, species
+from monitor.page import api, box, eggs, enter, entered, home, live, looks, notices, phone, seasons, sign_in, species
+from monitor.page.door import Door, Doors
 from monitor.page.pages import STATIC, Pages, pages_of
 from monitor.page.problems import PREFIX, problem, problem_of
 from monitor.page.room import PageRoom
@@ -36,17 +38,21 @@ def routes() -> list[BaseRoute]:
         *seasons.ROUTES,
         *species.ROUTES,
         *phone.ROUTES,
+        *sign_in.ROUTES,
         Mount("/static", StaticFiles(directory=STATIC)),
     ]
 
 
 def build(room: PageRoom, *, language: str = "en", more: Iterable[BaseRoute] = ()) -> Starlette:
-    """The app of one room."""
+    """The app of one room. Raises StoreError where nobody could be let in for want of a secret."""
+    pages = Pages(room, language)
+    doors = Doors(pages)
     app = Starlette(
         routes=[*api.routes(room), *more, *routes()],
+        middleware=[Middleware(Door, doors=doors)],
         exception_handlers={HTTPException: _refused, MonitorError: _failed, Exception: _broken},  # type: ignore[dict-item]
     )
-    app.state.pages = Pages(room, language)
+    app.state.pages, app.state.doors = pages, doors
     app.state.room = room
     return app
 

@@ -17,16 +17,16 @@ LONGEST_FIELD: Final = 4000
 Posted = Callable[[Request, Mapping[str, str]], Response]
 
 
-def posting(handler: Posted) -> Callable[[Request], Awaitable[Response]]:
+def posting(handler: Posted, *, anybody: bool = False) -> Callable[[Request], Awaitable[Response]]:
     """An endpoint of a form: ``handler`` gets its fields, in a thread of the pool.
 
-    Refused: whoever may only look, a form without the key of the session (it came from another page), files, and more
-    than ``MOST_FIELDS`` fields.
+    Refused: whoever may only look, unless ``anybody`` may send it; a form without the key of the session, which came
+    from another page; files; and more than ``MOST_FIELDS`` fields.
     """
 
     async def endpoint(request: Request) -> Response:
         who = getattr(request.state, "who", None)
-        if who is not None and not who.may_enter:
+        if not anybody and who is not None and not who.may_enter:
             raise HTTPException(403)
         form = await request.form(max_files=0, max_fields=MOST_FIELDS, max_part_size=LONGEST_FIELD)
         fields = {name: str(value)[:LONGEST_FIELD] for name, value in form.items()}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from typing import Final
 
 from starlette.requests import Request
@@ -20,11 +20,13 @@ SIGN_S: Final = 15.0
 """So often a sign of life at least, by which a page knows that the line still stands."""
 
 
-async def told(room: PageRoom, *, look_s: float = LOOK_S) -> AsyncIterator[str]:
+async def told(
+    room: PageRoom, still: Callable[[], bool] = lambda: True, *, look_s: float = LOOK_S
+) -> AsyncIterator[str]:
     """Server-sent events (WHATWG HTML, 9.2): "round" with the time of each new round and of the clock; between them a
-    comment. Ends with its reader."""
+    comment. Ends with its reader, and when what it was let in by is no longer ``still`` so."""
     seen, silent_s = -1, SIGN_S
-    while True:
+    while still():
         last = room.last()
         if last is not None and last.now_ms != seen:
             seen, silent_s = last.now_ms, 0.0
@@ -40,7 +42,7 @@ async def told(room: PageRoom, *, look_s: float = LOOK_S) -> AsyncIterator[str]:
 
 async def live(request: Request) -> Response:
     """The stream."""
-    return StreamingResponse(told(pages_of(request).room), media_type="text/event-stream")
+    return StreamingResponse(told(pages_of(request).room, request.state.still), media_type="text/event-stream")
 
 
 ROUTES: Final[list[BaseRoute]] = [Route(PATH, live)]

@@ -95,6 +95,8 @@ class Pages:
             "here": request.url.path,
             "who": getattr(request.state, "who", None),
             "form_key": getattr(request.state, "form_key", ""),
+            # Somebody who was not let in sees nothing of the room but its name.
+            "outside": getattr(request.state, "outside", False),
             "open_notices": 0 if found is None else sum(c.up and not c.answered for c in found.conditions.values()),
             **values,
         }

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from monitor.adapters.mqtt.answers import AnswerTopic
 from monitor.adapters.store import secret_of
+from monitor.config.reach import is_local, reached_from_elsewhere
 from monitor.config.zones import zone_of
 from monitor.core.notices.answers import line_of
 from monitor.core.notices.notice import Notice
@@ -105,4 +106,12 @@ def _server(place: PagePlace, room: PageRoom, secret: bytes, feed: Callable[[], 
     from monitor.page.server import PageServer
 
     app = build(room, language=place.language, more=SentLinks(secret, feed).routes())
-    return PageServer(place.listen, app, address=place.address, streams={"/live"}, failing=app.state.pages.refused)
+    return PageServer(
+        place.listen,
+        app,
+        address=place.address,
+        streams={"/live"},
+        # Others get to a page of this computer alone by a proxy on it, which says for whom it asks.
+        proxy={"127.0.0.1", "::1"} if is_local(place.listen[0]) and reached_from_elsewhere(place) else (),
+        failing=app.state.pages.refused,
+    )

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from monitor.config.at_hand import find_config
 from monitor.config.checks import celsius
 from monitor.config.mistakes import MISTAKES, Findings, Mistake
-from monitor.config.page import reached_from_elsewhere
+from monitor.config.reach import reached_from_elsewhere
 from monitor.config.room_file import check, load, load_rest
 from monitor.config.shape import GONE, MANY, TABLES, read_part
 from monitor.config.values import seconds

@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from starlette.requests import Request
 from starlette.testclient import TestClient
-from starlette.types import Receive, Scope, Send
 
 from monitor.adapters.store import Store
 from monitor.core.terms.events import EventKind, KeeperEvent
@@ -253,25 +250,8 @@ def test_eggs_that_are_in_no_box_yet_can_be_lost_too(shown: ShownRoom, phone: Te
     assert (told(shown).kind, told(shown).not_set, told(shown).eggs) == (_K.DEAD, True, 1)
 
 
-@dataclass(frozen=True)
-class Visitor:
-    name: str
-    may_enter: bool
-
-
-def visited_by(shown: ShownRoom, visitor: Visitor) -> TestClient:
-    app = shown.app()
-
-    async def door(scope: Scope, receive: Receive, send: Send) -> None:
-        Request(scope).state.who = visitor
-        Request(scope).state.form_key = "k" * 20
-        await app(scope, receive, send)
-
-    return TestClient(door, base_url="http://localhost")
-
-
 def test_who_entered_is_told_and_a_form_of_another_page_is_not_taken(shown: ShownRoom) -> None:
-    keeper = visited_by(shown, Visitor("Ada", may_enter=True))
+    keeper = shown.visitor("Ada", "enter")
     page = keeper.get("/box/left-upper/enter/pipped")
     (form,) = forms_in(page)
     assert keeper.post(form.action, data={**form.filled(), "form_key": "x", "eggs": "1"}).status_code == 403
@@ -283,7 +263,7 @@ def test_who_entered_is_told_and_a_form_of_another_page_is_not_taken(shown: Show
 
 
 def test_who_may_only_look_is_offered_nothing_and_enters_nothing(shown: ShownRoom) -> None:
-    helper = visited_by(shown, Visitor("Bo", may_enter=False))
+    helper = shown.visitor("Bo", "look")
     for path in ("/", "/box/left-upper", "/clutch/K01"):
         assert not any("/enter/" in f.action or "looked" in f.action for f in forms_in(helper.get(path))), path
     (form,) = forms_in(helper.get("/box/left-upper/enter/pipped"))
