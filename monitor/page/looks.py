@@ -13,7 +13,15 @@ from monitor.core.notices.tasks import day_of, tasks
 from monitor.errors import UnknownSubject
 from monitor.page.pages import pages_of
 from monitor.telling.drawing.page_stack import svg_page_stack
-from monitor.telling.probes import BATTERY_HEAD, PROBE_HEAD, battery_rows, level_lines, probe_row, probes_known
+from monitor.telling.probes import (
+    BATTERY_HEAD,
+    PROBE_HEAD,
+    battery_rows,
+    hearing_words,
+    level_lines,
+    probe_row,
+    probes_known,
+)
 from monitor.telling.stacks import (
     LEVEL_HEAD,
     advice_lines,
@@ -63,11 +71,14 @@ def probes_page(request: Request) -> Response:
         known = probes_known(room, now_ms)
         sources = room.store.unread.sources()[:UNREAD_SHOWN]
     unread = [(plain(s.topic), s.probe or "-", str(s.n), pages.when(s.last_ms), plain(s.reason, 200)) for s in sources]
+    troubled = [x for x in known.probes if x.told_of or hearing_words(x, now_ms) != "well"]
+    ordered = [*troubled, *(x for x in known.probes if x not in troubled)]
     return pages.render(
         request,
         "probes.html",
         head=PROBE_HEAD,
-        rows=[probe_row(x, pages.room, now_ms) for x in known.probes],
+        rows=[probe_row(x, pages.room, now_ms) for x in ordered],
+        troubled=len(troubled),
         battery_head=BATTERY_HEAD,
         batteries=battery_rows(known.batteries, now_ms),
         levels=level_lines(known.levels, pages.room.unit),
