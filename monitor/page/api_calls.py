@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, Final
 
 from starlette.concurrency import run_in_threadpool
@@ -97,9 +98,13 @@ class ApiAddress:
 
 def routes_of(room: PageRoom, endpoints: Sequence[ApiAddress], in_path: Mapping[str, Asking]) -> list[BaseRoute]:
     """Each address of an API, and its description."""
-    described = described_as(endpoints, in_path)
+
+    @cache
+    def described() -> JSONResponse:
+        return JSONResponse(described_as(endpoints, in_path))
+
     return [
-        Route(f"{PREFIX}openapi.json", lambda _: JSONResponse(described)),
+        Route(f"{PREFIX}openapi.json", lambda _: described()),
         Route(f"{PREFIX}problems/{{id}}", _problem_kind),
         *(Route(PREFIX + x.path[1:], _served(room, x, in_path), methods=[x.method]) for x in endpoints),
     ]
