@@ -16,10 +16,10 @@ from monitor.cli.output import print_json, table
 from monitor.cli.room import now_ms, number, parse_time, room_at_hand, settings_if_any
 from monitor.config.at_hand import find_config
 from monitor.core.notices.conditions import LONGEST_SHELF_MS, name_subject
-from monitor.core.terms.formats import differences_in, show_time
+from monitor.core.terms.formats import show_time
 from monitor.core.terms.settings import DisplayUnit
 from monitor.errors import ConfigError, UnknownSubject, UsageError
-from monitor.telling.kinds import kind_json
+from monitor.telling.kinds import explained, kind_json, told_how
 
 if TYPE_CHECKING:
     from monitor.config.in_force import InForce
@@ -93,21 +93,13 @@ def run_explain(args: argparse.Namespace) -> int:
         settings = settings_if_any(args)
         unit = unit if settings is None else settings.room.display_unit
     print(f"{kind.name}: {kind.says} (urgency: {kind.urgency})")
-    for label, text in (
-        ("raised by", kind.raises),
-        ("cleared by", kind.clears),
-        ("why", kind.why),
-        ("first", kind.first),
-        ("if nothing is done", kind.otherwise),
-    ):
-        print(f"  {label}: {differences_in(text, unit)}")
+    for label, text in explained(kind, unit):
+        print(f"  {label}: {text}")
     if kind.keys:
         numbers = [f"{n.key} = {n.value}{' (yours)' if n.own else ''}" for n in _in_force(kind, args)]
         print(f"  its numbers: {', '.join(numbers)}")
-    if kind.groups:
-        print("  what one cause does to several boxes or probes is told in one notice")
-    if kind.urgency != "later":
-        print("  told again while nobody answers, at doubling distances ([watch] repeat_now, repeat_today)")
+    for line in told_how(kind):
+        print(f"  {line}")
     print(f"  its notices, and how to change their texts: warmtally texts {kind.name}")
     return 0
 
