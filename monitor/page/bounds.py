@@ -15,7 +15,7 @@ class Bounds:
     connections_of_one: int = 16
     """A browser keeps six, and several telephones may stand in one IPv6 network."""
     streams: int = 24
-    streams_of_one: int = 3
+    streams_of_one: int = 6
     """Open event streams. They count for themselves and take nothing from requests."""
     head_s: float = 10.0
     body_s: float = 20.0

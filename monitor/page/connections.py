@@ -114,13 +114,18 @@ class Connections(ServerState):
         self._open.add(new)
         return True
 
-    def admit_stream(self, stream: BoundedProtocol, caller: str) -> bool:
-        """Whether a connection may become a stream."""
-        streams = [c.caller for c in self._open if c.streaming]
-        if len(streams) >= self.bounds.streams or streams.count(caller) >= self.bounds.streams_of_one:
-            return False
-        stream.streaming, stream.caller = True, caller
-        return True
+    def admit_stream(self, stream: BoundedProtocol, caller: str) -> None:
+        """Let a connection become a stream, at the cost of the caller's oldest one, or of the oldest of who has most.
+
+        A reader whose stream is cut comes again by itself, and hears then what it missed; one that is refused does not.
+        """
+        streams = [c for c in self._open if c.streaming]
+        of_each = Counter(c.caller for c in streams)
+        if of_each[caller] >= self.bounds.streams_of_one:
+            self._cut(min((c for c in streams if c.caller == caller), key=lambda c: c.number))
+        elif len(streams) >= self.bounds.streams:
+            self._cut(min(streams, key=lambda c: (-of_each[c.caller], c.number)))
+        stream.streaming, stream.caller, stream.number = True, caller, self.next_number()
 
     def forget(self, gone: BoundedProtocol) -> None:
         self._open.discard(gone)
@@ -284,20 +289,18 @@ class BoundedProtocol(H11Protocol):
     # -- one request
 
     async def _called(self, scope: UvicornScope, receive: ASGIReceiveCallable, send: ASGISendCallable) -> None:
-        """Before the guard: for whom is asked, and whether it may become a stream."""
+        """Before the guard: for whom is asked, and whether it becomes a stream."""
         assert scope["type"] == "http"
         self._requests += 1
         if self.caller in self._all.proxy:
             _forwarded(scope)  # type: ignore[arg-type]
         client = scope.get("client")
         stream = scope["path"] in self._all.stream_paths and scope["method"] == "GET"
-        if stream and not self._all.admit_stream(self, caller_of(client[0]) if client else ""):
-            await self._all.refusals.send(send, 503)  # type: ignore[arg-type]
+        if not stream:
+            await self._inner(scope, receive, send)
             return
+        self._all.admit_stream(self, caller_of(client[0]) if client else "")
         try:
-            if not stream:
-                await self._inner(scope, receive, send)
-                return
             async with asyncio.timeout(self._all.bounds.stream_s):
                 await self._inner(scope, receive, send)
         except TimeoutError:
