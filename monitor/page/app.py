@@ -15,7 +15,22 @@ from starlette.routing import BaseRoute, Mount
 from starlette.staticfiles import StaticFiles
 
 from monitor.errors import MonitorError, StoreError, UnknownSubject
-from monitor.page import api, box, eggs, enter, entered, home, live, looks, notices, phone, seasons, sign_in, species
+from monitor.page import (
+    api,
+    box,
+    eggs,
+    enter,
+    entered,
+    home,
+    live,
+    looks,
+    notices,
+    phone,
+    seasons,
+    sign_in,
+    species,
+    way,
+)
 from monitor.page.door import Door, Doors
 from monitor.page.pages import STATIC, Pages, pages_of
 from monitor.page.problems import PREFIX, problem, problem_of
@@ -39,6 +54,7 @@ def routes() -> list[BaseRoute]:
         *species.ROUTES,
         *phone.ROUTES,
         *sign_in.ROUTES,
+        *way.ROUTES,
         Mount("/static", StaticFiles(directory=STATIC)),
     ]
 

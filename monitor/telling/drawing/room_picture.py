@@ -21,7 +21,7 @@ from typing import Final
 
 from monitor.core.terms.formats import show_date
 from monitor.core.terms.times import DAY_MS
-from monitor.telling.drawing.picture_parts import DayAxis, PictureSheet, advance, apart, number, shortened
+from monitor.telling.drawing.picture_parts import DayAxis, PictureSheet, advance, apart, fitting, number, shortened
 from monitor.telling.drawing.room_boxes import BoxMarks
 from monitor.telling.drawing.room_eggs import EggsMarks
 from monitor.telling.drawing.room_plan import PicturePlan, WarmthScale, plan_of
@@ -195,9 +195,8 @@ class _RoomDrawing:
         name = shortened(self.say.text("stack", stack=stack.id), plan.name, room, bold=True)
         used = advance(name, plan.name, bold=True) + 12.0
         self.sheet.write(plan.post, top + 16.0, name, plan.name, "pb", bold=True)
-        said = self.say.difference(stack)
-        if plan.wide and said and room - used > 60.0:
-            told = shortened(said, plan.small, room - used)
+        if plan.wide and room - used > 60.0:
+            told = fitting(self.say.difference(stack), plan.small, room - used)
             self.sheet.write(plan.post + used, top + 16.0, told, plan.small, "pa")
 
     def _row(self, box: ShownBox) -> _PlacedBox:

@@ -125,13 +125,13 @@ class SceneWords:
         parts = (box.id, self.height(box), self.now(box), self.trend(box)[0], "; ".join(eggs) or self.text("no_eggs"))
         return ", ".join(x for x in parts if x)
 
-    def difference(self, stack: ShownStack) -> str:
-        """By how much one level of a stack is warmer than another; empty where that is not known."""
+    def difference(self, stack: ShownStack) -> tuple[str, ...]:
+        """By how much one level of a stack is warmer than another, in two lengths; empty where that is not known."""
         if stack.difference_c is None:
-            return ""
+            return ("",)
         by = show_within_difference(stack.difference_c, stack.difference_half_c, self.scene.unit)
         warm, cool = (x.removeprefix("box ") for x in (stack.warmest, stack.coolest))
-        return self.text("differs", warm=warm, cool=cool, difference=by)
+        return self.text("differs", warm=warm, cool=cool, difference=by), self.text("spread", difference=by)
 
     # -- of eggs
 

@@ -78,9 +78,12 @@ def test_the_mean_of_the_day_is_that_of_the_stacks_profile() -> None:
     profile = StackProfile("left", levels, 0.9, 0.2, 4.5, "box upper", "box lower", NOW - DAY_MS, NOW, 24)
     scene = room_scene(snapshot(stacks=(profile,)))
     assert [b.day_c for b in scene.boxes] == [28.3, 27.4]
-    assert SceneWords(scene, SAY).difference(scene.stacks[0]) == "upper 0.9 ± 0.4 °C warmer than lower, last day"
+    assert SceneWords(scene, SAY).difference(scene.stacks[0]) == (
+        "upper 0.9 ± 0.4 °C warmer than lower, last day",
+        "0.9 ± 0.4 °C apart, last day",
+    )
     bare = room_scene(snapshot())
-    assert SceneWords(bare, SAY).difference(bare.stacks[0]) == ""
+    assert SceneWords(bare, SAY).difference(bare.stacks[0]) == ("",)
 
 
 def _of(scene: RoomScene, lot: str) -> object:
