@@ -30,6 +30,7 @@ from monitor.page import (
     sign_in,
     species,
     way,
+    what_if,
 )
 from monitor.page.door import Door, Doors
 from monitor.page.pages import STATIC, Pages, pages_of
@@ -52,6 +53,7 @@ def routes() -> list[BaseRoute]:
         *entered.ROUTES,
         *seasons.ROUTES,
         *species.ROUTES,
+        *what_if.ROUTES,
         *phone.ROUTES,
         *sign_in.ROUTES,
         *way.ROUTES,

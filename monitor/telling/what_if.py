@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
@@ -67,15 +68,22 @@ def why_past(lot: LotNow, at_ms: int) -> str:
 
 def set_points_of(lot: LotNow, room: RoomAtHand, at_ms: int) -> list[tuple[float, LotNow]]:
     """The lot's forecast at each temperature that could be set from now on."""
-    species = room.derived.book.of(lot.clutch.species)
-    if species.curve is None or species.profile is None or why_past(lot, at_ms):
-        return []
+    return set_points_of_all([lot], room, at_ms)[lot.lot.id]
+
+
+def set_points_of_all(lots: Sequence[LotNow], room: RoomAtHand, at_ms: int) -> dict[str, list[tuple[float, LotNow]]]:
+    """The same of several lots of one clutch, by their ids."""
+    found: dict[str, list[tuple[float, LotNow]]] = {x.lot.id: [] for x in lots}
+    movable = [x for x in lots if not why_past(x, at_ms)]
+    species = room.derived.book.of(movable[0].clutch.species) if movable else None
+    if species is None or species.curve is None or species.profile is None:
+        return found
     low = species.profile.low_limit_c if species.profile.low_limit_c is not None else species.curve.low_c
     high = species.profile.high_limit_c if species.profile.high_limit_c is not None else species.curve.high_c
-    found = []
     for temperature in set_points(species.curve, low, high):
-        lots = room.derived.lots(at_ms, plan=Plan.constant(temperature), clutch=lot.clutch.id)
-        found += [(temperature, x) for x in lots if x.lot.id == lot.lot.id and x.first_pip is not None]
+        for x in room.derived.lots(at_ms, plan=Plan.constant(temperature), clutch=movable[0].clutch.id):
+            if any(x.lot.id == m.lot.id for m in movable) and x.first_pip is not None:
+                found[x.lot.id].append((temperature, x))
     return found
 
 

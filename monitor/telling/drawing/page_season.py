@@ -44,7 +44,7 @@ class PlotDays:
         parts, free = [], 0.0
         for at_ms, text in time_ticks(self.from_ms, self.to_ms, zone, max(int((NARROW - self.left) / 58), 2)):
             half = SIGN * len(text) / 2
-            middle = min(max(self.at(at_ms), half + 1), NARROW - half - 1)
+            middle = min(max(self.at(at_ms), half + 4), NARROW - half - 4)
             if middle - half >= free:
                 free = middle + half + 8
                 parts.append(f'<path class="hair" d="M{self.at(at_ms):.1f} {_TOP}V{self.tall - _FOOT:.0f}"/>')
