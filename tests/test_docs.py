@@ -41,6 +41,8 @@ from monitor.config.shape import MANY, TABLES, Part
 from monitor.config.values import seconds
 from monitor.core.notices.kinds import all_kinds
 from monitor.errors import MonitorError
+from monitor.page.api import ENDPOINTS
+from monitor.page.described import fields_of
 from tests.bench.__main__ import available
 from tests.desk import Desk, room_text
 from tests.peers import MOMENT_S, PROJECT, free_port, need
@@ -201,6 +203,17 @@ def table_state() -> str:
     return markdown(["where", "key", "what it is"], rows)
 
 
+def table_api() -> str:
+    """Every address of the API, with what may be asked for or has to be told."""
+    rows = []
+    for x in ENDPOINTS:
+        told = {} if x.body is None else fields_of(x.body)
+        # What must be told comes first.
+        keys = [*(a.name for a in x.asking), *sorted(told, key=lambda key: not told[key][1])]
+        rows.append([f"`{x.method} /api{x.path}`", x.says, ", ".join(f"`{key}`" for key in keys)])
+    return markdown(["address", "what it answers or does", "asked for, or told"], rows)
+
+
 def table_map() -> str:
     """Every folder of the package with the first line of its docstring."""
     rows = []
@@ -278,6 +291,7 @@ WRITTEN_BY: dict[tuple[str, str], Callable[[], str]] = {
     ("table", "measurements"): table_measurements,
     ("table", "state"): table_state,
     ("table", "map"): table_map,
+    ("table", "api"): table_api,
     ("picture", "forecast"): picture_forecast,
     ("picture", "notice"): picture_notice,
     ("picture", "install"): picture_install,
