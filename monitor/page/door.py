@@ -33,7 +33,7 @@ from monitor.page.problems import PREFIX, problem
 from monitor.page.sessions import Refused, Ticket, Tickets, Tries
 
 OPEN: Final = ("/static/", "/a/", "/c/")
-_OPEN_PATHS: Final = frozenset({"/manifest.webmanifest", "/worker.js"})
+_OPEN_PATHS: Final = frozenset({"/manifest.webmanifest", "/offline", "/worker.js"})
 """Served to everybody: what carries its own leave, and what a page looks like; some browsers ask for that unnamed."""
 ENTER: Final = "/enter"
 LEAVE: Final = "/leave"

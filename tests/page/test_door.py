@@ -102,7 +102,7 @@ def test_where_others_get_to_the_page_it_says_what_to_do_and_shows_nothing(
         assert "warmtally people add NAME --may enter" in answer.text
         assert "left-upper" not in answer.text
         assert "°" not in answer.text
-    for path in ("/static/page.css", "/manifest.webmanifest", "/worker.js"):
+    for path in ("/static/page.css", "/manifest.webmanifest", "/offline", "/worker.js"):
         assert client.get(path).status_code == 200
     # Answer links and the calendar are nobody's to refuse here.
     assert client.get("/a/CODE", follow_redirects=False).status_code == 404
