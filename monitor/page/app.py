@@ -36,6 +36,7 @@ from monitor.page.door import Door, Doors
 from monitor.page.pages import STATIC, Pages, pages_of
 from monitor.page.problems import PREFIX, problem, problem_of
 from monitor.page.room import PageRoom
+from monitor.page.texts import LANGUAGES, USUAL
 
 log = logging.getLogger("warmtally.page")
 
@@ -63,7 +64,7 @@ def routes() -> list[BaseRoute]:
 
 def build(room: PageRoom, *, language: str = "en", more: Iterable[BaseRoute] = ()) -> Starlette:
     """The app of one room. Raises StoreError where nobody could be let in for want of a secret."""
-    pages = Pages(room, language)
+    pages = Pages(room, language if language in LANGUAGES else USUAL)
     doors = Doors(pages)
     app = Starlette(
         routes=[*api.routes(room), *more, *routes()],

@@ -23,7 +23,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from monitor.adapters.people import PeopleFile
 from monitor.adapters.store import secret_of
 from monitor.config.reach import is_local, reached_from_elsewhere
-from monitor.core.terms.people import People, Person, ProgramToken
+from monitor.core.terms.people import People, Person, ProgramToken, is_over
 from monitor.core.terms.settings import PagePlace
 from monitor.errors import PeopleUnreadable
 from monitor.page.api_calls import FORM
@@ -148,7 +148,7 @@ class Doors:
                 return who is not None and not people.people
             if ticket is not None:
                 return ticket.good(now_ms) and self.tickets.person_of(ticket, people, self.today(now_ms)) is not None
-            return any(t.name == who.name for t in people.tokens)
+            return any(t.name == who.name and not is_over(t, self.today(now_ms)) for t in people.tokens)
 
         return holds
 
@@ -161,7 +161,7 @@ class Doors:
         """The page that says why not, and what to do."""
         words, todo = self.pages.say(turned.words), self.pages.say(f"{turned.words}_do")
         headers = {401: {"WWW-Authenticate": 'Bearer realm="Warmtally"'}, 429: {"Retry-After": "600"}}
-        if request.url.path.startswith(PREFIX):
+        if _path(request).startswith(PREFIX):
             return problem(turned.status, words, todo, headers.get(turned.status))
         return self.pages.render(
             request, "turned.html", status=turned.status, headers=headers.get(turned.status), words=words, todo=todo
@@ -183,7 +183,7 @@ class Door:
             return
         request = Request(scope)
         request.state.who, request.state.form_key, request.state.outside = None, "", True
-        if request.url.path.startswith(OPEN) or request.url.path in _OPEN_PATHS:
+        if _path(request).startswith(OPEN) or _path(request) in _OPEN_PATHS:
             await self._app(scope, receive, send)
             return
         visit = self._doors.visit(request)
@@ -204,7 +204,7 @@ class Door:
 
     def _turned(self, request: Request, visit: Visit) -> Turned | None:
         """Why somebody who is known may not do this."""
-        path = request.url.path
+        path = _path(request)
         if path == ENTER:
             return None
         if visit.who is None:
@@ -253,7 +253,7 @@ def _looked_at_later(request: Request) -> bool:
     """Whether it is seen where this is read that no other site sent it: a form brings its key in a field, and the API
     takes nothing but JSON, which no other site can send unasked. What holds nothing could come from anywhere."""
     form = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-    if not request.url.path.startswith(PREFIX):
+    if not _path(request).startswith(PREFIX):
         return form in _FORMS
     return request.method != "POST" or form == FORM or request.headers.get("content-length", "0") != "0"
 
@@ -261,9 +261,14 @@ def _looked_at_later(request: Request) -> bool:
 def _by_a_browser(request: Request) -> bool:
     """Whether somebody sees what comes, and can sign in there."""
     stream = "text/event-stream" in request.headers.get("accept", "")
-    return not (stream or request.url.path.startswith(PREFIX) or "authorization" in request.headers)
+    return not (stream or _path(request).startswith(PREFIX) or "authorization" in request.headers)
 
 
 def _asked(request: Request) -> str:
-    query = request.url.query
-    return request.url.path + (f"?{query}" if query else "")
+    query = request.scope["query_string"].decode("latin-1")
+    return _path(request) + (f"?{query}" if query else "")
+
+
+def _path(request: Request) -> str:
+    """As it is routed. Put together with the host to an address and taken apart again, a host could change it."""
+    return str(request.scope["path"])

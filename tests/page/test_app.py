@@ -85,3 +85,8 @@ def test_every_language_has_every_text_with_the_same_places() -> None:
 
 def _places(text: str) -> set[str]:
     return {part.partition("}")[0] for part in text.replace("$$", "").split("${")[1:]}
+
+
+def test_a_language_whose_words_are_not_there_yet_is_english(shown: ShownRoom) -> None:
+    for language in ("en", "de", "xx"):
+        assert shown.client(language).get("/more").status_code == 200

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 import pytest
+from starlette.requests import Request
 
 from monitor.adapters.people import PeopleFile
 from monitor.adapters.store import Store
 from monitor.core.terms.settings import PagePlace
 from monitor.core.terms.times import DAY_MS, HOUR_MS, MINUTE_MS
+from monitor.page.door import Visit
 from monitor.page.sessions import Tickets
 from monitor.page.sign_in import inside
 from tests.page.rooms import NOW_MS, PHRASE, Browser, ShownRoom
@@ -228,6 +230,54 @@ def test_a_form_of_another_site_or_of_another_cookie_enters_nothing(shown: Shown
     # Of the API nothing but JSON is taken, which no other site can send unasked.
     assert anna.post("/api/notices/1/answer", content=b"").status_code == 403
     assert anna.post("/api/entries", content=b"{}", headers={"content-type": "text/plain"}).status_code == 415
+
+
+@pytest.mark.parametrize("host", ["localhost/static/", "localhost/a/?", "localhost/enter#", "localhost/worker.js?"])
+def test_no_host_opens_what_the_path_does_not(shown: ShownRoom, people: PeopleFile, host: str) -> None:
+    for path in ("/", "/notices", "/box/left-upper"):
+        answer = shown.client().get(path, headers={"host": host}, follow_redirects=False)
+        assert answer.status_code == 303
+        assert answer.headers["location"].startswith("/enter?to=%2F")
+
+
+WAYS = ["//static/", "/static/../notices", "/static%2f..%2fnotices", "/a/../notices", "/%61/x"]
+
+
+@pytest.mark.parametrize("path", WAYS)
+def test_no_way_round_leads_to_a_page_of_the_room(shown: ShownRoom, people: PeopleFile, path: str) -> None:
+    answer = shown.client().get(path, follow_redirects=False)
+    assert answer.status_code in (303, 404)
+    assert "left-upper" not in answer.text
+
+
+def test_what_somebody_was_let_in_by_is_asked_for_again_while_an_answer_lasts(
+    shown: ShownRoom, people: PeopleFile
+) -> None:
+    app = shown.app()
+    doors = app.state.doors
+    _, token = people.add_token("chart", "look", dt.date(2026, 6, 1), NOW_MS)
+
+    def asked(**headers: str) -> Callable[[], bool]:
+        scope = {"type": "http", "headers": [(n.encode(), v.encode()) for n, v in headers.items()], "client": None}
+        visit = doors.visit(Request(scope))
+        assert isinstance(visit, Visit)
+        still: Callable[[], bool] = doors.still(visit)
+        return still
+
+    cookies = signed_in(shown, "anna").cookies.items()
+    anna = asked(cookie="; ".join(f"{name}={value}" for name, value in cookies))
+    chart = asked(authorization=f"Bearer {token}")
+    assert (anna(), chart()) == (True, True)
+    shown.clock_ms += DAY_MS
+    assert (anna(), chart()) == (True, False)
+    people.remove("anna")
+    assert not anna()
+    people.remove("bea")
+    people.remove("chart")
+    here = asked(host="localhost")
+    assert here()
+    people.add("anna", "look", None, PHRASE, NOW_MS)
+    assert not here()
 
 
 def test_without_sign_ins_forms_need_their_key_as_well(shown: ShownRoom) -> None:
