@@ -20,6 +20,7 @@ import re
 import secrets
 import stat
 import threading
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -42,6 +43,7 @@ MOST: Final = 200
 """So many people, and so many tokens. Judgement, no source."""
 MOST_LEFT: Final = 64
 """So many sign-ins of one person are remembered as ended; before there are more, all of theirs end."""
+LONGEST_WAIT_S: Final = 5.0
 TOKEN_BYTES: Final = 24
 LONGEST_TOKEN: Final = 128
 _LONGEST_FILE: Final = 2_000_000
@@ -221,10 +223,25 @@ class PeopleFile:
                 fix="start the service once, or give --data DIR",
             ) from error
         try:
-            fcntl.flock(handle, fcntl.LOCK_EX)
+            self._wait_for(handle)
             yield
         finally:
             os.close(handle)
+
+    def _wait_for(self, handle: int) -> None:
+        """Who else changes the file is done within milliseconds."""
+        until = time.monotonic() + LONGEST_WAIT_S
+        while True:
+            with contextlib.suppress(BlockingIOError):
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                return
+            if time.monotonic() > until:
+                raise PeopleUnreadable(
+                    "somebody else is changing who may look and enter, and does not end",
+                    where=str(self.path),
+                    fix="end the other warmtally people, and try again",
+                )
+            time.sleep(0.02)
 
     def _seen(self) -> tuple[int, ...]:
         """By what a change of the file is seen; empty where there is none."""

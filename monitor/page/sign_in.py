@@ -34,8 +34,9 @@ def sign_in(request: Request, fields: Mapping[str, str]) -> Response:
     found = doors.tries.sign_in(name, fields.get("passphrase", ""), caller(request), now_ms, doors.today(now_ms))
     if not isinstance(found, Person):
         turned = turned_by(found)
-        # Not what was typed as a name: it may be the passphrase.
-        log.warning("somebody was not let in (%s)", found)
+        if found in ("wrong", "over"):
+            # So often a log can bear it. Not what was typed as a name: it may be the passphrase.
+            log.warning("somebody was not let in (%s)", found)
         return _page(request, turned.status, turned.words, name, to)
     log.info("%s signed in", found.name)
     response = RedirectResponse(inside(to), 303)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import fcntl
 import json
 import os
 import re
@@ -257,3 +258,18 @@ def test_several_who_enter_people_at_once_lose_nobody(tmp_path: Path) -> None:
         thread.join()
     assert {t.name for t in PeopleFile(tmp_path).read().tokens} == {f"t{k}" for k in range(12)}
     assert [p.name for p in tmp_path.iterdir()] == [FILE]
+
+
+def test_who_holds_the_file_for_ever_keeps_nobody_waiting_for_ever(
+    file: PeopleFile, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(people, "LONGEST_WAIT_S", 0.1)
+    handle = os.open(file.path.parent, os.O_RDONLY)
+    fcntl.flock(handle, fcntl.LOCK_EX)
+    try:
+        with pytest.raises(PeopleUnreadable, match="does not end"):
+            file.add_token("chart", "look", None, T0)
+        assert file.read() == People(), "who only reads waits for nobody"
+    finally:
+        os.close(handle)
+    file.add_token("chart", "look", None, T0)
