@@ -9,7 +9,7 @@ from pathlib import Path
 from string import Template
 from typing import Final
 
-LANGUAGES: Final = ("en",)
+LANGUAGES: Final = ("en", "de")
 USUAL: Final = "en"
 
 
