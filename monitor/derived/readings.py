@@ -28,8 +28,9 @@ TO_COME_MS = 300_000
 class RoomReadings:
     """Readings and corrections of one room's store. Belongs to one thread, like its store.
 
-    ``known_by_ms``: with the corrections of probes as they stood at that moment, not as they stand. ``seen_seq``: up to
-    which place of the journal the newest readings are in memory (-1: none are); they begin at ``recent_from``.
+    ``known_by_ms``: with the corrections of probes as they stood at that moment, and without what was
+    measured after the moment that is followed to. ``seen_seq``: up to which place of the journal the newest readings
+    are in memory (-1: none are); they begin at ``recent_from``.
     """
 
     def __init__(self, store: Store, room: Room, *, known_by_ms: int | None = None) -> None:
@@ -38,6 +39,7 @@ class RoomReadings:
         self.seen_seq = -1
         self._recent: dict[str, Columns] = {}
         self.recent_from = 0
+        self._recent_to = 2**62
         self._bulks = ""
         self._clocks: dict[str, tuple[WrongClock, ...]] = {}
         self._clocks_version: tuple[int, ...] = ()
@@ -95,13 +97,16 @@ class RoomReadings:
         bulks = self._store.readings.bulks()
         version = self._store.clocks.version()
         known = self.seen_seq >= 0 and bulks == self._bulks and version == self._clocks_version
-        if not known or now_ms < self.recent_from:
+        if not known or now_ms < self.recent_from or now_ms + TO_COME_MS > self._recent_to:
             self.seen_seq = self._store.journal.last_seq()
             self._bulks = bulks
             self._follow_clocks(version)
             self.recent_from = now_ms - RECENT_MS
             names = [p.id for p in self._room.all_probes]
-            self._recent = self._stored(names, self.recent_from, now_ms + TO_COME_MS if self._set_back else 2**62)
+            # Years may have passed since a moment that is looked back to.
+            self._recent_to = 2**62 if self._known_by_ms is None else now_ms + TO_COME_MS + 1
+            until_ms = now_ms + TO_COME_MS if self._set_back else self._recent_to
+            self._recent = self._stored(names, self.recent_from, until_ms)
             return
         fresh = self._store.journal.since(self.seen_seq)
         while fresh:
@@ -122,7 +127,7 @@ class RoomReadings:
                 )
                 self._logs[probe] = _logged(self._logs.get(probe, Log.empty()), new)
                 right = self._times(probe, new)
-                new = new.take(np.flatnonzero(right >= self.recent_from))
+                new = new.take(np.flatnonzero((right >= self.recent_from) & (right < self._recent_to)))
                 if not len(new):
                     continue
                 old = self._recent.get(probe, Columns.empty())
@@ -150,7 +155,7 @@ class RoomReadings:
         if not stored and self._held[0] <= from_ms and to_ms <= self._held[1] and self._held[2].keys() >= set(names):
             held = {n: self._held[2][n] for n in names}
             return {n: c.part(*np.searchsorted(c.at, (from_ms, to_ms)).tolist()) for n, c in held.items()}
-        if self.seen_seq >= 0 and from_ms >= self.recent_from and not stored:
+        if self.seen_seq >= 0 and self.recent_from <= from_ms and to_ms <= self._recent_to and not stored:
             found = {n: self._righted(n, self._recent.get(n, Columns.empty())) for n in names}
             return {n: c.take(np.flatnonzero((c.at >= from_ms) & (c.at < to_ms))) for n, c in found.items()}
         if not self._clocks_version:

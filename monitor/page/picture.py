@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from markupsafe import Markup
 
@@ -22,11 +22,13 @@ class RoomDrawn:
     rows: tuple[RoomRow, ...]
 
     @classmethod
-    def of(cls, snapshot: Snapshot, say: Say) -> RoomDrawn:
+    def of(cls, snapshot: Snapshot, say: Say, *, linked: bool = True) -> RoomDrawn:
+        """``linked``: whether boxes lead to their pages, which tell of now."""
         scene = room_scene(snapshot)
         # The drawing escapes every name itself.
-        svgs = tuple(Markup(svg_room(scene, width, say)) for width in (NARROW, WIDE))  # noqa: S704
-        return cls(svgs, table_room(scene, say))
+        svgs = tuple(Markup(svg_room(scene, width, say, linked=linked)) for width in (NARROW, WIDE))  # noqa: S704
+        rows = table_room(scene, say)
+        return cls(svgs, rows if linked else tuple(replace(r, href="") for r in rows))
 
 
 class DrawnOnce:

@@ -347,3 +347,34 @@ def test_forty_one_days_of_a_real_heated_room_look_at_no_probe_askance(tmp_path:
     seen = [bench.derived.probes.peers(int(at[0]) + day * DAY_MS) for day in range(1, 42)]
     assert {peer.departure for look in seen for peer in look.values()} == {None}
     bench.store.close()
+
+
+def test_a_moment_long_past_is_looked_back_to_without_what_was_measured_since(bench: Bench) -> None:
+    bench.ingest(Reading("up", START + DAY_MS + HOUR_MS, 31.0, START + DAY_MS + 5 * HOUR_MS, Flag.GOOD, timed=True))
+
+    def back(at_ms: int) -> Derived:
+        derived = Derived(bench.store, Settings(bench.room, Broker()), load_profile, known_by_ms=at_ms)
+        derived.follow(at_ms)
+        return derived
+
+    def told(derived: Derived, at_ms: int) -> list[object]:
+        seen = derived.snapshot(at_ms, Service(0))
+        lots = [(x.lot.id, x.first_pip.window if x.first_pip else None) for x in seen.lots]
+        boxes = [(b.box.id, b.now_c, b.at_ms, b.temperature_c.tolist(), b.late, b.source) for b in seen.boxes]
+        probes = [(p.probe, p.last_ms, p.last_value, p.usable_ms) for p in seen.probes]
+        return [lots, boxes, probes, [(s.stack, s.difference_c) for s in seen.stacks]]
+
+    first = START + 30 * HOUR_MS
+    bounded = back(first)
+    for at_ms in (first, first + 2 * DAY_MS, START + 26 * HOUR_MS):
+        bounded.follow(at_ms)
+        whole = bench.look(bench.store)
+        whole.follow(at_ms)
+        held = {name: bounded.readings.recent(name) for name in ("up", "low")}
+        assert all(len(c) and int(c.at[-1]) <= at_ms + 5 * MINUTE for c in held.values())
+        assert all(int(whole.readings.recent(name).at[-1]) >= NOW - 20 * MINUTE for name in held)
+        assert told(bounded, at_ms) == told(whole, at_ms) == told(back(at_ms), at_ms)
+    # What lies outside is read from the store, as it was without a bound.
+    probes = [p for p in bench.room.probes if p.id == "up"]
+    all_of_it = bounded.readings.columns(probes, START, NOW)["up"]
+    assert all_of_it.at.tolist() == bench.look(bench.store).readings.columns(probes, START, NOW)["up"].at.tolist()

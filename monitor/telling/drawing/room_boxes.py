@@ -22,6 +22,7 @@ class BoxMarks:
     plan: PicturePlan
     scale: WarmthScale
     say: SceneWords
+    linked: bool
     links: list[str] = field(default_factory=list)
 
     def tall(self, box: ShownBox) -> float:
@@ -43,8 +44,9 @@ class BoxMarks:
             areas.append(f'<path class="{style}" d="M{number(plan.box)} {number(top)}h{wide}v{number(own)}h-{wide}z"/>')
         else:
             areas.append(_area(style, plan.box, top, plan.box_wide, own))
+        inner = f"{said}{''.join(areas)}{''.join(texts)}"
         href = html.escape(f"/box/{quote(box.id, safe='')}")
-        self.links.append(f'<a href="{href}">{said}{"".join(areas)}{"".join(texts)}</a>')
+        self.links.append(f'<a href="{href}">{inner}</a>' if self.linked else f"<g>{inner}</g>")
         self._dot(box, middle)
         for limit_c in (box.too_cool_c, box.too_warm_c):
             if limit_c is not None and self.scale.low_c < limit_c < self.scale.high_c:

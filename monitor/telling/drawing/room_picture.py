@@ -57,10 +57,10 @@ class _PlacedBox:
     tall: float
 
 
-def svg_room(scene: RoomScene, width: float, say: Say) -> str:
+def svg_room(scene: RoomScene, width: float, say: Say, *, linked: bool = True) -> str:
     """The picture as an SVG element of a page, ``width`` units wide: below 700 for a telephone, else wide. ``say``: the
-    page's words."""
-    return _RoomDrawing(scene, plan_of(width, len(scene.boxes)), SceneWords(scene, say)).whole()
+    page's words; ``linked``: whether each box leads to its page, which tells of now."""
+    return _RoomDrawing(scene, plan_of(width, len(scene.boxes)), SceneWords(scene, say), linked).whole()
 
 
 @dataclass(frozen=True)
@@ -68,6 +68,7 @@ class _RoomDrawing:
     scene: RoomScene
     plan: PicturePlan
     say: SceneWords
+    linked: bool
 
     @cached_property
     def sheet(self) -> PictureSheet:
@@ -79,7 +80,7 @@ class _RoomDrawing:
 
     @cached_property
     def boxes(self) -> BoxMarks:
-        return BoxMarks(self.sheet, self.plan, self.warmth, self.say)
+        return BoxMarks(self.sheet, self.plan, self.warmth, self.say, self.linked)
 
     @cached_property
     def eggs(self) -> EggsMarks:
