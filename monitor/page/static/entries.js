@@ -110,8 +110,8 @@
     for (const entry of entries) {
       const line = put(shown, "div", "", { className: entry.state === "refused" ? "kept wrong" : "kept" });
       put(line, "p", named(entry.state === "refused" ? words.refused : words.waiting, entry));
+      put(line, "p", entry.state === "refused" ? entry.why : words.later, { className: "small" });
       if (entry.state !== "refused") continue;
-      put(line, "p", entry.why || "");
       put(line, "a", words.anew, { className: "button plain", href: entry.action });
       put(line, "button", words.seen, { className: "plain", type: "button" }).addEventListener("click", async () => {
         await forget(entry.key);
