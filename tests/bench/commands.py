@@ -130,12 +130,12 @@ def _keep(store: Store, probe: str, at: np.ndarray[tuple[int], np.dtype[np.int64
     )
 
 
-def _look(store: Store, settings: Settings, now_ms: int) -> None:
+def _look(store: Store, settings: Settings, now_ms: int, every_ms: int = 10 * MINUTE_MS) -> None:
     """What the service does each hour and each round: sums of finished hours, conditions with their notices."""
     derived = Derived(store, settings, lambda name: load_profile(name, settings.profiles_dir))
     derived.follow(now_ms)
     derived.hours.refresh(now_ms)
-    for at_ms in range(now_ms - HOUR_MS, now_ms + 1, 10 * MINUTE_MS):
+    for at_ms in range(now_ms - HOUR_MS, now_ms + 1, every_ms):
         outcome = evaluate(derived.snapshot(at_ms, Service(now_ms - DAY_MS)))
         store.ledger.commit(outcome.conditions, outcome.transitions, outcome.notices, {"hook": ("now", "today")})
 

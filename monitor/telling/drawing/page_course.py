@@ -17,7 +17,8 @@ from monitor.telling.drawing.time_frame import gathered, time_ticks, unbroken
 
 NARROW, WIDE = 366, 720
 TALL: Final = 210
-_LEFT, _RIGHT, _TOP, _FOOT = 38, 10, 22, 28
+# At the left there is room for a limit of four strong signs.
+_LEFT, _RIGHT, _TOP, _FOOT = 44, 10, 22, 28
 SIGN: Final = 7.6
 """As wide as a digit gets at 14 pixels in the fonts of phones and desks."""
 
