@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import inspect
 import json
 import math
@@ -26,6 +27,7 @@ _SAID: Final[Mapping[str, str]] = {
 }  # fmt: skip
 # No control signs but ends of lines and tabs.
 _TEXT: Final = r"^[^\u0000-\u0008\u000b-\u001f\u007f-\u009f]*$"
+_NUMBER: Final = re.compile(r"-?[0-9]{1,15}(?:\.[0-9]{1,30})?(?:[eE][-+]?[0-9]{1,3})?", re.ASCII)
 MOST_COUNTED: Final = 2**31 - 1
 """No number of an entry or a notice is larger."""
 
@@ -168,6 +170,8 @@ def _fits(value: Any, schema: Mapping[str, Any]) -> bool:
         return long and value in schema.get("enum", (value,))
     if isinstance(value, bool) or not isinstance(value, int if kind == "integer" else (int, float)):
         return False
+    if isinstance(value, float) and not math.isfinite(value):
+        return False
     return bool(schema.get("minimum", -math.inf) <= value <= schema.get("maximum", math.inf))
 
 
@@ -188,7 +192,9 @@ def read_as(key: str, text: str, form: Any) -> Any:
     schema = Schemas().of(form)
     value: Any = text
     if schema["type"] in ("integer", "number"):
-        number = re.fullmatch(r"-?[0-9]{1,15}(\.[0-9]{1,15})?", text, re.ASCII)
-        value = None if number is None else float(text) if number[1] or schema["type"] == "number" else int(text)
+        value = None
+        if _NUMBER.fullmatch(text):
+            with contextlib.suppress(ValueError):
+                value = int(text) if schema["type"] == "integer" else float(text)
     check(key, value, form)
     return value

@@ -117,6 +117,9 @@ def test_no_bytes_do_more_than_be_refused(body: bytes) -> None:
     [
         ("3", Annotated[int, Within(1, 5)], 3),
         ("2.5", Annotated[float, Within(1, 5)], 2.5),
+        ("1.0000000000000002", Annotated[float, Within(1, 5)], 1.0000000000000002),
+        ("25e-1", Annotated[float, Within(1, 5)], 2.5),
+        ("1e0", Annotated[int, Within(1, 5)], None),
         ("K01", Annotated[str, Long(1, 4)], "K01"),
         ("6", Annotated[int, Within(1, 5)], None),
         ("3.0", Annotated[int, Within(1, 5)], None),
