@@ -110,14 +110,21 @@ def _page(parts: Sequence[str], sheet: Sheet, number: int, of: int) -> str:
     )
 
 
-def page_of(svgs: Sequence[str], sheet: Sheet) -> str:
-    """All pages as one file to print: each on a sheet of its size, without margins."""
-    style = (
+def style_of(sheet: Sheet) -> str:
+    """How a file of pages is printed: each on a sheet of its size, without margins."""
+    return (
         f"@page {{ size: {sheet.width:g}mm {sheet.height:g}mm; margin: 0 }} "
         "html, body { margin: 0; background: #fff } "
         "svg { display: block; break-after: page } svg:last-of-type { break-after: auto }"
     )
-    head = f'<meta charset="utf-8"><title>Labels</title><style>{style}</style>'
+
+
+def page_of(svgs: Sequence[str], sheet: Sheet, style_at: str = "") -> str:
+    """All pages as one file to print. ``style_at``: an address at which its style is found, where the file may not
+    bring it along."""
+    style = f"<style>{style_of(sheet)}</style>"
+    style = f'<link rel="stylesheet" href="{html.escape(style_at)}">' if style_at else style
+    head = f'<meta charset="utf-8"><title>Labels</title>{style}'
     return f'<!DOCTYPE html>\n<html lang="en"><head>{head}</head><body>{"".join(svgs)}</body></html>\n'
 
 
