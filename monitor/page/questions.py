@@ -15,7 +15,7 @@ from monitor.core.terms.balance import ended_ms
 from monitor.core.terms.entries import place_of
 from monitor.core.terms.events import LOST, OF_BOXES, Clutch, EventKind, Lot
 from monitor.core.terms.formats import name_eggs, show_eggs
-from monitor.errors import EntryUndecided, UnknownSubject, UsageError
+from monitor.errors import EntryUndecided, EventRefused, UnknownSubject, UsageError
 
 MOST_BUTTONS: Final = 12
 """Up to so many a number is a button; beyond, it is typed."""
@@ -105,7 +105,7 @@ class Growing:
         if self.kind is _K.LAID:
             return self._next_of_laid()
         if self.kind in OF_BOXES:
-            return self._grams() if self.box else self._which_box("box")
+            return self._grams(self.box or self.said("box"))
         asked = self._which_eggs()
         if asked is not None:
             return asked
@@ -166,7 +166,10 @@ class Growing:
     def _number(
         self, name: str, words: str, most: int, likely: Iterable[int] = (), *, least: int = 1, last: bool = True
     ) -> Question:
-        """How many: a button for each while they are few, else the likely ones and a field."""
+        """How many: a button for each while they are few, else the likely ones and a field. Raises EventRefused where
+        there are none."""
+        if most < least:
+            raise EventRefused(self._say("none_left", eggs=self._about()), fix=self._say("none_left_fix"))
         first = [n for n in dict.fromkeys(likely) if least <= n <= most]
         few = most <= MOST_BUTTONS
         rest = [n for n in range(least, most + 1) if n not in first] if few else []
@@ -261,13 +264,15 @@ class Growing:
         left = sum(lot.hatched for lot in clutch.lots if not lot.moved_on) - had
         return self._number("eggs", self._say(f"how_many_{self.kind.value}"), left, (left,))
 
-    def _grams(self) -> Question | None:
+    def _grams(self, box: str) -> Question | None:
+        if not box:
+            return self._which_box("box")
         if self.said("grams"):
             return None
-        about = self.box
-        if self.kind is _K.WEIGHED and self.box in self.known.weighed_g:
-            about = self._say("weighed_last", box=self.box, grams=f"{self.known.weighed_g[self.box]:g}")
-        ml = self.known.water_ml.get(self.box, 0) if self.kind is _K.WATERED else 0
+        about = box
+        if self.kind is _K.WEIGHED and box in self.known.weighed_g:
+            about = self._say("weighed_last", box=box, grams=f"{self.known.weighed_g[box]:g}")
+        ml = self.known.water_ml.get(box, 0) if self.kind is _K.WATERED else 0
         likely = (Choice(str(ml), self._say("water_owed", ml=ml)),) if ml else ()
         return Question("grams", self._say(f"grams_{self.kind.value}"), about, likely, typed="decimal")
 
@@ -324,7 +329,7 @@ class Growing:
         """What was told, by the names of an entry. Raises UsageError for a number that is none."""
         lot = self.lot
         told: dict[str, Any] = {
-            "clutch": "" if self.kind in OF_BOXES else self.said("clutch") or self._clutch_id,
+            "clutch": "" if self.kind in OF_BOXES else self._clutch_id,
             **{name: self.said(name) for name in ("at", "not_yet_at", "note", "to", "how") if self.said(name)},
         }
         if self.said("eggs"):
@@ -334,7 +339,7 @@ class Growing:
         elif self.kind is _K.SET:
             told["box"] = self.box or self.said("box")
         elif self.kind is _K.LAID:
-            told |= self._told_of_laid()
+            told |= {"clutch": self.said("clutch"), **self._told_of_laid()}
         elif lot is not None:
             told["box"] = self.said("place") or place_of(lot, self.known.lots(clutch=lot.clutch))
         elif self.kind in (_K.DEAD, _K.REMOVED):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -80,6 +81,28 @@ def test_a_form_is_entered_once_however_often_it_is_sent(shown: ShownRoom, phone
     assert f"saved already, as entry {FIRST}" in changed.text
     assert f'href="/entry/{FIRST}/correct"' in changed.text
     assert len(account(shown)) == FIRST
+
+
+def test_a_form_that_comes_several_times_at_once_is_entered_once(shown: ShownRoom, phone: TestClient) -> None:
+    (form,) = forms_in(phone.get("/box/left-upper/enter/pipped"))
+    sent = {**form.filled(), "eggs": "1"}
+    with ThreadPoolExecutor(4) as several:
+        answers = [several.submit(phone.post, form.action, data=sent) for _ in range(8)]
+    assert {answer.result().url.path for answer in answers} == {f"/entered/{FIRST}"}
+    assert len(account(shown)) == FIRST
+
+
+def test_where_no_egg_is_left_of_which_it_could_be_told_the_page_says_so(shown: ShownRoom, phone: TestClient) -> None:
+    press(phone, phone.get("/box/left-upper/enter/pipped"), eggs="6")
+    page = phone.get("/box/left-upper/enter/pipped")
+    assert page.status_code == 409
+    assert "K01 in left-upper, 6 eggs, 6 pipped: there is none left" in page.text
+    assert phone.get("/clutch/K01/enter/shed").status_code == 409
+
+
+def test_a_box_may_be_weighed_from_the_page_of_a_clutch(shown: ShownRoom, phone: TestClient) -> None:
+    press(phone, press(phone, phone.get("/clutch/K01/enter/weighed"), box="left-lower"), grams_typed="700")
+    assert (told(shown).kind, told(shown).box, told(shown).grams) == (_K.WEIGHED, "left-lower", 700.0)
 
 
 def test_the_last_egg_of_a_box_is_entered_once_too(shown: ShownRoom, phone: TestClient) -> None:
