@@ -14,7 +14,7 @@ from starlette.routing import BaseRoute, Route
 from monitor.core.notices.notice import Notice
 from monitor.core.terms.balance import balance_of, ended_ms
 from monitor.core.terms.events import COUNTED, LOST, OF_BOXES, Clutch, EventKind, KeeperEvent
-from monitor.core.terms.formats import show_eggs, show_time
+from monitor.core.terms.formats import show_time
 from monitor.core.terms.projection import effective, project
 from monitor.errors import EventRefused, MonitorError, UnknownSubject, UsageError
 from monitor.page.enter import NO_STORE, Wrong, after, boxes_downwards, fields_of, known_now, once_of, told_before
@@ -156,8 +156,7 @@ def _ways(
     clutch = clutches.get(event.clutch)
     if clutch is not None and not taken_back:
         if clutch.unplaced and event.kind in (_K.LAID, _K.SET):
-            eggs = show_eggs(clutch.unplaced)
-            ways.append(OnTo(f"/clutch/{clutch.id}/enter/set", say("entered.set_next", eggs=eggs)))
+            ways.append(OnTo(f"/clutch/{clutch.id}/enter/set", say("entered.set_next", count=clutch.unplaced)))
         if ended_ms(clutch) is not None and clutch.finished_ms is None:
             ways.append(OnTo(f"/clutch/{clutch.id}/enter/finished", say("entered.finish_next", clutch=clutch.id)))
     ways += [OnTo(f"/notices/{n.id}", say("entered.notice", title=n.title)) for n in _open_notices(room, box)]

@@ -14,7 +14,7 @@ from typing import Any, Final
 from monitor.core.terms.balance import ended_ms
 from monitor.core.terms.entries import place_of
 from monitor.core.terms.events import LOST, OF_BOXES, Clutch, EventKind, Lot
-from monitor.core.terms.formats import name_eggs, show_eggs
+from monitor.core.terms.formats import name_eggs
 from monitor.errors import EntryUndecided, EventRefused, UnknownSubject, UsageError
 
 MOST_BUTTONS: Final = 12
@@ -97,6 +97,9 @@ class Growing:
     def _say(self, key: str, **places: object) -> str:
         return self.known.say(f"entry.{key}", **places)
 
+    def _eggs(self, count: int) -> str:
+        return self._say("one_egg") if count == 1 else self._say("some_eggs", count=count)
+
     def said(self, name: str) -> str:
         return self.fields.get(name, _LEFT_OUT)
 
@@ -119,11 +122,11 @@ class Growing:
             return [(self.clutch, self.clutch)]
         if self.kind is _K.SET:
             loose = [c for c in self.known.unplaced() if self.clutch in ("", c.id)]
-            return [(c.id, f"{c.id}: {show_eggs(c.unplaced)}") for c in loose]
-        found = [(x.id, f"{name_eggs(x.id)}: {show_eggs(x.eggs)}") for x in self.known.lots(self.box, self.clutch)]
+            return [(c.id, f"{c.id}: {self._eggs(c.unplaced)}") for c in loose]
+        found = [(x.id, f"{name_eggs(x.id)}: {self._eggs(x.eggs)}") for x in self.known.lots(self.box, self.clutch)]
         clutch = self.known.clutches.get(self.clutch)
         if clutch is not None and clutch.unplaced and self.kind in (_K.DEAD, _K.REMOVED):
-            found.append((clutch.id, self._say("not_set", eggs=show_eggs(clutch.unplaced))))
+            found.append((clutch.id, self._say("not_set", eggs=self._eggs(clutch.unplaced))))
         return found
 
     def _which_eggs(self) -> Question | None:
@@ -156,7 +159,7 @@ class Growing:
         lot = self.lot
         if lot is None:
             return self._clutch_id
-        parts = [name_eggs(lot.id), show_eggs(lot.eggs)]
+        parts = [name_eggs(lot.id), self._eggs(lot.eggs)]
         if lot.pipped:
             parts.append(self._say("pipped_already", count=lot.pipped))
         return ", ".join(parts)

@@ -261,7 +261,7 @@ def test_everything_works_without_a_script(shown: ShownRoom, chromium: Browser, 
         page.get_by_role("button", name="Next").tap()
         page.get_by_role("button", name="Yesterday").tap()
         page.get_by_role("button", name="Save").last.tap()
-        page.get_by_role("link", name="Next: set 14 eggs").tap()
+        page.get_by_role("link", name="Next: set what is in no box yet, 14").tap()
         page.get_by_role("button", name="right-lower").tap()
         page.get_by_role("button", name="All 14").tap()
         expect(page.locator("main")).to_contain_text("14 laid: 14 in boxes")
