@@ -13,7 +13,7 @@ from monitor.cli.season import year_asked
 from monitor.core.terms.formats import show_temperature
 from monitor.core.terms.settings import Box
 from monitor.core.terms.times import DAY_MS
-from monitor.errors import UnknownSubject, UsageError
+from monitor.errors import UsageError
 from monitor.telling.at_hand import RoomAtHand
 from monitor.telling.course import (
     boxes_over,
@@ -24,6 +24,7 @@ from monitor.telling.course import (
     while_eggs_lay,
 )
 from monitor.telling.drawing.course_plot import event_lines, in_figures, strip, svg_boxes, svg_course, terminal_course
+from monitor.telling.places import box_named
 
 WIDEST: Final = 98
 
@@ -51,10 +52,7 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
 def run_course(args: argparse.Namespace) -> int:
     path = named(args.svg, ".svg") if args.svg else None
     with room_at_hand(args) as room:
-        box = room.settings.room.box(args.box)
-        if box is None:
-            known = ", ".join(b.id for b in room.settings.room.boxes)
-            raise UnknownSubject(f"no box {args.box!r} in the configuration", fix=f"boxes: {known}")
+        box = box_named(room.settings.room, args.box)
         from_ms, to_ms = _span(args, room, box)
         (x,) = boxes_over(room, [box], from_ms, to_ms)
         when = span_over_words(x, room)

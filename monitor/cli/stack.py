@@ -9,9 +9,10 @@ from monitor.cli.new_file import write_text
 from monitor.cli.output import columns, print_json, say, table
 from monitor.cli.room import now_ms, number, parse_temperature, parse_time, room_at_hand
 from monitor.core.terms.formats import show_time
-from monitor.errors import UnknownSubject, UsageError
+from monitor.errors import UsageError
 from monitor.telling.at_hand import RoomAtHand
 from monitor.telling.drawing.stack_plot import svg_stack, terminal_stack
+from monitor.telling.places import stack_named
 from monitor.telling.stacks import (
     LEVEL_HEAD,
     LONGEST_H,
@@ -54,9 +55,7 @@ def run_stack(args: argparse.Namespace) -> int:
         at = min(parse_time(args.at, now.zone)[0], now_ms())
         room = now if args.at == "now" else now.as_of(at)
         known = room.settings.room.stacks
-        if args.stack is not None and args.stack not in known:
-            raise UnknownSubject(f"no stack {args.stack!r} in the configuration", fix=f"stacks: {', '.join(known)}")
-        wanted = [args.stack] if args.stack is not None else list(known)
+        wanted = [stack_named(room.settings.room, args.stack)] if args.stack is not None else list(known)
         if args.svg and len(wanted) != 1:
             raise UsageError("a drawing is of one stack", fix=f"warmtally stack {known[0]} --svg {args.svg}")
         want_c = parse_temperature(args.wanted, room.unit) if args.wanted else None

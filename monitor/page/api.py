@@ -16,9 +16,8 @@ from monitor.core.notices.answers import Answer
 from monitor.core.notices.snapshot import DUE_INTERVALS
 from monitor.core.notices.tasks import FEED_DAYS, day_of, tasks
 from monitor.core.terms.events import OF_BOXES, EventKind, KeeperEvent
-from monitor.core.terms.settings import Box
 from monitor.core.terms.times import FIRST_YEAR, LAST_YEAR
-from monitor.errors import EventRefused, UnknownSubject, UsageError
+from monitor.errors import EventRefused, UsageError
 from monitor.page.api_calls import ApiAddress, Asking, Call, routes_of
 from monitor.page.api_told import (
     AnswerToldJson,
@@ -41,6 +40,7 @@ from monitor.telling.forms_species import ListedSpeciesJson, SpeciesJson
 from monitor.telling.forms_stack import NoStackProfileJson, StackJson
 from monitor.telling.hand import LOOKED_BACK, hand_json, needed
 from monitor.telling.late_box import forecast_json
+from monitor.telling.places import box_named, stack_named
 from monitor.telling.stacks import LONGEST_H
 from monitor.telling.todo import task_json
 from monitor.telling.told import condition_json, notice_json, sent_by_notice
@@ -60,15 +60,6 @@ _Offset = Annotated[int, Within(0, FARTHEST)]
 # -- the room ----------------------------------------------------------------------------------------------------------
 
 
-def _box(call: Call) -> Box:
-    name = call.asked["box"]
-    box = call.room.settings.room.box(name)
-    if box is None:
-        known = ", ".join(b.id for b in call.room.settings.room.boxes)
-        raise UnknownSubject(f"no box {name!r} in the configuration", fix=f"boxes: {known}")
-    return box
-
-
 def boxes(call: Call) -> list[BoxJson]:
     """Every box: temperature, limits, what develops in it."""
     picture = call.round()
@@ -78,7 +69,7 @@ def boxes(call: Call) -> list[BoxJson]:
 
 def box(call: Call) -> BoxJson:
     """One box."""
-    wanted = _box(call)
+    wanted = box_named(call.room.settings.room, call.asked["box"])
     return next(b for b in boxes(call) if b["box"] == wanted.id)
 
 
@@ -87,7 +78,7 @@ def course(call: Call) -> CourseJson:
     from monitor.telling.course import boxes_over, checked_span, course_json, days_before
     from monitor.telling.times_told import time_told
 
-    box, zone, now_ms = _box(call), call.room.zone, call.now_ms
+    box, zone, now_ms = box_named(call.room.settings.room, call.asked["box"]), call.room.zone, call.now_ms
     days, since, until = (call.asked[name] for name in ("days", "from", "to"))
     if days is not None and (since or until):
         raise UsageError("days, and from and to, exclude each other", fix="give one of them")
@@ -112,9 +103,7 @@ def stack(call: Call) -> StackJson | NoStackProfileJson:
     """How warm a stack is by height, and what would mend it."""
     from monitor.telling.stacks import stack_json, stack_seen
 
-    name, known = call.asked["stack"], call.room.settings.room.stacks
-    if name not in known:
-        raise UnknownSubject(f"no stack {name!r} in the configuration", fix=f"stacks: {', '.join(known)}")
+    name = stack_named(call.room.settings.room, call.asked["stack"])
     picture = call.round()
     with call.room.at_hand() as room:
         room.derived.follow(picture.now_ms)

@@ -15,6 +15,7 @@ from monitor.core.terms.formats import show_temperature
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.errors import UnknownSubject, UsageError
 from monitor.telling.forecast import lot_json
+from monitor.telling.places import box_named
 
 if TYPE_CHECKING:
     from monitor.telling.at_hand import RoomAtHand
@@ -26,10 +27,7 @@ LETHAL_ABOVE_C: Final = 4.0
 
 def as_warm_as(name: str, room: RoomAtHand, at_ms: int) -> Plan:
     """As warm from now on as another box was in the last days. Raises UnknownSubject."""
-    box = room.settings.room.box(name)
-    if box is None:
-        known = ", ".join(b.id for b in room.settings.room.boxes)
-        raise UnknownSubject(f"no box {name!r} in the configuration", fix=f"boxes: {known}")
+    box = box_named(room.settings.room, name)
     series = room.derived.readings.box_series(box, at_ms - LOOK_BACK_H * HOUR_MS, at_ms + 1)
     if not len(series.time_ms):
         raise UnknownSubject(f"no reading of box {name} in the three days before", fix="assume a temperature")
