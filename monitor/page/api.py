@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from hashlib import blake2b
 from typing import Annotated, Any, Final
 
@@ -30,6 +30,7 @@ from monitor.page.api_told import (
 from monitor.page.described import MOST_COUNTED, Long, Within
 from monitor.page.room import PageRoom
 from monitor.telling.as_json import rounded, utc
+from monitor.telling.at_hand import RoomAtHand
 from monitor.telling.boxes import box_json
 from monitor.telling.clutches import clutch_json, clutch_named, told_entry_json
 from monitor.telling.forms import NoticeJson, NoticesJson, StateJson, TaskJson
@@ -263,7 +264,7 @@ def shelve(call: Call) -> ShelvedJson:
 
 def new_entry(call: Call) -> EnteredJson:
     """Tell what happened to eggs."""
-    from monitor.telling.entering import entry_of, looked_at, species_of
+    from monitor.telling.entering import entry_of, looked_at
 
     told = {**call.told, "by": call.by}
     kind = EventKind(told.pop("kind"))
@@ -271,29 +272,35 @@ def new_entry(call: Call) -> EnteredJson:
     if everywhere and kind is not EventKind.LOOKED:
         raise UsageError("only looks are told of all boxes at once", fix="leave all out")
     _whole(kind, told, everywhere=everywhere)
-    with call.room.at_hand() as room:
-        if "species" in told:
-            told["species"] = species_of(told["species"], room.settings.profiles_dir)[0]
-        event = entry_of(kind, told, room, call.now_ms)
+
+    def made_of(room: RoomAtHand) -> list[KeeperEvent]:
+        event = entry_of(kind, told | _profile(told, room), room, call.now_ms)
         events = looked_at(event, room.store.account.clutches(event.at_ms)) if everywhere else [event]
         if not events:
             raise EventRefused("no eggs are waited for", fix="tell of one clutch what was seen")
-        made = room.store.account.tell_all(events, once=_once(call))
-    return _entered(call, made)
+        return events
+
+    return _entered(call, made_of)
 
 
 def correct_entry(call: Call) -> EnteredJson:
     """Put an entry right, or take it back."""
-    from monitor.telling.entering import correction_of, species_of
+    from monitor.telling.entering import correction_of
 
     told = {**call.told, "by": call.by}
-    withdraw = told.pop("withdraw", False)
-    with call.room.at_hand() as room:
-        if "species" in told:
-            told["species"] = species_of(told["species"], room.settings.profiles_dir)[0]
-        event = correction_of(call.asked["number"], told, room, call.now_ms, withdraw=withdraw)
-        made = [room.store.account.tell(event, once=_once(call))]
-    return _entered(call, made)
+    withdraw, number = told.pop("withdraw", False), call.asked["number"]
+
+    def made_of(room: RoomAtHand) -> list[KeeperEvent]:
+        return [correction_of(number, told | _profile(told, room), room, call.now_ms, withdraw=withdraw)]
+
+    return _entered(call, made_of)
+
+
+def _profile(told: Mapping[str, Any], room: RoomAtHand) -> dict[str, str]:
+    """The species that is told, by its id."""
+    from monitor.telling.entering import species_of
+
+    return {"species": species_of(told["species"], room.settings.profiles_dir)[0]} if "species" in told else {}
 
 
 def _whole(kind: EventKind, told: Mapping[str, Any], *, everywhere: bool) -> None:
@@ -312,7 +319,12 @@ def _once(call: Call) -> Once | None:
     return Once(call.key, blake2b(told, digest_size=16).hexdigest())
 
 
-def _entered(call: Call, made: list[KeeperEvent]) -> EnteredJson:
+def _entered(call: Call, made_of: Callable[[RoomAtHand], list[KeeperEvent]]) -> EnteredJson:
+    """What was told before with the same key, which may not be possible a second time; else what is told now."""
+    once = _once(call)
+    with call.room.at_hand() as room:
+        made = room.store.account.told_with(once) if once is not None else []
+        made = made or room.store.account.tell_all(made_of(room), once=once)
     call.room.look_again(call.now_ms)
     return {"entries": [told_entry_json(e, call.room.zone) for e in made]}
 

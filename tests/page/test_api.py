@@ -329,8 +329,10 @@ def test_what_is_told_with_a_key_is_entered_once(told_to: tuple[ShownRoom, TestC
     shown.round()
     (lot,) = (x for x in seen(client, "forecast?clutch=K01") if x["box"] == "left-upper")
     assert lot["pipped"] == 1
-    taken = client.post(f"/api/entries/{entry['entry']}/correct", json={"withdraw": True})
-    assert taken.json()["entries"][0]["withdrawn"] is True
+    for key in ("a-2", "a-2", "a-3"):
+        taken = client.post(f"/api/entries/{entry['entry']}/correct", json={"withdraw": True, "key": key})
+        assert taken.status_code == (201 if key == "a-2" else 404), "with its key it is taken back once"
+        assert key != "a-2" or taken.json()["entries"][0]["withdrawn"] is True
     (lot,) = (x for x in seen(client, "clutches/K01")["lots"] if x["box"] == "left-upper")
     assert lot["pipped"] == 0
 
