@@ -86,7 +86,7 @@ class Round:
         if not self._blind:
             made += self._carry_out(snapshot)
             parts.feed.follow(snapshot)
-            parts.state.follow(snapshot, parts.store)
+            parts.state.follow(snapshot, outcome.conditions, parts.store)
         if made:
             parts.delivery.wake()
         parts.reserve.keep(1.1 * parts.settings.room.watch.disk_low_mb)

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 import logging
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, Final
 
 from monitor.adapters.store import Store
+from monitor.core.notices.conditions import Condition
+from monitor.core.notices.notice import Notice
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.settings import Settings
 from monitor.telling.hand import LOOKED_BACK
@@ -35,13 +37,16 @@ class StateAtBroker:
         self._said: dict[str, tuple[Mapping[str, Any], int, bytes]] = {}
         self._trouble = ""
 
-    def follow(self, snapshot: Snapshot, store: Store) -> None:
-        """After a whole round; ``store`` knows what came of it. While the clock is not trusted, nothing new is said."""
+    def follow(self, snapshot: Snapshot, changed: Iterable[Condition], store: Store) -> None:
+        """After a whole round; ``changed``: the conditions that are not as the snapshot has them any more. While the
+        clock is not trusted, nothing new is said."""
         try:
             if self._topic is None:
                 self._stand({})
             elif snapshot.service.clock.trusted:
-                self._stand(self._messages(self._topic, snapshot, store))
+                known = {**snapshot.conditions, **{c.key: c for c in changed}}
+                true = [c for c in known.values() if c.up]
+                self._stand(self._messages(self._topic, snapshot, true, store.ledger.notices(LOOKED_BACK)))
             self._trouble = ""
         except Exception as error:
             # Whatever is wrong with what is said of it, the watch goes on.
@@ -49,12 +54,11 @@ class StateAtBroker:
                 log.exception("the state of the room cannot be said at the broker")
             self._trouble = str(error)
 
-    def _messages(self, topic: str, snapshot: Snapshot, store: Store) -> dict[str, bytes]:
-        conditions = store.ledger.conditions().values()
-        told: dict[str, Mapping[str, Any]] = {
-            f"{topic}/room": room_state(snapshot, conditions, store.ledger.notices(LOOKED_BACK))
-        }
-        told |= {f"{topic}/box/{box.box.id}": box_state(box, snapshot, conditions) for box in snapshot.boxes}
+    def _messages(
+        self, topic: str, snapshot: Snapshot, true: Sequence[Condition], notices: Sequence[Notice]
+    ) -> dict[str, bytes]:
+        told: dict[str, Mapping[str, Any]] = {f"{topic}/room": room_state(snapshot, true, notices)}
+        told |= {f"{topic}/box/{box.box.id}": box_state(box, snapshot, true) for box in snapshot.boxes}
         self._said = {where: self._newest(where, what, snapshot.now_ms) for where, what in told.items()}
         return {where: payload for where, (_, _, payload) in self._said.items()}
 
