@@ -38,11 +38,11 @@ MOST_WHATS: Final = 14
 """So many pages are looked at of one route with a part of this name, in the usual room; of any other, one."""
 
 
-EXPLAINED: Final = r"(?:/box/[^/]+/enter/set|/labels/print): 404"
-"""Where none wait to be set, or there is nothing to print a label of: the page says what to do first."""
+EXPLAINED: Final = r"/box/[^/]+/enter/set: 404"
+"""An empty box offers to set eggs, also where none wait to be set: the page says what to do first."""
 UNLINKED: Final = {"/entered/{number:int}", "/season/{year:int}"}
 """Where in the usual room no link leads: what was just entered, and seasons where there is but one."""
-REPORTS: Final = {"/season/{year:int}/print"}
+REPORTS: Final = {"/season/{year:int}/print", "/labels/print"}
 """What stands alone, as a command writes it, and has looks of its own."""
 BY_SCRIPTS: Final = ("/offline",)
 """What a browser without scripts never shows."""
