@@ -23,7 +23,6 @@ from monitor.cli.probe_entries import (
     MOST_OF_TOPIC,
     Candidate,
     battery_keys,
-    entry,
     fits,
     keys_of,
     name_of,
@@ -37,6 +36,7 @@ from monitor.core.readings.decode import Guess, decode, guess, remarks
 from monitor.core.terms.formats import show_round
 from monitor.core.terms.settings import Broker, DisplayUnit, Probe
 from monitor.errors import ConfigError, PayloadError, SecretMissing, UsageError
+from monitor.telling.probe_entry import entry
 
 SHOWN_PER_TOPIC: Final = 3
 LONGEST_PASSWORD: Final = 16384

@@ -6,14 +6,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final, cast
 
 from monitor.adapters.mqtt.ear import Overheard
-from monitor.config.room_edit import toml
 from monitor.core.readings.decode import Guess, guess, to_unit
 from monitor.core.terms.settings import Probe, Unit
+from monitor.telling.probe_entry import Value
 
 # What a probe's name says it measures.
 WORDS: Final = {"temperature": "warmth", "humidity": "humidity", "battery": "battery"}
@@ -29,8 +29,6 @@ LOW_V: Final = 2.4
 MOST_OF_TOPIC: Final = 60
 # So many messages tell how often a probe reports.
 TELLING: Final = 3
-
-Value = str | float | bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,15 +97,6 @@ def fits(value: float, unit: str) -> bool:
     if unit in ("%", "g"):
         return value > 0.0 and (unit == "g" or value <= 100.0)
     return unit in ("C", "F", "K") and 5.0 <= to_unit(value, cast(Unit, unit)) <= 45.0
-
-
-def entry(keys: Mapping[str, Value | None], remarks: Mapping[str, str]) -> str:
-    """A part of [[probes]]: its keys but those that are None, each with what is to be said of it behind it."""
-    lines = ["[[probes]]"]
-    for key, value in keys.items():
-        if value is not None:
-            lines.append(f"{key} = {toml(value)}" + (f"  # {remarks[key]}" if key in remarks else ""))
-    return "\n".join(lines) + "\n"
 
 
 def keys_of(found: Candidate, name: str, unit: str | None = None) -> dict[str, Value | None]:

@@ -13,9 +13,7 @@ from monitor.cli.listen import cut, guess_text
 from monitor.cli.output import say
 from monitor.cli.probe_entries import (
     Candidate,
-    Value,
     battery_keys,
-    entry,
     fits,
     keys_of,
     name_of,
@@ -28,6 +26,7 @@ from monitor.core.readings.decode import to_unit
 from monitor.core.readings.quality import ERROR_VALUES, POWER_ON_C
 from monitor.core.terms.settings import Probe
 from monitor.errors import ConfigError
+from monitor.telling.probe_entry import Value, entry
 
 # So many are asked for in one run, and so many numbers of unknown meaning are listed.
 MOST_ASKED: Final = 60

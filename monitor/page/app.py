@@ -18,6 +18,7 @@ from monitor.errors import MonitorError, StoreError, UnknownSubject
 from monitor.page import (
     api,
     box,
+    devices,
     eggs,
     enter,
     entered,
@@ -59,6 +60,7 @@ def routes() -> list[BaseRoute]:
         *what_if.ROUTES,
         *moments.ROUTES,
         *labels.ROUTES,
+        *devices.ROUTES,
         *phone.ROUTES,
         *sign_in.ROUTES,
         *way.ROUTES,

@@ -1,0 +1,18 @@
+"""The entry of a probe in the room's file, as its text."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from monitor.config.room_edit import toml
+
+Value = str | float | bool
+
+
+def entry(keys: Mapping[str, Value | None], remarks: Mapping[str, str]) -> str:
+    """A part of [[probes]]: its keys but those that are None, each with what is to be said of it behind it."""
+    lines = ["[[probes]]"]
+    for key, value in keys.items():
+        if value is not None:
+            lines.append(f"{key} = {toml(value)}" + (f"  # {remarks[key]}" if key in remarks else ""))
+    return "\n".join(lines) + "\n"
