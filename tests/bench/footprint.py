@@ -104,13 +104,18 @@ def database(folder: Path) -> Iterator[int]:
 
 
 @contextlib.contextmanager
-def service(config: Path, folder: Path) -> Iterator[tuple[subprocess.Popen[bytes], float]]:
-    """``warmtally run``, once it has told systemd's socket that it is ready; and how long that took, in seconds."""
+def service(config: Path, folder: Path, *module: str, **more: str) -> Iterator[tuple[subprocess.Popen[bytes], float]]:
+    """``warmtally run``, once it has told systemd's socket that it is ready; and how long that took, in seconds.
+
+    ``module``: what is run instead, with its words; ``more``: of the environment.
+    """
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as notify, (folder / "log").open("wb") as log:
+        (folder / "notify").unlink(missing_ok=True)
         notify.bind(str(folder / "notify"))
         notify.settimeout(60)
-        environ = {**os.environ, **unit_environment(), "NOTIFY_SOCKET": str(folder / "notify")}
-        command = [sys.executable, "-m", "monitor", "run", "--config", str(config), "--data", str(folder / "data")]
+        environ = {**os.environ, **unit_environment(), "NOTIFY_SOCKET": str(folder / "notify"), **more}
+        command = [sys.executable, "-m", *(module or ("monitor",))]
+        command += ["run", "--config", str(config), "--data", str(folder / "data")]
         began = time.perf_counter()
         with subprocess.Popen(command, env=environ, stdout=log, stderr=log) as process:
             try:
