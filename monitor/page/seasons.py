@@ -39,8 +39,10 @@ from monitor.telling.drawing.season_plots import share_told
 from monitor.telling.season import laid_in, scene_of_season, season_csv, years_laid
 
 STYLE_AT: Final = "/season/print.css"
-MOST_CLUTCHES: Final = 24
+MOST_CLUTCHES: Final = 20
 """So many stand on the page; all of them are in print and in the table."""
+MOST_DRAWN: Final = 12
+"""So many drawings at most, of some 2 KB each, so that a page stays below 100 KB."""
 MOST_BEFORE: Final = 20
 """Of so many clutches it is worked out what was told of them: half a second each (measured)."""
 CLUTCH_FIGURES: Final = ("laid_on", "laid", "fertile", "hatched", "lost", "to_pip", "to_last", "mean", "range")
@@ -105,7 +107,8 @@ def season_page(request: Request) -> Response:
         return pages.render(request, "season_none.html")
     scene, years = season_of(request)
     season = scene.season
-    shown = season.clutches[:MOST_CLUTCHES]
+    clutches = [ClutchTold.of(c, scene) for c in season.clutches[:MOST_CLUTCHES]]
+    drawn = [svg for c in clutches for svg, _ in c.drawn if svg]
     return pages.render(
         request,
         "season.html",
@@ -115,8 +118,10 @@ def season_page(request: Request) -> Response:
         advised=scene.advised,
         clutch_head=[pages.say(f"season.{name}") for name in CLUTCH_FIGURES],
         told_head=[pages.say(f"season.{name}") for name in ("eggs", *TOLD_FIGURES)],
-        clutches=[ClutchTold.of(c, scene) for c in shown],
-        more=len(season.clutches) - len(shown),
+        clutches=clutches,
+        few=len(drawn) > MOST_DRAWN,
+        drawn=drawn[:MOST_DRAWN],
+        more=len(season.clutches) - len(clutches),
         stacks=[(s.stack, stack_words(s, scene.unit)) for s in season.stacks],
         species=species_words(season),
         met_head=MET_HEAD,
@@ -152,16 +157,18 @@ def before_page(request: Request) -> Response:
     pages = pages_of(request)
     with pages.room.working_out() as room:
         clutches, there = told_before(room, pages.room.now_ms(), MOST_BEFORE)
-    zone, shown = pages.room.zone, []
+    zone, shown, left = pages.room.zone, [], MOST_DRAWN
     for c in clutches:
         drawn = [(_drawn(x, zone), name_eggs(x.lot.id)) for x in c.eggs if _has_run(x)]
-        shown.append((c.clutch, before_rows(c, zone), drawn))
+        shown.append((c.clutch, before_rows(c, zone), drawn[:left]))
+        left -= len(shown[-1][2])
     return pages.render(
         request,
         "before.html",
         held=[held_words(Held.count(clutches, share)) for share in ASKED_AT],
         head=BEFORE_HEAD,
         clutches=shown,
+        few=not left,
         there=there,
         most=MOST_BEFORE,
     )

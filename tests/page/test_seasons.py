@@ -55,6 +55,17 @@ def test_a_season_says_what_the_command_says(shown: ShownRoom, folder: Path) -> 
     assert len(page) < 100_000
 
 
+def test_of_many_some_are_drawn_and_that_is_said(shown: ShownRoom, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("monitor.page.seasons.MOST_DRAWN", 3)
+    monkeypatch.setattr("monitor.page.seasons.MOST_CLUTCHES", 1)
+    page = _page(shown, "/season")
+    assert "1 more clutches are in print" in page
+    assert page.count("<svg") == 2
+    page = _page(shown, "/before")
+    assert page.count("<svg") == 3
+    assert "Not all are drawn here" in page
+
+
 def test_years_are_chosen_and_others_refused(shown: ShownRoom) -> None:
     client = shown.client()
     client.get("/")
