@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -12,7 +13,9 @@ from starlette.routing import BaseRoute, Route
 
 from monitor.core.notices.snapshot import BoxNow, Snapshot
 from monitor.core.season.figures import BoxSeason
+from monitor.core.terms.events import KeeperEvent
 from monitor.core.terms.formats import show_range, show_temperature, show_time
+from monitor.core.terms.projection import effective
 from monitor.core.terms.settings import Box
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.errors import UnknownSubject
@@ -23,10 +26,13 @@ from monitor.telling.at_hand import RoomAtHand
 from monitor.telling.drawing.course_plot import MOST_EVENTS, in_figures
 from monitor.telling.drawing.page_course import NARROW, WIDE, svg_page_course
 from monitor.telling.drawing.time_frame import day_and_time
+from monitor.telling.entering import sentence
 
 SPANS_H: Final = {"hour": 1, "day": 24, "week": 7 * 24, "month": 30 * 24, "season": 0}
 """Spans to look back over, in hours; the season's: since the oldest eggs in the box were set."""
 LONGEST_MS: Final = 400 * DAY_MS
+LATELY: Final = 4
+"""So many of the newest entries can be put right where they were made."""
 
 
 @dataclass(frozen=True)
@@ -81,6 +87,7 @@ def box_page(request: Request) -> Response:
     oldest_ms = min((lot.lot.path[0].from_ms for lot in lots), default=snapshot.now_ms - 90 * DAY_MS)
     with pages.room.at_hand() as room:
         x = _course(room, box.box, _from_ms(span, oldest_ms, snapshot.now_ms), snapshot.now_ms)
+        lately = entered_lately(room.store.account.events(), box.box.id, {lot.clutch.id for lot in lots})
     title = f"{box.box.id}: {pages.say(f'box.span_{span}')}"
     drawn = [Markup(svg_page_course(x, room.zone, room.unit, title, width=w)) for w in (NARROW, WIDE)]  # noqa: S704
     return pages.render(
@@ -90,6 +97,7 @@ def box_page(request: Request) -> Response:
         box=box,
         now=BoxFigures.of(box, snapshot, pages.room),
         eggs=eggs_in(box.box.id, snapshot, pages.room),
+        lately=[(e.id, pages.when(e.at_ms), sentence(e, pages.room.zone, dated=False)) for e in lately],
         span=span,
         spans=tuple(SPANS_H),
         drawn=drawn,
@@ -97,6 +105,17 @@ def box_page(request: Request) -> Response:
         events=[(day_and_time(at, room.zone), what) for at, what in x.events][-MOST_EVENTS:],
         first_event=max(len(x.events) - MOST_EVENTS, 0) + 1,
     )
+
+
+def entered_lately(events: Iterable[KeeperEvent], box: str, clutches: Collection[str]) -> list[KeeperEvent]:
+    """What was told of a box last, the newest first; of ``clutches`` also what names no box."""
+
+    def here(e: KeeperEvent) -> bool:
+        named = e.box.rpartition("/")[2].partition("#")[0]
+        return box in (named, e.to_box) or (not named and e.clutch in clutches)
+
+    told = sorted((e for e in effective(events) if here(e)), key=lambda e: -e.id)
+    return told[:LATELY]
 
 
 def _from_ms(span: str, oldest_ms: int, now_ms: int) -> int:

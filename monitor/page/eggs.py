@@ -110,7 +110,7 @@ def clutch_page(request: Request) -> Response:
 
 
 def _day(pages: Pages, at_ms: int, *, day_only: bool) -> str:
-    return show_time(at_ms, pages.room.zone)[:10] if day_only else pages.when(at_ms)
+    return pages.days(show_time(at_ms, pages.room.zone)[:10]) if day_only else pages.when(at_ms)
 
 
 def clutches_page(request: Request) -> Response:

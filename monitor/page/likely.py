@@ -50,7 +50,7 @@ def _kinds(lots: list[LotNow], now_ms: int) -> list[EventKind]:
         return [
             *([EventKind.LOOKED, EventKind.PIPPED] if waiting else []),
             *seen,
-            *([] if waiting else [EventKind.DEAD]),
+            EventKind.DEAD,
         ]
     early = any(x.past is not None and x.past.development < CANDLED_UNTIL for x in lots)
     return [EventKind.LOOKED, EventKind.CANDLED if early else EventKind.PIPPED, EventKind.WEIGHED]

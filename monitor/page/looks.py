@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import Final
+from urllib.parse import quote
 
 from markupsafe import Markup
 from starlette.requests import Request
@@ -42,6 +43,21 @@ HOURS: Final = (6, 24, 72, 168)
 UNREAD_SHOWN: Final = 20
 
 
+def task_way(task_id: str) -> str:
+    """Where a task is seen to: the question of what was done, or the page of what it is about."""
+    what, _, rest = task_id.partition("/")
+    of, about = rest.rpartition("/")[0], rest.partition("/")[0]
+    if what == "compare":
+        return f"/stack/{quote(about, safe='')}"
+    if what in ("look", "candle"):
+        box = f"/box/{quote(of.partition('/')[2].partition('#')[0], safe='')}"
+        return box if what == "look" else f"{box}/enter/candled"
+    if what in ("weigh", "water"):
+        return f"/box/{quote(of, safe='')}/enter/{'weighed' if what == 'weigh' else 'watered'}"
+    clutch = f"/clutch/{quote(about, safe='')}"
+    return f"{clutch}/enter/{what}" if what in ("shed", "fed") else clutch
+
+
 def tasks_page(request: Request) -> Response:
     """What is to be done within two weeks, and what was done lately."""
     pages = pages_of(request)
@@ -57,6 +73,7 @@ def tasks_page(request: Request) -> Response:
         "tasks.html",
         snapshot=snapshot,
         rows=task_rows(still, today),
+        ways={t.says: task_way(t.id) for t in still},
         mind=mind,
         done=[(t.says, pages.when(t.done_ms)) for t in found if t.done_ms is not None],
         days=TASK_DAYS,

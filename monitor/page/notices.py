@@ -34,7 +34,10 @@ def notices_page(request: Request) -> Response:
         (n, pages.when(n.at_ms), answered_words(n, pages.room.zone), waiting_words(sent.get(n.id, [])))
         for n in notices[:SHOWN]
     ]
-    needs = [(x, x.what(pages.room.zone, now_ms)) for x in needed(conditions, notices)]
+    room_known = pages.room.settings.room
+    needs = [
+        (x, x.what(pages.room.zone, now_ms), boxes_named(x.subjects, room_known)) for x in needed(conditions, notices)
+    ]
     shelved = [
         (c, pages.when(c.shelved_until_ms))
         for c in conditions

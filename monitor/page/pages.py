@@ -6,11 +6,13 @@ import hashlib
 import logging
 import secrets
 from collections.abc import Mapping
+from datetime import date, datetime
 from functools import cached_property, partial
 from pathlib import Path
 from typing import Any, Final
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
@@ -20,6 +22,7 @@ from monitor.errors import MonitorError
 from monitor.page.likely import likely_entries, places_of
 from monitor.page.picture import DrawnOnce
 from monitor.page.room import PageRoom
+from monitor.page.said import commands_said, days_said, weekday_said
 from monitor.page.texts import USUAL, saying, table
 
 log = logging.getLogger("warmtally.page")
@@ -54,15 +57,26 @@ class Pages:
         }
         self._templates.globals |= {"likely": partial(likely_entries, say=self.say), "new_key": new_key}
         self._templates.globals["places"] = places_of
-        self._templates.filters["eggs"] = name_eggs
+        self._templates.filters |= {"eggs": name_eggs, "told": self.told, "days": self.days}
 
     def when(self, at_ms: int) -> str:
         """A moment in the room's zone, as short as it may be."""
-        return show_lately(at_ms, self.room.zone, self.room.now_ms())
+        return self.days(weekday_said(show_lately(at_ms, self.room.zone, self.room.now_ms()), self.say))
 
     def dated(self, at_ms: int) -> str:
         """A moment in the room's zone, with its date."""
         return show_time(at_ms, self.room.zone)
+
+    def days(self, text: str) -> str:
+        """A text of this page's language with its days as one says them."""
+        return days_said(text, self._today(), self.say)
+
+    def told(self, text: str, box: str = "") -> Markup:
+        """A sentence of the program's own, which is English whatever the page is; ``box``: what it is about."""
+        return commands_said(days_said(text, self._today(), saying(USUAL)), self.say, box)
+
+    def _today(self) -> date:
+        return datetime.fromtimestamp(self.room.now_ms() / 1000, self.room.zone).date()
 
     def asset(self, name: str) -> str:
         """The address of a static file, which changes with what is in it."""
@@ -97,7 +111,9 @@ class Pages:
             "form_key": getattr(request.state, "form_key", ""),
             # Somebody who was not let in sees nothing of the room but its name.
             "outside": getattr(request.state, "outside", False),
-            "open_notices": 0 if found is None else sum(c.up and not c.answered for c in found.conditions.values()),
+            "open_notices": 0
+            if found is None
+            else len({c.kind for c in found.conditions.values() if c.up and not c.answered}),
             **values,
         }
         html = self._templates.get_template(template).render(values)
