@@ -111,9 +111,7 @@ class Pages:
             "form_key": getattr(request.state, "form_key", ""),
             # Somebody who was not let in sees nothing of the room but its name.
             "outside": getattr(request.state, "outside", False),
-            "open_notices": 0
-            if found is None
-            else len({c.kind for c in found.conditions.values() if c.up and not c.answered}),
+            "open_notices": 0 if found is None else kinds_open(found),
             **values,
         }
         html = self._templates.get_template(template).render(values)
@@ -136,6 +134,11 @@ class Pages:
         known = str(status) if f"problem.{status}" in table(USUAL) else "400"
         words = self.say(f"problem.{known}")
         return self.render(request, "problem.html", status=status, headers=headers, words=words, error=error)
+
+
+def kinds_open(snapshot: Snapshot) -> int:
+    """How many kinds of things nobody has answered yet: as many as stand on the first page."""
+    return len({c.kind for c in snapshot.conditions.values() if c.up and not c.answered})
 
 
 def mark(name: str) -> str:

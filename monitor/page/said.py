@@ -76,7 +76,7 @@ def _way(found: re.Match[str], say: Say, box: str) -> Markup:
 
 
 def _entry(kind: EventKind, say: Say, box: str) -> Markup:
-    """The way to tell it of a box; where it is about several, a look is told of all of them, and the rest by its name."""
+    """The way to tell it of a box; where it is about several, a look is told of all of them, and the rest is named."""
     words = say(f"entry.kind_{kind.value}")
     if box:
         return _link(f"/box/{quote(box, safe='')}/enter/{kind.value}", words)

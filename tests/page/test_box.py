@@ -33,6 +33,21 @@ def test_a_silent_box_has_no_temperature_of_now(tmp_path: Path) -> None:
     assert "last 32.3 °C, 07:55" in page
 
 
+def test_what_was_entered_of_it_lately_can_be_put_right_there(shown: ShownRoom, tmp_path: Path) -> None:
+    room = shown.copied(tmp_path)
+    client = room.client()
+    before = client.get("/box/left-lower").text.partition('id="lately"')[2].partition("</section>")[0]
+    assert before.count("/correct") == 1
+    done = client.post(
+        "/box/left-lower/enter/dead", data={"how": "mould", "eggs": "1", "asked": "eggs", "key": "k" * 22}
+    )
+    assert done.url.path.startswith("/entered/"), done.text
+    number = done.url.path.rpartition("/")[2]
+    after = client.get("/box/left-lower").text.partition('id="lately"')[2].partition("</section>")[0]
+    assert after.index(f"/entry/{number}/correct") < after.rindex("/correct")
+    assert f"/entry/{number}/correct" not in client.get("/box/right-lower").text
+
+
 @pytest.mark.parametrize("span", SPANS_H)
 def test_its_course_goes_back_an_hour_or_a_season_within_bounds(shown: ShownRoom, span: str) -> None:
     answer = shown.client().get(f"/box/left-upper?span={span}")

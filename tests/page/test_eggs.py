@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from datetime import date
 from html import unescape
 from pathlib import Path
 
 import pytest
 
+from monitor.page.said import days_said
+from monitor.page.texts import saying
 from tests.page.rooms import ShownRoom
 
 
@@ -39,7 +42,7 @@ def test_a_box_tells_of_its_eggs_what_the_forecast_tells(shown: ShownRoom, folde
         check=True,
     )
     said = next(line.strip() for line in done.stdout.splitlines() if line.startswith("  first pip"))
-    assert said in _page(shown, "/box/left-lower")
+    assert days_said(said, date(2026, 6, 1), saying("en")) in _page(shown, "/box/left-lower")
     assert said in _page(shown, "/clutch/K01")
     assert "K01" not in _page(shown, "/box/right-lower")
 

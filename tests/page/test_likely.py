@@ -43,7 +43,7 @@ def kinds(snapshot: Snapshot) -> list[str]:
 
 
 def test_before_the_window_and_after_the_first_pip(snapshot: Snapshot) -> None:
-    assert kinds(snapshot) == ["looked", "pipped"]
+    assert kinds(snapshot) == ["looked", "pipped", "dead"]
     pips = (PipSeen(None, snapshot.now_ms, 2),)
     assert kinds(with_lot(snapshot, pips=pips)) == ["looked", "pipped", "hatched"]
     everyone = (PipSeen(None, snapshot.now_ms, 6),)
@@ -67,7 +67,7 @@ def test_into_an_empty_box_eggs_are_set(snapshot: Snapshot) -> None:
 
 def test_of_eggs_without_a_date_pips_are_likely_when_nothing_says_they_are_young(snapshot: Snapshot) -> None:
     undated = tuple(replace(x, first_pip=None, past=None) for x in snapshot.lots)
-    assert kinds(replace(snapshot, lots=undated)) == ["looked", "pipped"]
+    assert kinds(replace(snapshot, lots=undated)) == ["looked", "pipped", "dead"]
 
 
 def test_only_a_look_is_told_at_once(snapshot: Snapshot) -> None:
@@ -75,5 +75,6 @@ def test_only_a_look_is_told_at_once(snapshot: Snapshot) -> None:
     assert [(x.tells, x.href) for x in found] == [
         (True, "/box/left-upper/enter/looked"),
         (False, "/box/left-upper/enter/pipped"),
+        (False, "/box/left-upper/enter/dead"),
     ]
     assert found[0].waits == "looked in left-upper"

@@ -8,6 +8,7 @@ import pytest
 
 from monitor.adapters.store import Store
 from monitor.adapters.store.unread import Quarantined
+from monitor.page.looks import task_way
 from monitor.page.room import PageRoom
 from tests.page.rooms import ShownRoom
 
@@ -27,6 +28,24 @@ def test_what_is_to_be_done_stands_by_its_day(shown: ShownRoom) -> None:
     page = _page(shown, "/tasks")
     assert page.index("look at K01 in left-upper") < page.index("coming")
     assert "Do not disturb the eggs" in page
+
+
+@pytest.mark.parametrize(
+    ("task", "way"),
+    [
+        ("look/K01/left-upper/20260601", "/box/left-upper"),
+        ("look/K01/left-upper#2/20260601", "/box/left-upper"),
+        ("candle/K01/left-upper/10", "/box/left-upper/enter/candled"),
+        ("weigh/left-upper/20260601", "/box/left-upper/enter/weighed"),
+        ("water/left-upper/20260601", "/box/left-upper/enter/watered"),
+        ("prepare/K01", "/clutch/K01"),
+        ("shed/K01/20260601", "/clutch/K01/enter/shed"),
+        ("compare/left/20260601", "/stack/left"),
+    ],
+)
+def test_a_task_leads_to_where_it_is_seen_to(shown: ShownRoom, task: str, way: str) -> None:
+    assert task_way(task) == way
+    assert shown.client().get(way).status_code == 200
 
 
 def test_probes_tell_their_health_and_what_could_not_be_read(shown: ShownRoom) -> None:
