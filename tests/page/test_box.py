@@ -34,18 +34,18 @@ def test_a_silent_box_has_no_temperature_of_now(tmp_path: Path) -> None:
 
 
 def test_what_was_entered_of_it_lately_can_be_put_right_there(shown: ShownRoom, tmp_path: Path) -> None:
-    room = shown.copied(tmp_path)
-    client = room.client()
-    before = client.get("/box/left-lower").text.partition('id="lately"')[2].partition("</section>")[0]
-    assert before.count("/correct") == 1
-    done = client.post(
-        "/box/left-lower/enter/dead", data={"how": "mould", "eggs": "1", "asked": "eggs", "key": "k" * 22}
-    )
-    assert done.url.path.startswith("/entered/"), done.text
-    number = done.url.path.rpartition("/")[2]
-    after = client.get("/box/left-lower").text.partition('id="lately"')[2].partition("</section>")[0]
-    assert after.index(f"/entry/{number}/correct") < after.rindex("/correct")
-    assert f"/entry/{number}/correct" not in client.get("/box/right-lower").text
+    client = shown.copied(tmp_path).client()
+
+    def lately(box: str) -> str:
+        return client.get(f"/box/{box}").text.partition('id="lately"')[2].partition("</section>")[0]
+
+    assert lately("left-lower").count("/correct") == 2, "laid, and set here"
+    told = {"how": "mould", "eggs": "1", "asked": "eggs", "key": "k" * 22}
+    done = client.post("/box/left-lower/enter/dead", data=told)
+    number = done.url.path.removeprefix("/entered/")
+    assert number.isdigit(), done.text
+    assert lately("left-lower").index(f"/entry/{number}/correct") < lately("left-lower").rindex("/correct")
+    assert f"/entry/{number}/correct" not in lately("right-lower")
 
 
 @pytest.mark.parametrize("span", SPANS_H)

@@ -42,7 +42,8 @@ def test_a_box_tells_of_its_eggs_what_the_forecast_tells(shown: ShownRoom, folde
         check=True,
     )
     said = next(line.strip() for line in done.stdout.splitlines() if line.startswith("  first pip"))
-    assert days_said(said, date(2026, 6, 1), saying("en")) in _page(shown, "/box/left-lower")
+    said = days_said(said, date(2026, 6, 1), saying("en"))
+    assert said in _page(shown, "/box/left-lower")
     assert said in _page(shown, "/clutch/K01")
     assert "K01" not in _page(shown, "/box/right-lower")
 

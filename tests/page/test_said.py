@@ -42,8 +42,10 @@ def test_german_days() -> None:
         (
             "record it: warmtally record looked, or pipped.",
             "a b",
-            'record it: <a href="/box/a%20b/enter/looked">Looked: nothing to see</a> or '
-            '<a href="/box/a%20b/enter/pipped">Pipped</a>.',
+            (
+                'record it: <a href="/box/a%20b/enter/looked">Looked: nothing to see</a> or '
+                '<a href="/box/a%20b/enter/pipped">Pipped</a>.'
+            ),
         ),
         (
             "(warmtally record looked, or candled --alive N)",
