@@ -54,6 +54,8 @@
     }
   }
 
+  // What a page is just sending is its own until it must have given up.
+  const underWay = (entry) => entry.state === "sending" && Date.now() - entry.tried < 2 * WAIT_MS;
   const notNow = (status) => status >= 500 || NOT_NOW.includes(status);
 
   // What an answer says: the room's own words, or those of a page that refuses. Nothing where it is no answer of the
@@ -70,8 +72,7 @@
     sending = true;
     try {
       for (const entry of await all()) {
-        // What a page is just sending is its own until it can have given up.
-        if (entry.state === "refused" || (entry.state === "sending" && Date.now() - entry.tried < 2 * WAIT_MS)) continue;
+        if (entry.state === "refused" || underWay(entry)) continue;
         const answer = await send(entry, "application/json");
         if (notNow(answer.status)) break;
         const said = saidBy(answer);
@@ -107,7 +108,7 @@
   async function show() {
     const entries = await all();
     shown.replaceChildren();
-    for (const entry of entries) {
+    for (const entry of entries.filter((one) => !underWay(one))) {
       const line = put(shown, "div", "", { className: entry.state === "refused" ? "kept wrong" : "kept" });
       put(line, "p", named(entry.state === "refused" ? words.refused : words.waiting, entry));
       put(line, "p", entry.state === "refused" ? entry.why : words.later, { className: "small" });
@@ -220,6 +221,7 @@
     } catch (error) {
       // Not yet.
     }
+    await show();
     return setTimeout(back, WAIT_MS);
   }
 
