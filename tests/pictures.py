@@ -4,7 +4,6 @@ the end of the five days. They show the invented room and nothing else."""
 from __future__ import annotations
 
 import logging
-import subprocess
 import tempfile
 from pathlib import Path
 from typing import Final
@@ -37,14 +36,11 @@ def take(place: PagePlace, folder: Path) -> None:
             page = browser.new_page(
                 viewport={"width": width, "height": height},
                 color_scheme=scheme,  # type: ignore[arg-type]
-                device_scale_factor=1.5,
+                device_scale_factor=1.25,
             )
             page.goto(f"{place.here}{path}", wait_until="load")
             page.screenshot(path=folder / f"{name}.png")
             page.close()
-            # As few colours as it has, or nearly: the archive carries these files.
-            file = str(folder / f"{name}.png")
-            subprocess.run([need("convert", "imagemagick"), file, "-colors", "64", file], check=True)
         browser.close()
 
 
