@@ -88,10 +88,9 @@ class ProbesKnown:
 
 def probes_known(room: RoomAtHand, now: int) -> ProbesKnown:
     """All of them as they stand, with their last day."""
-    probes = room.settings.room.probes
-    room.derived.follow(now)
+    # Not all that the service holds in memory, and one day after the other: many probes would take much of it.
+    room.derived.readings.follow_corrections()
     last = room.store.readings.last_at(now)
-    day = room.store.readings.load([p.id for p in probes], now - DAY_MS, now + 1)
     peers = room.derived.probes.peers(now)
     told_of = _told_of(room)
     unread = room.store.unread.since(now - UNREAD_MS, now + CLOCK_AHEAD_MS)
@@ -101,12 +100,12 @@ def probes_known(room: RoomAtHand, now: int) -> ProbesKnown:
             p,
             now,
             last.get(p.id),
-            day[p.id],
+            room.store.readings.load([p.id], now - DAY_MS, now + 1)[p.id],
             peers.get(p.id, Peer()),
             told_of.get(p.id, ()),
             unread.get(p.id, (0, "")),
         )
-        for p in probes
+        for p in room.settings.room.probes
     )
     batteries = tuple((room.derived.probes.battery(b, now), last.get(b.id)) for b in room.settings.room.batteries)
     known = room.derived.readings

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from html import unescape
 
 import pytest
 
-from monitor.adapters.store import Store
+from monitor.adapters.store import Columns, Store
+from monitor.adapters.store.readings import Readings
 from monitor.adapters.store.unread import Quarantined
+from monitor.core.terms.times import DAY_MS
 from monitor.page.looks import task_way
 from monitor.page.room import PageRoom
 from tests.page.rooms import ShownRoom
@@ -85,3 +88,21 @@ def test_what_has_to_be_worked_out_waits_for_its_turn_and_is_refused_in_plain_wo
         assert "try again" in answer.text
         assert client.get("/tasks").status_code == 200, "what the round knows waits for nobody"
     assert client.get("/probes").status_code == 200
+
+
+def test_probes_are_read_one_after_the_other_and_no_more_of_each_than_its_day(
+    shown: ShownRoom, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """All at once, sixty-four fast ones took some sixty megabytes of the service."""
+    asked: list[tuple[int, int]] = []
+    load = Readings.load
+
+    def watched(self: Readings, probes: Iterable[str], from_ms: int, to_ms: int) -> dict[str, Columns]:
+        names = list(probes)
+        asked.append((len(names), to_ms - from_ms))
+        return load(self, names, from_ms, to_ms)
+
+    monkeypatch.setattr(Readings, "load", watched)
+    _page(shown, "/probes")
+    assert {n for n, _ in asked} == {1}
+    assert max(ms for _, ms in asked) == DAY_MS + 1
