@@ -83,4 +83,4 @@ def test_what_is_no_moment_is_said_so(shown: ShownRoom, told_as: str, says: str)
 def test_a_time_before_anything_was_measured_says_so(shown: ShownRoom) -> None:
     page = _page(shown, "2020-05-20T12:00")
     assert "No reading of that time is there." in page
-    assert "K01" not in page
+    assert "/clutch/K01" not in page
