@@ -171,11 +171,11 @@ def _ways(
 
 
 def _open_notices(room: RoomAtHand, box: str) -> list[Notice]:
-    """What was told of a box and nobody has answered: the most urgent."""
+    """What was told of a box and nobody has answered: the most urgent, if it is not for later."""
     ledger = room.store.ledger
     found = needed(ledger.conditions().values(), ledger.notices(LOOKED_BACK)) if box else []
-    named = [x.notice for x in found if x.notice is not None and box in boxes_named(x.subjects, room.settings.room)]
-    return named[:1]
+    pressing = [(x.notice, x.subjects) for x in found if x.notice is not None and x.urgency != "later"]
+    return [notice for notice, subjects in pressing if box in boxes_named(subjects, room.settings.room)][:1]
 
 
 def _next_box(room: RoomAtHand, clutches: Mapping[str, Clutch], box: str) -> str:

@@ -8,7 +8,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
 
-from monitor.page.notices import boxes_named
+from monitor.page.notices import boxes_named, needed_said
 from monitor.page.pages import pages_of
 from monitor.telling.hand import LOOKED_BACK, needed
 
@@ -23,7 +23,7 @@ def room_page(request: Request) -> Response:
         notices = room.store.ledger.notices(LOOKED_BACK)
         # An answer just given shows, though no round has been since.
         true = needed(room.store.ledger.conditions().values(), notices)
-    needs = [(x, x.what(pages.room.zone, snapshot.now_ms), boxes_named(x.subjects, room.settings.room)) for x in true]
+    needs = [(x, needed_said(x, pages), boxes_named(x.subjects, room.settings.room)) for x in true]
     picture = pages.picture.of(snapshot)
     return pages.render(request, "room.html", snapshot=snapshot, needs=needs, picture=picture)
 

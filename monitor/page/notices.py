@@ -11,11 +11,12 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from monitor.core.notices.answers import Answer
+from monitor.core.terms.formats import name_eggs
 from monitor.core.terms.settings import Room
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.page.forms import posting, who_enters
-from monitor.page.pages import pages_of
-from monitor.telling.hand import LOOKED_BACK, needed
+from monitor.page.pages import Pages, pages_of
+from monitor.telling.hand import LOOKED_BACK, MOST_NAMED, Needed, needed
 from monitor.telling.told import answered_words, sent_by_notice, waiting_words
 
 SHOWN: Final = 60
@@ -35,9 +36,7 @@ def notices_page(request: Request) -> Response:
         for n in notices[:SHOWN]
     ]
     room_known = pages.room.settings.room
-    needs = [
-        (x, x.what(pages.room.zone, now_ms), boxes_named(x.subjects, room_known)) for x in needed(conditions, notices)
-    ]
+    needs = [(x, needed_said(x, pages), boxes_named(x.subjects, room_known)) for x in needed(conditions, notices)]
     shelved = [
         (c, pages.when(c.shelved_until_ms))
         for c in conditions
@@ -67,6 +66,17 @@ def notice_page(request: Request) -> Response:
         still=[c.subject for c in open_ones],
         boxes=boxes_named(notice.subjects, pages.room.settings.room),
     )
+
+
+def needed_said(x: Needed, pages: Pages) -> str:
+    """What is true of whom, and since when, in the page's words."""
+    whom = ", ".join(name_eggs(subject) for subject in x.subjects[:MOST_NAMED])
+    if len(x.subjects) > MOST_NAMED:
+        whom = pages.say("notices.and_more", named=whom, more=len(x.subjects) - MOST_NAMED)
+    what = pages.say(f"kind.{x.kind}")
+    if x.since_ms is None:
+        return pages.say("notices.what", what=what, whom=whom)
+    return pages.say("notices.since", what=what, whom=whom, when=pages.when(x.since_ms))
 
 
 def boxes_named(subjects: Iterable[str], room: Room) -> list[str]:

@@ -22,7 +22,7 @@ from monitor.errors import MonitorError
 from monitor.page.likely import likely_entries, places_of
 from monitor.page.picture import DrawnOnce
 from monitor.page.room import PageRoom
-from monitor.page.said import commands_said, days_said, weekday_said
+from monitor.page.said import commands_said, days_said, short_said, weekday_said
 from monitor.page.texts import USUAL, saying, table
 
 log = logging.getLogger("warmtally.page")
@@ -57,7 +57,7 @@ class Pages:
         }
         self._templates.globals |= {"likely": partial(likely_entries, say=self.say), "new_key": new_key}
         self._templates.globals["places"] = places_of
-        self._templates.filters |= {"eggs": name_eggs, "told": self.told, "days": self.days}
+        self._templates.filters |= {"eggs": name_eggs, "told": self.told, "days": self.days, "short": self.short}
 
     def when(self, at_ms: int) -> str:
         """A moment in the room's zone, as short as it may be."""
@@ -70,6 +70,10 @@ class Pages:
     def days(self, text: str) -> str:
         """A text of this page's language with its days as one says them."""
         return days_said(text, self._today(), self.say)
+
+    def short(self, text: str) -> str:
+        """A few words beside a figure, as this page's language has them."""
+        return short_said(text, self.say)
 
     def told(self, text: str, box: str = "") -> Markup:
         """A sentence of the program's own, which is English whatever the page is; ``box``: what it is about."""

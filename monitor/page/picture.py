@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from markupsafe import Markup
 
 from monitor.core.notices.snapshot import Snapshot
+from monitor.page.said import short_said
 from monitor.page.texts import saying
 from monitor.telling.drawing.room_picture import NARROW, WIDE, svg_room
 from monitor.telling.drawing.room_scene import room_scene
@@ -35,7 +36,9 @@ class DrawnOnce:
     """The picture of the newest round, drawn when the first page asks for it. Safe to use from several threads."""
 
     def __init__(self, language: str) -> None:
-        self._say = saying(language)
+        say = saying(language)
+        # What a drawing puts into the words of its language are figures and days as the program has them.
+        self._say: Say = lambda key, **places: say(key, **{k: short_said(str(x), say) for k, x in places.items()})
         self._lock = threading.Lock()
         self._of: Snapshot | None = None
         self._drawn: RoomDrawn | None = None

@@ -17,7 +17,11 @@ Say = Callable[..., str]
 FAR_DAYS: Final = 300
 """A day further away than this is told with its year. Judgement, no source."""
 _DAY: Final = re.compile(r"(?:\b(?:Mon|Tue|Wed|Thu|Fri|Sat|Sun) )?(?<![-\w])(\d{4})-(\d\d)-(\d\d)(?![-\dT])")
+_MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _WEEKDAYS: Final = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+_AGO: Final = re.compile(r"(\d[\d.]* (?:s|min|h|days?)) ago")
+_DATE: Final = re.compile(rf"(?:\b({'|'.join(_WEEKDAYS)}) )?\b(\d{{1,2}}) ({'|'.join(_MONTHS)})\b")
+_TO: Final = re.compile(r"(\S+) to (\S+)")
 _COMMAND: Final = re.compile(
     r"warmtally record (?P<one>[a-z]+)(?:, or (?P<other>[a-z]+)(?: --[a-z]+ N)?)?"
     r"|warmtally (?P<verb>clutch show|[a-z]+)(?: (?P<name>[\w./#-]*[\w#]))?(?P<options>(?: --?[\w-]+)*)"
@@ -49,6 +53,22 @@ def weekday_said(text: str, say: Say) -> str:
     """A moment that begins with its weekday, "Fri 05:40", with the weekday as ``say`` has it."""
     known = dict(zip(_WEEKDAYS, say("days.weekdays").split(), strict=True))
     return known[text[:3]] + text[3:] if text[:3] in known else text
+
+
+def short_said(text: str, say: Say) -> str:
+    """A few words beside a figure: "5 min ago", "25 to 31 °C"."""
+    text = _DATE.sub(lambda found: _date_said(found, say), text)
+    text = _AGO.sub(lambda found: say("days.ago", span=found[1]), text)
+    return _TO.sub(lambda found: say("days.to", **{"from": found[1], "to": found[2]}), text)
+
+
+def _date_said(found: re.Match[str], say: Say) -> str:
+    """ "Tue 1 Dec", "1 Dec"."""
+    month = say("days.months").split()[_MONTHS.index(found[3])]
+    if not found[1]:
+        return say("days.month", day=found[2], month=month)
+    weekday = say("days.weekdays").split()[_WEEKDAYS.index(found[1])]
+    return say("days.day", weekday=weekday, day=found[2], month=month)
 
 
 def commands_said(text: str, say: Say, box: str = "") -> Markup:

@@ -6,8 +6,9 @@ from datetime import date
 
 import pytest
 
-from monitor.page.said import commands_said, days_said, weekday_said
-from monitor.page.texts import saying
+from monitor.core.notices.kinds import all_kinds
+from monitor.page.said import commands_said, days_said, short_said, weekday_said
+from monitor.page.texts import saying, table
 
 SAY = saying("en")
 GERMAN = saying("de")
@@ -34,6 +35,26 @@ def test_german_days() -> None:
     assert days_said("2026-12-01 06:10", TODAY, GERMAN) == "Di 1. Dez. 06:10"
     assert weekday_said("Fri 05:40", GERMAN) == "Fr 05:40"
     assert weekday_said("05:40", GERMAN) == "05:40"
+
+
+@pytest.mark.parametrize(
+    ("text", "german"),
+    [
+        ("± 0.6, 5 min ago", "± 0.6, vor 5 min"),
+        ("25 to 31 °C", "25 bis 31 °C"),
+        ("1 to 7 Dec", "1 bis 7. Dez."),
+        ("today Tue 1 Dec", "today Di 1. Dez."),
+        ("K01 in May", "K01 in May"),
+    ],
+)
+def test_a_few_words_beside_a_figure(text: str, german: str) -> None:
+    assert short_said(text, SAY) == text
+    assert short_said(text, GERMAN) == german
+
+
+def test_every_kind_of_what_is_true_has_a_name_on_pages() -> None:
+    names = {kind.name for kind in all_kinds()}
+    assert {key.removeprefix("kind.") for key in table("en") if key.startswith("kind.")} == names
 
 
 @pytest.mark.parametrize(
