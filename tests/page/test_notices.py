@@ -22,7 +22,7 @@ def _too_warm(shown: ShownRoom) -> int:
 
 def test_the_room_tells_the_most_urgent_first_with_its_next_action(shown: ShownRoom) -> None:
     page = shown.client().get("/").text
-    assert page.index("too warm: left-upper") < page.index("window")
+    assert page.index("Too warm: left-upper") < page.index("First pip any day now")
     assert f'href="/notices/{_too_warm(shown)}"' in page
     assert 'href="/box/left-upper"' in page
 

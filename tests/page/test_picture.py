@@ -21,7 +21,7 @@ def test_the_page_shows_the_picture_narrow_and_wide_and_says_the_same_in_a_table
     page = shown.client().get("/").text
     assert re.findall(r'<svg class="picture (\w+)"', page) == ["narrow", "wide"]
     assert re.search(r'<link rel="stylesheet" href="/static/picture\.css\?[0-9a-f]+">', page)
-    table = page[page.index('<table class="words">') :]
+    table = page[page.index('<table class="words folds">') :]
     assert len(re.findall(r'<th scope="row">', table)) == 4
     assert '<a href="/box/left-upper">left-upper</a> 150 cm' in table
     assert "too warm, limit 31.0" in table
