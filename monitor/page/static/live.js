@@ -24,6 +24,10 @@
     const at = document.activeElement;
     return (at && at.closest("form") && at.matches("input:not([type=hidden]), select, textarea")) || !!document.querySelector("main details[open]");
   };
+  // What the focus is on, in a page that was fetched anew: the same link, or the same button by its words.
+  const sameIn = (main, at) => [...main.querySelectorAll("a[href], button, summary")].find((x) => x.tagName === at.tagName
+    && (at.hasAttribute("href") ? x.getAttribute("href") === at.getAttribute("href") : x.textContent === at.textContent));
+  const pressing = (main) => [...main.querySelectorAll(".need.now h3")].map((x) => x.textContent.trim());
   const renew = async () => {
     if (busy || document.hidden || !document.body.dataset.live) { later = true; return; }
     if (occupied()) { later = true; return; }
@@ -34,9 +38,12 @@
       const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
       const main = fresh.querySelector("main"), foot = fresh.querySelector("nav.foot"), newer = fresh.querySelector(".age[data-read]");
       if (main && !occupied()) {
-        const at = document.activeElement && document.activeElement.getAttribute && document.activeElement.getAttribute("href");
-        document.querySelector("main").replaceWith(main);
-        if (at) { const again = main.querySelector(`a[href="${CSS.escape(at)}"]`); if (again) again.focus({ preventScroll: true }); }
+        const old = document.querySelector("main"), at = document.activeElement, again = old.contains(at) && sameIn(main, at);
+        const before = pressing(old), added = pressing(main).filter((words) => !before.includes(words));
+        old.replaceWith(main);
+        if (again) again.focus({ preventScroll: true });
+        // Who hears the page instead of seeing it is told of what is new and for now.
+        if (added.length) document.getElementById("heard").textContent = added.join(". ");
       }
       if (foot) document.querySelector("nav.foot").replaceWith(foot);
       if (newer && age) { age.firstChild.textContent = newer.firstChild.textContent; read = Number(newer.dataset.read); }
