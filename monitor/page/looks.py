@@ -116,7 +116,8 @@ def stack_page(request: Request) -> Response:
     asked = request.query_params.get("hours", "24")
     hours = int(asked) if asked in {str(h) for h in HOURS} else 24
     with pages.room.working_out() as room:
-        room.derived.follow(snapshot.now_ms)
+        # Each level is read by itself: what the round has in memory of all probes is not loaded once more.
+        room.derived.readings.follow_corrections()
         seen = stack_seen(room, snapshot, name, snapshot.now_ms, float(hours))
     profile = seen.profile
     lines = [] if profile is None else [*profile_lines(profile, pages.room), *lots_in_stack_lines(seen, pages.room)]
