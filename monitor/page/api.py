@@ -87,7 +87,7 @@ def course(call: Call) -> CourseJson:
     from_ms = time_told(since, zone, now_ms)[0] if since else days_before(1.0 if days is None else days, to_ms)
     from_ms, to_ms = checked_span(from_ms, to_ms, LONGEST_COURSE_DAYS)
     with call.room.at_hand() as room:
-        room.derived.follow(now_ms)
+        room.derived.readings.follow_corrections()
         (found,) = boxes_over(room, [box], from_ms, to_ms)
     return course_json(found)
 
@@ -96,7 +96,7 @@ def probes(call: Call) -> ProbesJson:
     """Every probe: how it stands, and whether it can be believed."""
     from monitor.telling.probes import probes_json, probes_known
 
-    with call.room.at_hand() as room:
+    with call.room.working_out() as room:
         return probes_json(probes_known(room, call.now_ms), call.now_ms)
 
 
@@ -107,7 +107,7 @@ def stack(call: Call) -> StackJson | NoStackProfileJson:
     name = stack_named(call.room.settings.room, call.asked["stack"])
     picture = call.round()
     with call.room.at_hand() as room:
-        room.derived.follow(picture.now_ms)
+        room.derived.readings.follow_corrections()
         seen = stack_seen(room, picture, name, picture.now_ms, call.asked["hours"])
     return stack_json(seen, picture.now_ms, call.asked["wanted_c"])
 
@@ -197,7 +197,7 @@ def season(call: Call) -> SeasonJson:
     """The clutches laid in a year, looked back on."""
     from monitor.telling.season import laid_in, scene_of_season, season_json
 
-    with call.room.at_hand() as room:
+    with call.room.working_out() as room:
         room.derived.follow(call.now_ms)
         name, found = laid_in(room, call.now_ms, call.asked["year"])
         return season_json(scene_of_season(room, name, found, call.now_ms, call.now_ms))
