@@ -20,13 +20,13 @@ from monitor.core.terms.settings import Box
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.errors import UnknownSubject
 from monitor.page.eggs import eggs_in
+from monitor.page.entry_words import entry_said
 from monitor.page.pages import pages_of
 from monitor.page.room import PageRoom
 from monitor.telling.at_hand import RoomAtHand
 from monitor.telling.drawing.course_plot import MOST_EVENTS, in_figures
 from monitor.telling.drawing.page_course import NARROW, WIDE, svg_page_course
 from monitor.telling.drawing.time_frame import day_and_time
-from monitor.telling.entering import sentence
 
 SPANS_H: Final = {"hour": 1, "day": 24, "week": 7 * 24, "month": 30 * 24, "season": 0}
 """Spans to look back over, in hours; the season's: since the oldest eggs in the box were set."""
@@ -97,7 +97,7 @@ def box_page(request: Request) -> Response:
         box=box,
         now=BoxFigures.of(box, snapshot, pages.room),
         eggs=eggs_in(box.box.id, snapshot, pages.room),
-        lately=[(e.id, pages.when(e.at_ms), sentence(e, pages.room.zone, dated=False)) for e in lately],
+        lately=[(e.id, pages.when(e.at_ms), entry_said(pages, e, dated=False)) for e in lately],
         span=span,
         spans=tuple(SPANS_H),
         drawn=drawn,

@@ -15,12 +15,12 @@ from monitor.core.development.siblings import Story, stories
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.balance import balance_of, ended_ms
 from monitor.core.terms.formats import name_eggs, show_developed, show_eggs, show_time
+from monitor.page.entry_words import entry_said
 from monitor.page.pages import Pages, pages_of
 from monitor.telling.at_hand import Reader
 from monitor.telling.boxes import window_words
 from monitor.telling.clutches import clutch_named, where_words
 from monitor.telling.drawing.page_bar import svg_developed
-from monitor.telling.entering import sentence
 from monitor.telling.forecast import CAUTION, expected_lines, rest_is_late
 from monitor.telling.late_box import story_lines, story_of, while_still
 
@@ -102,7 +102,7 @@ def clutch_page(request: Request) -> Response:
         where=where_words(clutch),
         ended=ended_ms(clutch) is not None,
         entries=[
-            (e.id, _day(pages, e.at_ms, day_only=e.day_only), sentence(e, pages.room.zone, dated=False))
+            (e.id, _day(pages, e.at_ms, day_only=e.day_only), entry_said(pages, e, dated=False))
             for e in reversed(clutch.events)
         ],
         caution=CAUTION,

@@ -14,10 +14,10 @@ from starlette.routing import BaseRoute, Route
 from monitor.core.notices.notice import Notice
 from monitor.core.terms.balance import balance_of, ended_ms
 from monitor.core.terms.events import COUNTED, LOST, OF_BOXES, Clutch, EventKind, KeeperEvent
-from monitor.core.terms.formats import show_time
 from monitor.core.terms.projection import effective, project
 from monitor.errors import EventRefused, MonitorError, UnknownSubject, UsageError
 from monitor.page.enter import NO_STORE, Wrong, after, boxes_downwards, fields_of, known_now, once_of, told_before
+from monitor.page.entry_words import FIELDS_OF, entry_said, value_of
 from monitor.page.forms import posting, who_enters
 from monitor.page.notices import boxes_named
 from monitor.page.pages import Pages, new_key, pages_of
@@ -27,7 +27,6 @@ from monitor.telling.entering import (
     WindowsMoved,
     bites,
     correction_of,
-    sentence,
     species_of,
     standing,
     windows_moved,
@@ -41,25 +40,6 @@ _K = EventKind
 MOST_AT_ONCE: Final = 200
 """So many entries may have been told at once: a look into every box."""
 _COUNTS: Final = ("eggs", *COUNTED, "slugs", "gone")
-FIELDS_OF: Final[Mapping[EventKind, tuple[str, ...]]] = {
-    _K.LAID: ("at", "eggs", "species", "slugs", "gone", "developed", "dam", "sire", "line", "note"),
-    _K.SET: ("at", "eggs", "box", "note"),
-    _K.MOVED: ("at", "eggs", "box", "to", "note"),
-    _K.SPLIT: ("at", "eggs", "box", "to", "note"),
-    _K.LOOKED: ("at", "box", "note"),
-    _K.CANDLED: ("at", *COUNTED, "box", "note"),
-    _K.PIPPED: ("at", "eggs", "not_yet_at", "box", "note"),
-    _K.HATCHED: ("at", "eggs", "not_yet_at", "box", "note"),
-    _K.DEAD: ("at", "eggs", "how", "box", "note"),
-    _K.REMOVED: ("at", "eggs", "box", "note"),
-    _K.WEIGHED: ("at", "grams", "box", "note"),
-    _K.WATERED: ("at", "grams", "box", "note"),
-    _K.SHED: ("at", "eggs", "note"),
-    _K.FED: ("at", "eggs", "note"),
-    _K.NOTE: ("at", "note"),
-    _K.FINISHED: ("at", "note"),
-}
-"""What of each kind can be put right."""
 
 
 @dataclass(frozen=True)
@@ -92,14 +72,13 @@ def _entered(request: Request, wrong: Wrong | None = None) -> Response:
         moved = _moved(room, made, events, pages.room.now_ms())
         taken_back = made[0].withdrawn or not any(_root(e) in stands for e in made)
         ways = _ways(pages, room, made, clutches, taken_back=taken_back)
-    zone = pages.room.zone
     clutch = clutches.get(made[0].clutch) if len({e.clutch for e in made}) == 1 else None
     return pages.render(
         request,
         "entered.html",
         status=200 if wrong is None else 409,
         headers=NO_STORE,
-        said=[sentence(e, zone) for e in made],
+        said=[entry_said(pages, e) for e in made],
         made=made,
         taken_back=taken_back,
         corrected=made[0].corrects is not None and not made[0].withdrawn,
@@ -268,8 +247,8 @@ def _correct(
         status=200 if wrong is None else 409,
         headers=NO_STORE,
         event=event,
-        said=sentence(event, pages.room.zone),
-        fields=[(x, pages.say(f"correct.{x}"), _value(pages, event, x)) for x in names],
+        said=entry_said(pages, event),
+        fields=[(x, pages.say(f"correct.{x}"), value_of(pages, event, x)) for x in names],
         asked=asked,
         wrong=wrong,
         key=new_key(),
@@ -277,26 +256,9 @@ def _correct(
     )
 
 
-def _value(pages: Pages, event: KeeperEvent, name: str) -> str:
-    """How a field of an entry stands, in words; empty where it says nothing."""
-    if name == "at":
-        at = show_time(event.at_ms, pages.room.zone)
-        return at[:10] if event.day_only else at
-    if name == "not_yet_at":
-        return "" if event.not_yet_at_ms is None else show_time(event.not_yet_at_ms, pages.room.zone)
-    if name == "developed":
-        return f"{100 * event.developed:.0f} %" if event.developed else ""
-    if name == "how":
-        return LOST.get(event.how, event.how)
-    if name == "grams":
-        return "" if event.grams is None else f"{event.grams:g}"
-    value = getattr(event, {"to": "to_box", "note": "text"}.get(name, name))
-    return "" if value is None or (name in ("slugs", "gone") and not value) else str(value)
-
-
 def _asked_of(pages: Pages, event: KeeperEvent, name: str, boxes: Iterable[str], typed: str) -> Question:
     """The question how a field was."""
-    given = typed or _value(pages, event, name)
+    given = typed or value_of(pages, event, name)
     words, about = pages.say(f"correct.ask_{name}"), ""
     if name in ("box", "to"):
         return Question(name, words, about, (), tuple(Choice(box, box) for box in boxes))

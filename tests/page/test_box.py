@@ -48,6 +48,13 @@ def test_what_was_entered_of_it_lately_can_be_put_right_there(shown: ShownRoom, 
     assert f"/entry/{number}/correct" not in lately("right-lower")
 
 
+def test_what_was_entered_is_told_in_the_language_of_the_page(shown: ShownRoom) -> None:
+    page = shown.client("de").get("/box/left-lower").text
+    assert "eingelegt, Eier: 6, Kasten: left-lower" in page
+    assert "set, 6 eggs" not in page
+    assert "set, 6 eggs, box left-lower" in shown.client().get("/box/left-lower").text
+
+
 @pytest.mark.parametrize("span", SPANS_H)
 def test_its_course_goes_back_an_hour_or_a_season_within_bounds(shown: ShownRoom, span: str) -> None:
     answer = shown.client().get(f"/box/left-upper?span={span}")
