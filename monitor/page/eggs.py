@@ -14,7 +14,7 @@ from monitor.core.development.lots import LotNow
 from monitor.core.development.siblings import Story, stories
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.balance import balance_of, ended_ms
-from monitor.core.terms.formats import name_eggs, show_developed, show_eggs, show_time
+from monitor.core.terms.formats import name_eggs, show_developed, show_time
 from monitor.page.entry_words import entry_said
 from monitor.page.pages import Pages, pages_of
 from monitor.telling.at_hand import Reader
@@ -33,7 +33,7 @@ class EggsTold:
     lot: str
     clutch: str
     name: str
-    count: str
+    count: int
     species: str
     developed: str
     drawn: str
@@ -56,7 +56,7 @@ class EggsTold:
             lot.lot.id,
             lot.clutch.id,
             name_eggs(lot.lot.id),
-            show_eggs(lot.lot.eggs),
+            lot.lot.eggs,
             lot.clutch.species,
             "" if share is None else f"{show_developed(share)} %",
             "" if share is None else svg_developed(share),
