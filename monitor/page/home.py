@@ -25,7 +25,7 @@ def room_page(request: Request) -> Response:
         true = needed(room.store.ledger.conditions().values(), notices)
     needs = [(x, needed_said(x, pages), boxes_named(x.subjects, room.settings.room)) for x in true]
     picture = pages.picture.of(snapshot)
-    return pages.render(request, "room.html", snapshot=snapshot, needs=needs, picture=picture)
+    return pages.render(request, "room.html", snapshot=snapshot, needs=needs, picture=picture, enters=True)
 
 
 def more_page(request: Request) -> Response:

@@ -46,6 +46,7 @@ def moment_page(request: Request) -> Response:
         "moment.html",
         say=say,
         picture=RoomDrawn.of(snapshot, say, linked=False),
+        enters=False,
         shown=pages.dated(at_ms),
         typed=datetime.fromtimestamp(at_ms / 1000, zone).strftime("%Y-%m-%dT%H:%M"),
         latest=datetime.fromtimestamp(now_ms / 1000, zone).strftime("%Y-%m-%dT%H:%M"),

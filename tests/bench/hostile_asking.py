@@ -150,8 +150,8 @@ def _paths() -> Iterator[HostileShape]:
         f"/more//{ELSEWHERE}/",
         f"//{ELSEWHERE}/%2e%2e",
     )
-    for path in away:
-        yield HostileShape("leading elsewhere", _request(path), REFUSED | {303, 307})
+    for to_elsewhere in away:
+        yield HostileShape("leading elsewhere", _request(to_elsewhere), REFUSED | {303, 307})
     for to in (
         f"//{ELSEWHERE}",
         f"https://{ELSEWHERE}",

@@ -84,3 +84,13 @@ def test_a_time_before_anything_was_measured_says_so(shown: ShownRoom) -> None:
     page = _page(shown, "2020-05-20T12:00")
     assert "No reading of that time is there." in page
     assert "/clutch/K01" not in page
+
+
+def test_nothing_is_entered_in_a_room_that_is_looked_back_on(tmp_path: Path) -> None:
+    new = ShownRoom.new(tmp_path)
+    assert new.client().get("/at").status_code == 200, "before the first round too"
+    shown = ShownRoom.usual(tmp_path / "usual")
+    page = shown.client().get("/at").text
+    assert "Looked at all" in shown.client().get("/").text
+    assert "Looked at all" not in page
+    assert 'action="/' not in page.replace('action="/at"', "")
