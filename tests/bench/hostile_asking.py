@@ -141,8 +141,8 @@ def _paths() -> Iterator[HostileShape]:
         "/box/" + "%2f" * 300,
     ):
         yield HostileShape("path", _request(path))
-    for path in (b"/box/\x00", b"/box/\xff\xfe", b"/\\\\elsewhere.example/"):
-        yield HostileShape("path", _request(path))
+    for raw in (b"/box/\x00", b"/box/\xff\xfe", b"/\\\\elsewhere.example/"):
+        yield HostileShape("path", _request(raw))
     away = (
         f"//{ELSEWHERE}/",
         f"//{ELSEWHERE}/more/",
