@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import gc
 import importlib
 import os
 import re
@@ -190,7 +191,14 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(f"warmtally: words are UTF-8 text, each of {LONGEST_WORD} characters at most", file=sys.stderr)
         return UsageError.exit_code
     verb = next((word for word in words if not word.startswith("-")), None)
+    alone = argv is None
+    if alone:
+        # What is loaded stays: to look through it again and again for what may go is a twentieth of a short command.
+        gc.disable()
     args = (parser(verb) if verb in VERBS else _listing()).parse_args(words)
+    if alone:
+        gc.freeze()
+        gc.enable()
     try:
         return int(args.run(args))
     except MonitorError as error:

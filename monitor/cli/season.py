@@ -8,7 +8,6 @@ from pathlib import Path
 
 from monitor.cli.new_file import named, write_text
 from monitor.cli.output import WIDEST_TABLE, print_json, say, table
-from monitor.cli.printing import write_pdf
 from monitor.cli.room import now_ms, parse_time, room_at_hand
 from monitor.core.season.met import by_kind
 from monitor.core.terms.events import Clutch
@@ -87,6 +86,8 @@ def _write(path: Path, scene: SeasonScene) -> str:
         write_text(path, season_csv(scene.season))
         return f"{path}: a line for the eggs of each clutch in each box"
     if path.suffix.lower() == ".pdf":
+        from monitor.cli.printing import write_pdf
+
         by = write_pdf(path, page(scene))
         return f"{path}: the report, made by {by}"
     write_text(path, page(scene))

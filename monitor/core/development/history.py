@@ -240,13 +240,13 @@ class History:
         total = float(self.weight_s.sum())
         return min((self.filled_s + self.unknown_s) / total, 1.0) if total > 0 else 0.0
 
-    def ahead(self, curve: RateCurve) -> Prospect | None:
+    def ahead(self, curve: RateCurve, *, sure: bool = True) -> Prospect | None:
         """What the place where the eggs lie has in store for them, by its own past (see ``to_come.py``).
 
         Hour by hour it is as in its last three days, warmer or cooler by as much as its daily means are expected to go
         on; the rate is the mean of the rates of those hours, not the rate of their mean. Its uncertainty is that of the
         mean temperature until development 1. Eggs that were moved will be as warm as the box that they came to, not
-        as the one that they left.
+        as the one that they left. Not ``sure``: without how sure the rate is, where no window rests on it.
         """
         hourly_c, hourly_s = self.temperature_c, self.weight_s
         if self.box_c is not None and self.box_s is not None and not np.isnan(self.box_c).all():
@@ -271,6 +271,8 @@ class History:
         )
         days = max(rates.days_to(left), 1.0)
         sd_c = coming.sd_c(days)
+        if not sure:
+            return Prospect(level_c + coming.mean_drift_c(days), sd_c, rate, rates)
         cooler, warmer = (float(np.interp(days, AHEAD_DAYS, gains(more_c))) for more_c in (-sd_c, sd_c))
         relative = min(0.5 * math.log(warmer / cooler), MOST_RATE_SD) if cooler > 0.0 else MOST_RATE_SD
         return Prospect(level_c + coming.mean_drift_c(days), sd_c, rate, replace(rates, rate_sd_relative=relative))

@@ -172,7 +172,10 @@ def forecast_clutch(
     ``unit`` and ``zone`` are those of the texts. ``asked``: of which lots the window is asked, and nothing of what
     lies still; None: all of all.
     """
-    found = [_gathered(clutch, lot, histories[lot.id], profile, curve, plan, unit) for lot in lots]
+    found = [
+        _gathered(clutch, lot, histories[lot.id], profile, curve, plan, unit, sure=asked is None or lot.id in asked)
+        for lot in lots
+    ]
     found = [_told_if_open(x, histories[x.lot.id], zone) for x in found]
     # What the model refuses of one clutch must not keep the round from looking at everything else.
     try:
@@ -207,8 +210,10 @@ def _gathered(
     curve: RateCurve,
     plan: Plan | None,
     unit: DisplayUnit,
+    *,
+    sure: bool = True,
 ) -> LotNow:
-    """Everything about a lot that needs no sibling."""
+    """Everything about a lot that needs no sibling. Not ``sure``: no window of it is asked."""
     limit_c = profile.high_limit_c
     heat = None
     if limit_c is not None:
@@ -226,7 +231,7 @@ def _gathered(
         history.error,
         history.compared,
     )
-    ahead = _ahead(history, curve, plan, unit)
+    ahead = _ahead(history, curve, plan, unit, sure=sure)
     sexes, no_sex = sex_now(profile.sex, history.cumulative, history.temperature_c, history.error.total_c)
     refused = _odd_pip(lot, history)
     if ahead.rates is None:
@@ -243,14 +248,14 @@ def _gathered(
     )
 
 
-def _ahead(history: History, curve: RateCurve, plan: Plan | None, unit: DisplayUnit) -> Ahead:
+def _ahead(history: History, curve: RateCurve, plan: Plan | None, unit: DisplayUnit, *, sure: bool = True) -> Ahead:
     """By the plan, or by what the box's last days say."""
     filled_sd = min(history.development_sd / max(history.development, 1e-3), 0.5)
     if plan is not None:
         temperature_c, planned = plan.rates(curve, history.now_ms, unit)
         rates = planned
     else:
-        expected = history.ahead(curve)
+        expected = history.ahead(curve, sure=sure)
         assert expected is not None
         temperature_c = expected.temperature_c
         if expected.rates is None:
