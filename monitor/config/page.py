@@ -47,7 +47,9 @@ def told_of_page(contents: Contents, name: Literal["listen", "address"]) -> Writ
 
 def check_page(contents: Contents, findings: Findings) -> None:
     """Every check of both parts; silent where they are not there."""
-    if contents.answers is not None and contents.answers.sound("listen", "address", "topic", "bare_numbers"):
+    if contents.answers is not None and contents.answers.sound(
+        "listen", "address", "topic", "bare_numbers", "overview"
+    ):
         _check_answers(contents, contents.answers, findings)
     listen, address = told_of_page(contents, "listen"), told_of_page(contents, "address")
     if contents.page is not None and listen is None and contents.page.sound("listen"):
@@ -72,6 +74,12 @@ def _check_answers(contents: Contents, read: Read[AnswersPart], findings: Findin
     if part.bare_numbers and part.topic is None:
         what = "numbers come on a topic, and there is none"
         findings.mistake("answers-unfit", f"{read.key}.bare_numbers", what, "add topic")
+    state = contents.broker.part.state or not contents.broker.sound("state")
+    if part.overview and (part.topic is None or part.bare_numbers or not state):
+        missing = "a topic" if part.topic is None else f"{contents.broker.key}.state"
+        what = "numbers answer already" if part.bare_numbers else f"codes for an overview need {missing}"
+        fix = "drop it" if part.bare_numbers else f"add {missing.removeprefix('a ')}, or drop overview"
+        findings.mistake("answers-unfit", f"{read.key}.overview", what, fix)
     _check_topic(contents, read, findings)
 
 

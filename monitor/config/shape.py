@@ -195,6 +195,7 @@ class AnswersPart(Part):
     address: WebAddress | None = None
     topic: Topic | None = None
     bare_numbers: bool = False
+    overview: bool = False
 
 
 class ShippingPart(Part):

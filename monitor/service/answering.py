@@ -72,6 +72,11 @@ class WaysBack:
         topic = "" if self._answers is None else self._answers.topic
         return line_of(notice, channel, self._secret, address=address, topic=topic, texts=self._texts)
 
+    @property
+    def secret(self) -> bytes:
+        """Of the room's codes; empty where there are none."""
+        return self._secret
+
     def start(self) -> None:
         if self._server is not None:
             self._server.start()

@@ -164,7 +164,7 @@ def start_parts(
         orders,
         last,
         feed,
-        StateAtBroker(settings, intake.stand),
+        StateAtBroker(settings, intake.stand, ways_back.secret),
     )
 
 

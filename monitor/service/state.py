@@ -11,14 +11,14 @@ from monitor.adapters.store import Store
 from monitor.core.notices.conditions import Condition
 from monitor.core.notices.notice import Notice
 from monitor.core.notices.snapshot import Snapshot
+from monitor.core.rooms.overview import SAID_AGAIN_MS
+from monitor.core.rooms.said import LARGEST_STATE
 from monitor.core.terms.settings import Settings
-from monitor.telling.hand import LOOKED_BACK
-from monitor.telling.room_state import box_state, room_state
+from monitor.telling.hand import LOOKED_BACK, needed
+from monitor.telling.room_state import box_state, codes_state, room_state
 
 log = logging.getLogger("warmtally")
 
-AT_LEAST_EVERY_MS: Final = 300_000
-"""What has not changed is said again after so long, so that whoever reads it knows by ``as_of`` that it is watched."""
 # Of these alone it is not said again.
 _AGES: Final = frozenset({"as_of", "newest_reading_age_s", "newest_reading_at"})
 
@@ -27,12 +27,15 @@ class StateAtBroker:
     """What ``state`` of ``[broker]`` switches on. Belongs to the round's thread. Nothing here ends a round.
 
     ``stand`` takes all messages that are to stand at the broker, topic -> payload. Where it is switched off, or the
-    topic is another one now, what stood there before is taken away by that too.
+    topic is another one now, what stood there before is taken away by that too. ``secret``: of the room's codes, where
+    there are any.
     """
 
-    def __init__(self, settings: Settings, stand: Callable[[Mapping[str, bytes]], None]) -> None:
-        broker = settings.broker
+    def __init__(self, settings: Settings, stand: Callable[[Mapping[str, bytes]], None], secret: bytes = b"") -> None:
+        broker, answers = settings.broker, settings.answers
+        self._settings = settings
         self._topic = broker.status_topic if broker.state else None
+        self._secret = secret if answers is not None and answers.overview else b""
         self._stand = stand
         self._said: dict[str, tuple[Mapping[str, Any], int, bytes]] = {}
         self._trouble = ""
@@ -57,15 +60,21 @@ class StateAtBroker:
     def _messages(
         self, topic: str, snapshot: Snapshot, true: Sequence[Condition], notices: Sequence[Notice]
     ) -> dict[str, bytes]:
-        told: dict[str, Mapping[str, Any]] = {f"{topic}/room": room_state(snapshot, true, notices)}
+        needs = needed(true, notices)
+        room = room_state(snapshot, needs, self._settings, by_code=bool(self._secret))
+        told: dict[str, Mapping[str, Any]] = {f"{topic}/room": room}
         told |= {f"{topic}/box/{box.box.id}": box_state(box, snapshot, true) for box in snapshot.boxes}
+        if self._secret:
+            told[f"{topic}/codes"] = codes_state(needs, self._secret, snapshot.now_ms)
         self._said = {where: self._newest(where, what, snapshot.now_ms) for where, what in told.items()}
+        for where, (_, _, payload) in self._said.items():
+            assert len(payload) <= LARGEST_STATE, f"{len(payload)} bytes would be said on {where}"
         return {where: payload for where, (_, _, payload) in self._said.items()}
 
     def _newest(self, where: str, what: Mapping[str, Any], now_ms: int) -> tuple[Mapping[str, Any], int, bytes]:
         """What was said there before, unless it is not true any more, or was said long ago; the clock may be set."""
         lasting = {key: value for key, value in what.items() if key not in _AGES}
         before = self._said.get(where)
-        if before is not None and before[0] == lasting and 0 <= now_ms - before[1] < AT_LEAST_EVERY_MS:
+        if before is not None and before[0] == lasting and 0 <= now_ms - before[1] < SAID_AGAIN_MS:
             return before
         return lasting, now_ms, json.dumps(what, ensure_ascii=False, separators=(",", ":")).encode()

@@ -8,6 +8,16 @@ from monitor.core.terms.settings import DisplayUnit
 from monitor.telling.forms import HandJson, Moment
 
 
+class NeedState(HandJson):
+    """What needs a hand, of one kind: the first of the subjects, and how many there are. ``told``: the number of the
+    newest notice that told of it, answered or not, and by whom and when it was answered."""
+
+    subjects_in_all: int
+    told: int | None
+    answered_by: str | None
+    answered_at: Moment | None
+
+
 class EggsState(TypedDict):
     """The eggs of one clutch in a box; moments to the hour."""
 
@@ -45,7 +55,7 @@ class BoxState(TypedDict):
 
 
 class RoomState(TypedDict):
-    """The room: what needs a hand, most urgent first."""
+    """The room: what needs a hand, most urgent first. ``answers``: what answers a notice at the room's answer topic."""
 
     v: Literal[1]
     as_of: Moment
@@ -54,6 +64,18 @@ class RoomState(TypedDict):
     unit: DisplayUnit
     newest_reading_at: Moment | None
     newest_reading_age_s: float | None
-    needs: list[HandJson]
+    needs: list[NeedState]
     needs_in_all: int
     boxes: list[str]
+    boxes_in_all: int
+    zone: str
+    page: str | None
+    answers: Literal["code", "number"] | None
+
+
+class CodesState(TypedDict):
+    """The codes of what nobody has answered yet, by the number of the notice."""
+
+    v: Literal[1]
+    as_of: Moment
+    codes: dict[str, str]

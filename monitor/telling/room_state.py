@@ -7,40 +7,69 @@ from typing import TYPE_CHECKING, Final
 
 from monitor import __version__
 from monitor.core.development.lots import LotNow
+from monitor.core.notices.answers import asks
+from monitor.core.notices.codes import OVERVIEW, make
 from monitor.core.notices.conditions import Condition
-from monitor.core.notices.notice import Notice
 from monitor.core.notices.snapshot import BoxNow, Snapshot
+from monitor.core.rooms.said import FORM, LONGEST_FIRST, LONGEST_TITLE, MOST_LOTS, MOST_NEEDS, MOST_SUBJECTS, one_line
 from monitor.core.terms.formats import show_temperature
+from monitor.core.terms.settings import Settings
 from monitor.core.terms.times import HOUR_MS
 from monitor.telling.as_json import rounded, utc
 from monitor.telling.boxes import window_words
-from monitor.telling.hand import hand_json, needed
+from monitor.telling.hand import Needed, hand_json
 
 if TYPE_CHECKING:
-    from monitor.telling.forms_state import BoxState, EggsState, RoomState
+    from monitor.telling.forms_state import BoxState, CodesState, EggsState, NeedState, RoomState
 
-MOST_NEEDS: Final = 20
-MOST_LOTS: Final = 20
-"""So many are told of a room and of a box: a display shows few, and a message stays small."""
-VERSION: Final = 1
-"""Of the form. A key may be added to it; what a key means changes with the number alone."""
+MOST_BOXES: Final = 250
 
 
-def room_state(snapshot: Snapshot, conditions: Iterable[Condition], notices: Sequence[Notice]) -> RoomState:
-    """``notices``: the newest first."""
-    needs = needed(conditions, notices)
-    newest_ms = snapshot.newest_ms
+def room_state(snapshot: Snapshot, needs: Sequence[Needed], settings: Settings, *, by_code: bool = False) -> RoomState:
+    """``needs``: as they stand above whatever is shown of the room. ``by_code``: the codes are said as well."""
+    newest_ms, answers = snapshot.newest_ms, settings.answers
+    by_number = answers is not None and answers.bare_numbers
     return {
-        "v": VERSION,
+        "v": FORM,
         "as_of": utc(snapshot.now_ms),
         "version": __version__,
         "room": snapshot.room.name,
         "unit": snapshot.unit,
         "newest_reading_at": utc(newest_ms),
         "newest_reading_age_s": None if newest_ms is None else max(snapshot.now_ms - newest_ms, 0) / 1000,
-        "needs": [hand_json(x) for x in needs[:MOST_NEEDS]],
+        "needs": [_need(x) for x in needs[:MOST_NEEDS]],
         "needs_in_all": len(needs),
-        "boxes": [box.box.id for box in snapshot.boxes],
+        "boxes": [box.box.id for box in snapshot.boxes[:MOST_BOXES]],
+        "boxes_in_all": len(snapshot.boxes),
+        "zone": snapshot.room.zone,
+        "page": (settings.page.address or None) if settings.page is not None else None,
+        "answers": "code" if by_code else "number" if by_number else None,
+    }
+
+
+def _need(x: Needed) -> NeedState:
+    told = x.told
+    return {
+        **hand_json(x),
+        "subjects": list(x.subjects[:MOST_SUBJECTS]),
+        "subjects_in_all": len(x.subjects),
+        "title": None if told is None else one_line(told.title, LONGEST_TITLE),
+        "first": one_line(x.first, LONGEST_FIRST) or None,
+        "told": None if told is None else told.id,
+        "answered_by": one_line(told.answer, LONGEST_TITLE) or None
+        if told is not None and x.state == "answered"
+        else None,
+        "answered_at": utc(told.answered_ms) if told is not None and x.state == "answered" else None,
+    }
+
+
+def codes_state(needs: Sequence[Needed], secret: bytes, now_ms: int) -> CodesState:
+    """The codes with which an overview answers: of those needs that are said, as long as nobody has."""
+    open_ones = {n.id: n for x in needs[:MOST_NEEDS] if (n := x.notice) is not None and asks(n)}
+    return {
+        "v": FORM,
+        "as_of": utc(now_ms),
+        "codes": {str(number): make(secret, number, OVERVIEW, n.at_ms) for number, n in open_ones.items()},
     }
 
 
@@ -49,7 +78,7 @@ def box_state(box: BoxNow, snapshot: Snapshot, conditions: Iterable[Condition]) 
     now_c = box.current_c(snapshot.now_ms)
     lots = {lot.lot.id: lot for lot in snapshot.lots}
     return {
-        "v": VERSION,
+        "v": FORM,
         "as_of": utc(snapshot.now_ms),
         "box": box.box.id,
         "stack": box.box.stack,

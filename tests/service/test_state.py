@@ -18,8 +18,8 @@ from monitor.adapters.mqtt import standing
 from monitor.adapters.store import Store
 from monitor.core.terms.settings import Box
 from monitor.service.start import RoomService
-from monitor.telling.forms import HandJson
-from monitor.telling.forms_state import BoxState, EggsState, RoomState
+from monitor.telling.forms_state import BoxState, CodesState, EggsState, NeedState, RoomState
+from monitor.telling.hand import needed
 from monitor.telling.room_state import box_state, room_state
 from tests.page.rooms import ShownRoom
 from tests.peers import MOMENT_S, PROJECT, Mosquitto, mosquitto, wait_for
@@ -31,12 +31,13 @@ RIGHTS = "topic read shed/#\n" + "".join(f"topic write shed/{x}\n" for x in ("lo
 
 
 def strictly(schema: Any) -> Any:
-    """The schema with no place for a key that it does not name."""
+    """The schema with no place for a key that it does not name; a table of codes says what its keys are."""
     if isinstance(schema, list):
         return [strictly(x) for x in schema]
     if not isinstance(schema, dict):
         return schema
-    closed = {"additionalProperties": False} if schema.get("type") == "object" else {}
+    open_to = {"additionalProperties", "propertyNames"} & schema.keys()
+    closed = {"additionalProperties": False} if schema.get("type") == "object" and not open_to else {}
     return {key: strictly(value) for key, value in schema.items()} | closed
 
 
@@ -221,7 +222,7 @@ def test_what_is_told_of_eggs_and_needs_is_as_the_schema_says(shown_room: ShownR
     assert snapshot is not None
     with Store(shown_room.settings.data_dir) as store:
         conditions = list(store.ledger.conditions().values())
-        room = room_state(snapshot, conditions, store.ledger.notices())
+        room = room_state(snapshot, needed(conditions, store.ledger.notices()), shown_room.settings)
     valid(room)
     assert room["needs"]
     boxes = [box_state(box, snapshot, conditions) for box in snapshot.boxes]
@@ -234,7 +235,8 @@ def test_what_is_told_of_eggs_and_needs_is_as_the_schema_says(shown_room: ShownR
 
 
 @pytest.mark.parametrize(
-    ("name", "form"), [("room", RoomState), ("box", BoxState), ("eggs", EggsState), ("need", HandJson)]
+    ("name", "form"),
+    [("room", RoomState), ("box", BoxState), ("eggs", EggsState), ("need", NeedState), ("codes", CodesState)],
 )
 def test_the_schema_names_each_key_with_what_it_means(name: str, form: object) -> None:
     part = cast(dict[str, Any], SCHEMA["$defs"][name])

@@ -13,7 +13,7 @@ from typing import Final
 from monitor.adapters.store.ledger import Ledger
 from monitor.adapters.store.outbox import Outbox
 from monitor.core.notices.answers import UNKNOWN, Answer, AnswerResult, Status, Way
-from monitor.core.notices.codes import SECRET_BYTES, Code, channel_of, read
+from monitor.core.notices.codes import OVERVIEW, SECRET_BYTES, Code, channel_of, read
 from monitor.errors import StoreError, UnknownSubject
 from monitor.whole_file import write_whole
 
@@ -80,7 +80,8 @@ class AnswerBook:
             notice = self._ledger.notice(code.notice)
         except UnknownSubject:
             return UNKNOWN
-        channel = channel_of(secret, code, [o.channel for o in self._outbox.outgoing(code.notice)])
+        channels = [*(o.channel for o in self._outbox.outgoing(code.notice)), OVERVIEW]
+        channel = channel_of(secret, code, channels)
         if channel is None:
             return UNKNOWN
         # Answered comes first: that is what somebody with an old link wants to know.

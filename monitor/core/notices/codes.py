@@ -27,6 +27,8 @@ from dataclasses import dataclass, field
 from typing import Final
 
 VERSION: Final = 1
+OVERVIEW: Final = "overview"
+"""The channel of codes that go to none: they stand at the broker, for an overview of many rooms."""
 SIGNS: Final = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 SECRET_BYTES: Final = 32
 LONGEST_TEXT: Final = 64

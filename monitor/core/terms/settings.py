@@ -234,11 +234,13 @@ class Channel:
 class Answers:
     """The way back from the keeper by a topic at the broker.
 
-    ``bare_numbers``: the number of a notice answers it without a code.
+    ``bare_numbers``: the number of a notice answers it without a code. ``overview``: the codes of what nobody has
+    answered stand at the broker, for an overview of many rooms.
     """
 
     topic: str
     bare_numbers: bool = False
+    overview: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -317,3 +319,28 @@ class Settings:
     tick_s: float = 15.0
     commit_every_s: float = 2.0
     file: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class RoomsAt:
+    """A broker at which rooms speak. ``topic``: the status topic of each, ``answers``: its answer topic, both with one
+    + in the place of the room's id; ``expected``: rooms that are told of as silent though they never spoke."""
+
+    id: str
+    broker: Broker
+    topic: str = "+/warmtally"
+    answers: str = "+/answer"
+    expected: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class OverviewSettings:
+    """An overview of many rooms. ``page`` None: it has none; ``data_dir``: who may look there, and answers on their
+    way."""
+
+    name: str
+    zone: str
+    brokers: tuple[RoomsAt, ...]
+    page: PagePlace | None = None
+    data_dir: str = "rooms-data"
+    display_unit: DisplayUnit = "C"

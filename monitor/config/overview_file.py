@@ -1,0 +1,154 @@
+"""The file of an overview of many rooms (TOML) to its settings, all mistakes at once.
+
+    name = "All rooms"
+    time_zone = "Europe/Vienna"
+
+    [[brokers]]
+    id = "house"
+    host = "192.0.2.5"
+    username = "overview"
+    password_file = "overview.password"
+    expected = ["attic", "cellar"]
+
+    [page]
+    listen = "127.0.0.1:8481"
+
+With mistakes named as in a room's file.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any, Final
+
+from pydantic import Field
+
+from monitor.config.mistakes import Findings
+from monitor.config.page import listen_place
+from monitor.config.secrets import Vault
+from monitor.config.shape import PagePart, Part, Read, read_part, read_toml
+from monitor.config.values import Id, Words, Zone, shown
+from monitor.core.terms.settings import Broker, DisplayUnit, OverviewSettings, PagePlace, RoomsAt
+from monitor.errors import ConfigError, SecretMissing
+
+USUAL: Final = (Path("config/rooms.toml"), Path("/etc/warmtally/rooms.toml"))
+VARIABLE: Final = "WARMTALLY_ROOMS"
+MOST_BROKERS: Final = 50
+_FILTER: Final = re.compile(r"(?:[^+#\x00/]+/)*\+(?:/[^+#\x00/]+)+")
+
+
+class RoomsAtPart(Part):
+    needed = ("id",)
+    id: Id = ""
+    host: Words = "127.0.0.1"
+    port: Annotated[int, Field(ge=1, le=65535)] | None = None
+    username: Words | None = None
+    password_file: Words | None = None
+    password_env: Words | None = None
+    tls: bool = False
+    ca_file: Words | None = None
+    cert_file: Words | None = None
+    key_file: Words | None = None
+    rooms: Words = "+/warmtally"
+    answers: Words = "+/answer"
+    expected: Annotated[list[Id], Field(max_length=2000)] = []  # noqa: RUF012 - pydantic copies it
+
+
+class OverviewPagePart(PagePart):
+    listen: Words = "127.0.0.1:8481"
+
+
+class OverviewPart(Part):
+    needed = ("name", "time_zone")
+    name: Words = ""
+    time_zone: Zone = "UTC"
+    display_unit: DisplayUnit = "C"
+    data_dir: Words = "rooms-data"
+
+
+def find_overview(explicit: str | None, environ: Mapping[str, str] = os.environ) -> Path | None:
+    """The overview's file: the one that was asked for (``--file``), else WARMTALLY_ROOMS, else config/rooms.toml, else
+    /etc/warmtally/rooms.toml; None where there is none. Raises ConfigError for one that was named and is not there."""
+    for name, source in ((explicit, "--file"), (environ.get(VARIABLE), VARIABLE)):
+        if name:
+            if Path(name).is_file():
+                return Path(name)
+            raise ConfigError(f"no file of an overview at {name}", where=source, fix="correct the path")
+    return next((path for path in USUAL if path.is_file()), None)
+
+
+def load_overview(path: Path, environ: Mapping[str, str] = os.environ) -> OverviewSettings:
+    """Read the file. Raises ConfigError with all mistakes, a line each; SecretMissing when only secrets are wrong."""
+    findings = Findings(str(path))
+    tables = read_toml(path, findings)
+    settings = None if tables is None else _settings(tables, path, Vault(path.parent, environ, findings, open=True))
+    if settings is None or findings.mistakes:
+        kind = SecretMissing if all(m.id.startswith("secret-") for m in findings.mistakes) else ConfigError
+        raise kind("\n".join(str(m) for m in findings.mistakes))
+    return settings
+
+
+def _settings(tables: dict[str, Any], path: Path, vault: Vault) -> OverviewSettings:
+    findings = vault.findings
+    own = {key: value for key, value in tables.items() if key not in ("brokers", "page")}
+    head = read_part(OverviewPart, own, "overview", findings).part
+    brokers = tables.get("brokers", [])
+    if not isinstance(brokers, list) or not brokers or len(brokers) > MOST_BROKERS:
+        what = "is not there" if not brokers else f"is no list of up to {MOST_BROKERS} brokers"
+        findings.mistake("missing-part", "brokers", what, "add [[brokers]] with id and host")
+        brokers = []
+    places: dict[str, RoomsAt] = {}
+    for n, raw in enumerate(brokers):
+        read = read_part(RoomsAtPart, raw, f"brokers[{n}]", findings)
+        if read.part.id in places and read.sound("id"):
+            findings.mistake("id-twice", f"{read.key}.id", f"{shown(read.part.id)} is there twice", "choose another id")
+        places[read.part.id] = _place(read, path.parent, vault)
+    page = None
+    if "page" in tables:
+        part = read_part(OverviewPagePart, tables["page"], "page", findings)
+        page = _page(part, findings)
+    folder = path.parent / head.data_dir
+    return OverviewSettings(head.name, head.time_zone, tuple(places.values()), page, str(folder), head.display_unit)
+
+
+def _place(read: Read[RoomsAtPart], folder: Path, vault: Vault) -> RoomsAt:
+    part, findings = read.part, vault.findings
+    for name in ("rooms", "answers"):
+        if read.sound(name) and not _FILTER.fullmatch(getattr(part, name)):
+            what = f"{shown(getattr(part, name))} does not say where the room's id stands"
+            fix = f'write it with one + for the room, such as "{RoomsAtPart.model_fields[name].default}"'
+            findings.mistake("bad-topic", f"{read.key}.{name}", what, fix)
+    password = vault.take(read, "password", needed=False)
+    if password is not None and part.username is None:
+        findings.mistake("password-alone", f"{read.key}.password_file", "there is no username", "add username")
+    if (part.cert_file is None) != (part.key_file is None) or (not part.tls and (part.ca_file or part.cert_file)):
+        findings.mistake("tls-unfit", read.key, "certificate files that do not go together", "give cert_file and key_file, and tls = true")  # fmt: skip  # noqa: E501
+    files = {name: None if (file := getattr(part, name)) is None else str(folder / file) for name in _FILES}
+    for name, file in files.items():
+        if file is not None and not Path(file).is_file():
+            findings.mistake("file-missing", f"{read.key}.{name}", f"there is no file {file}", "correct the path")
+    broker = Broker(
+        part.host,
+        part.port or (8883 if part.tls else 1883),
+        username=part.username,
+        password=password,
+        tls=part.tls,
+        ca_file=files["ca_file"],
+        cert_file=files["cert_file"],
+        key_file=files["key_file"],
+    )
+    return RoomsAt(part.id, broker, part.rooms, part.answers, tuple(part.expected))
+
+
+_FILES: Final = ("ca_file", "cert_file", "key_file")
+
+
+def _page(read: Read[PagePart], findings: Findings) -> PagePlace:
+    place = listen_place(read.part.listen)
+    if place is None:
+        what = f"{shown(read.part.listen)} is not a host with a port"
+        findings.mistake("bad-listen", f"{read.key}.listen", what, 'write "0.0.0.0:8481", or "127.0.0.1:8481"')
+    return PagePlace(place or ("127.0.0.1", 8481), (read.part.address or "").rstrip("/"), read.part.language)
