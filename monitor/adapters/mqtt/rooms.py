@@ -15,14 +15,15 @@ import ssl
 import sys
 import threading
 import time
-from collections.abc import Callable
+from collections import deque
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
 from paho.mqtt.client import Client, MQTTMessage, MQTTv311
 from paho.mqtt.enums import CallbackAPIVersion
 
-from monitor.core.rooms.overview import Pace, RoomHeard
+from monitor.core.rooms.overview import ClockPace, RoomHeard
 from monitor.core.rooms.said import (
     LARGEST_STATE,
     BoxSaid,
@@ -45,13 +46,14 @@ MOST_BYTES: Final = 128 * 2**20
 """Of all messages that are kept of one broker."""
 SETTLED_S: Final = 3.0
 """So long after a broker has promised its topics all that stands there has come."""
+MOST_REPLIES: Final = 20
 _ID: Final = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,63}")
 _PARTS: Final = ("", "/room", "/box/+", "/codes", "/line")
 _KEEPALIVE_S: Final = 30
 
 
 @dataclass(slots=True)
-class _Kept:
+class _KeptMessage:
     """The newest message of one topic; ``read``: what was made of it."""
 
     payload: bytes
@@ -62,12 +64,12 @@ class _Kept:
 
 
 @dataclass(slots=True)
-class _Room:
+class _RoomMessages:
     """The messages of one room by the part of the topic behind its own; ``pace`` and ``followed_ms``: how its clock
     goes, and up to which message."""
 
-    kept: dict[str, _Kept] = field(default_factory=dict)
-    pace: Pace = field(default_factory=Pace)
+    kept: dict[str, _KeptMessage] = field(default_factory=dict)
+    pace: ClockPace = field(default_factory=ClockPace)
     followed_ms: int = 0
 
 
@@ -82,13 +84,13 @@ class RoomsLine:
         self.at = at
         self._now_ms, self._heard = now_ms, heard
         self._lock = threading.Lock()
-        self._rooms: dict[str, _Room] = {}
+        self._rooms: dict[str, _RoomMessages] = {}
         self._bytes = 0
         self._left_out: set[str] = set()
         self._connection = 0
         self._settled_s: float | None = None
         self._cut_off_ms: int | None = now_ms()
-        self._replies: dict[str, tuple[str, int]] = {}
+        self._replies: dict[str, deque[tuple[str, int]]] = {}
         self.trouble = "not connected yet"
         """Why there is no line just now; empty while there is one."""
         self._topic = _pattern(at.topic)
@@ -132,10 +134,10 @@ class RoomsLine:
             return False
         return True
 
-    def reply(self, room: str) -> tuple[str, int] | None:
-        """The last reply of a room to an answer, and when it came."""
+    def replies(self, room: str) -> Sequence[tuple[str, int]]:
+        """The last replies of a room to answers, and when each came; the newest last."""
         with self._lock:
-            return self._replies.get(room)
+            return tuple(self._replies.get(room, ()))
 
     def rooms(self) -> list[RoomHeard]:
         """What is known of each room: of those that spoke, and those that are expected."""
@@ -145,7 +147,7 @@ class RoomsLine:
                 for name in list(self._rooms):
                     self._forget_gone(name)
             names = dict.fromkeys((*self.at.expected, *self._rooms))
-            return [self._told(name, self._rooms.get(name) or _Room()) for name in names]
+            return [self._told(name, self._rooms.get(name) or _RoomMessages()) for name in names]
 
     # -- with the lock held
 
@@ -156,7 +158,7 @@ class RoomsLine:
         for part in [p for p, kept in room.kept.items() if kept.connection != self._connection]:
             self._bytes -= len(room.kept.pop(part).payload)
 
-    def _told(self, name: str, room: _Room) -> RoomHeard:
+    def _told(self, name: str, room: _RoomMessages) -> RoomHeard:
         found = {part: self._read(part, kept) for part, kept in room.kept.items()}
         said, trouble, newer = None, "", False
         if (own := found.get("/room")) is not None:
@@ -185,7 +187,7 @@ class RoomsLine:
         )
 
     @staticmethod
-    def _gone(room: _Room) -> tuple[Any, int | None]:
+    def _gone(room: _RoomMessages) -> tuple[Any, int | None]:
         will, line = room.kept.get(""), room.kept.get("/line")
         if will is not None and will.payload == b"gone":
             return "service", None if will.retained else will.received_ms
@@ -194,7 +196,7 @@ class RoomsLine:
         return "", None
 
     @staticmethod
-    def _read(part: str, kept: _Kept) -> Any:
+    def _read(part: str, kept: _KeptMessage) -> Any:
         """What a message says, or the PayloadError that says why nothing."""
         if kept.read is None:
             try:
@@ -225,7 +227,9 @@ class RoomsLine:
             self._leave_out(f"{name}{part}")
             return
         self._bytes += grown
-        self._rooms.setdefault(name, _Room()).kept[part] = _Kept(payload, self._now_ms(), retained, self._connection)
+        self._rooms.setdefault(name, _RoomMessages()).kept[part] = _KeptMessage(
+            payload, self._now_ms(), retained, self._connection
+        )
 
     def _leave_out(self, topic: str) -> None:
         if len(self._left_out) < MOST_ROOMS:
@@ -285,7 +289,8 @@ class RoomsLine:
                 if found is not None and _ID.fullmatch(found["room"]) and not found["part"]:
                     if not message.retain and (found["room"] in self._rooms or found["room"] in self.at.expected):
                         words = one_line(payload[:2000].decode("utf-8", "replace"), 400)
-                        self._replies[found["room"]] = words, self._now_ms()
+                        kept = self._replies.setdefault(found["room"], deque(maxlen=MOST_REPLIES))
+                        kept.append((words, self._now_ms()))
                     return
                 found = self._topic.fullmatch(topic)
                 part = "" if found is None else found["part"]

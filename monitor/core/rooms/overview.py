@@ -33,23 +33,23 @@ program has no line to the broker."""
 
 
 @dataclass(frozen=True, slots=True)
-class Pace:
+class ClockPace:
     """How a room's clock goes beside ours. ``offset_ms``: to be added to its moments; 0 until it was measured."""
 
     said_ms: int = 0
     received_ms: int = 0
     offset_ms: int = 0
 
-    def follow(self, said_ms: int, received_ms: int) -> Pace:
+    def follow(self, said_ms: int, received_ms: int) -> ClockPace:
         """After a message that was not retained, in the order of their coming."""
         if abs(received_ms - said_ms) <= CLOCK_MS:
-            return Pace(said_ms, received_ms)
+            return ClockPace(said_ms, received_ms)
         passed_ms, said_on_ms = received_ms - self.received_ms, said_ms - self.said_ms
         if self.received_ms and passed_ms >= _PACED_MS and abs(passed_ms - said_on_ms) <= _SLACK_MS:
-            return Pace(said_ms, received_ms, received_ms - said_ms)
+            return ClockPace(said_ms, received_ms, received_ms - said_ms)
         if self.received_ms and 0 <= passed_ms < _PACED_MS and 0 <= said_on_ms <= passed_ms + _SLACK_MS:
             return self
-        return Pace(said_ms, received_ms)
+        return ClockPace(said_ms, received_ms)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +70,7 @@ class RoomHeard:
     newer: bool = False
     boxes: tuple[BoxSaid, ...] = ()
     boxes_unread: int = 0
-    pace: Pace = Pace()
+    pace: ClockPace = ClockPace()
     codes: Mapping[int, str] = field(default_factory=lambda: MappingProxyType({}), repr=False)
     cut_off_ms: int | None = None
 

@@ -44,7 +44,8 @@ AnswerWay = Literal["code", "number"]
 
 @dataclass(frozen=True, slots=True)
 class NeedSaid:
-    """Something that wants a hand. ``notice``: the number by which to answer it; None where there is none."""
+    """Something that wants a hand. ``notice``: the number by which to answer it; None where there is none; ``told``:
+    that of the newest notice that told of it."""
 
     urgency: Urgency
     kind: str
@@ -55,6 +56,7 @@ class NeedSaid:
     notice: int | None
     title: str
     first: str
+    told: int | None
     answered_by: str
     answered_ms: int | None
 
@@ -231,7 +233,7 @@ def _count(value: object) -> int:
 
 
 def _need(told: Mapping[str, Any]) -> NeedSaid:
-    urgency, state, notice = told.get("urgency"), told.get("state"), told.get("notice")
+    urgency, state = told.get("urgency"), told.get("state")
     subjects = tuple(one_line(x, LONGEST_NAME) for x in _list(told.get("subjects"), MOST_SUBJECTS))
     all_subjects = told.get("subjects_in_all", len(_list(told.get("subjects"), 100_000)))
     return NeedSaid(
@@ -242,12 +244,17 @@ def _need(told: Mapping[str, Any]) -> NeedSaid:
         max(_count(all_subjects), len(subjects)),
         moment(told.get("since")),
         cast(NeedState, state) if state in ("open", "back", "answered") else "open",
-        notice if type(notice) is int and 0 < notice < 1_000_000_000 else None,
+        _notice(told.get("notice")),
         one_line(told.get("title"), LONGEST_TITLE),
         one_line(told.get("first"), LONGEST_FIRST),
+        _notice(told.get("told")),
         one_line(told.get("answered_by"), LONGEST_NAME),
         moment(told.get("answered_at")),
     )
+
+
+def _notice(value: object) -> int | None:
+    return value if type(value) is int and 0 < value < 1_000_000_000 else None
 
 
 def _eggs(told: Mapping[str, Any]) -> EggsSaid:
