@@ -48,7 +48,7 @@ PLACES = [
         "platform_release": "",
         "platform_version": "",
     }
-    for version in ("3.11", "3.12", "3.13")
+    for version in ("3.11", "3.12", "3.13", "3.14")
     for machine in ("x86_64", "aarch64")
 ]
 
