@@ -22,8 +22,8 @@ class Disbeliefs:
 
     def version(self, by_ms: int = 2**62) -> int:
         """Grows whenever a span begins or ends. ``by_ms``: as it was known at that moment."""
-        sql = "SELECT COUNT(*) + COUNT(CASE WHEN ended<=?1 THEN 1 END) FROM disbelief WHERE recorded<=?1"
-        return int(self.db.rows(sql, by_ms)[0][0])
+        sql = "SELECT COUNT(*) + COUNT(CASE WHEN ended<=? THEN 1 END) FROM disbelief WHERE recorded<=?"
+        return int(self.db.rows(sql, by_ms, by_ms)[0][0])
 
     def belief(self, by_ms: int | None = None) -> Belief:
         """What may be believed. ``by_ms``: as it was known at that moment."""

@@ -197,8 +197,8 @@ class Unread:
             for source in {(probe, topic) for _, probe, topic in old}:
                 c.execute(
                     f"UPDATE unread SET (kept, kept_first) = (SELECT COALESCE(SUM({_SIZE}), 0), "  # noqa: S608
-                    f"COALESCE(SUM(first*{_SIZE}), 0) FROM quarantine WHERE probe=?1 AND topic=?2) "
-                    "WHERE probe=?1 AND topic=?2",
+                    f"COALESCE(SUM(first*{_SIZE}), 0) FROM quarantine q WHERE q.probe=unread.probe "
+                    "AND q.topic=unread.topic) WHERE probe=? AND topic=?",
                     source,
                 )
             return len(old)
