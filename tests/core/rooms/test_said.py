@@ -30,7 +30,12 @@ NEED = {"urgency": "now", "kind": "too-warm", "subjects": ["low"], "subjects_in_
 EGGS = {"lot": "K01/low", "eggs": 6, "waiting": 5, "pipped": 1, "development_pct": 93.0, "wait_until": None,
         "first_pip": {"p10": AT, "p50": "2027-05-22T06:00:00Z", "p90": "2027-05-24T06:00:00Z"}}  # fmt: skip
 JUNK = st.recursive(
-    st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False) | st.text(max_size=20) | st.just(10**400),
+    st.none()
+    | st.booleans()
+    | st.integers()
+    | st.floats(allow_nan=False, allow_infinity=False)
+    | st.text(max_size=20)
+    | st.just(10**400),
     lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=8), inner, max_size=4),
     max_leaves=12,
 )
