@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
@@ -11,7 +10,6 @@ from urllib.parse import quote
 from monitor.core.development.lots import LotNow
 from monitor.core.notices.snapshot import BoxNow, Snapshot
 from monitor.core.terms.events import EventKind
-from monitor.core.terms.formats import name_eggs
 from monitor.core.terms.times import DAY_MS
 
 SOON_MS: Final = 3 * DAY_MS
@@ -75,7 +73,6 @@ def _button(kind: EventKind, box: str, say: Callable[..., str]) -> LikelyEntry:
 
 
 def places_of(snapshot: Snapshot) -> str:
-    """Which eggs lie in which box, as JSON: what names them, their words, and the box. Of these may be chosen when the
-    room does not answer; nothing here is a value that grows old."""
-    found = [x.lot for x in snapshot.lots if x.lot.open and x.lot.eggs > 0]
-    return json.dumps([[lot.id, name_eggs(lot.id), lot.box] for lot in found[:MOST_PLACES]])
+    """Which eggs lie in which box: what names them, with spaces between. Of these may be chosen when the room does not
+    answer; nothing here is a value that grows old."""
+    return " ".join([x.lot.id for x in snapshot.lots if x.lot.open and x.lot.eggs > 0][:MOST_PLACES])

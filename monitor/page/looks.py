@@ -41,6 +41,8 @@ from monitor.telling.unread import plain
 TASK_DAYS: Final = 14
 HOURS: Final = (6, 24, 72, 168)
 UNREAD_SHOWN: Final = 20
+MOST_LINES: Final = 36
+"""So many sentences on the eggs of a stack, and so many with advice: one for each of them fills no page."""
 
 
 def task_way(task_id: str) -> str:
@@ -121,6 +123,7 @@ def stack_page(request: Request) -> Response:
         seen = stack_seen(room, snapshot, name, snapshot.now_ms, float(hours))
     profile = seen.profile
     lines = [] if profile is None else [*profile_lines(profile, pages.room), *lots_in_stack_lines(seen, pages.room)]
+    advice = [] if profile is None else advice_lines(seen, pages.room, snapshot.now_ms)
     return pages.render(
         request,
         "stack.html",
@@ -133,8 +136,9 @@ def stack_page(request: Request) -> Response:
         head=LEVEL_HEAD,
         rows=[] if profile is None else level_rows(seen, profile, pages.room),
         drawn=None if profile is None else Markup(svg_page_stack(scene_of(seen), pages.room.unit)),  # noqa: S704
-        lines=lines,
-        advice=[] if profile is None else advice_lines(seen, pages.room, snapshot.now_ms),
+        lines=lines[:MOST_LINES],
+        advice=advice[:MOST_LINES],
+        more=max(len(lines) - MOST_LINES, 0) + max(len(advice) - MOST_LINES, 0),
         heater=heater_words(seen, pages.room),
     )
 

@@ -11,6 +11,7 @@ from starlette.routing import BaseRoute, Route
 
 from monitor.core.terms.times import DAY_MS
 from monitor.errors import UsageError
+from monitor.page.home import in_words
 from monitor.page.pages import pages_of
 from monitor.page.picture import RoomDrawn
 from monitor.telling.times_told import time_told
@@ -47,6 +48,7 @@ def moment_page(request: Request) -> Response:
         say=say,
         picture=RoomDrawn.of(snapshot, say, linked=False),
         enters=False,
+        **in_words(request, at=stepped(at_ms, 0, zone, now_ms)),
         shown=pages.dated(at_ms),
         typed=datetime.fromtimestamp(at_ms / 1000, zone).strftime("%Y-%m-%dT%H:%M"),
         latest=datetime.fromtimestamp(now_ms / 1000, zone).strftime("%Y-%m-%dT%H:%M"),

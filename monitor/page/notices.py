@@ -19,7 +19,9 @@ from monitor.page.pages import Pages, pages_of
 from monitor.telling.hand import LOOKED_BACK, MOST_NAMED, Needed, needed
 from monitor.telling.told import answered_words, sent_by_notice, waiting_words
 
-SHOWN: Final = 60
+SHOWN: Final = 40
+MOST_NEEDS: Final = 16
+"""So many kinds of what needs a hand stand with what to do and how to silence them; the others in a line each."""
 SHELVED_MS: Final = {"6h": 6 * HOUR_MS, "1d": DAY_MS, "3d": 3 * DAY_MS, "7d": 7 * DAY_MS}
 
 
@@ -42,7 +44,7 @@ def notices_page(request: Request) -> Response:
         for c in conditions
         if c.shelved_until_ms is not None and c.shelved_until_ms > now_ms
     ]
-    return pages.render(request, "notices.html", needs=needs, rows=rows, shelved=shelved)
+    return pages.render(request, "notices.html", needs=needs, most_needs=MOST_NEEDS, rows=rows, shelved=shelved)
 
 
 def notice_page(request: Request) -> Response:

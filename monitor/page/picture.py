@@ -10,24 +10,29 @@ from markupsafe import Markup
 from monitor.core.notices.snapshot import Snapshot
 from monitor.page.said import short_said
 from monitor.page.texts import saying
-from monitor.telling.drawing.room_picture import NARROW, WIDE, svg_room
+from monitor.telling.drawing.room_picture import svgs_room
 from monitor.telling.drawing.room_scene import room_scene
 from monitor.telling.drawing.room_words import RoomRow, Say, table_room
 
 
 @dataclass(frozen=True)
 class RoomDrawn:
-    """The picture, narrow and wide, of which the style sheet shows one, and the rows that say the same."""
+    """The picture, narrow and wide, of which the style sheet shows one, or in parts, and the rows that say the same."""
 
     svgs: tuple[Markup, ...]
     rows: tuple[RoomRow, ...]
+
+    @property
+    def crowd(self) -> bool:
+        """Whether there are so many boxes that a page has either the picture or the rows."""
+        return len(self.svgs) > 2
 
     @classmethod
     def of(cls, snapshot: Snapshot, say: Say, *, linked: bool = True) -> RoomDrawn:
         """``linked``: whether boxes lead to their pages, which tell of now."""
         scene = room_scene(snapshot)
         # The drawing escapes every name itself.
-        svgs = tuple(Markup(svg_room(scene, width, say, linked=linked)) for width in (NARROW, WIDE))  # noqa: S704
+        svgs = tuple(map(Markup, svgs_room(scene, say, linked=linked)))
         rows = table_room(scene, say)
         return cls(svgs, rows if linked else tuple(replace(r, href="") for r in rows))
 

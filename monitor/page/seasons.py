@@ -39,10 +39,10 @@ from monitor.telling.drawing.season_plots import share_told
 from monitor.telling.season import laid_in, scene_of_season, season_csv, years_laid
 
 STYLE_AT: Final = "/season/print.css"
-MOST_CLUTCHES: Final = 20
-"""So many stand on the page; all of them are in print and in the table."""
+MOST_CLUTCHES: Final = 8
+"""So many stand on one page, from the one on that its address names (``?from=8``); links lead to the others."""
 MOST_DRAWN: Final = 12
-"""So many drawings at most, of some 2 KB each, so that a page stays below 100 KB."""
+"""So many drawings at most, of some 3 KB each, so that a page stays below 100 KB."""
 MOST_BEFORE: Final = 20
 """Of so many clutches it is worked out what was told of them: half a second each (measured)."""
 CLUTCH_FIGURES: Final = ("laid_on", "laid", "fertile", "hatched", "lost", "to_pip", "to_last", "mean", "range")
@@ -107,7 +107,11 @@ def season_page(request: Request) -> Response:
         return pages.render(request, "season_none.html")
     scene, years = season_of(request)
     season = scene.season
-    clutches = [ClutchTold.of(c, scene) for c in season.clutches[:MOST_CLUTCHES]]
+    firsts = range(0, len(season.clutches), MOST_CLUTCHES)
+    told = request.query_params.get("from", "0")[:6]
+    first = int(told) // MOST_CLUTCHES * MOST_CLUTCHES if told.isascii() and told.isdecimal() else 0
+    parts = [(at, season.clutches[at : at + MOST_CLUTCHES]) for at in firsts]
+    clutches = [ClutchTold.of(c, scene) for c in season.clutches[first : first + MOST_CLUTCHES]]
     drawn = [svg for c in clutches for svg, _ in c.drawn if svg]
     return pages.render(
         request,
@@ -121,7 +125,7 @@ def season_page(request: Request) -> Response:
         clutches=clutches,
         few=len(drawn) > MOST_DRAWN,
         drawn=drawn[:MOST_DRAWN],
-        more=len(season.clutches) - len(clutches),
+        parts=[(at, some[0].clutch.id, some[-1].clutch.id, at == first) for at, some in parts],
         stacks=[(s.stack, stack_words(s, scene.unit)) for s in season.stacks],
         species=species_words(season),
         met_head=MET_HEAD,

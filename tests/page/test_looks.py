@@ -26,8 +26,6 @@ pytestmark = [pytest.mark.xdist_group("looks"), pytest.mark.slow]
 ROOMS: Final = ("usual", "long", "many", "silent", "empty", "new")
 MOST_BYTES: Final = 100_000
 """Of a page, its looks and scripts not counted, which a browser keeps for a year."""
-MOST_OF_MANY: Final = 150_000
-"""In a room of 64 boxes, all of which stand on the first page."""
 LAYOUT: Final = replace(PHONE, axe="")
 WIDE_LAYOUT: Final = replace(WIDE, axe="")
 # A keeper's usual room, and that of long names, are looked at on more than one screen; the room's page on all.
@@ -181,8 +179,7 @@ def test_every_link_leads_somewhere_and_no_page_is_large(rooms: Rooms, room: str
     assert len(looked.pages) > 5
     lost = [f"{path}: {status}" for path, status in looked.statuses.items() if status >= 400]
     assert not [x for x in lost if not re.match(EXPLAINED, x)], "\n".join(lost)
-    most = MOST_OF_MANY if room == "many" else MOST_BYTES
-    large = {path: size for _, path in looked.pages if (size := looked.bytes_of[path]) > most}
+    large = {path: size for _, path in looked.pages if (size := looked.bytes_of[path]) > MOST_BYTES}
     assert large == {}
 
 

@@ -59,8 +59,13 @@ def test_of_many_some_are_drawn_and_that_is_said(shown: ShownRoom, monkeypatch: 
     monkeypatch.setattr("monitor.page.seasons.MOST_DRAWN", 3)
     monkeypatch.setattr("monitor.page.seasons.MOST_CLUTCHES", 1)
     page = _page(shown, "/season")
-    assert "1 more clutches are in print" in page
+    assert '<a href="/season/2026?from=1">K02</a>' in page
     assert page.count("<svg") == 2
+    other = _page(shown, "/season/2026?from=1")
+    assert "K02</a>: " in other
+    assert "K01</a>: " not in other
+    for where in ("99", "-1", "x", "9" * 400, "²"):
+        assert shown.client().get(f"/season/2026?from={where}").status_code == 200
     page = _page(shown, "/before")
     assert page.count("<svg") == 3
     assert "Not all are drawn here" in page

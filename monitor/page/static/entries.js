@@ -226,8 +226,12 @@
   }
 
   // Which eggs lie where, as the room's page named them last.
+  // Each as [what names the eggs, their words, their box]: "K01/upper#2" is "K01 in upper (2)".
   function places() {
-    try { return JSON.parse(localStorage.getItem("places")) || []; } catch (error) { return []; }
+    let found = "";
+    try { found = localStorage.getItem("places") || ""; } catch (error) { /* nothing is kept here */ }
+    return [...found.matchAll(/(?<=^| )([\w-]+)\/([\w-]+)(?:#(\d+))?(?= |$)/g)]
+      .map(([lot, clutch, box, again]) => [lot, `${clutch} in ${box}${again ? ` (${again})` : ""}`, box]);
   }
 
   function offerAway(form) {

@@ -74,9 +74,7 @@ class BoxMarks:
         beside = at + (advance(figure, plan.figure, bold=True) + 5.0 if figure else 0.0)
         until = right - (advance(alarm, plan.small, bold=True) + 8.0 if alarm else 0.0)
         sure, notes = self.say.sureness(box), self.say.notes(box)
-        lengths: tuple[str, ...] = ("",)
-        if not (plan.crowd and self._calm(box)):
-            lengths = (", ".join(x for x in (sure, notes[0]) if x), *notes)
+        lengths = (", ".join(x for x in (sure, notes[0]) if x), *notes)
         return [
             write(left, y, name, plan.name, "pb", bold=True),
             write(at, y, figure, plan.figure, _figure_style(box), bold=True),

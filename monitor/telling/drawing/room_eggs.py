@@ -68,8 +68,7 @@ class EggsMarks:
         name = shortened(x.clutch, plan.head, max(room - taken, room * 0.35), bold=True)
         first = shortened(first, plan.head, room - advance(name, plan.head, bold=True) - advance(tail, plan.head))
         used = advance(name, plan.head, bold=True) + advance(first + tail, plan.head)
-        details = self.say.details(x)[-1:] if plan.crowd else self.say.details(x)
-        more = fitting((*details, ""), plan.head, room - used - 8.0) if plan.wide else ""
+        more = fitting((*self.say.details(x), ""), plan.head, room - used - 8.0) if plan.wide else ""
         soft = (f"  {more}" if more else "") + tail
         wide = used + (advance(f"  {more}", plan.head) if more else 0.0)
         spans = [WordRun(name, "pb", bold=True), WordRun(first), WordRun(soft, "pa")]

@@ -6,15 +6,16 @@ day as a line through the stack. At the right, level with each box, one axis of 
 count), the window of what has not (broad where it is likely, a bar in its middle), and dots to the bar until which one
 waits; an empty window is one that is past. Eggs of one clutch hang on one line.
 
-It is drawn narrow, for a telephone, or wide; where boxes are many, with less of each. Words never meet, and no line
-runs through them (:mod:`.picture_parts`).
+It is drawn narrow, for a telephone, or wide; where boxes are many, with less of each. A crowd of them is drawn narrow
+alone, a picture for each stack, which stand beside each other where there is room: all on the same days and degrees.
+Words never meet, and no line runs through them (:mod:`.picture_parts`).
 """
 
 from __future__ import annotations
 
 import html
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
 from typing import Final
@@ -24,7 +25,7 @@ from monitor.core.terms.times import DAY_MS
 from monitor.telling.drawing.picture_parts import DayAxis, PictureSheet, advance, apart, fitting, number, shortened
 from monitor.telling.drawing.room_boxes import BoxMarks
 from monitor.telling.drawing.room_eggs import EggsMarks
-from monitor.telling.drawing.room_plan import PicturePlan, WarmthScale, plan_of
+from monitor.telling.drawing.room_plan import CROWD, PicturePlan, WarmthScale, plan_of
 from monitor.telling.drawing.room_scene import RoomScene, ShownBox, ShownEggs, ShownStack
 from monitor.telling.drawing.room_words import Say, SceneWords
 from monitor.telling.drawing.svg import temperature_ticks, ticks
@@ -41,6 +42,8 @@ STRETCH: Final = 1.15
 # Where it is taller than this, the days stand below it once more.
 TALL: Final = 700.0
 MOST_LOTS: Final = 6
+MOST_OF_A_PICTURE: Final = 16
+"""So many boxes of a stack stand in one picture of a crowd."""
 
 LAYERS: Final = ("pw", "pg", "po", "pl", "pr", "pk", "py", "ph", "ps", "pm", "pd", "pn", "pu", "pt", "pc", "pv", "pe")
 """The marks, from the lowest: stripes of days, boards, post and lines to it, limits, the day's mean, what joins a
@@ -60,15 +63,34 @@ class _PlacedBox:
 def svg_room(scene: RoomScene, width: float, say: Say, *, linked: bool = True) -> str:
     """The picture as an SVG element of a page, ``width`` units wide: below 700 for a telephone, else wide. ``say``: the
     page's words; ``linked``: whether each box leads to its page, which tells of now."""
-    return _RoomDrawing(scene, plan_of(width, len(scene.boxes)), SceneWords(scene, say), linked).whole()
+    return _RoomDrawing(scene, plan_of(width, len(scene.boxes)), SceneWords(scene, say), linked, scene).whole()
+
+
+def svgs_room(scene: RoomScene, say: Say, *, linked: bool = True) -> tuple[str, ...]:
+    """All pictures of a room for its page: narrow and wide, of which a page shows one; of a crowd, whose two would be
+    too heavy, one for each stack or part of it, all of which it shows."""
+    if len(scene.boxes) <= CROWD:
+        return tuple(svg_room(scene, width, say, linked=linked) for width in (NARROW, WIDE))
+    plan, parts = plan_of(NARROW, len(scene.boxes)), list[str]()
+    for stack in scene.stacks:
+        for first in range(0, len(stack.boxes), MOST_OF_A_PICTURE):
+            part = replace(stack, boxes=stack.boxes[first : first + MOST_OF_A_PICTURE])
+            here = replace(scene, stacks=(part,))
+            drawing = _RoomDrawing(here, plan, SceneWords(here, say), linked, scene, f"part{len(parts)}")
+            parts.append(drawing.whole())
+    return tuple(parts)
 
 
 @dataclass(frozen=True)
 class _RoomDrawing:
+    """``among``: all of which days and degrees are; ``part``: which picture of several it is."""
+
     scene: RoomScene
     plan: PicturePlan
     say: SceneWords
     linked: bool
+    among: RoomScene
+    part: str = ""
 
     @cached_property
     def sheet(self) -> PictureSheet:
@@ -76,7 +98,7 @@ class _RoomDrawing:
 
     @cached_property
     def warmth(self) -> WarmthScale:
-        return WarmthScale.of(self.scene, self.plan)
+        return WarmthScale.of(self.among, self.plan)
 
     @cached_property
     def boxes(self) -> BoxMarks:
@@ -89,7 +111,7 @@ class _RoomDrawing:
     @cached_property
     def days(self) -> DayAxis:
         """From what pipped lately to the last date until which one waits, no further than is worth it."""
-        now_ms, eggs, plan = self.scene.now_ms, self.scene.eggs, self.plan
+        now_ms, eggs, plan = self.among.now_ms, self.among.eggs, self.plan
         starts = [at for x in eggs for at, _ in x.pips] + [x.missed[0] for x in eggs if x.missed is not None]
         starts += [x.window[0] for x in eggs if x.window is not None]
         from_ms = min(max(min(starts, default=now_ms), now_ms - BACK_DAYS * DAY_MS), now_ms - DAY_MS)
@@ -119,16 +141,22 @@ class _RoomDrawing:
         return self._document(tall, self.sheet.drawn("\n".join(self.boxes.links), "pg"))
 
     def _document(self, tall: float, content: str) -> str:
-        scene = self.scene
-        kind, width = "wide" if self.plan.wide else "narrow", number(self.plan.width)
-        lying = sum(1 for b in scene.boxes if any(x.waiting for x in b.eggs))
-        title = html.escape(self.say.text("title", room=scene.room))
-        described = html.escape(self.say.text("described", boxes=len(scene.boxes), eggs=lying))
+        scene, width, high = self.scene, number(self.plan.width), number(tall)
+        usual = "wide" if self.plan.wide else "narrow"
+        named = f"room-{self.part or usual}"
+        if self.part:
+            # What says the same in words is on another page.
+            title, says, described = self.say.text("stack", stack=scene.stacks[0].id), "", ""
+        else:
+            lying = sum(1 for b in scene.boxes if any(x.waiting for x in b.eggs))
+            title, says = self.say.text("title", room=scene.room), f"{named}-says"
+            told = self.say.text("described", boxes=len(scene.boxes), eggs=lying)
+            described = f'<desc id="{says}">{html.escape(told)}</desc>\n'
         return (
-            f'<svg class="picture {kind}" viewBox="0 0 {width} {number(tall)}" width="{width}" height="{number(tall)}" '
-            f'font-size="{number(self.sheet.usual)}" role="group" aria-labelledby="room-{kind} room-{kind}-says">\n'
-            f'<title id="room-{kind}">{title}</title>\n<desc id="room-{kind}-says">{described}</desc>\n'
-            f"{content}\n</svg>\n"
+            f'<svg class="picture {"part" if self.part else usual}" viewBox="0 0 {width} {high}" width="{width}" '
+            f'height="{high}" font-size="{number(self.sheet.usual)}" role="group" '
+            f'aria-labelledby="{f"{named} {says}".strip()}">\n<title id="{named}">{html.escape(title)}</title>\n'
+            f"{described}{content}\n</svg>\n"
         )
 
     # -- the axes

@@ -53,18 +53,18 @@ class PicturePlan:
 
 def plan_of(width: float, boxes: int) -> PicturePlan:
     """The plan of a picture so wide, of so many boxes."""
-    many, crowd = boxes > MANY, boxes > CROWD
+    many = boxes > MANY
     if width < NARROWEST_WIDE:
         tall, gap, figure, head, small = (52.0, 6.0, 18.0, 12.5, 11.0) if many else (76.0, 16.0, 27.0, 13.0, 11.5)
         return PicturePlan(
             width, post=5.0, box=14.0, box_wide=132.0, scale=153.0, scale_wide=44.0, days=204.0, box_tall=tall, gap=gap,
-            figure=figure, name=14.0, small=small, head=head, line=15.0, wide=False, many=many, crowd=crowd,
+            figure=figure, name=14.0, small=small, head=head, line=15.0, wide=False, many=many, crowd=boxes > CROWD,
         )  # fmt: skip
     tall, gap, figure, small = (34.0, 6.0, 19.0, 12.0) if many else (66.0, 16.0, 30.0, 13.0)
     box, wide = (316.0, 84.0) if many else (272.0, 116.0)
     return PicturePlan(
         width, post=48.0, box=60.0, box_wide=box, scale=468.0 - wide, scale_wide=wide, days=484.0, box_tall=tall,
-        gap=gap, figure=figure, name=15.0, small=small, head=14.0, line=17.0, wide=True, many=many, crowd=crowd,
+        gap=gap, figure=figure, name=15.0, small=small, head=14.0, line=17.0, wide=True, many=many,
     )  # fmt: skip
 
 

@@ -17,7 +17,7 @@ from monitor.core.terms.settings import DisplayUnit
 from monitor.core.terms.times import DAY_MS
 from monitor.page.texts import saying
 from monitor.simulation.scenes import Scene
-from monitor.telling.drawing.room_picture import NARROW, WIDE, svg_room
+from monitor.telling.drawing.room_picture import NARROW, WIDE, svg_room, svgs_room
 from monitor.telling.drawing.room_scene import RoomScene, ShownBox, ShownEggs, ShownStack, room_scene
 from tests.peers import PROJECT
 from tests.telling.drawing.overlap import CSS, SVG, bold_classes, pieces, what_meets
@@ -95,10 +95,10 @@ def _drawn_box(rnd: random.Random, names: list[str], height_cm: float, most_lots
     return known
 
 
-def drawn_room(seed: int) -> RoomScene:
+def drawn_room(seed: int, many: int = 0) -> RoomScene:
     """A room by chance: 1 to 64 boxes in 1 to 4 stacks, names of 1 to 60 signs, 0 to 4 lots in a box."""
     rnd = random.Random(seed)
-    count = rnd.choice((1, 2, 4, 8, 12, 13, 33, 64))
+    count = many or rnd.choice((1, 2, 4, 8, 12, 13, 33, 64))
     names = [_name(rnd) for _ in range(rnd.randint(1, 6))]
     tall = rnd.choice((0.0, 1.0, 40.0, 200.0, 5000.0))
     stacks: list[ShownStack] = []
@@ -190,7 +190,31 @@ def test_one_picture_of_a_common_room_is_small_and_one_of_64_boxes_leaves_room_f
         return sum(len(svg_room(room(*boxes), w, SAY).encode()) for w in (NARROW, WIDE))
 
     assert both(8) < 40_000
-    assert both(64) < 78_000
+    assert both(32) < 50_000
+
+
+def test_a_crowd_is_drawn_in_parts_that_share_their_axes_and_where_nothing_meets() -> None:
+    boxes = [
+        box(f"b{i}", 300.0 - 4 * i, 28.0 + 0.1 * (i % 7), eggs=(eggs(f"K{i // 2}", f"b{i}", float(i)),))
+        for i in range(64)
+    ]
+    stacks = tuple(ShownStack(f"s{n}", tuple(boxes[a:b])) for n, (a, b) in enumerate(((0, 40), (40, 41), (41, 64))))
+    scene = RoomScene("Back room", NOW, ZONE, "C", stacks)
+    parts = svgs_room(scene, SAY)
+    assert [len(re.findall("<a href", part)) for part in parts] == [16, 16, 8, 1, 16, 7]
+    assert all(what_meets(part) == [] for part in parts)
+    assert sum(len(part.encode()) for part in parts) < 55_000
+    # The same days and degrees stand at the same places, so that one is compared with another.
+    heads = {tuple(re.findall(r'<text [^>]*? x="([\d.]+)" y="(?:15|34|48)"[^>]*>([^<]*)', part)) for part in parts}
+    assert len(heads) == 1
+    assert len(set(re.findall('id="([^"]+)"', "".join(parts)))) == len(parts)
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_in_crowds_by_chance_nothing_meets(seed: int) -> None:
+    scene = drawn_room(seed, 64)
+    for part in svgs_room(scene, SAY):
+        assert what_meets(part) == []
 
 
 def test_a_silent_box_keeps_its_last_figure_as_an_outline_with_its_time_and_one_never_read_has_none() -> None:
