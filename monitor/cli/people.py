@@ -36,6 +36,7 @@ _MAY: Final[dict[Right, str]] = {"look": "may look", "enter": "may look and ente
 
 
 def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
+    parent = _of_rooms(parent)
     people = sub.add_parser(
         "people",
         parents=[parent],
@@ -93,6 +94,13 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
     remove.set_defaults(run=run_remove)
 
 
+def _of_rooms(parent: argparse.ArgumentParser) -> argparse.ArgumentParser:
+    """The options that every verb has, and ``--rooms``."""
+    more = argparse.ArgumentParser(add_help=False, parents=[parent])
+    more.add_argument("--rooms", metavar="FILE", help="of an overview of many rooms, by its file, instead of a room")
+    return more
+
+
 def _name(of: argparse.ArgumentParser) -> None:
     of.add_argument("name", metavar="NAME", help="small and capital letters are alike")
     of.add_argument("--json", action="store_true")
@@ -111,8 +119,20 @@ def _passphrase_options(of: argparse.ArgumentParser) -> None:
 # -- what they do
 
 
+def _whose(args: argparse.Namespace) -> Settings:
+    """The room, or the overview of many rooms, whose people they are."""
+    if args.rooms is None:
+        return settings_of(args)
+    from monitor.cli.rooms import overview_file
+    from monitor.config.overview_file import room_of_overview
+
+    found = room_of_overview(overview_file(args.rooms))
+    Path(found.data_dir).mkdir(mode=0o700, parents=True, exist_ok=True)
+    return found
+
+
 def run_list(args: argparse.Namespace) -> int:
-    settings = settings_of(args)
+    settings = _whose(args)
     found = PeopleFile(settings.data_dir).read()
     today = _today(settings)
     if args.json:
@@ -136,7 +156,7 @@ def run_list(args: argparse.Namespace) -> int:
 
 
 def run_add(args: argparse.Namespace) -> int:
-    settings = settings_of(args)
+    settings = _whose(args)
     file, until = PeopleFile(settings.data_dir), _last_day(args.until, settings)
     before = file.read()
     # Before anything is asked.
@@ -153,7 +173,7 @@ def run_add(args: argparse.Namespace) -> int:
 
 
 def run_may(args: argparse.Namespace) -> int:
-    settings = settings_of(args)
+    settings = _whose(args)
     found = PeopleFile(settings.data_dir).set_right(args.name, args.right, _last_day(args.until, settings))
     if not _told_as_json(args, settings, found):
         print(f"{found.name} {_MAY[found.may]}{_ends(found)}, at once")
@@ -161,7 +181,7 @@ def run_may(args: argparse.Namespace) -> int:
 
 
 def run_passphrase(args: argparse.Namespace) -> int:
-    settings = settings_of(args)
+    settings = _whose(args)
     file = PeopleFile(settings.data_dir)
     name = file.person(args.name).name
     passphrase = _passphrase(args, settings, name)
@@ -172,7 +192,7 @@ def run_passphrase(args: argparse.Namespace) -> int:
 
 
 def run_token(args: argparse.Namespace) -> int:
-    settings = settings_of(args)
+    settings = _whose(args)
     token, shown = PeopleFile(settings.data_dir).add_token(
         args.name, args.may, _last_day(args.until, settings), now_ms()
     )
@@ -189,7 +209,7 @@ def run_token(args: argparse.Namespace) -> int:
 
 
 def run_remove(args: argparse.Namespace) -> int:
-    settings = settings_of(args)
+    settings = _whose(args)
     file = PeopleFile(settings.data_dir)
     gone = file.remove(args.name)
     if _told_as_json(args, settings, gone):

@@ -6,6 +6,9 @@ import argparse
 import contextlib
 import getpass
 import re
+import signal
+import sys
+import threading
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, Final
@@ -20,6 +23,8 @@ from monitor.errors import BrokerUnreachable, ConfigError, DeliveryFailed, Secre
 SECONDS: Final = 10.0
 ANSWER_S: Final = 30.0
 LONGEST_PASSWORD: Final = 16384
+OF_ONE: Final = 10
+"""So much of what one room says needs a hand is shown: none pushes the others out of sight."""
 MOST_ROWS: Final = 200
 """So many rows of the calendar are shown; JSON has them all."""
 
@@ -29,18 +34,21 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
     rooms = sub.add_parser(
         "rooms",
         parents=[_where(later=False)],
-        help="many rooms at once: what needs a hand, who sees to it, what will hatch",
+        help="many rooms at once: what needs a hand, who sees to it, what will hatch; as a page with serve",
         description="Many rooms at once, each with a service of its own: what needs a hand first, whether each is "
         "watched now, and what will hatch. From what the rooms say at a broker (state = true in each); none of them "
         "needs this to run.",
         epilog="examples:\n"
         "  warmtally rooms --broker 192.0.2.5 --username overview --password-file overview.password\n"
         "  warmtally rooms --file rooms.toml --json\n"
-        "  warmtally rooms answer attic 12",
+        "  warmtally rooms answer attic 12\n"
+        "  warmtally rooms serve --file rooms.toml",
     )
     rooms.add_argument("--json", action="store_true")
     rooms.set_defaults(run=run_show, what=None)
     inner = rooms.add_subparsers(dest="what", metavar="WHAT", required=False)
+    serve = inner.add_parser("serve", parents=[_where(later=True)], help="the same as a page, until stopped")
+    serve.set_defaults(run=run_serve)
     answer = inner.add_parser(
         "answer",
         parents=[_where(later=True)],
@@ -76,11 +84,7 @@ def overview_settings(args: argparse.Namespace) -> OverviewSettings:
     if args.broker is None:
         if args.username or args.password_file or args.rooms:
             raise UsageError("a login or topic belongs to a broker", fix="add --broker HOST, or use --file alone")
-        path = find_overview(args.file)
-        if path is None:
-            fix = "warmtally rooms --broker HOST, or write a file: warmtally rooms --help"
-            raise ConfigError("there is no file of an overview", fix=fix)
-        found = load_overview(path)
+        found = overview_file(args.file)
         return found if args.zone is None else _in_zone(found, args.zone)
     if args.file is not None:
         raise UsageError("--file and --broker are both there", fix="keep one of them")
@@ -92,6 +96,15 @@ def overview_settings(args: argparse.Namespace) -> OverviewSettings:
     answers = topic.replace("+/warmtally", "+/answer") if topic.endswith("+/warmtally") else "+/answer"
     settings = OverviewSettings(host, "UTC", (RoomsAt(host, broker, topic, answers),))
     return settings if args.zone is None else _in_zone(settings, args.zone)
+
+
+def overview_file(named: str | None) -> OverviewSettings:
+    """The overview of a file: of that which was named, else of the one that is there. Raises ConfigError."""
+    path = find_overview(named)
+    if path is None:
+        fix = "warmtally rooms --broker HOST, or write a file (config/README.md, Many rooms)"
+        raise ConfigError("there is no file of an overview", fix=fix)
+    return load_overview(path)
 
 
 def _in_zone(settings: OverviewSettings, zone: str) -> OverviewSettings:
@@ -168,9 +181,12 @@ def _show(words: Any, troubles: dict[str, str]) -> None:
     if now.left_out:
         say(f"left out: {now.left_out} topics that name no room, or too many of them")
     print()
-    for hand in now.hands:
+    foremost = now.foremost(OF_ONE)
+    for hand in foremost:
         state = words.state(hand)
         print(labelled(hand.urgency, words.what(hand) + (f" ({state})" if state else ""), 5))
+    if len(foremost) < len(now.hands):
+        print(f"and {len(now.hands) - len(foremost)} more of the same rooms (--json has them all)")
     if not now.hands:
         print("nothing needs a hand" if now.rooms else "no room says anything there (state = true in each room's file)")
     rows = []
@@ -221,3 +237,23 @@ def run_answer(args: argparse.Namespace) -> int:
 def _watch_of(seen: Any, key: str) -> str:
     room = seen.look().room(key)
     return "it is not heard any more" if room is None else f"it is {'watched' if room.watch == 'here' else room.watch}"
+
+
+def run_serve(args: argparse.Namespace) -> int:
+    """The page, until SIGTERM or SIGINT."""
+    import logging
+
+    settings = overview_settings(args)
+    if settings.page is None:
+        fix = 'add [page] with listen = "127.0.0.1:8481" to the overview\'s file'
+        raise ConfigError("the overview has no page", where=args.file or args.broker or "", fix=fix)
+    from monitor.page.rooms.app import serve_rooms
+
+    logging.basicConfig(level=logging.INFO, stream=sys.stderr, format="%(levelname)s %(message)s")
+    stop = threading.Event()
+    for sign in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(sign, lambda *_: stop.set())
+    with serve_rooms(settings, now_ms) as tend:
+        while not stop.wait(1.0):
+            tend()
+    return 0

@@ -31,7 +31,7 @@ from monitor.config.page import listen_place
 from monitor.config.secrets import Vault
 from monitor.config.shape import PagePart, Part, Read, read_part, read_toml
 from monitor.config.values import Id, Words, Zone, shown
-from monitor.core.terms.settings import Broker, DisplayUnit, OverviewSettings, PagePlace, RoomsAt
+from monitor.core.terms.settings import Broker, DisplayUnit, OverviewSettings, PagePlace, Room, RoomsAt, Settings
 from monitor.errors import ConfigError, SecretMissing
 
 USUAL: Final = (Path("config/rooms.toml"), Path("/etc/warmtally/rooms.toml"))
@@ -89,6 +89,12 @@ def load_overview(path: Path, environ: Mapping[str, str] = os.environ) -> Overvi
         kind = SecretMissing if all(m.id.startswith("secret-") for m in findings.mistakes) else ConfigError
         raise kind("\n".join(str(m) for m in findings.mistakes))
     return settings
+
+
+def room_of_overview(settings: OverviewSettings) -> Settings:
+    """The overview as a room without boxes: what the page's frame, its doors and its people are about."""
+    room = Room(settings.name, settings.zone, settings.display_unit, (), (), ())
+    return Settings(room, Broker(), page=settings.page, data_dir=settings.data_dir)
 
 
 def _settings(tables: dict[str, Any], path: Path, vault: Vault) -> OverviewSettings:

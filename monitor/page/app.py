@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
@@ -71,14 +71,20 @@ def routes() -> list[BaseRoute]:
 def build(room: PageRoom, *, language: str = "en", more: Iterable[BaseRoute] = ()) -> Starlette:
     """The app of one room. Raises StoreError where nobody could be let in for want of a secret."""
     pages = Pages(room, language if language in LANGUAGES else USUAL)
+    app = framed(pages, [*api.routes(room), *more, *routes()])
+    app.state.room = room
+    return app
+
+
+def framed(pages: Pages, routes: Sequence[BaseRoute]) -> Starlette:
+    """An app with a door before it, and pages for what fails. Raises StoreError for want of a secret."""
     doors = Doors(pages)
     app = Starlette(
-        routes=[*api.routes(room), *more, *routes()],
+        routes=routes,
         middleware=[Middleware(Door, doors=doors)],
         exception_handlers={HTTPException: _refused, MonitorError: _failed, Exception: _broken},  # type: ignore[dict-item]
     )
     app.state.pages, app.state.doors = pages, doors
-    app.state.room = room
     return app
 
 

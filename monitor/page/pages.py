@@ -29,18 +29,20 @@ log = logging.getLogger("warmtally.page")
 
 HERE: Final = Path(__file__).parent
 STATIC: Final = HERE / "static"
+TEMPLATES: Final = HERE / "templates"
 
 
 class Pages:
     """The templates of one room's pages. Safe to use from several threads once made."""
 
-    def __init__(self, room: PageRoom, language: str = "en") -> None:
+    def __init__(self, room: PageRoom, language: str = "en", own: str = "") -> None:
+        """``own``: the folder of templates and the part of texts that come before those of a room."""
         self.room = room
         self.language = language
-        self.say = saying(language)
+        self.say = saying(language, own)
         self.picture = DrawnOnce(language)
         self._templates = Environment(
-            loader=FileSystemLoader(HERE / "templates"),
+            loader=FileSystemLoader([TEMPLATES / own, TEMPLATES]),
             autoescape=True,
             trim_blocks=True,
             lstrip_blocks=True,

@@ -72,10 +72,13 @@ def shell_of(pages: Pages) -> list[str]:
     return ["/offline", "/manifest.webmanifest", "/static/icon.svg", *sorted(looks)]
 
 
-ROUTES: Final[list[BaseRoute]] = [
+ICONS: Final[list[BaseRoute]] = [
     Route("/manifest.webmanifest", manifest),
     Route("/static/icon.svg", icon_drawn),
     Route("/static/icon-{side:int}.png", icon),
+]
+ROUTES: Final[list[BaseRoute]] = [
+    *ICONS,
     Route("/offline", offline),
     Route("/worker.js", worker),
 ]

@@ -29,7 +29,7 @@ class RoomsWords:
     def who(self, room: RoomNow) -> str:
         """The room, by its topic; its own name beside it where that is another."""
         where = f" at {room.heard.broker}" if self._several else ""
-        return f"{room.id}{where}" + (f" ({room.name})" if room.name not in ("", room.id) else "")
+        return f"{room.id}{where}" + (f" ({room.name})" if room.name else "")
 
     def watch(self, room: RoomNow) -> str:
         """Whether a room is watched, and why not."""

@@ -96,7 +96,7 @@ def test_all_rooms_are_shown_what_needs_a_hand_first(
     out = capsys.readouterr().out
     assert out.startswith("2 rooms, 1 of them watched now")
     lines = out.splitlines()
-    assert [x.split()[:2] for x in lines if x.startswith("now")] == [["now", "attic:"], ["now", "cellar"]]
+    assert [x.split()[:2] for x in lines if x.startswith("now")] == [["now", "attic:"], ["now", "cellar:"]]
     assert "answer with: warmtally rooms answer cellar 3" in out.replace("\n      ", " ")
     assert "low 32.0 °C" in out
     assert "K01 in low" in out

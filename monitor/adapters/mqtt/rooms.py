@@ -87,6 +87,7 @@ class RoomsLine:
         self._rooms: dict[str, _RoomMessages] = {}
         self._bytes = 0
         self._left_out: set[str] = set()
+        self._closing = False
         self._connection = 0
         self._settled_s: float | None = None
         self._cut_off_ms: int | None = now_ms()
@@ -109,6 +110,7 @@ class RoomsLine:
         self._client.loop_start()
 
     def close(self) -> None:
+        self._closing = True
         self._client.disconnect()
         with contextlib.suppress(AttributeError):
             self._client.loop_stop()
@@ -269,6 +271,8 @@ class RoomsLine:
         self._lost(f"the connection was lost ({reason})")
 
     def _lost(self, why: str) -> None:
+        if self._closing:
+            return
         with self._lock:
             new = why != self.trouble and not (self.trouble and why.startswith("the connection was lost"))
             if new:

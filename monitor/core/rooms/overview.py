@@ -9,6 +9,7 @@ then it is known by how much it is off. What a broker or a bridge hands on late 
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
@@ -98,8 +99,9 @@ class RoomNow:
 
     @property
     def name(self) -> str:
-        """The room's own name, which may be that of another; so it never stands without the id."""
-        return self.heard.said.name if self.heard.said is not None else ""
+        """The room's own name, empty where it is the id; it may be that of another, so it never stands without it."""
+        name = self.heard.said.name if self.heard.said is not None else ""
+        return "" if name.casefold() == self.id.casefold() else name
 
     def ours(self, at_ms: int | None) -> int | None:
         """A moment of the room's clock by ours."""
@@ -154,6 +156,16 @@ class OverviewNow:
     rooms: tuple[RoomNow, ...]
     hatching: tuple[HatchNow, ...]
     left_out: int = 0
+
+    def foremost(self, of_one: int) -> list[HandNow]:
+        """What needs a hand, so many of one room at most: none of them pushes the others out of sight."""
+        counted: Counter[str] = Counter()
+        found = []
+        for hand in self.hands:
+            counted[hand.room.heard.key] += 1
+            if counted[hand.room.heard.key] <= of_one:
+                found.append(hand)
+        return found
 
     def room(self, key: str) -> RoomNow | None:
         """The room of that key, or of that id where only one has it."""

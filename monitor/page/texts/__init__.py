@@ -22,12 +22,14 @@ def table(language: str) -> Mapping[str, str]:
     return {f"{part}.{key}": text for part, texts in found.items() for key, text in texts.items()}
 
 
-def saying(language: str) -> Callable[..., str]:
+def saying(language: str, own: str = "") -> Callable[..., str]:
     """``say(key, place=value)`` of a language. What it lacks is said in English; a key that English lacks is a mistake
-    of ours and raises KeyError."""
+    of ours and raises KeyError. ``own``: a part whose texts stand in for others, as "rooms.all.caution" for
+    "all.caution"."""
     texts, usual = table(language), table(USUAL)
 
     def say(key: str, /, **places: object) -> str:
+        key = f"{own}.{key}" if f"{own}.{key}" in usual else key
         text = texts.get(key) or usual[key]
         return Template(text).substitute(places) if places else text.replace("$$", "$")
 

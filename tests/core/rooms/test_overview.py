@@ -152,3 +152,10 @@ def test_two_rooms_of_one_id_at_two_brokers_are_two_rooms() -> None:
     found = both.room("barn/attic")
     assert found is not None
     assert found.heard.broker == "barn"
+
+
+def test_no_room_pushes_the_others_out_of_sight() -> None:
+    loud = heard("a", said=said(NOW, *(need(f"kind-{n}", "now", 60 + n) for n in range(20))))
+    now = overview([loud, heard("b", said=said(NOW, need("too-warm", "now", 5)))], NOW)
+    assert len(now.hands) == 21
+    assert [x.room.id for x in now.foremost(5)] == ["a"] * 5 + ["b"]
