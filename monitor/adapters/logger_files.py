@@ -14,7 +14,7 @@ import json
 import math
 from array import array
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from datetime import UTC, datetime, timedelta, timezone, tzinfo
 from difflib import get_close_matches
 from pathlib import Path
@@ -32,6 +32,7 @@ from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.settings import Probe, Unit
 from monitor.core.terms.times import DAY_MS
 from monitor.errors import FileUnreadable, UsageError
+from monitor.values import dataclass
 
 TimeUnit = Literal["s", "min", "h", "days"]
 ExportFormat = Literal["csv", "jsonl"]
@@ -244,7 +245,7 @@ def _unambiguous(path: Path, header: _Header, wanted: Sequence[str]) -> _Header:
     return header
 
 
-@dataclass
+@dataclass()
 class _Raw:
     """Rows as they stand in the file, and an account of those that did not become readings."""
 

@@ -15,7 +15,6 @@ import math
 import threading
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 from pathlib import Path
@@ -26,6 +25,7 @@ from monitor.adapters.store.shipping import DeadLetter, Fresh, Hour
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.settings import Shipping
 from monitor.errors import MonitorError, ShippingRefused
+from monitor.values import dataclass
 
 log = logging.getLogger("warmtally.shipping")
 

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from typing import Final, cast
 
 from monitor.adapters.mqtt.ear import Overheard
 from monitor.core.readings.decode import Guess, guess, to_unit
 from monitor.core.terms.settings import Probe, Unit
 from monitor.telling.probe_entry import Value
+from monitor.values import dataclass
 
 # What a probe's name says it measures.
 WORDS: Final = {"temperature": "warmth", "humidity": "humidity", "battery": "battery"}

@@ -8,7 +8,7 @@ import re
 import sys
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,6 +20,7 @@ from monitor.core.development.species import GRADES, OWN_CLUTCHES, UNSOURCED, Pr
 from monitor.core.terms.formats import show_temperature
 from monitor.core.terms.settings import DisplayUnit
 from monitor.errors import ConfigError, UsageError
+from monitor.values import dataclass
 
 SOURCES: Final = {"practice": UNSOURCED[0], "memory": UNSOURCED[1], "own": OWN_CLUTCHES}
 PAPER: Final = "the-paper"
@@ -47,7 +48,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         group.add_argument(f"--{name}", metavar=name.upper(), help=f"the paper's {name}")
 
 
-@dataclass
+@dataclass()
 class Known:
     """What was told of a species, by options or answers."""
 

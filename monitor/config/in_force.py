@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +11,7 @@ from pydantic import BeforeValidator
 
 from monitor.config.shape import TABLES
 from monitor.config.values import seconds
+from monitor.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,11 +13,11 @@ import re
 import stat
 import tomllib
 from contextlib import suppress
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from monitor.errors import ConfigError, UnknownSubject
+from monitor.values import dataclass
 
 if TYPE_CHECKING:
     from monitor.core.development.species import Profile

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final, Literal
+
+from monitor.values import dataclass
 
 # "text": a mistake in the wording of notices, which stops nothing: the usual text stands in.
 Level = Literal["mistake", "text", "advice"]

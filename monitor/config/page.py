@@ -7,7 +7,6 @@ read there.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from typing import Final, Literal
 from urllib.parse import urlsplit
 
@@ -16,6 +15,7 @@ from monitor.config.reach import is_local
 from monitor.config.secrets import carries_login
 from monitor.config.shape import AnswersPart, Contents, Read
 from monitor.config.values import shown
+from monitor.values import dataclass
 
 LOWEST_FREE_PORT: Final = 1024
 """Below it a port needs a right that the service does not have."""

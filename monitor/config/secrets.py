@@ -10,13 +10,13 @@ import os
 import re
 import stat
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 from monitor.config.mistakes import Findings
 from monitor.config.shape import HeartbeatPart, Part, Read
 from monitor.config.values import shown
+from monitor.values import dataclass
 
 _OPEN_SCHEMES: Final = frozenset({"json", "jsons", "xml", "xmls", "form", "forms", "mailto", "mailtos", "syslog"})
 _LONGEST_SECRET: Final = 16384

@@ -15,7 +15,6 @@ import re
 import stat
 import tomllib
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Final, Generic, Literal, TypeVar
 
@@ -45,6 +44,7 @@ from monitor.config.values import (
     shown,
 )
 from monitor.core.terms.settings import URGENCIES, DisplayUnit, Form, Language, Unit
+from monitor.values import dataclass
 
 # ---------------------------------------------------------------- the parts
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import math
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final, TypeVar
 from zoneinfo import ZoneInfo
@@ -37,6 +36,7 @@ from monitor.core.terms.settings import (
     scale_sd,
 )
 from monitor.core.terms.texts import Texts
+from monitor.values import dataclass
 
 ACCURACY_C: Final = 0.5
 """Assumed when the file names none: what data sheets of small digital thermometers state (from memory)."""

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -16,6 +15,7 @@ from monitor.core.readings.drift import LEAST_PROBES, Departure, HeldLevel, day_
 from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.settings import Probe, Room
 from monitor.core.terms.times import DAY_MS, HOUR_MS
+from monitor.values import dataclass
 
 # Probes are judged against their peers over so many days at most: a baseline of another season is none.
 LOOK_BACK_DAYS: Final = 90

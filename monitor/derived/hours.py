@@ -12,7 +12,7 @@ import hashlib
 import math
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,7 @@ from monitor.core.terms.settings import Box, Room
 from monitor.core.terms.times import HOUR_MS
 from monitor.derived.readings import RoomReadings
 from monitor.derived.species import Species, SpeciesBook
+from monitor.values import dataclass
 
 
 @dataclass(frozen=True)
@@ -38,7 +39,7 @@ class _Kept:
     dirty: Times
 
 
-@dataclass
+@dataclass()
 class Sweep:
     """What lots that share a box have in common, by box and model: read and computed once."""
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Container, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -35,6 +35,7 @@ from monitor.core.terms.settings import Box, Probe, Room
 from monitor.core.terms.times import DAY_MS
 from monitor.derived.lots import present
 from monitor.derived.room import Derived
+from monitor.values import dataclass
 
 WEEK_MS = 7 * DAY_MS
 # The room with what was known of its probes at a moment.

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 
@@ -12,6 +11,7 @@ from monitor.config.library import own_stamp
 from monitor.core.development.curves import RateCurve
 from monitor.core.development.species import Profile
 from monitor.errors import ConfigError, MonitorError
+from monitor.values import dataclass
 
 # Where a curve is asked for its digest: closer than published temperatures lie.
 ASKED_C = np.arange(0.0, 50.0, 0.05)

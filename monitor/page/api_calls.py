@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Mapping, Sequence
-from dataclasses import dataclass
 from functools import cache
 from typing import Any, Final
 
@@ -20,6 +19,7 @@ from monitor.page.described import Schemas, read_as, told_in
 from monitor.page.problems import LATER, MEDIA_TYPE, PREFIX, ProblemJson, meanings
 from monitor.page.room import PageRoom
 from monitor.telling.as_json import utc
+from monitor.values import dataclass
 
 FORM: Final = "application/json"
 KEY: Final = "Idempotency-Key"

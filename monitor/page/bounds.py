@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import ipaddress
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import field
+
+from monitor.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable
-from dataclasses import dataclass
 from typing import Final
 
 from markupsafe import Markup
@@ -27,6 +26,7 @@ from monitor.telling.at_hand import RoomAtHand
 from monitor.telling.drawing.course_plot import MOST_EVENTS, in_figures
 from monitor.telling.drawing.page_course import NARROW, WIDE, svg_page_course
 from monitor.telling.drawing.time_frame import day_and_time
+from monitor.values import dataclass
 
 SPANS_H: Final = {"hour": 1, "day": 24, "week": 7 * 24, "month": 30 * 24, "season": 0}
 """Spans to look back over, in hours; the season's: since the oldest eggs in the box were set."""

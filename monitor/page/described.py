@@ -10,10 +10,10 @@ import re
 import types
 import typing
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Annotated, Any, Final, Literal, NotRequired, get_args, get_origin, get_type_hints
 
 from monitor.errors import UsageError
+from monitor.values import dataclass
 
 _PLAIN: Final[Mapping[Any, str]] = {
     str: "string",

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -22,6 +21,7 @@ from monitor.page.pages import Pages, pages_of
 from monitor.telling.drawing.room_words import Say
 from monitor.telling.probe_entry import Value, entry
 from monitor.telling.unread import plain
+from monitor.values import dataclass
 
 FIELDS: Final = ("id", "topic", "pointer", "unit", "place", "height_cm", "interval")
 LONGEST: Final = 300

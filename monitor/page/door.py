@@ -11,7 +11,6 @@ import datetime as dt
 import hmac
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Final, Literal
 from urllib.parse import quote
 
@@ -31,6 +30,7 @@ from monitor.page.bounds import caller_of
 from monitor.page.pages import Pages
 from monitor.page.problems import PREFIX, problem
 from monitor.page.sessions import Refused, Ticket, Tickets, Tries
+from monitor.values import dataclass
 
 OPEN: Final = ("/static/", "/a/", "/c/")
 _OPEN_PATHS: Final = frozenset({"/manifest.webmanifest", "/offline", "/worker.js"})

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 from starlette.requests import Request
@@ -23,6 +22,7 @@ from monitor.telling.clutches import clutch_named, where_words
 from monitor.telling.drawing.page_bar import svg_developed
 from monitor.telling.forecast import CAUTION, expected_lines, rest_is_late
 from monitor.telling.late_box import story_lines, story_of, while_still
+from monitor.values import dataclass
 
 
 @dataclass(frozen=True)

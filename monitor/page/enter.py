@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime, timedelta, tzinfo
 from functools import lru_cache
 from hashlib import blake2b
@@ -28,6 +28,7 @@ from monitor.page.questions import SEEN_FIRST, Choice, Growing, KnownEggs, Quest
 from monitor.page.way_out import way_out
 from monitor.telling.clutches import clutch_named
 from monitor.telling.entering import entry_of, looked_at, species_of
+from monitor.values import dataclass
 
 if TYPE_CHECKING:
     from monitor.telling.at_hand import RoomAtHand

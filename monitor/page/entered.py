@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 from urllib.parse import quote
 
@@ -32,6 +31,7 @@ from monitor.telling.entering import (
     windows_moved,
 )
 from monitor.telling.hand import LOOKED_BACK, needed
+from monitor.values import dataclass
 
 if TYPE_CHECKING:
     from monitor.telling.at_hand import RoomAtHand

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Final
 from urllib.parse import quote
 
@@ -11,6 +10,7 @@ from monitor.core.development.lots import LotNow
 from monitor.core.notices.snapshot import BoxNow, Snapshot
 from monitor.core.terms.events import EventKind
 from monitor.core.terms.times import DAY_MS
+from monitor.values import dataclass
 
 SOON_MS: Final = 3 * DAY_MS
 """So long before its window a box is looked into for pips. Judgement, no source."""

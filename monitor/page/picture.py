@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import threading
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from markupsafe import Markup
 
@@ -13,6 +13,7 @@ from monitor.page.texts import saying
 from monitor.telling.drawing.room_picture import svgs_room
 from monitor.telling.drawing.room_scene import room_scene
 from monitor.telling.drawing.room_words import RoomRow, Say, table_room
+from monitor.values import dataclass
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Any, Final
 
 from monitor.core.terms.balance import ended_ms
@@ -16,6 +16,7 @@ from monitor.core.terms.entries import place_of
 from monitor.core.terms.events import LOST, OF_BOXES, Clutch, EventKind, Lot
 from monitor.core.terms.formats import name_eggs
 from monitor.errors import EntryUndecided, EventRefused, UnknownSubject, UsageError
+from monitor.values import dataclass
 
 MOST_BUTTONS: Final = 12
 """Up to so many a number is a button; beyond, it is typed."""

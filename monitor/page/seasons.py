@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Final
 
@@ -37,6 +36,7 @@ from monitor.telling.drawing.season_page import (
 )
 from monitor.telling.drawing.season_plots import share_told
 from monitor.telling.season import laid_in, scene_of_season, season_csv, years_laid
+from monitor.values import dataclass
 
 STYLE_AT: Final = "/season/print.css"
 MOST_CLUTCHES: Final = 8

@@ -14,7 +14,7 @@ import hmac
 import secrets
 import threading
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Final, Literal
 
 from itsdangerous import BadData, URLSafeSerializer
@@ -23,6 +23,7 @@ from monitor.adapters.people import NOBODYS, PeopleFile, fits, token_of
 from monitor.core.notices.codes import Guesses
 from monitor.core.terms.people import LONGEST_PASSPHRASE, People, Person, ProgramToken, is_over
 from monitor.core.terms.times import DAY_MS, HOUR_MS, MINUTE_MS
+from monitor.values import dataclass
 
 IDLE_MS: Final = 30 * DAY_MS
 LONGEST_MS: Final = 90 * DAY_MS

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 from markupsafe import Markup
@@ -18,6 +17,7 @@ from monitor.telling.at_hand import RoomAtHand
 from monitor.telling.clutches import clutch_named
 from monitor.telling.drawing.development_picture import development_told, svg_page_development
 from monitor.telling.drawing.room_picture import NARROW, WIDE
+from monitor.values import dataclass
 
 
 @dataclass(frozen=True)

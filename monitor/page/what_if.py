@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Final
 
 from markupsafe import Markup
@@ -24,6 +23,7 @@ from monitor.telling.clutches import clutch_named
 from monitor.telling.drawing.page_set_points import svg_page_set_points
 from monitor.telling.forecast import CAUTION, expected_lines
 from monitor.telling.what_if import set_points_of_all, survivable, why_past
+from monitor.values import dataclass
 
 MOST_LOTS: Final = 8
 _NUMBER: Final = re.compile(r"-?[0-9]{1,3}(?:[.,][0-9]{1,2})?")

@@ -5,7 +5,6 @@ from __future__ import annotations
 import logging
 import queue
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from monitor.adapters.delivery.senders import Delivery
@@ -27,6 +26,7 @@ from monitor.service.state import StateAtBroker
 from monitor.service.stopping import Stops
 from monitor.service.unwatched import Absence
 from monitor.service.watchers import Heartbeat, JudgedClock, Notifier, Reserve
+from monitor.values import dataclass
 
 if TYPE_CHECKING:
     from monitor.adapters.shipping import Shipper

@@ -19,13 +19,13 @@ import time
 import urllib.error
 import urllib.request
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, Protocol
 from urllib.parse import urlsplit
 
 from monitor.core.terms.settings import HeartbeatTarget
 from monitor.errors import ConfigError, StoreError
+from monitor.values import dataclass
 
 log = logging.getLogger("warmtally.watchers")
 

@@ -14,7 +14,7 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Callable, Iterable
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final, Literal, Protocol
@@ -34,6 +34,7 @@ from monitor.errors import BrokerUnreachable
 from monitor.service.start import RoomService
 from monitor.simulation.broker import RehearsalBroker
 from monitor.simulation.room import Act, Action, Heater, Recorded, SimBox, SimProbe, SimRoom, SimSetting
+from monitor.values import dataclass
 
 HOUR: Final = 60
 DAY: Final = 24 * HOUR
@@ -358,7 +359,7 @@ def judge(
 # -- playing it --------------------------------------------------------------------------------------------------
 
 
-@dataclass
+@dataclass()
 class Clock:
     """The simulated clock that room and service share."""
 
@@ -413,7 +414,7 @@ def _put(body: dict[str, Any], pointer: str, value: object) -> None:
     body[last] = value
 
 
-@dataclass
+@dataclass()
 class Rehearsal:
     """One performance of a scenario in a data directory of its own.
 

@@ -16,13 +16,13 @@ import enum
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from collections.abc import Set as AbstractSet
-from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
 
 from monitor.core.terms.arrays import Values
 from monitor.core.terms.settings import Quantity
+from monitor.values import dataclass
 
 DAY_S: Final = 86_400.0
 

@@ -6,7 +6,7 @@ What is told of them is the example of each notice, and what tests and measureme
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from datetime import UTC, datetime
 from functools import cached_property, lru_cache, partial
 from zoneinfo import ZoneInfo
@@ -50,6 +50,7 @@ from monitor.core.terms.events import Clutch, Lot, PipSeen, Stay
 from monitor.core.terms.settings import Box, DisplayUnit, Gateway, Limits, Probe, Room, Watch
 from monitor.core.terms.texts import Texts
 from monitor.core.terms.times import DAY_MS, HOUR_MS
+from monitor.values import dataclass
 
 NOW = round(datetime(2026, 6, 12, 1, 40, tzinfo=UTC).timestamp() * 1000)
 STEP_MS = 300_000

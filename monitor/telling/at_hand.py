@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import tzinfo
 from functools import cached_property
 from typing import TYPE_CHECKING, Protocol
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING, Protocol
 from monitor.adapters.store import Store
 from monitor.config.zones import zone_of
 from monitor.core.terms.settings import DisplayUnit, Settings
+from monitor.values import dataclass
 
 if TYPE_CHECKING:
     from monitor.core.notices.snapshot import Snapshot
@@ -26,7 +26,7 @@ class Reader(Protocol):
     def unit(self) -> DisplayUnit: ...
 
 
-@dataclass
+@dataclass()
 class RoomAtHand:
     """A loaded room with its store, for one command. ``known_by_ms``: with the corrections of probes as they stood at
     that moment; None: as they stand."""

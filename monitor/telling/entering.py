@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import dataclasses
 from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import tzinfo
 from typing import TYPE_CHECKING, Any, Final
 
@@ -14,6 +13,7 @@ from monitor.core.terms.projection import MOST_DEVELOPED, effective
 from monitor.errors import EventRefused, UnknownSubject, UsageError
 from monitor.telling.at_hand import RoomAtHand
 from monitor.telling.times_told import time_told
+from monitor.values import dataclass
 
 if TYPE_CHECKING:
     from monitor.core.development.lots import LotNow

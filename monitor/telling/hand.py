@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from datetime import tzinfo
 from typing import TYPE_CHECKING, Final, Literal
 
@@ -12,6 +11,7 @@ from monitor.core.notices.notice import Notice
 from monitor.core.terms.formats import name_eggs, show_lately
 from monitor.core.terms.settings import URGENCIES, Urgency
 from monitor.telling.as_json import utc
+from monitor.values import dataclass
 
 if TYPE_CHECKING:
     from monitor.telling.forms import HandJson

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, cast
 
 import numpy as np
@@ -25,6 +24,7 @@ from monitor.core.terms.settings import DisplayUnit, Probe
 from monitor.core.terms.times import DAY_MS
 from monitor.derived.departures import Peer, levels_of
 from monitor.telling.as_json import rounded, utc
+from monitor.values import dataclass
 
 if TYPE_CHECKING:
     from monitor.core.readings.drift import HeldLevel

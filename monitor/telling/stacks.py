@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from monitor.core.climate.heater import HeaterNow
@@ -26,6 +26,7 @@ from monitor.core.terms.formats import name_eggs, show_day, show_difference, sho
 from monitor.core.terms.times import HOUR_MS
 from monitor.telling.as_json import rounded, utc
 from monitor.telling.drawing.stack_plot import StackScene
+from monitor.values import dataclass
 
 if TYPE_CHECKING:
     from monitor.telling.at_hand import Reader, RoomAtHand

@@ -12,12 +12,12 @@ import re
 import threading
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from typing import Final
 from urllib.parse import quote
 
 from monitor.adapters.delivery.apprise_loading import ready
 from monitor.core.terms.settings import Channel
+from monitor.values import dataclass
 
 _REFUSED: Final = "refused"
 _NO_ANSWER: Final = "no connection, or no answer in time"

@@ -16,7 +16,6 @@ import re
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import UTC, tzinfo
 from functools import partial
 from pathlib import Path
@@ -32,6 +31,7 @@ from monitor.core.notices.routing import LOG
 from monitor.core.terms.settings import URGENCIES, Channel, Form, Urgency
 from monitor.core.terms.texts import Texts
 from monitor.errors import ConfigError, MonitorError
+from monitor.values import dataclass
 
 log = logging.getLogger("warmtally.delivery")
 notices_log = logging.getLogger("warmtally.notices")

@@ -11,12 +11,13 @@ import statistics
 import threading
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any, Final, Protocol
 
 from monitor.core.readings.decode import LARGEST_PAYLOAD
 from monitor.core.terms.settings import Broker
 from monitor.errors import BrokerRefused, BrokerUnreachable
+from monitor.values import dataclass
 
 ANSWER_S: Final = 10.0
 MOST_TOPICS: Final = 2000
@@ -24,7 +25,7 @@ MOST_BYTES: Final = 32 * 2**20
 """Of all last messages together."""
 
 
-@dataclass
+@dataclass()
 class Overheard:
     """What came on one topic. Arrival times (monotonic, s) without retained messages."""
 

@@ -14,7 +14,6 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
@@ -30,6 +29,7 @@ from monitor.core.readings.arrivals import Arrival
 from monitor.core.readings.decode import Decoded
 from monitor.core.terms.events import Reading
 from monitor.core.terms.settings import Settings
+from monitor.values import dataclass
 
 _log = logging.getLogger(__name__)
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -25,6 +25,7 @@ from monitor.core.readings.quality import Context
 from monitor.core.terms.settings import Broker, Probe
 from monitor.core.terms.times import HOUR_MS
 from monitor.errors import MonitorError
+from monitor.values import dataclass
 
 _log = logging.getLogger(__name__)
 

@@ -15,7 +15,6 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 from paho.mqtt.client import (
@@ -50,6 +49,7 @@ from monitor.core.readings.arrivals import Arrival
 from monitor.core.readings.decode import LARGEST_PAYLOAD
 from monitor.core.terms.settings import Broker
 from monitor.errors import ConfigError
+from monitor.values import dataclass
 
 _log = logging.getLogger(__name__)
 

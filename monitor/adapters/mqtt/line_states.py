@@ -40,9 +40,11 @@ from __future__ import annotations
 
 import enum
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from types import MappingProxyType
 from typing import Final, Literal
+
+from monitor.values import dataclass
 
 Protocol = Literal["MQTT 5", "MQTT 3.1.1"]
 LineStatus = Literal["up", "down", "refused", "connecting"]
@@ -183,7 +185,7 @@ def step(
     event: LineEvent,
     now_s: float,
     now_ms: int,
-    reason: Reason = Reason(),
+    reason: Reason = Reason(),  # noqa: B008 - frozen
     asked: Mapping[int | None, tuple[str, ...]] | None = None,
     refused_topics: tuple[str, ...] | None = None,
 ) -> LineState:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 from monitor.adapters.mqtt.line_states import LineEvent, LineState
 from monitor.core.terms.settings import Broker
+from monitor.values import dataclass
 
 # Reason codes of MQTT 5 (section 2.4); paho gives those of MQTT 3.1.1 as the same numbers.
 BAD_LOGIN: Final = frozenset({0x86, 0x87})

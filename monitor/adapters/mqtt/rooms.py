@@ -17,7 +17,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any, Final
 
 from paho.mqtt.client import Client, MQTTMessage, MQTTv311
@@ -36,6 +36,7 @@ from monitor.core.rooms.said import (
 )
 from monitor.core.terms.settings import Broker, RoomsAt
 from monitor.errors import ConfigError, PayloadError
+from monitor.values import dataclass
 
 _log = logging.getLogger(__name__)
 

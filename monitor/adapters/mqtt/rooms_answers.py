@@ -12,13 +12,14 @@ import logging
 import re
 import threading
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any, Final, Literal, Protocol
 
 from monitor.core.notices.answers import LONGEST_NAME
 from monitor.core.rooms.overview import HandNow, OverviewNow
 from monitor.core.rooms.said import one_line
+from monitor.values import dataclass
 from monitor.whole_file import write_whole
 
 _log = logging.getLogger(__name__)

@@ -17,6 +17,7 @@ from monitor.core.terms.entries import Brought, FileRow, bring, check_name, chec
 from monitor.core.terms.events import Clutch, EventKind, KeeperEvent
 from monitor.core.terms.projection import project
 from monitor.errors import EntryThere, UsageError
+from monitor.values import dataclass
 
 _EVENT_FIELDS = tuple(f.name for f in dataclasses.fields(KeeperEvent) if f.name not in ("id", "kind"))
 
@@ -24,7 +25,7 @@ _EVENT_FIELDS = tuple(f.name for f in dataclasses.fields(KeeperEvent) if f.name 
 MOST_KEY: Final = 64
 
 
-@dataclasses.dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True)
 class Once:
     """A key that whoever tells something made for it, and ``said``, a digest of what they tell.
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Final
 
 from monitor.adapters.store.database import Database
@@ -18,6 +17,7 @@ from monitor.adapters.store.ledger import NOTICE_ROW, read_notice, values_of
 from monitor.core.notices.conditions import Phase
 from monitor.core.notices.notice import Notice
 from monitor.core.terms.settings import Channel
+from monitor.values import dataclass
 
 # A notice that has waited for less comes as itself, whatever became of it. Judgement, no source.
 STALE_MS: Final = 30 * 60_000

@@ -10,7 +10,6 @@ from __future__ import annotations
 import json
 import zlib
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import chain
 
 import numpy as np
@@ -18,6 +17,7 @@ from numpy.typing import NDArray
 
 from monitor.core.readings.thinning import kept
 from monitor.core.terms.arrays import Flags, Times, Values
+from monitor.values import dataclass
 
 _MAGIC = b"W1"
 # So many chunks are decoded at once, which bounds the memory that it takes beside the outcome.

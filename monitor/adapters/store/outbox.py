@@ -6,11 +6,10 @@ all. What has waited there for long is dealt with in :mod:`monitor.adapters.stor
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from monitor.adapters.store.database import Database
 from monitor.adapters.store.ledger import read_notice
 from monitor.core.notices.notice import Notice
+from monitor.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,12 +6,12 @@ Everything here can be thrown away and computed anew from the readings; a test s
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 
 import numpy as np
 
 from monitor.adapters.store.database import Database
 from monitor.core.terms.arrays import Times, Values
+from monitor.values import dataclass
 
 
 @dataclass(frozen=True)

@@ -8,13 +8,13 @@ steps do not reach is left to the next day.
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
 from sqlite3 import Connection
 from typing import TYPE_CHECKING, Final
 
 from monitor.adapters.store.database import ROWS_A_STEP, Database
 from monitor.core.notices.conditions import Phase
 from monitor.core.terms.times import DAY_MS
+from monitor.values import dataclass
 
 if TYPE_CHECKING:
     from monitor.adapters.store import Store

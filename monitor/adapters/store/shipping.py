@@ -8,13 +8,13 @@ does no harm, as a reading is identified by its probe and time there as here.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from monitor.adapters.store import chunks
 from monitor.adapters.store.chunks import Columns
 from monitor.adapters.store.database import Database
 from monitor.adapters.store.unread import Quarantined, Unread
 from monitor.errors import StoreCorrupt
+from monitor.values import dataclass
 
 _WHOLE = "shipped whole "
 DEAD_LETTER_TOPIC = "shipping"

@@ -11,12 +11,13 @@ from __future__ import annotations
 import shutil
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from sqlite3 import Connection
 from typing import Final
 
 from monitor.adapters.store.database import ROWS_A_STEP, Database
 from monitor.core.readings.decode import KEPT_BYTES
+from monitor.values import dataclass
 
 SOURCE_BYTES: Final = 256 * 1024
 """What the messages of one source may take: four of the longest, or some 500 of the usual ones."""

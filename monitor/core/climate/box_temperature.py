@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
 from monitor.core.terms.arrays import Times, Values, distinct
 from monitor.core.terms.settings import Box, Probe, Room
+from monitor.values import dataclass
 
 # What a height-interpolated temperature may be off beside the probes' own error. Judgement, no source.
 BETWEEN_HEIGHTS_SD_C: Final = 0.5

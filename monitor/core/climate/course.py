@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cache
 from statistics import NormalDist
 from typing import Final, Literal
@@ -24,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.core.terms.arrays import Times, Values
+from monitor.values import dataclass
 
 HORIZON_S: Final = 24 * 3600.0
 """Nothing is said of what lies further ahead: the outdoors of tomorrow is not in today's readings."""

@@ -8,12 +8,12 @@ nothing is counted, and what was going on "in one go" ends there.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
 
 from monitor.core.terms.arrays import Times, Values
+from monitor.values import dataclass
 
 Side = Literal["above", "below"]
 

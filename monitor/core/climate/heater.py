@@ -20,7 +20,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -29,6 +28,7 @@ from monitor.core.maths.control_charts import cusum
 from monitor.core.maths.robust import theil_sen
 from monitor.core.terms.arrays import Times, Values, distinct
 from monitor.core.terms.times import DAY_MS, HOUR_MS
+from monitor.values import dataclass
 
 # A turning point counts when the air has turned by this much, or by two and a half steps of the probe's code.
 LEAST_TURN_C: Final = 0.15

@@ -8,7 +8,6 @@ as wide as that.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import cache
 from typing import Final
 
@@ -16,6 +15,7 @@ import numpy as np
 
 from monitor.core.climate.course import BOX_TAU, DISTANCE, DRAWS, HORIZON_S, ROOM_TAU, normals
 from monitor.errors import ModelOutOfRange
+from monitor.values import dataclass
 
 LONGEST_S: Final = 3 * HORIZON_S
 """Beyond three days the outdoors decides, and the model says nothing."""

@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -21,6 +21,7 @@ import numpy as np
 from monitor.core.climate.water import GAIN_G, UNLIKE_SHARE, Given, OnScale, Weighing
 from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.times import HOUR_MS
+from monitor.values import dataclass
 
 EMPTY_G: Final = 10.0
 """What weighs less is no box: the scale is empty. Judgement, no source."""

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from itertools import pairwise
 from statistics import NormalDist
@@ -20,6 +19,7 @@ import numpy as np
 from monitor.core.climate.box_temperature import ProbesError, Series, probes_error
 from monitor.core.maths.robust import median, theil_sen_slope
 from monitor.core.terms.arrays import Times, Values, distinct
+from monitor.values import dataclass
 
 # Of n levels that are truly alike the two furthest apart differ by more than this many standard uncertainties of a
 # difference in one case of twenty: upper 5 % point of the studentized range at infinite degrees of freedom, over

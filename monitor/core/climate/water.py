@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from itertools import pairwise
 from typing import Final, Literal
 
@@ -22,6 +22,7 @@ import numpy as np
 from monitor.core.terms.events import Clutch, EventKind, KeeperEvent
 from monitor.core.terms.settings import RESOLUTION_G, scale_sd
 from monitor.core.terms.times import DAY_MS
+from monitor.values import dataclass
 
 COARSE_G: Final = (20.0, 10.0, 5.0, 2.0)
 """Digits of coarser scales. Common practice, no source."""

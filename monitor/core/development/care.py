@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
+
+from monitor.values import dataclass
 
 MOST_CANDLINGS: Final = 12
 # Of these orders hatchlings shed as a whole about a week after hatching; turtles and crocodiles do not. Common

@@ -9,8 +9,6 @@ long as the straight line is right. What a gap hides is not covered here, and is
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
 
@@ -19,6 +17,7 @@ from monitor.core.maths.piecewise import PiecewiseCubic
 from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.errors import ModelOutOfRange
+from monitor.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 from monitor.core.development.survival import Survival
 from monitor.errors import EventRefused, ModelOutOfRange
+from monitor.values import dataclass
 
 # Evidence outside these developments is counted as if it lay on the border: the tails say nothing there.
 LEAST_DEVELOPMENT, MOST_DEVELOPMENT = 0.05, 20.0

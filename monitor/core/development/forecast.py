@@ -22,7 +22,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -33,6 +33,7 @@ from monitor.core.development.survival import fails_after
 from monitor.core.maths import student_t
 from monitor.core.terms.arrays import Values, distinct
 from monitor.errors import EventRefused, ModelOutOfRange, UnknownSubject
+from monitor.values import dataclass
 
 Array = Values
 

@@ -6,7 +6,6 @@ The eggs do not stop for a dead probe. What was measured is integrated exactly.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -14,6 +13,7 @@ from numpy.typing import NDArray
 
 from monitor.core.development.curves import RateCurve
 from monitor.core.terms.arrays import Times, Values
+from monitor.values import dataclass
 
 # A gap up to this long is bridged by a straight line between its ends: a box of damp substrate has a time
 # constant of hours (first-order lag; see climate/lags.py), so it cannot have been far from that line.

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Final, Literal, get_args
 
 import numpy as np
@@ -25,6 +24,7 @@ from monitor.core.development.curves import INTERPOLATION_SD_RELATIVE, LEVELS_OF
 from monitor.core.maths.piecewise import PiecewiseCubic
 from monitor.core.terms.arrays import Values
 from monitor.errors import ModelOutOfRange
+from monitor.values import dataclass
 
 Group = Literal["snake", "lizard", "turtle", "crocodilian", "tuatara"]
 GROUPS: Final[tuple[Group, ...]] = get_args(Group)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -18,6 +18,7 @@ from monitor.core.development.to_come import AHEAD_DAYS, to_come
 from monitor.core.development.window import ExpectedRates
 from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.times import DAY_MS, HOUR_MS
+from monitor.values import dataclass
 
 # The temperature now is taken from so many last hours, whole days so that day and night weigh alike.
 LOOK_BACK_H: Final = 72

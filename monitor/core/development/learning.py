@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -34,6 +34,7 @@ from monitor.core.terms.events import Clutch, Lot
 from monitor.core.terms.settings import DisplayUnit
 from monitor.core.terms.times import DAY_MS
 from monitor.errors import EventRefused, ModelOutOfRange, SpeciesRefused
+from monitor.values import dataclass
 
 # The prior under which a clutch is asked alone; taken out again afterwards. Below the 0.2 that a spread may have, so
 # that there is room for what the probes have in common.

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +12,7 @@ from monitor.core.terms.arrays import Values, distinct
 from monitor.core.terms.formats import show_difference, show_temperature
 from monitor.core.terms.settings import DisplayUnit
 from monitor.errors import ModelOutOfRange
+from monitor.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

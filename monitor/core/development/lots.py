@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from datetime import UTC, tzinfo
 from typing import Final, Literal
 
@@ -32,6 +32,7 @@ from monitor.core.terms.formats import show_day, show_range, show_temperature
 from monitor.core.terms.settings import DisplayUnit
 from monitor.core.terms.times import DAY_MS
 from monitor.errors import MonitorError
+from monitor.values import dataclass
 
 # The relative error of a curve inside its table, which the shared spread of a clutch has in it already
 # (reference: leave-one-temperature-out errors of 3.5 to 4.6 % inside the tabulated range).

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -19,6 +18,7 @@ from monitor.core.terms.formats import show_temperature
 from monitor.core.terms.settings import DisplayUnit
 from monitor.core.terms.times import DAY_MS
 from monitor.errors import ModelOutOfRange, UsageError
+from monitor.values import dataclass
 
 # Below this rate per day eggs hardly develop: a whole incubation would take longer than the longest that a profile may
 # tell of, and a date by it would lie years ahead.

@@ -23,13 +23,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from monitor.core.climate.box_temperature import ProbesError
 from monitor.core.terms.arrays import Values
+from monitor.values import dataclass
 
 # How many clutches the starting value of tau counts as.
 STARTING_CLUTCHES: Final = 4

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import tzinfo
 from typing import Final, Literal
 
@@ -24,6 +24,7 @@ from monitor.core.terms.events import Lot
 from monitor.core.terms.formats import name_eggs, show_day, show_difference, show_temperature
 from monitor.core.terms.settings import DisplayUnit
 from monitor.core.terms.times import DAY_MS
+from monitor.values import dataclass
 
 # What stirring leaves of the differences in a stack: middle, and ends two standard deviations apart from it. Judgement,
 # no source: it depends on the fan, and on what stands in the way of the air.

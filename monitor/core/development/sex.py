@@ -19,7 +19,6 @@ Clutches differ: at their pivotal temperature, single clutches of sliders gave a
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final, Literal, get_args
 
@@ -28,6 +27,7 @@ import numpy.typing as npt
 
 from monitor.core.terms.arrays import Values
 from monitor.errors import ModelOutOfRange
+from monitor.values import dataclass
 
 By = Literal["temperature", "genes"]
 Warm = Literal["females", "males"]

@@ -18,7 +18,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from typing import Final
 
@@ -27,6 +26,7 @@ from monitor.core.development.lots import LotNow, Silence
 from monitor.core.development.window import EGGS, PLACE
 from monitor.core.terms.events import Lot, SeenAlive
 from monitor.core.terms.times import DAY_MS
+from monitor.values import dataclass
 
 TO_DO: Final = (
     "look in once or twice a day, and record each look that finds nothing: it sharpens the answer",

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Final, Literal, get_args
 
 import numpy as np
@@ -25,6 +24,7 @@ from monitor.core.development.pooling import ProbeShare
 from monitor.core.development.sex import SexRule
 from monitor.core.terms.arrays import Values
 from monitor.errors import ModelOutOfRange, SpeciesRefused
+from monitor.values import dataclass
 
 Counts = Literal["pip", "hatch", "emergence", "not stated"]
 Status = Literal["table", "rests", "no-table"]

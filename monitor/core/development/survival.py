@@ -21,7 +21,6 @@ past the part that was over then.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
 from typing import Final
@@ -32,6 +31,7 @@ from monitor.core.maths import student_t
 from monitor.core.maths.quadrature import legendre, nodes_and_weights
 from monitor.core.terms.arrays import Values
 from monitor.errors import ModelOutOfRange
+from monitor.values import dataclass
 
 # What a box bears. Above the highest temperature of its profile half of the eggs fail where they are 2 C above it all
 # the time (*Elaphe taeniura*: 78 % hatched up to 30 C, 41 % at 32 C, in some 55 days; Du & Ji 2008, as its profile has

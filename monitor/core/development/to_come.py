@@ -32,13 +32,13 @@ of 0.8 C (before: 1.6).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import Final
 
 import numpy as np
 
 from monitor.core.terms.arrays import Values
+from monitor.values import dataclass
 
 # So many of the newest whole days are looked at.
 MOST_DAYS: Final = 28

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cache, cached_property
 from itertools import pairwise
 from typing import Literal
@@ -18,6 +17,7 @@ from monitor.core.maths.quadrature import hermite
 from monitor.core.terms.arrays import Values
 from monitor.core.terms.times import DAY_MS
 from monitor.errors import ModelOutOfRange
+from monitor.values import dataclass
 
 FAR_DEVELOPMENT = 100.0
 

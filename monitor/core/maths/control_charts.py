@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 
 from monitor.core.terms.arrays import Floats, Values
+from monitor.values import dataclass
 
 
 @dataclass(frozen=True)

@@ -8,12 +8,12 @@ covariance, so a course that it has anyhow explains itself.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from monitor.core.terms.arrays import Values
+from monitor.values import dataclass
 
 # A first value of any size: variance of the constant, in squares of the series' unit.
 _ANY_LEVEL: Final = 25.0

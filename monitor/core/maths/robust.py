@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from statistics import NormalDist
 
 import numpy as np
 
 from monitor.core.terms.arrays import Floats, Times, Values
+from monitor.values import dataclass
 
 
 def median(values: Values | Times) -> float:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import json
 import re
-from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Final, Literal
 
@@ -18,6 +17,7 @@ from monitor.core.notices.notice import Notice
 from monitor.core.terms.formats import show_time
 from monitor.core.terms.texts import Texts
 from monitor.errors import PayloadError
+from monitor.values import dataclass
 
 Way = Literal["command", "page", "program", "link", "message", "number"]
 Status = Literal["unknown", "expired", "open", "given", "before"]

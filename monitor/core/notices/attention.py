@@ -10,13 +10,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from statistics import median
 from typing import Final
 
 from monitor.core.notices.conditions import Condition, Transition
 from monitor.core.notices.notice import Notice
 from monitor.core.terms.times import DAY_MS
+from monitor.values import dataclass
 
 WAKING_A_WEEK: Final = 1.0
 MESSAGES_A_WEEK: Final = 2.0

@@ -23,8 +23,10 @@ import hmac
 import itertools
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final
+
+from monitor.values import dataclass
 
 VERSION: Final = 1
 OVERVIEW: Final = "overview"

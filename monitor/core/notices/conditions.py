@@ -27,12 +27,13 @@ from __future__ import annotations
 
 import enum
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from operator import attrgetter
 from typing import Final, Literal
 
 from monitor.core.terms.formats import name_eggs
 from monitor.core.terms.times import DAY_MS, HOUR_MS
+from monitor.values import dataclass
 
 
 class Phase(enum.StrEnum):

@@ -9,7 +9,6 @@ is as well.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -30,6 +29,7 @@ from monitor.core.readings.series import joined
 from monitor.core.terms.arrays import Values
 from monitor.core.terms.formats import show_difference, show_temperature, show_time
 from monitor.core.terms.times import DAY_MS, HOUR_MS
+from monitor.values import dataclass
 
 LOOK_AT_BOX: Final = "Look at the box's own thermometer and at the heat; then at the probe."
 LOOK_AT_PROBE: Final = "Look whether its probe lies beside the eggs; then at the heat."

@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 
 from monitor.core.notices.conditions import Condition, Phase, Transition, advance, too_long
 from monitor.core.notices.grouping import tell
@@ -15,6 +15,7 @@ from monitor.core.notices.kinds.checks import CHECKS
 from monitor.core.notices.notice import Notice
 from monitor.core.notices.notices import compose
 from monitor.core.notices.snapshot import Snapshot
+from monitor.values import dataclass
 
 
 @dataclass(frozen=True)

@@ -19,13 +19,14 @@ and what came and went while it waited is told with its times.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Final
 
 from monitor.core.notices.conditions import Condition, Phase, Transition, raised_early
 from monitor.core.notices.kinds import Kind, Look, all_kinds
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.settings import URGENCIES, Urgency, Watch
+from monitor.values import dataclass
 
 # A further subject of a kind has the cause of the others when one of them was raised within this time.
 JOIN_MS: Final = 6 * 3_600_000

@@ -5,10 +5,10 @@ How it is made stands in ``notices``. The store and the senders need to know no 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final, Literal
 
 from monitor.core.terms.settings import Urgency
+from monitor.values import dataclass
 
 NoticeChange = Literal["raised", "still", "cleared", "drill", "daily", "digest"]
 

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import tzinfo
 from typing import Final
 
@@ -27,6 +27,7 @@ from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.formats import show_difference, show_since, show_temperature
 from monitor.core.terms.settings import URGENCIES, Urgency
 from monitor.core.terms.texts import Texts, Words
+from monitor.values import dataclass
 
 CAUTION: Final = "Electric heat: residual-current device, cut-out, smoke alarm."
 WHOLE_CAUTION: Final = (

@@ -7,7 +7,7 @@ show boxes and forecasts, so that the screen and the notices cannot disagree.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import tzinfo
 from functools import cached_property
 from typing import Final, Literal, TypeVar, cast
@@ -34,6 +34,7 @@ from monitor.core.readings.series import Series
 from monitor.core.terms.arrays import Flags, Times, Values
 from monitor.core.terms.formats import show_span, show_temperature
 from monitor.core.terms.settings import Box, DisplayUnit, Gateway, Limits, Probe, Room
+from monitor.values import dataclass
 
 # So many messages of a probe that could not be read within a quarter hour are no accident.
 UNREAD_LEAST: Final = 3

@@ -7,7 +7,7 @@ a finished clutch. Days are those of the room's zone.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date, datetime, timedelta, tzinfo
 from typing import Final, Literal
 
@@ -18,6 +18,7 @@ from monitor.core.notices.kinds.probes import CALIBRATED_FOR_DAYS
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.events import Clutch, EventKind, KeeperEvent
 from monitor.core.terms.formats import name_eggs, show_date
+from monitor.values import dataclass
 
 WEIGH_DAYS: Final = 7
 """Common practice, no source."""

@@ -15,7 +15,7 @@ it takes to have a millisecond for each.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from hashlib import blake2b
 from typing import Final, NamedTuple, TypeAlias
 
@@ -24,6 +24,7 @@ from monitor.core.readings.quality import Context, judge
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.settings import Probe
 from monitor.errors import PayloadError
+from monitor.values import dataclass
 
 WAITED: Final = "waited-at-broker"
 """Name of the test that flags a reading whose time is unknown because its message waited at the broker."""

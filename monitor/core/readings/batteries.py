@@ -6,7 +6,6 @@ A battery's level is no reading of a box: it is kept apart everywhere (``Room.ba
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -14,6 +13,7 @@ import numpy as np
 from monitor.core.maths.robust import theil_sen
 from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.settings import Probe
+from monitor.values import dataclass
 
 LOOK_BACK_DAYS: Final = 60
 LEAST_DAYS: Final = 7

@@ -20,13 +20,13 @@ restart, and when it is summed up from nothing.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import Final, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from monitor.core.terms.arrays import Times
+from monitor.values import dataclass
 
 Use = Literal["sums", "advice", "peers", "jumps"]
 EVERYTHING: Final[frozenset[Use]] = frozenset({"sums", "advice", "peers"})

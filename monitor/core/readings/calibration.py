@@ -10,13 +10,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
 from monitor.core.maths.robust import theil_sen_slope
 from monitor.core.terms.arrays import Times, Values, distinct
+from monitor.values import dataclass
 
 # The step of a common 12-bit digital sensor, for readings that never left one code.
 USUAL_STEP_C: Final = 0.0625

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
 from monitor.core.terms.arrays import Values
+from monitor.values import dataclass
 
 # Sessions nearer to each other than this tell nothing of how an error goes with temperature. Judgement, no source.
 LEAST_SPAN_C: Final = 3.0

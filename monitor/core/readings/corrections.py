@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.settings import Probe
+from monitor.values import dataclass
 
 How = Literal["side by side", "ice point", "by hand"]
 

@@ -11,7 +11,6 @@ import json
 import math
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
 from itertools import islice, takewhile
@@ -21,6 +20,7 @@ from monitor.core.terms.events import Reading
 from monitor.core.terms.settings import Probe, Quantity, Unit
 from monitor.core.terms.times import DAY_MS
 from monitor.errors import PayloadError
+from monitor.values import dataclass
 
 Json: TypeAlias = "dict[str, Json] | list[Json] | str | int | float | bool | None"
 

@@ -15,7 +15,6 @@ changed at the others.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -25,6 +24,7 @@ from monitor.core.maths.control_charts import ewma
 from monitor.core.maths.onset import Onset, onset
 from monitor.core.maths.robust import row_medians
 from monitor.core.terms.arrays import Floats, Times, Values
+from monitor.values import dataclass
 
 # -- a stack against its set point ------------------------------------------------------------------------------
 

@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 from monitor.core.readings.decode import LARGEST_PAYLOAD, resolve
 from monitor.core.terms.settings import Gateway
+from monitor.values import dataclass
 
 FACT: Final = "gateway {}"
 """Name under which the store keeps what a gateway said last."""

@@ -6,7 +6,6 @@ Times are int64 milliseconds in increasing order, values of equal shape (n,).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -15,6 +14,7 @@ from monitor.core.readings.out_of_box import NEAR_C, NOT_WITH_AIR, SUDDEN_STEPS,
 from monitor.core.readings.series import GRID_MS, Series, day_before, on_grid
 from monitor.core.terms.arrays import Values
 from monitor.core.terms.times import HOUR_MS
+from monitor.values import dataclass
 
 # Air that moves by so much within a quarter of an hour: a door or a window; and what is one at all. Judgement.
 GUST_C: Final = 1.5

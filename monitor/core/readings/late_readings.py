@@ -12,12 +12,12 @@ nothing off; only after an absence that is long enough to be told what was there
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
 
 from monitor.core.terms.arrays import Times
+from monitor.values import dataclass
 
 LATE_S: Final = 600.0
 """A reading is late when it comes so long after it was made: more than probes' clocks are usually off (judgement)."""

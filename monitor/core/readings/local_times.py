@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 from typing import Final
 
@@ -10,6 +9,7 @@ import numpy as np
 
 from monitor.core.terms.arrays import Times
 from monitor.core.terms.times import DAY_MS
+from monitor.values import dataclass
 
 _EPOCH: Final = datetime(1970, 1, 1)  # noqa: DTZ001 - local times are counted from a naive origin
 _MS: Final = timedelta(milliseconds=1)

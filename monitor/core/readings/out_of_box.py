@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -27,6 +26,7 @@ from monitor.core.readings.series import (
 )
 from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.times import HOUR_MS
+from monitor.values import dataclass
 
 # What a box of damp substrate does not make within a quarter of an hour, and how far it has to have been from the air.
 # Air itself was seen to do the one and the other by 0.93 C when a heater stopped (IEA Annex 58 twin houses, 187 cm).

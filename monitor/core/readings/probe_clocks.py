@@ -14,7 +14,7 @@ Times are int64 milliseconds, all arrays of equal shape (n,). A lag is the time 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from monitor.core.readings.decode import AHEAD_MS
 from monitor.core.terms.arrays import Times
+from monitor.values import dataclass
 
 CLOCK_S: Final = 600.0
 """A clock that is behind by less makes nothing late enough to matter (judgement)."""

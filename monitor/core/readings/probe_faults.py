@@ -9,7 +9,6 @@ milliseconds in increasing order, values of equal shape (n,).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -22,6 +21,7 @@ from monitor.core.readings.series import Series, day_before, on_grid
 from monitor.core.readings.thinning import spaced
 from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.times import HOUR_MS
+from monitor.values import dataclass
 
 STUCK_S: Final = 6 * 3600.0
 """A code that stays for so long while the others moved. In rooms nothing shorter will do: a quiet one was seen to give

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -21,6 +20,7 @@ from numpy.typing import NDArray
 from monitor.core.terms.arrays import Flags, Values
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.settings import Probe
+from monitor.values import dataclass
 
 RANGE_C: Final = (-40.0, 80.0)
 """What an egg room's thermometer can honestly say; small digital thermometers end at -40 or -55 C (from memory)."""

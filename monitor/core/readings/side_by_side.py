@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -30,6 +30,7 @@ from monitor.core.readings.calibration import (
 from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.formats import show_difference, show_signed
 from monitor.core.terms.settings import DisplayUnit
+from monitor.values import dataclass
 
 STEADY_MINUTES: Final = 30.0
 # Places closer than a hand in stirred water or one box of damp substrate: standard uncertainty of the difference

@@ -11,12 +11,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from types import MappingProxyType
 from typing import Final, Literal
 
 from monitor.core.rooms.said import BoxSaid, EggsSaid, NeedSaid, RoomSaid
 from monitor.core.terms.settings import URGENCIES, Urgency
+from monitor.values import dataclass
 
 SAID_AGAIN_MS: Final = 300_000
 """What has not changed is said again after so long, so that whoever reads it knows by its moment that it is watched."""

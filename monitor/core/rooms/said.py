@@ -12,12 +12,12 @@ import json
 import math
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final, Literal, cast
 
 from monitor.core.terms.settings import URGENCIES, DisplayUnit, Urgency
 from monitor.errors import PayloadError
+from monitor.values import dataclass
 
 FORM: Final = 1
 LARGEST_STATE: Final = 65_536

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Final, Literal
 
@@ -19,6 +18,7 @@ from monitor.core.terms.balance import Balance, balance_of, balance_of_all, ende
 from monitor.core.terms.events import Clutch, EventKind, Lot, PipSeen
 from monitor.core.terms.settings import Box, Limits
 from monitor.core.terms.times import DAY_MS
+from monitor.values import dataclass
 
 # Of the development that was measured, at which shares it is asked what was told then.
 ASKED_AT: Final = (0.25, 0.5, 0.75)

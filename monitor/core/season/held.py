@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from math import comb
 from statistics import median
 from typing import Final, Literal
 
 from monitor.core.season.figures import ClutchSeason, WindowTold
 from monitor.core.terms.times import DAY_MS
+from monitor.values import dataclass
 
 # Windows are told to hold 8 of 10.
 OUTSIDE: Final = 0.2

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from statistics import median
 from typing import Final
 
 from monitor.core.notices.conditions import Transition
 from monitor.core.notices.notice import Notice
 from monitor.core.terms.settings import URGENCIES, Urgency
+from monitor.values import dataclass
 
 _FOREVER_MS: Final = 2**62
 

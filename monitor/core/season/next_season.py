@@ -7,7 +7,7 @@ touches an egg: losses are named, and an experienced keeper or a veterinarian is
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 from monitor.core.season.figures import BoxSeason, Season
@@ -23,6 +23,7 @@ from monitor.core.terms.formats import (
 )
 from monitor.core.terms.settings import DisplayUnit
 from monitor.core.terms.times import DAY_MS
+from monitor.values import dataclass
 
 # Within so much of a limit a box is near it.
 NEAR_C: Final = 0.5

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 from monitor.core.terms.events import LOST, Clutch, Lot
 from monitor.core.terms.formats import show_eggs
 from monitor.core.terms.projection import lose
+from monitor.values import dataclass
 
 
 @dataclass(frozen=True, slots=True)

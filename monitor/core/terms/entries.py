@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Final
 
 from monitor.core.terms.events import COUNTED, LOST, OF_BOXES, Clutch, EventKind, KeeperEvent, Lot
@@ -17,6 +17,7 @@ from monitor.core.terms.formats import show_eggs
 from monitor.core.terms.projection import effective, project
 from monitor.core.terms.times import DAY_MS
 from monitor.errors import EntryThere, EntryUndecided, EventRefused, MonitorError
+from monitor.values import dataclass
 
 # Of one clutch, so that a slip of the fingers is told. Sea turtles lay 200; from memory.
 MOST_EGGS: Final = 1000
@@ -55,7 +56,7 @@ class FileRow:
         return replace(self, event=replace(self.event, species=species))
 
 
-@dataclass
+@dataclass()
 class Brought:
     """What came of bringing rows in: the entries to be written, how many were there already, and what is refused."""
 

@@ -11,10 +11,11 @@ from __future__ import annotations
 
 import enum
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final, NamedTuple
 
 from monitor.errors import UnknownSubject
+from monitor.values import dataclass
 
 
 class Flag(enum.IntEnum):

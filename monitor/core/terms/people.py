@@ -8,8 +8,10 @@ from __future__ import annotations
 import datetime as dt
 import unicodedata
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final, Literal, get_args
+
+from monitor.values import dataclass
 
 Right = Literal["look", "enter"]
 RIGHTS: Final[tuple[Right, ...]] = get_args(Right)

@@ -7,10 +7,11 @@ seconds, temperatures in degrees Celsius, heights in cm.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final, Literal
 
 from monitor.core.terms.texts import Texts
+from monitor.values import dataclass
 
 Quantity = Literal["temperature", "humidity", "battery", "weight"]
 Unit = Literal["C", "F", "K", "%", "V", "g"]

@@ -13,9 +13,11 @@ import difflib
 import re
 import unicodedata
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from string import Template
 from typing import Final
+
+from monitor.values import dataclass
 
 MOST_CHARACTERS: Final = 4000
 # What the title line of a notice on a phone shows whole. Judgement, no source.

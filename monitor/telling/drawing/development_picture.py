@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import html
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import tzinfo
 from functools import cached_property
 from typing import Final
@@ -23,6 +22,7 @@ from monitor.telling.drawing.picture_parts import ABOVE, BELOW, DayAxis, Picture
 from monitor.telling.drawing.room_eggs import egg_shape, merged_pips, seed_shape
 from monitor.telling.drawing.room_plan import NARROWEST_WIDE
 from monitor.telling.drawing.room_words import Say
+from monitor.values import dataclass
 
 LAYERS: Final = ("pw", "pg", "pr", "ph", "ps", "pm", "pn", "pt", "pe")
 TOP, TALL, LEFT, SIZE = 62.0, 190.0, 54.0, 12.5

@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import html
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import segno
+
+from monitor.values import dataclass
 
 # Margin inside a label, and between its code and its words.
 INSET_MM: Final = 2.2

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import html
 import math
-from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Final
 
@@ -14,6 +13,7 @@ from monitor.core.terms.settings import DisplayUnit
 from monitor.telling.drawing.course_plot import ends_c, in_figures, limits_of
 from monitor.telling.drawing.svg import path, temperature_ticks
 from monitor.telling.drawing.time_frame import gathered, time_ticks, unbroken
+from monitor.values import dataclass
 
 NARROW, WIDE = 366, 720
 TALL: Final = 210

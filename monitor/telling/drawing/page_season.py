@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import html
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Final
 
@@ -19,6 +18,7 @@ from monitor.core.terms.times import DAY_MS
 from monitor.telling.drawing.page_course import NARROW, SIGN, axis_text
 from monitor.telling.drawing.svg import path
 from monitor.telling.drawing.time_frame import day_and_time, time_ticks
+from monitor.values import dataclass
 
 TALL: Final = 200
 _LEFT, _RIGHT, _TOP, _FOOT = 54, 10, 22, 28

@@ -9,13 +9,14 @@ from __future__ import annotations
 import html
 import unicodedata
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from datetime import date, datetime, timedelta, tzinfo
 from functools import cached_property
 from itertools import pairwise
 from typing import Final, Literal
 
 from monitor.core.terms.times import DAY_MS
+from monitor.values import dataclass
 
 Anchor = Literal["start", "middle", "end"]
 
@@ -107,7 +108,7 @@ class WordArea:
         return across > 0.0 and min(self.bottom, other.bottom) > max(self.top, other.top)
 
 
-@dataclass
+@dataclass()
 class PictureSheet:
     """A picture while it is drawn: marks of one class are one path, and know the layers in which they lie.
 

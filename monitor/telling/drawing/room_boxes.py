@@ -5,13 +5,14 @@ from __future__ import annotations
 import html
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from urllib.parse import quote
 
 from monitor.telling.drawing.picture_parts import PictureSheet, advance, fitting, number, shortened
 from monitor.telling.drawing.room_plan import PicturePlan, WarmthScale, shown_c
 from monitor.telling.drawing.room_scene import ShownBox
 from monitor.telling.drawing.room_words import SceneWords
+from monitor.values import dataclass
 
 
 @dataclass(frozen=True)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 
 from monitor.telling.drawing.picture_parts import DayAxis, PictureSheet, WordRun, advance, fitting, number, shortened
 from monitor.telling.drawing.room_plan import PicturePlan
 from monitor.telling.drawing.room_scene import ShownBox, ShownEggs
 from monitor.telling.drawing.room_words import SceneWords
+from monitor.values import dataclass
 
 
 @dataclass(frozen=True)

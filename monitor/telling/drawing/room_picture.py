@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import html
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cached_property
 from itertools import pairwise
 from typing import Final
@@ -29,6 +29,7 @@ from monitor.telling.drawing.room_plan import CROWD, PicturePlan, WarmthScale, p
 from monitor.telling.drawing.room_scene import RoomScene, ShownBox, ShownEggs, ShownStack
 from monitor.telling.drawing.room_words import Say, SceneWords
 from monitor.telling.drawing.svg import temperature_ticks, ticks
+from monitor.values import dataclass
 
 NARROW: Final = 366
 WIDE: Final = 1160

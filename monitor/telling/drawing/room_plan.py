@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import Final
 
 from monitor.telling.drawing.room_scene import RoomScene, ShownBox
+from monitor.values import dataclass
 
 # Where there are more boxes, less is drawn of each; and of a crowd of them least.
 MANY: Final = 12

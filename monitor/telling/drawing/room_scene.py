@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Final, Literal
 
@@ -21,6 +20,7 @@ from monitor.core.terms.formats import show_dates, show_since, show_span, show_t
 from monitor.core.terms.settings import DisplayUnit
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.telling.boxes import limits_words
+from monitor.values import dataclass
 
 # The last hours of which it is said whether a box gets warmer, and by how much it has to. Judgement, no source: a
 # thermostat moves a box of damp substrate by a tenth of a degree.

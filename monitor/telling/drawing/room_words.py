@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from urllib.parse import quote
 
 from monitor.core.terms.formats import (
@@ -19,6 +18,7 @@ from monitor.core.terms.formats import (
     show_within_difference,
 )
 from monitor.telling.drawing.room_scene import TREND_H, RoomScene, ShownBox, ShownEggs, ShownStack
+from monitor.values import dataclass
 
 Say = Callable[..., str]
 """The page's words: ``say(key, place=value)``. Those of the picture have keys that begin with "picture."."""

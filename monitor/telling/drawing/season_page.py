@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import html
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Final
 
@@ -31,6 +30,7 @@ from monitor.core.terms.settings import DisplayUnit
 from monitor.telling.drawing.course_plot import in_figures, svg_course
 from monitor.telling.drawing.season_plots import share_told, svg_development, svg_hatch_order
 from monitor.telling.drawing.time_frame import day_and_time
+from monitor.values import dataclass
 
 STYLE: Final = """
 @page { size: A4; margin: 14mm 14mm 16mm }

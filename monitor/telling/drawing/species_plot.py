@@ -10,7 +10,6 @@ import html
 import math
 import textwrap
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -36,6 +35,7 @@ from monitor.telling.drawing.svg import (
     upright,
     words_at,
 )
+from monitor.values import dataclass
 
 # So far beyond the table the curve is drawn; what it is there is a guess that gets worse by the degree.
 BEYOND_C: Final = 2.0

@@ -9,7 +9,6 @@ from __future__ import annotations
 import math
 import textwrap
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Final
 
 from monitor.core.climate.stacks import Gradient, Level, StackProfile
@@ -29,6 +28,7 @@ from monitor.telling.drawing.svg import (
     upright,
     words_at,
 )
+from monitor.values import dataclass
 
 # So much air is left around what is drawn, in C and cm.
 MARGIN_C: Final = 0.4

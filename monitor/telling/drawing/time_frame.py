@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 from itertools import pairwise
 from typing import Final
@@ -13,6 +12,7 @@ import numpy as np
 from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.telling.drawing.svg import INK, PALE, WIDTH, stroke, words_at
+from monitor.values import dataclass
 
 LEFT, RIGHT = 64, 20
 _HOURS: Final = (1, 2, 3, 6, 12)

@@ -11,12 +11,13 @@ from __future__ import annotations
 import importlib
 import pkgutil
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from functools import cache
 
 from monitor.core.notices.conditions import KindName, Rule, Sample
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.settings import Urgency
+from monitor.values import dataclass
 
 Facts = Mapping[str, str | float | int | None]
 NO_DELAY = Rule()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -15,6 +15,7 @@ from monitor.core.notices.kinds.limits import ahead, harm, inside, show_eta
 from monitor.core.notices.snapshot import BoxNow, Snapshot
 from monitor.core.terms.formats import show_difference, show_temperature, show_within
 from monitor.core.terms.settings import Urgency
+from monitor.values import dataclass
 
 SURE: Final = 0.9
 DOUBTFUL: Final = 0.5

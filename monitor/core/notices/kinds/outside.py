@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Final
 
@@ -37,6 +36,7 @@ from monitor.core.readings.series import Series
 from monitor.core.terms.formats import show_difference, show_since, show_temperature
 from monitor.core.terms.settings import Urgency
 from monitor.core.terms.times import DAY_MS, HOUR_MS, MINUTE_MS
+from monitor.values import dataclass
 
 # Until another reading or two agree; what is found here has been so for long.
 RULE: Final = Rule(on_delay_s=300.0)
