@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import AsyncIterator, Callable, Mapping
-from dataclasses import dataclass
 from typing import Any, Final, Literal
 from urllib.parse import urlsplit
 
@@ -23,6 +22,7 @@ from monitor.page.forms import posting, who_enters
 from monitor.page.live import LOOK_S, PATH, SIGN_S
 from monitor.page.pages import Pages, pages_of
 from monitor.page.texts import USUAL, table
+from monitor.values import dataclass
 
 MOST_HANDS: Final = 100
 OF_ONE: Final = 5
