@@ -194,7 +194,7 @@ def test_nobody_speaks_in_the_name_of_another(broker: Broker) -> None:
     }
     reports = {"left/upper", "answers", "gateways/attic", "warmtally2"}
     own = {
-        "warmtally": {"answer/reply", "warmtally", "warmtally/room", "warmtally/box/left-upper"},
+        "warmtally": {"answer/reply", "warmtally", "warmtally/room", "warmtally/box/left-upper", "warmtally/codes"},
         "keeper": {"answer"},
         "gateways": {"gateway", "gateway/attic", "gateway/attic/state", *reports},
         "probes": reports,
@@ -216,6 +216,85 @@ def test_nobody_speaks_in_the_name_of_another(broker: Broker) -> None:
         wait_for(lambda: "warmtally warmtally" in service.came, "the service's own")
         came = {text for text in service.came if not text.endswith(" done")}
         assert came == {f"{who} {topic}" for who, theirs in own.items() for topic in theirs}
+
+
+def test_a_room_among_many_speaks_for_itself_alone(tmp_path: Path) -> None:
+    """Each login of each room, and the overview's, publishes on every topic of both rooms, and tries to hear all."""
+    port = free_port()
+    folder = tmp_path / "house"
+    done = set_up(folder, "--port", str(port), "--room", "attic", "--room", "cellar")
+    assert done.returncode == 0, done.stderr
+    running = Broker(folder, port)
+    running.start()
+    own = {
+        "": {"warmtally", "warmtally/room", "warmtally/box/low", "warmtally/codes", "answer/reply"},
+        "-probes": {"low"},
+        "-keeper": {"answer"},
+        "-gateways": {"low", "gateway/one"},
+    }
+    topics = sorted(f"{room}/{name}" for room in ("attic", "cellar") for name in set().union(*own.values()))
+    may = {
+        f"{room}{who}": {f"{room}/{x}" for x in theirs} for room in ("attic", "cellar") for who, theirs in own.items()
+    }
+    may["overview"] = {"attic/answer", "cellar/answer"}
+    hears = {"attic": "attic/", "cellar": "cellar/", "overview": ""}
+    try:
+        ears = {}
+        for who in hears:
+            ears[who] = Client(port, (who, (folder / f"{who}.password").read_text().strip()), f"ear-{who}")
+            assert ears[who].connect() == "Success"
+            ears[who].subscribe("#" if who == "overview" else f"{who}/#")
+        for who in may:
+            speaker = Client(port, (who, (folder / f"{who}.password").read_text().strip()), f"mouth-{who}")
+            assert speaker.connect() == "Success"
+            for topic in topics:
+                # A broker may end the connection at what it refuses, so each goes without asking for an answer.
+                speaker.line.publish(topic, f"{who} {topic}", qos=0)
+            speaker.line.publish(sorted(may[who])[0], f"{who} done", qos=0)
+            room = sorted(may[who])[0].partition("/")[0]
+            wait_for(lambda r=room, w=who: f"{w} done" in ears[r].came, f"the last of {who}")  # type: ignore[misc]
+            speaker.close()
+        allowed = {f"{who} {topic}" for who, theirs in may.items() for topic in theirs}
+        for who, begin in hears.items():
+            came = {text for text in ears[who].came if not text.endswith(" done")}
+            of_state = {x for x in allowed if "/warmtally" in x.split()[1] or x.endswith("/answer/reply")}
+            wanted = of_state if who == "overview" else {x for x in allowed if x.split()[1].startswith(begin)}
+            wait_for(lambda w=who, x=wanted: x <= set(ears[w].came), "all of it")  # type: ignore[misc]
+            came = {text for text in ears[who].came if not text.endswith(" done")}
+            assert came == wanted
+        for ear in ears.values():
+            ear.close()
+    finally:
+        running.stop(signal.SIGTERM)
+
+
+@pytest.mark.parametrize(
+    ("words", "why"),
+    [
+        (["--room", "a b"], "cannot be a room"),
+        (["--room", "overview"], "another login"),
+        (["--room", "attic-probes"], "another login"),
+        (["--room", "attic", "--room", "attic"], "twice"),
+        (["--room", "attic", "--topic", "eggs"], "does not go with --topic"),
+        (["--room"], "needs a value"),
+    ],
+)
+def test_a_room_that_cannot_be_one_of_many_is_refused(tmp_path: Path, words: list[str], why: str) -> None:
+    done = set_up(tmp_path / "house", *words)
+    assert done.returncode == 1
+    assert why in done.stderr
+    assert not (tmp_path / "house" / "passwords").exists()
+
+
+def test_a_room_that_is_added_leaves_the_passwords_of_the_others(tmp_path: Path) -> None:
+    folder = tmp_path / "house"
+    assert set_up(folder, "--room", "attic").returncode == 0
+    first = {x.name: x.read_text() for x in folder.glob("*.password")}
+    assert set_up(folder, "--room", "attic", "--room", "den").returncode == 0
+    now = {x.name: x.read_text() for x in folder.glob("*.password")}
+    assert first.items() <= now.items()
+    assert now.keys() - first.keys() == {f"den{x}.password" for x in ("", "-probes", "-keeper", "-gateways")}
+    assert "\n[[brokers]]\n" in set_up(folder, "--room", "attic").stdout
 
 
 @pytest.mark.parametrize("mixed", [False, True], ids=["alike", "mixed with readings that do not wait"])
