@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -22,7 +23,7 @@ from monitor.telling.as_json import utc
 from monitor.telling.rooms import RoomsWords, overview_json
 from tests.adapters.mqtt.test_rooms import Speaker, open_need, seen
 from tests.core.rooms.test_overview import NEED, NOW, box, heard, said
-from tests.peers import Mosquitto, free_port, mosquitto, wait_for
+from tests.peers import PROJECT, Mosquitto, free_port, mosquitto, wait_for
 from tests.shed import shed
 
 FILE = """
@@ -192,3 +193,17 @@ def test_a_whole_file_is_read_and_a_missing_secret_is_said(tmp_path: Path) -> No
     file.write_text(file.read_text().replace("port = 1883", 'username = "o"\npassword_file = "nowhere"'))
     with pytest.raises(SecretMissing, match="password_file"):
         load_overview(file)
+
+
+def test_the_example_is_whole_but_for_its_secret(tmp_path: Path) -> None:
+    text = (PROJECT / "config" / "rooms.toml").read_text(encoding="utf-8")
+    with pytest.raises(SecretMissing) as found:
+        load_overview(PROJECT / "config" / "rooms.toml")
+    assert len(str(found.value).splitlines()) == 1
+    # What is switched off there is what holds without it.
+    file = tmp_path / "rooms.toml"
+    (tmp_path / "overview.password").write_text("word")
+    file.write_text(text)
+    usual = load_overview(file)
+    file.write_text(re.sub(r"^#(?! )", "", text, flags=re.M))
+    assert load_overview(file) == usual

@@ -294,7 +294,12 @@ def test_a_room_that_is_added_leaves_the_passwords_of_the_others(tmp_path: Path)
     now = {x.name: x.read_text() for x in folder.glob("*.password")}
     assert first.items() <= now.items()
     assert now.keys() - first.keys() == {f"den{x}.password" for x in ("", "-probes", "-keeper", "-gateways")}
-    assert "\n[[brokers]]\n" in set_up(folder, "--room", "attic").stdout
+    told = [set_up(folder, "--room", "attic").stdout for _ in range(2)]
+    assert "\n[[brokers]]\n" in told[0]
+    # Nobody else can know under which id its readings wait, and it stays the same.
+    (client,) = re.findall(r'client_id = "attic-([0-9a-f]{12})"', told[0])
+    assert client in told[1]
+    assert client not in now["attic.password"]
 
 
 @pytest.mark.parametrize("mixed", [False, True], ids=["alike", "mixed with readings that do not wait"])

@@ -188,6 +188,48 @@ def test_a_login_that_may_read_nothing_is_said(tmp_path: Path) -> None:
                 found.close()
 
 
+BRIDGE = """
+connection house
+address 127.0.0.1:{port}
+bridge_protocol_version mqttv311
+restart_timeout 1 2
+topic # out 1 attic/warmtally/ attic/warmtally/
+topic attic/warmtally out 1
+topic attic/answer in 1
+topic attic/answer/reply out 1
+notification_topic attic/warmtally/line
+"""
+
+
+def test_a_room_behind_a_bridge_is_seen_answered_and_down_when_its_line_is(broker: Mosquitto, tmp_path: Path) -> None:
+    clock = Clock(START)
+    with mosquitto(tmp_path / "edge", extra=BRIDGE.format(port=broker.port)) as edge, seen(broker.port, clock) as found:
+        own, took = Speaker(edge.port), []
+        own.client.on_message = lambda _c, _d, m: took.append(m.payload)
+        own.client.subscribe("attic/answer", 1)
+        own.room("attic", needs=[{"kind": "too-warm", "urgency": "now", "notice": 7, "state": "open"}])
+        wait_for(lambda: watched(found.look()) == {"attic": "here"}, "the room over the bridge")
+        found.answers.give("house/attic", 7, "anna")
+        wait_for(lambda: len(took) > 0, "the answer over the bridge")
+        own.say("attic/answer/reply", "Notice 7 is answered: Too warm.", retain=False)
+        wait_for(lambda: found.answers.all()[0].outcome == "answered", "the reply over the bridge")
+        # The room dies with its broker, and the will that it left there with both.
+        own.client.loop_stop()
+        edge.stop(kill=True)
+        wait_for(lambda: watched(found.look()) == {"attic": "down"}, "the end of the line")
+        room = found.look().room("attic")
+        assert room is not None
+        assert (room.heard.gone, room.since_ms) == ("line", START)
+        # The broker is back with what stood there, and the room is not: hours later that is old.
+        clock.at_ms += 180 * MINUTE
+        edge.start()
+        wait_for(lambda: watched(found.look()) in ({"attic": "silent"}, {"attic": "down"}), "what is handed on late")
+        again = Speaker(edge.port)
+        again.room("attic", clock())
+        wait_for(lambda: watched(found.look()) == {"attic": "here"}, "its next word")
+        again.close()
+
+
 # -- answers, to a real service
 
 
