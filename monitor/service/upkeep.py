@@ -1,4 +1,5 @@
-"""Upkeep of the store: once an hour readings are folded and summed up, once a day what is too old is dropped."""
+"""Upkeep of the store: once an hour readings are folded and summed up, days that are over packed little by little, and
+once a day what is too old is dropped."""
 
 from __future__ import annotations
 
@@ -27,6 +28,7 @@ class Upkeep:
         self._derived = derived
         self._keep_days = settings.calendar.keep_days
         self._hour = -1
+        self._unpacked = True
         self._unsummed = ""
 
     def hourly(self, now_ms: int) -> None:
@@ -36,6 +38,7 @@ class Upkeep:
         """
         hour = now_ms // HOUR_MS
         if hour == self._hour:
+            self._pack(now_ms)
             return
         seen = self._derived.readings.seen_seq
         try:
@@ -48,7 +51,17 @@ class Upkeep:
         except Exception as error:  # noqa: BLE001
             self._unsummed = why(error)
             log.error("the hour's sums cannot be written: %s", self._unsummed)  # noqa: TRY400
-        self._hour = hour
+        self._hour, self._unpacked = hour, True
+
+    def _pack(self, now_ms: int) -> None:
+        """A little at each round, until nothing is left: then once an hour it is looked whether there is more."""
+        if not self._unpacked:
+            return
+        try:
+            self._unpacked = self._store.folding.pack(now_ms) > 0
+        except MonitorError as error:
+            self._unpacked = False
+            log.error("days cannot be packed: %s", why(error))  # noqa: TRY400 - tried again in an hour
 
     def retention(self, now_ms: int) -> None:
         """Drop what is older than is kept."""
@@ -56,5 +69,6 @@ class Upkeep:
 
     def damage(self) -> dict[str, str]:
         """Checks that suffer from damage in the store, each with the reason."""
-        found = {f"the readings of {probe}": text for (probe, _), text in (self._store.readings.damaged or {}).items()}
+        damaged = self._store.readings.set_aside() | (self._store.readings.damaged or {})
+        found = {f"the readings of {probe}": text for (probe, _), text in damaged.items()}
         return found | ({"hourly sums": self._unsummed} if self._unsummed else {})

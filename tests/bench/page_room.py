@@ -125,7 +125,8 @@ def _copied(store: Store, drawn: int, other: int, whole: Columns) -> None:
     with store.db.write() as c:
         to, of = (c.execute("SELECT id FROM probe WHERE name = ?", (name,)).fetchone()[0] for name in names)
         c.execute(
-            "INSERT OR REPLACE INTO chunk SELECT ?, hour, n, n_good, low, high, total, blob FROM chunk WHERE probe = ?",
+            "INSERT OR REPLACE INTO chunk(probe, hour, hours, n, n_good, total, head, blob) "
+            "SELECT ?, hour, hours, n, n_good, total, head, blob FROM chunk WHERE probe = ?",
             (to, of),
         )
         c.execute("INSERT OR IGNORE INTO dirty SELECT ?, hour FROM dirty WHERE probe = ?", (to, of))

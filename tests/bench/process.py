@@ -193,7 +193,7 @@ class Service:
     def stored_raw(self) -> int:
         """Rows in the journal and readings in chunks; a reading stored twice in the journal counts twice."""
         with self.store() as store:
-            rows = store.db.rows("SELECT (SELECT COUNT(*) FROM journal) + (SELECT COALESCE(SUM(n), 0) FROM chunk)")
+            rows = store.db.rows("SELECT (SELECT COUNT(*) FROM journal) + (SELECT COALESCE(SUM(n), 0) FROM kept)")
             return int(rows[0][0])
 
     def readings(self, probe: str) -> tuple[np.ndarray, np.ndarray]:

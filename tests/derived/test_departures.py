@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from monitor.adapters.store import Store
-from monitor.adapters.store.chunks import Columns
+from monitor.adapters.store.columns import Columns
 from monitor.core.readings.belief import Belief
 from monitor.core.readings.corrections import Correction, How, StandingCorrections
 from monitor.core.terms.settings import Box, Limits, Probe, Room

@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from monitor.adapters.store.account import KeepersAccount, Once
     from monitor.adapters.store.answers import AnswerBook, secret_of
     from monitor.adapters.store.backlog import Backlog
-    from monitor.adapters.store.chunks import Columns
     from monitor.adapters.store.clocks import ProbeClocks
+    from monitor.adapters.store.columns import Columns
     from monitor.adapters.store.corrections import Corrections
     from monitor.adapters.store.disbelief import Disbeliefs
     from monitor.adapters.store.folding import Folding
@@ -35,7 +35,7 @@ _MODULES: Final = {
     "account": ("KeepersAccount", "Once"),
     "answers": ("AnswerBook", "secret_of"),
     "backlog": ("Backlog",),
-    "chunks": ("Columns",),
+    "columns": ("Columns",),
     "clocks": ("ProbeClocks",),
     "corrections": ("Corrections",),
     "disbelief": ("Disbeliefs",),
@@ -153,7 +153,7 @@ class Store:
     def shipping(self) -> ShippingBook:
         from monitor.adapters.store.shipping import ShippingBook
 
-        return ShippingBook(self.db, self.unread)
+        return ShippingBook(self.db, self.unread, self.readings)
 
     @property
     def watched(self) -> bool:

@@ -1,24 +1,51 @@
 """Folding: each hour the journal becomes one compressed chunk for each probe and hour; an import goes there at once.
 
-A crash at any moment leaves each reading in exactly one place.
+When a day is over its hours become one chunk, which takes half the room; so do chunks of before. A crash at any moment
+leaves each reading in exactly one place.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import itertools
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from sqlite3 import Connection
+from typing import Final
 
 import numpy as np
 
 from monitor.adapters.store import chunks
-from monitor.adapters.store.chunks import Columns
+from monitor.adapters.store.columns import Columns
 from monitor.adapters.store.database import ROWS_A_STEP, Database
 from monitor.adapters.store.journal import ProbeNumbers
 from monitor.adapters.store.readings import Readings, columns_of_rows
 from monitor.core.terms.times import HOUR_MS
+from monitor.errors import StoreCorrupt
 
 # Folding takes at most so many journal rows in one transaction, to keep writers waiting only milliseconds.
 FOLD_ROWS = 100_000
+DAY_HOURS: Final = 24
+DAY_ROWS: Final = 100_000
+"""A day with more readings stays in hours: nobody reads more at once."""
+SETTLED_HOURS: Final = 2
+"""A day that is over for so long is packed: most of what came late is there (judgement)."""
+STEP_S: Final = 0.1
+"""Packing goes on for so long at a time, one probe's day a transaction."""
+_IMPORT_DAYS: Final = 10
+# Of an hour in SQL, whose division rounds towards 0.
+_DAY: Final = "hour - ((hour % 24) + 24) % 24"
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """A chunk as it stands. ``id`` None: one of before."""
+
+    id: int | None
+    hour: int
+    hours: int
+    n: int
+    blob: bytes
 
 
 class Folding:
@@ -36,32 +63,32 @@ class Folding:
         """
         columns = columns.sorted_first_wins()
         self._numbers.known(probe)
-        hours = columns.at // HOUR_MS
-        edges = np.flatnonzero(np.diff(hours)) + 1
-        starts = [0, *edges.tolist(), len(columns)] if len(columns) else [0]
+        days = columns.at // (DAY_HOURS * HOUR_MS)
+        edges = [0, *(np.flatnonzero(np.diff(days)) + 1).tolist(), len(columns)] if len(columns) else [0]
         added = 0
-        pieces = [(starts[i], starts[i + 1]) for i in range(len(starts) - 1)]
-        for block in range(0, len(pieces), 240):
+        pieces = list(itertools.pairwise(edges))
+        for block in range(0, len(pieces), _IMPORT_DAYS):
             with self.db.write() as c:
                 number = self._numbers.given(probe)
                 # What waits in the journal was stored first and wins, though it is merged later.
                 waiting = np.array(
                     [r[0] for r in c.execute("SELECT at FROM journal WHERE probe=?", (number,))], np.int64
                 )
-                for a, b in pieces[block : block + 240]:
-                    hour = int(hours[a])
+                for a, b in pieces[block : block + _IMPORT_DAYS]:
                     piece = columns.part(a, b)
                     if len(waiting):
                         piece = piece.take(np.flatnonzero(~np.isin(piece.at, waiting)))
-                    new = self._merge(number, hour, piece) if len(piece) else 0
+                    # The newest day of an import may be the present one: it is packed when it is over.
+                    new = self._merge(number, piece, whole=b < len(columns)) if len(piece) else 0
                     if new:
-                        self._mark(number, hour)
+                        for hour in np.unique(piece.at // HOUR_MS).tolist():
+                            self._mark(number, hour)
                     added += new
                 self.db.connection.execute(
                     "INSERT INTO fact VALUES ('bulk', '1') ON CONFLICT(name) DO UPDATE SET value=value+1"
                 )
             if progress is not None:
-                progress(pieces[min(block + 240, len(pieces)) - 1][1])
+                progress(pieces[min(block + _IMPORT_DAYS, len(pieces)) - 1][1])
         return added, len(columns) - added
 
     def _mark(self, probe: int, hour: int) -> None:
@@ -70,22 +97,110 @@ class Folding:
         c.execute("INSERT OR IGNORE INTO dirty VALUES (?,?)", (probe, hour))
         c.execute("INSERT OR IGNORE INTO ship_hour SELECT destination, ?, ? FROM shipped", (probe, hour))
 
-    def _merge(self, probe: int, hour: int, new: Columns) -> int:
-        """Into the chunk; what was there first wins. Returns how many are new."""
-        c = self.db.connection
-        row = c.execute("SELECT n, blob FROM chunk WHERE probe=? AND hour=?", (probe, hour)).fetchone()
-        before = int(row[0]) if row else 0
-        old = [self._readings.decoded(row[1], probe, hour)] if row else []
-        merged = Columns.joined([*old, new]).sorted_first_wins()
-        if len(merged) == before:
+    # -- chunks; all of it inside a transaction of the caller
+
+    def _merge(self, probe: int, new: Columns, *, whole: bool = False) -> int:
+        """Readings of one day, in order of time, into its chunks; what was there first wins. Returns how many are new.
+
+        ``whole``: as one chunk, if they are not too many. What is one already stays one.
+        """
+        day = int(new.at[0]) // HOUR_MS // DAY_HOURS * DAY_HOURS
+        there = self._there(probe, day)
+        if whole and sum(k.n for k in there) + len(new) <= DAY_ROWS:
+            return self._put(probe, day, DAY_HOURS, there, new)
+        if there and there[0].hours > 1:
+            return self._put(probe, day, DAY_HOURS, there, new)
+        hours = new.at // HOUR_MS
+        edges = [0, *(np.flatnonzero(np.diff(hours)) + 1).tolist(), len(new)]
+        added = 0
+        for a, b in itertools.pairwise(edges):
+            hour = int(hours[a])
+            added += self._put(probe, hour, 1, [k for k in there if k.hour == hour], new.part(a, b))
+        return added
+
+    def _there(self, probe: int, day: int) -> list[_Kept]:
+        """A day's chunks."""
+        c, span = self.db.connection, (probe, day, day + DAY_HOURS)
+        rows = c.execute("SELECT id, hour, hours, n, blob FROM chunk WHERE probe=? AND hour>=? AND hour<?", span)
+        found = [_Kept(*row) for row in rows]
+        rows = c.execute("SELECT NULL, hour, 1, n, blob FROM hour_chunk WHERE probe=? AND hour>=? AND hour<?", span)
+        return sorted([*found, *(_Kept(*row) for row in rows)], key=lambda k: k.hour)
+
+    def _put(self, probe: int, hour: int, hours: int, old: Sequence[_Kept], new: Columns | None = None) -> int:
+        """One chunk in place of some, with what is new; returns how many readings are. A damaged one is set aside."""
+        c, parts, good_as_it_is = self.db.connection, list[Columns](), False
+        for kept in old:
+            try:
+                parts.append(self._readings.decoded(kept.blob, probe, kept.hour))
+                good_as_it_is = kept.id is not None and kept.hours == hours
+            except StoreCorrupt as error:
+                c.execute(
+                    "INSERT INTO damaged_chunk(probe, hour, hours, n, why, blob) VALUES (?,?,?,?,?,?)",
+                    (probe, kept.hour, kept.hours, kept.n, error.what, kept.blob),
+                )
+        before = sum(map(len, parts))
+        merged = Columns.joined([*parts, *([] if new is None else [new])]).sorted_first_wins()
+        if good_as_it_is and len(merged) == before:
             return 0
-        good = merged.value[merged.usable]
-        stats = (float(good.min()), float(good.max()), float(good.sum())) if len(good) else (None, None, None)
-        c.execute(
-            "INSERT OR REPLACE INTO chunk VALUES (?,?,?,?,?,?,?,?)",
-            (probe, hour, len(merged), len(good), *stats, chunks.encode(merged)),
-        )
+        for kept in old:
+            self._drop(probe, kept)
+        if len(merged):
+            good = merged.value[merged.usable]
+            c.execute(
+                "INSERT INTO chunk(probe, hour, hours, n, n_good, total, head, blob) VALUES (?,?,?,?,?,?,?,?)",
+                (
+                    probe,
+                    hour,
+                    hours,
+                    len(merged),
+                    len(good),
+                    float(good.sum()) if len(good) else None,
+                    chunks.hours_of(merged, hour, hours) if hours > 1 else None,
+                    chunks.encode(merged),
+                ),
+            )
         return len(merged) - before
+
+    def _drop(self, probe: int, kept: _Kept) -> None:
+        if kept.id is None:
+            self.db.connection.execute("DELETE FROM hour_chunk WHERE probe=? AND hour=?", (probe, kept.hour))
+        else:
+            self.db.connection.execute("DELETE FROM chunk WHERE id=?", (kept.id,))
+
+    # -- from hours to days
+
+    def pack(self, now_ms: int, seconds: float = STEP_S) -> int:
+        """Make days that are over into one chunk each, the oldest first, for so long; returns how many readings that
+        were. 0: nothing is left to do. Killed anywhere, each day is in hours or whole."""
+        until = (now_ms // HOUR_MS - SETTLED_HOURS) // DAY_HOURS * DAY_HOURS
+        began, packed = time.monotonic(), 0
+        for probe, day in self._unpacked(until):
+            with self.db.write():
+                there = self._there(probe, day)
+                if sum(k.n for k in there) <= DAY_ROWS:
+                    self._put(probe, day, DAY_HOURS, there)
+                else:
+                    for kept in there:
+                        if kept.id is None:
+                            self._put(probe, kept.hour, 1, [kept])
+            packed += sum(k.n for k in there)
+            if time.monotonic() - began >= seconds:
+                break
+        return packed
+
+    def _unpacked(self, until: int) -> list[tuple[int, int]]:
+        """(probe, first hour) of days before an hour that are still in hours, or as they were written before."""
+        hours = self.db.rows(
+            "SELECT probe, hour FROM (SELECT probe, hour FROM hour_chunk WHERE hour<? LIMIT ?)", until, ROWS_A_STEP
+        ) + self.db.rows(
+            f"SELECT probe, MIN(hour) FROM chunk WHERE hours=1 AND hour<? GROUP BY probe, {_DAY} HAVING SUM(n)<=?",  # noqa: S608
+            until,
+            DAY_ROWS,
+        )
+        days = {(int(hour) // DAY_HOURS * DAY_HOURS, int(probe)) for probe, hour in hours}
+        return [(probe, day) for day, probe in sorted(days)]
+
+    # -- the journal
 
     def fold(self, now_ms: int, seen_seq: int = 2**62) -> int:
         """Move the journal's full hours into chunks; returns how many rows were moved.
@@ -106,16 +221,26 @@ class Folding:
                 if not rows:
                     return moved
                 groups: dict[tuple[int, int], list[tuple[object, ...]]] = {}
+                newest: dict[tuple[int, int], int] = {}
                 for row in rows:
-                    groups.setdefault((row[1], row[2] // HOUR_MS), []).append(row)
+                    hour = row[2] // HOUR_MS
+                    groups.setdefault((row[1], hour // DAY_HOURS), []).append(row)
+                    newest[row[1], hour] = row[0]
                 cursors = c.execute("SELECT destination, seq FROM shipped").fetchall()
-                for (probe, hour), group in groups.items():
-                    added = self._merge(probe, hour, columns_of_rows(group))
-                    last = max(int(r[0]) for r in group)  # type: ignore[call-overload]
-                    for destination, seq in cursors:
-                        # Of readings that came twice the later one may have been shipped over the one that counts.
-                        if last > seq or added < len(group):
-                            c.execute("INSERT OR IGNORE INTO ship_hour VALUES (?,?,?)", (destination, probe, hour))
+                doubled = set()
+                for (probe, day), group in groups.items():
+                    if self._merge(probe, columns_of_rows(group).sorted_first_wins()) < len(group):
+                        doubled.add((probe, day))
+                for destination, seq in cursors:
+                    # Of readings that came twice the later one may have been shipped over the one that counts.
+                    c.executemany(
+                        "INSERT OR IGNORE INTO ship_hour VALUES (?,?,?)",
+                        [
+                            (destination, probe, hour)
+                            for (probe, hour), last in newest.items()
+                            if last > seq or (probe, hour // DAY_HOURS) in doubled
+                        ],
+                    )
                 c.executemany("DELETE FROM journal WHERE seq=?", [(r[0],) for r in rows])
             moved += len(rows)
             if len(rows) < FOLD_ROWS:
@@ -123,16 +248,23 @@ class Folding:
 
     def drop_before(self, before_ms: int) -> int:
         """Forget chunks that end before a moment. Returns how many hours were dropped."""
+        before, hours = before_ms // HOUR_MS, 0
 
         def some(c: Connection) -> int:
-            for (probe,) in c.execute("SELECT id FROM probe").fetchall():
-                dropped = c.execute(
-                    "DELETE FROM chunk WHERE probe=?1 AND hour IN "
-                    "(SELECT hour FROM chunk WHERE probe=?1 AND hour<?2 ORDER BY hour LIMIT ?3)",
-                    (probe, before_ms // HOUR_MS, ROWS_A_STEP),
-                ).rowcount
-                if dropped:
-                    return dropped
-            return 0
+            nonlocal hours
+            found = c.execute(
+                "SELECT id, hours FROM chunk WHERE hour<?1 AND hour+hours<=?1 LIMIT ?2", (before, ROWS_A_STEP)
+            ).fetchall()
+            c.executemany("DELETE FROM chunk WHERE id=?", [(number,) for number, _ in found])
+            hours += sum(int(h) for _, h in found)
+            return len(found)
 
-        return self.db.in_steps(some)
+        def some_of_before(c: Connection) -> int:
+            return c.execute(
+                "DELETE FROM hour_chunk WHERE (probe, hour) IN "
+                "(SELECT probe, hour FROM hour_chunk WHERE hour<? LIMIT ?)",
+                (before, ROWS_A_STEP),
+            ).rowcount
+
+        self.db.in_steps(some)
+        return hours + self.db.in_steps(some_of_before)

@@ -7,12 +7,15 @@ in a chunk, or one in each. Nothing here judges or corrects a value.
 
 from __future__ import annotations
 
+import contextlib
+from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
+from typing import Final
 
 import numpy as np
 
 from monitor.adapters.store import chunks
-from monitor.adapters.store.chunks import Columns
+from monitor.adapters.store.columns import Columns
 from monitor.adapters.store.database import Database
 from monitor.adapters.store.journal import ProbeNumbers
 from monitor.core.terms.events import Reading
@@ -22,6 +25,8 @@ from monitor.errors import StoreCorrupt
 # So many readings are at most read in one piece, beside those of a single hour.
 PIECE_ROWS = 100_000
 PACE_MS = 600_000
+# Chunks of a probe that reach into the hours from ?2 to ?3, that one included; ?1: the probe.
+_REACHING: Final = "probe=?1 AND hour>?2-24 AND hour<=?3 AND hour+hours>?2"
 
 
 class Readings:
@@ -31,10 +36,11 @@ class Readings:
         self.db = db
         # (probe, hour) -> what is wrong, where damage is tolerated: by the service, which tells it. None: it is not.
         self.damaged: dict[tuple[str, int], str] | None = None
+        self._newest: tuple[bytes, Columns] = b"", Columns.empty()
         self._numbers = numbers
 
     def decoded(self, blob: bytes, probe: int, hour: int) -> Columns:
-        """Readings of a chunk. Raises StoreCorrupt, which names the probe and the hour."""
+        """Readings of a chunk. Raises StoreCorrupt, which names the probe and its first hour."""
         try:
             return chunks.decode(blob)
         except ValueError as error:
@@ -46,21 +52,38 @@ class Readings:
             ) from error
 
     def _readable(self, blob: bytes, probe: int, hour: int) -> Columns:
-        """As :meth:`decoded`; where damage is tolerated a damaged hour counts as one in which nothing was measured."""
+        """As :meth:`decoded`; where damage is tolerated a damaged chunk counts as if nothing was measured in it.
+
+        The newest is remembered: whoever goes through a day hour by hour asks for its chunk again and again.
+        """
+        if self._newest[0] == blob:
+            return self._newest[1]
         try:
-            return self.decoded(blob, probe, hour)
+            found = self.decoded(blob, probe, hour)
         except StoreCorrupt as error:
             if self.damaged is None:
                 raise
             self.damaged[self._numbers.names().get(probe, str(probe)), hour] = error.what
             return Columns.empty()
+        if len(found) <= PIECE_ROWS:
+            self._newest = blob, found
+        return found
 
-    def _all_decoded(self, probe: int, hours: Sequence[tuple[int, bytes]]) -> Columns:
-        try:
-            return chunks.decode_all([blob for _, blob in hours])
-        except ValueError:
-            # One by one, so that the damaged hour is named.
-            return Columns.joined([self._readable(blob, probe, hour) for hour, blob in hours])
+    def _all_readable(self, probe: int, found: Sequence[tuple[int, bytes]]) -> Columns:
+        if len(found) > 1:
+            with contextlib.suppress(ValueError):
+                return chunks.decode_all([blob for _, blob in found])
+        # One by one, so that the damaged one is named.
+        return Columns.joined([self._readable(blob, probe, hour) for hour, blob in found])
+
+    def set_aside(self) -> dict[tuple[str, int], str]:
+        """(probe, first hour) -> what is wrong with a chunk that was set aside."""
+        return {
+            (str(name), int(hour)): str(why)
+            for name, hour, why in self.db.rows(
+                "SELECT p.name, d.hour, d.why FROM damaged_chunk d JOIN probe p ON p.id=d.probe"
+            )
+        }
 
     def load(self, probes: Iterable[str], from_ms: int, to_ms: int) -> dict[str, Columns]:
         """Readings with ``from_ms <= at < to_ms`` of each probe, in order of time, first stored wins."""
@@ -71,11 +94,12 @@ class Readings:
             with self.db.read():
                 # Of one moment: a fold between the two would hide what it moves.
                 chunk_rows = self.db.rows(
-                    "SELECT probe, hour, blob FROM chunk "  # noqa: S608 - only holes
-                    f"WHERE probe IN ({holes}) AND hour>=? AND hour<=? ORDER BY probe, hour",
+                    "SELECT probe, hour, blob FROM kept "  # noqa: S608 - only holes
+                    f"WHERE probe IN ({holes}) AND hour>?-24 AND hour<=? AND hour+hours>? ORDER BY probe, hour",
                     *parts,
                     from_ms // HOUR_MS,
                     (to_ms - 1) // HOUR_MS,
+                    from_ms // HOUR_MS,
                 )
                 rows = self.db.rows(
                     "SELECT seq, probe, at, value, received, flag, timed, test FROM journal "  # noqa: S608 - only holes
@@ -88,7 +112,7 @@ class Readings:
             for number, hour, blob in chunk_rows:
                 blobs.setdefault(number, []).append((hour, blob))
             for number, hours in blobs.items():
-                parts[number].append(self._all_decoded(number, hours))
+                parts[number].append(self._all_readable(number, hours))
             groups: dict[int, list[tuple[object, ...]]] = {}
             for row in rows:
                 groups.setdefault(row[1], []).append(row)
@@ -97,11 +121,21 @@ class Readings:
         result: dict[str, Columns] = {}
         for name, number in wanted.items():
             merged = Columns.joined(parts[number]).sorted_first_wins()
-            inside = np.flatnonzero((merged.at >= from_ms) & (merged.at < to_ms))
-            result[name] = merged if len(inside) == len(merged) else merged.take(inside)
+            result[name] = merged.part(*np.searchsorted(merged.at, (from_ms, to_ms)).tolist())
         for name in probes:
             result.setdefault(name, Columns.empty())
         return result
+
+    def hour(self, probe: int, hour: int) -> Columns:
+        """What chunks hold of an hour, by the probe's number. Raises StoreCorrupt."""
+        for first, blob in self.db.rows(f"SELECT hour, blob FROM kept WHERE {_REACHING}", probe, hour, hour):  # noqa: S608
+            columns = self._readable(blob, probe, first)
+            return columns.part(*np.searchsorted(columns.at, (hour * HOUR_MS, (hour + 1) * HOUR_MS)).tolist())
+        return Columns.empty()
+
+    def kept_of(self, probe: int, hour: int) -> int:
+        """How many readings chunks hold of an hour, by the probe's number."""
+        return sum(n for _, n, _, _ in self._heads(probe, hour, hour + 1))
 
     def pieces(self, probe: str, from_ms: int, to_ms: int) -> Iterator[Columns]:
         """As :meth:`load` for one probe, hours that follow each other, some at a time: bounded whatever its rate is."""
@@ -109,14 +143,26 @@ class Readings:
         if number is None:
             return
         span = number, from_ms // HOUR_MS, (to_ms - 1) // HOUR_MS
-        counts = self.db.rows(
-            "SELECT hour, SUM(n) FROM (SELECT hour, n FROM chunk WHERE probe=?1 AND hour>=?2 AND hour<=?3 "
-            "UNION ALL SELECT at / 3600000, 1 FROM journal WHERE probe=?1 AND at / 3600000 BETWEEN ?2 AND ?3) "
-            "GROUP BY hour ORDER BY hour",
-            *span,
-        )
+        counts: dict[int, int] = {}
+        with self.db.read():
+            # What waits in the journal counts for the chunk in which it will lie, else for its hour.
+            kept = self.db.rows(f"SELECT hour, hours, n FROM kept WHERE {_REACHING} ORDER BY hour", *span)  # noqa: S608
+            waiting = self.db.rows(
+                "SELECT at / 3600000, COUNT(*) FROM journal WHERE probe=? AND at>=? AND at<? GROUP BY 1",
+                number,
+                from_ms,
+                to_ms,
+            )
+        starts = [hour for hour, _, _ in kept]
+        for hour, _, n in kept:
+            counts[max(hour, span[1])] = n
+        for hour, n in waiting:
+            place = bisect_right(starts, hour) - 1
+            inside = place >= 0 and hour < starts[place] + kept[place][1]
+            begins = max(starts[place], span[1]) if inside else hour
+            counts[begins] = counts.get(begins, 0) + n
         start_ms, gathered = from_ms, 0
-        for hour, n in counts:
+        for hour, n in sorted(counts.items()):
             if gathered and gathered + n > PIECE_ROWS:
                 yield self.load([probe], start_ms, hour * HOUR_MS)[probe]
                 start_ms, gathered = hour * HOUR_MS, 0
@@ -136,7 +182,7 @@ class Readings:
         ((found,),) = self.db.rows("SELECT COUNT(*) FROM journal WHERE at>=? AND at<?", from_ms, to_ms)
         for number in (n for p in probes if (n := self._numbers.known(p)) is not None):
             ((kept,),) = self.db.rows(
-                "SELECT TOTAL(n) FROM chunk WHERE probe=? AND hour>=? AND hour<=?",
+                f"SELECT TOTAL(n) FROM kept WHERE {_REACHING}",  # noqa: S608
                 number,
                 from_ms // HOUR_MS,
                 (to_ms - 1) // HOUR_MS,
@@ -165,16 +211,21 @@ class Readings:
         with self.db.read():
             names = self._numbers.names()
             result = dict.fromkeys(names.values(), 0)
-            for number, n in self.db.rows("SELECT probe, SUM(n) FROM chunk GROUP BY probe"):
+            for number, n in self.db.rows("SELECT probe, SUM(n) FROM kept GROUP BY probe"):
                 result[names[number]] += int(n)
             fresh: dict[int, set[int]] = {}
             for number, at in self.db.rows("SELECT DISTINCT probe, at FROM journal"):
                 fresh.setdefault(number, set()).add(at)
             for number, ats in fresh.items():
                 known: set[int] = set()
-                for hour in {at // HOUR_MS for at in ats}:
-                    for (blob,) in self.db.rows("SELECT blob FROM chunk WHERE probe=? AND hour=?", number, hour):
-                        known.update(int(x) for x in self.decoded(blob, number, hour).at)
+                hours = {at // HOUR_MS for at in ats}
+                for hour, blob in self.db.rows(
+                    f"SELECT hour, blob FROM kept WHERE {_REACHING}",  # noqa: S608
+                    number,
+                    min(hours),
+                    max(hours),
+                ):
+                    known.update(self.decoded(blob, number, hour).at.tolist())
                 result[names[number]] += len(ats - known)
         return result
 
@@ -187,9 +238,9 @@ class Readings:
                 newest = [
                     r[0] for r in self.db.rows("SELECT MAX(at) FROM journal WHERE probe=? AND at<=?", number, until)
                 ]
-                # The hour of ``until`` may hold only later readings; the one before it cannot.
+                # The chunk of ``until`` may hold only later readings; the one before it cannot.
                 for hour, blob in self.db.rows(
-                    "SELECT hour, blob FROM chunk WHERE probe=? AND hour<=? ORDER BY hour DESC LIMIT 2",
+                    "SELECT hour, blob FROM kept WHERE probe=? AND hour<=? ORDER BY hour DESC LIMIT 2",
                     number,
                     until // HOUR_MS,
                 ):
@@ -209,7 +260,7 @@ class Readings:
                 newest += [] if at is None else [int(at)]
             for number in self._numbers.names():
                 for hour, blob in self.db.rows(
-                    "SELECT hour, blob FROM chunk WHERE probe=? ORDER BY hour DESC LIMIT 1", number
+                    "SELECT hour, blob FROM kept WHERE probe=? ORDER BY hour DESC LIMIT 1", number
                 ):
                     c = self._readable(blob, number, hour)
                     newest += [int(np.minimum(c.at, c.received).max())] if len(c) else []
@@ -222,19 +273,19 @@ class Readings:
             return None
         with self.db.read():
             hours = self.db.rows(
-                "SELECT hour FROM chunk WHERE probe=? AND hour<=? AND n_good>0 ORDER BY hour DESC LIMIT 2",
+                "SELECT hour, hours FROM kept WHERE probe=? AND hour<=? AND n_good>0 ORDER BY hour DESC LIMIT 2",
                 number,
                 until_ms // HOUR_MS,
             )
             hours += self.db.rows(
-                "SELECT DISTINCT at / 3600000 FROM journal WHERE probe=? AND at<=? AND flag<=2 "
+                "SELECT DISTINCT at / 3600000, 1 FROM journal WHERE probe=? AND at<=? AND flag<=2 "
                 "ORDER BY at DESC LIMIT 1",
                 number,
                 until_ms,
             )
             newest: list[int] = []
-            for (hour,) in hours:
-                columns = self.load([probe], hour * HOUR_MS, min((hour + 1) * HOUR_MS, until_ms + 1))[probe]
+            for hour, many in hours:
+                columns = self.load([probe], hour * HOUR_MS, min((hour + many) * HOUR_MS, until_ms + 1))[probe]
                 newest.extend(int(at) for at in columns.at[columns.usable][-1:])
         return max(newest, default=None)
 
@@ -245,7 +296,7 @@ class Readings:
             return None
         with self.db.read():
             found = [r[0] for r in self.db.rows("SELECT MIN(at) FROM journal WHERE probe=?", number)]
-            for hour, blob in self.db.rows("SELECT hour, blob FROM chunk WHERE probe=? ORDER BY hour LIMIT 1", number):
+            for hour, blob in self.db.rows("SELECT hour, blob FROM kept WHERE probe=? ORDER BY hour LIMIT 1", number):
                 found.extend(int(at) for at in self._readable(blob, number, hour).at[:1])
         known = [int(x) for x in found if x is not None]
         return min(known) if known else None
@@ -261,18 +312,41 @@ class Readings:
         if number is None:
             return found
         with self.db.read():
-            for hour, n in (
-                *self.db.rows(
-                    "SELECT hour, n FROM chunk WHERE probe=? AND hour>=? AND hour<?", number, from_hour, to_hour
-                ),
-                *self.db.rows(
-                    "SELECT at / 3600000, COUNT(*) FROM journal WHERE probe=? AND at>=? AND at<? GROUP BY 1",
-                    number,
-                    from_hour * HOUR_MS,
-                    to_hour * HOUR_MS,
-                ),
-            ):
+            of_chunks = ((hour, n) for hour, n, _, _ in self._heads(number, from_hour, to_hour))
+            of_journal = self.db.rows(
+                "SELECT at / 3600000, COUNT(*) FROM journal WHERE probe=? AND at>=? AND at<? GROUP BY 1",
+                number,
+                from_hour * HOUR_MS,
+                to_hour * HOUR_MS,
+            )
+            for hour, n in (*of_chunks, *of_journal):
                 found[int(hour)] = found.get(int(hour), 0) + int(n)
+        return found
+
+    def _heads(self, probe: int, from_hour: int, to_hour: int) -> list[tuple[int, int, int, float]]:
+        """Of each hour in a span that chunks hold readings of: how many, how many of them usable, the sum of those."""
+        found: list[tuple[int, int, int, float]] = []
+        for hour, hours, n, good, total, head in self.db.rows(
+            f"SELECT hour, hours, n, n_good, total, head FROM kept WHERE {_REACHING} ORDER BY hour",  # noqa: S608
+            probe,
+            from_hour,
+            to_hour - 1,
+        ):
+            if hours == 1:
+                found.append((hour, n, good, total or 0.0))
+                continue
+            try:
+                columns = chunks.read_hours(head, hours)
+            except ValueError as error:
+                name = self._numbers.names().get(probe, str(probe))
+                raise StoreCorrupt(
+                    f"hour {hour} of probe {name} is damaged ({error})", where=str(self.db.path)
+                ) from error
+            found += [
+                (h, k, g, t)
+                for h, k, g, t in zip(range(hour, hour + hours), *(c.tolist() for c in columns), strict=True)
+                if k and from_hour <= h < to_hour
+            ]
         return found
 
     def hour_means(self, probe: str, from_hour: int, to_hour: int, until_ms: int = 2**62) -> dict[int, float]:
@@ -286,15 +360,7 @@ class Readings:
             return {}
         to_hour = min(to_hour, until_ms // HOUR_MS + 1)
         with self.db.read():
-            means = {
-                int(h): float(total) / int(n)
-                for h, n, total in self.db.rows(
-                    "SELECT hour, n_good, total FROM chunk WHERE probe=? AND hour>=? AND hour<? AND n_good>0",
-                    number,
-                    from_hour,
-                    to_hour,
-                )
-            }
+            means = {h: total / good for h, _, good, total in self._heads(number, from_hour, to_hour) if good}
             open_hours = {until_ms // HOUR_MS} & set(means)
             open_hours.update(
                 int(h)

@@ -8,13 +8,12 @@ does no harm, as a reading is identified by its probe and time there as here.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
-from monitor.adapters.store import chunks
-from monitor.adapters.store.chunks import Columns
+from monitor.adapters.store.columns import Columns
 from monitor.adapters.store.database import Database
+from monitor.adapters.store.readings import Readings
 from monitor.adapters.store.unread import Quarantined, Unread
-from monitor.errors import StoreCorrupt
-from monitor.values import dataclass
 
 _WHOLE = "shipped whole "
 DEAD_LETTER_TOPIC = "shipping"
@@ -53,9 +52,10 @@ class DeadLetter:
 class ShippingBook:
     """Cursor, marked hours and dead letters of one destination at a time."""
 
-    def __init__(self, db: Database, unread: Unread) -> None:
+    def __init__(self, db: Database, unread: Unread, readings: Readings) -> None:
         self.db = db
         self._unread = unread
+        self._readings = readings
 
     def begin(self, destination: str, now_ms: int) -> bool:
         """Make a destination known; True when it is new: then everything stored is still to be sent.
@@ -69,7 +69,11 @@ class ShippingBook:
             if c.execute("SELECT 1 FROM shipped WHERE destination=?", (destination,)).fetchone() is not None:
                 return False
             c.execute("INSERT INTO shipped VALUES (?, 0)", (destination,))
-            c.execute("INSERT INTO ship_hour SELECT ?, probe, hour FROM chunk", (destination,))
+            c.execute(
+                "WITH RECURSIVE k(i) AS (VALUES (0) UNION ALL SELECT i+1 FROM k WHERE i<23) "
+                "INSERT INTO ship_hour SELECT ?, probe, hour+i FROM kept JOIN k ON i<hours",
+                (destination,),
+            )
             c.execute("INSERT OR REPLACE INTO fact VALUES (?,?)", (_WHOLE + destination, str(now_ms)))
         return True
 
@@ -95,27 +99,18 @@ class ShippingBook:
     def hours(self, destination: str, limit: int) -> list[Hour]:
         """The next marked hours, newest first: what happened lately is wanted first."""
         return [
-            Hour(str(name), int(number), int(hour), int(n or 0), self._decoded(blob, str(name)))
-            for name, number, hour, n, blob in self.db.rows(
-                "SELECT p.name, s.probe, s.hour, c.n, c.blob FROM ship_hour s JOIN probe p ON p.id=s.probe "
-                "LEFT JOIN chunk c ON c.probe=s.probe AND c.hour=s.hour "
+            self._hour(str(name), int(number), int(hour))
+            for name, number, hour in self.db.rows(
+                "SELECT p.name, s.probe, s.hour FROM ship_hour s JOIN probe p ON p.id=s.probe "
                 "WHERE s.destination=? ORDER BY s.hour DESC LIMIT ?",
                 destination,
                 limit,
             )
         ]
 
-    def _decoded(self, blob: bytes | None, probe: str) -> Columns:
-        if blob is None:
-            return Columns.empty()
-        try:
-            return chunks.decode(blob)
-        except ValueError as error:
-            raise StoreCorrupt(
-                f"an hour of probe {probe} is damaged ({error})",
-                where=str(self.db.path),
-                fix="stop the service, copy the file and its -wal aside, and restore the last backup",
-            ) from error
+    def _hour(self, probe: str, number: int, hour: int) -> Hour:
+        columns = self._readings.hour(number, hour)
+        return Hour(probe, number, hour, len(columns), columns)
 
     def sent(
         self,
@@ -131,24 +126,23 @@ class ShippingBook:
             if seq is not None:
                 c.execute("UPDATE shipped SET seq=MAX(seq, ?) WHERE destination=?", (seq, destination))
             c.executemany(
-                "DELETE FROM ship_hour WHERE destination=? AND probe=? AND hour=? AND "
-                "COALESCE((SELECT n FROM chunk c WHERE c.probe=ship_hour.probe AND c.hour=ship_hour.hour), 0)=?",
-                [(destination, h.number, h.hour, h.n) for h in hours],
+                "DELETE FROM ship_hour WHERE destination=? AND probe=? AND hour=?",
+                [(destination, h.number, h.hour) for h in hours if self._readings.kept_of(h.number, h.hour) == h.n],
             )
             self._unread.keep([Quarantined(now_ms, DEAD_LETTER_TOPIC, d.line.encode(), d.reason) for d in dead])
 
     def behind(self, destination: str) -> int:
-        """Readings that are still to be sent."""
+        """Readings that are still to be sent; of hours of a packed day its mean."""
         with self.db.read():
             fresh = self.db.rows(
                 "SELECT COUNT(*) FROM journal WHERE seq > (SELECT seq FROM shipped WHERE destination=?)", destination
             )[0][0]
             late = self.db.rows(
-                "SELECT SUM(c.n) FROM ship_hour s JOIN chunk c ON c.probe=s.probe AND c.hour=s.hour "
-                "WHERE s.destination=?",
+                "SELECT TOTAL(c.n * 1.0 / c.hours) FROM ship_hour s JOIN kept c ON c.probe=s.probe "
+                "AND c.hour>s.hour-24 AND c.hour<=s.hour AND c.hour+c.hours>s.hour WHERE s.destination=?",
                 destination,
             )[0][0]
-        return int(fresh) + int(late or 0)
+        return int(fresh) + round(float(late))
 
     def whole_at(self, destination: str) -> int | None:
         """When everything had arrived last, as far as it was noted; else when the destination was begun."""

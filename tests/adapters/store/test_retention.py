@@ -149,8 +149,8 @@ def test_many_old_notices_go_a_little_at_a_time_and_the_rest_another_day(
 def test_while_much_is_forgotten_readings_are_stored(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Between any two steps another connection may write, and no step takes more rows than it may."""
     with Store(tmp_path) as store, Store(tmp_path) as intake:
-        hours = [Reading("a", T0 + h * HOUR_MS, 28.0, T0) for h in range(1200)]
-        store.folding.bulk("a", columns_of(hours))
+        store.journal.ingest([Reading("a", T0 + h * HOUR_MS, 28.0, T0) for h in range(1200)])
+        store.folding.fold(T0 + 1200 * HOUR_MS)
         left = []
 
         def meanwhile(_: float) -> None:

@@ -1,0 +1,100 @@
+"""Readings of one probe as columns: what is stored, read and handed on together."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import chain
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.core.readings.thinning import kept
+from monitor.core.terms.arrays import Flags, Times, Values
+
+
+@dataclass(frozen=True)
+class Columns:
+    """Readings of one probe, sorted by ``at``; all arrays have length n.
+
+    ``at`` and ``received`` are int64 ms, ``value`` float64, ``flag`` uint8, ``timed`` bool, ``test`` a list of
+    names (empty where no test objected).
+    """
+
+    at: Times
+    value: Values
+    received: Times
+    flag: Flags
+    timed: NDArray[np.bool_]
+    test: tuple[str, ...]
+
+    def __len__(self) -> int:
+        return len(self.at)
+
+    @staticmethod
+    def empty() -> Columns:
+        return Columns(
+            np.empty(0, np.int64),
+            np.empty(0, np.float64),
+            np.empty(0, np.int64),
+            np.empty(0, np.uint8),
+            np.empty(0, np.bool_),
+            (),
+        )
+
+    @staticmethod
+    def joined(parts: list[Columns]) -> Columns:
+        parts = [p for p in parts if len(p)]
+        if not parts:
+            return Columns.empty()
+        if len(parts) == 1:
+            return parts[0]
+        return Columns(
+            np.concatenate([p.at for p in parts]),
+            np.concatenate([p.value for p in parts]),
+            np.concatenate([p.received for p in parts]),
+            np.concatenate([p.flag for p in parts]),
+            np.concatenate([p.timed for p in parts]),
+            tuple(chain.from_iterable(p.test for p in parts)),
+        )
+
+    def sorted_first_wins(self) -> Columns:
+        """In order of time; of two readings with one time the earlier in the input stays."""
+        if bool(np.all(self.at[1:] > self.at[:-1])):
+            return self
+        order = np.argsort(self.at, kind="stable")
+        at = self.at[order]
+        keep = np.ones(len(at), bool)
+        keep[1:] = at[1:] != at[:-1]
+        return self.take(order[keep])
+
+    def take(self, index: NDArray[np.intp]) -> Columns:
+        return Columns(
+            self.at[index],
+            self.value[index],
+            self.received[index],
+            self.flag[index],
+            self.timed[index],
+            tuple(self.test[i] for i in index) if any(self.test) else ("",) * len(index),
+        )
+
+    def thinned(self) -> Columns:
+        """What stays of a probe that reports many times a second (:mod:`monitor.core.readings.thinning`)."""
+        index = kept(self.at, self.value, self.usable)
+        return self if index is None else self.take(index)
+
+    def part(self, start: int, end: int) -> Columns:
+        """Readings number ``start`` to ``end`` (exclusive), without copying the arrays."""
+        return Columns(
+            self.at[start:end],
+            self.value[start:end],
+            self.received[start:end],
+            self.flag[start:end],
+            self.timed[start:end],
+            self.test[start:end],
+        )
+
+    @property
+    def usable(self) -> NDArray[np.bool_]:
+        """Flags 1 and 2: may add development."""
+        result: NDArray[np.bool_] = self.flag <= 2
+        return result
