@@ -93,6 +93,11 @@ class Columns:
             self.test[start:end],
         )
 
+    def copied(self) -> Columns:
+        """The same in arrays of its own."""
+        c = self
+        return Columns(c.at.copy(), c.value.copy(), c.received.copy(), c.flag.copy(), c.timed.copy(), c.test)
+
     @property
     def usable(self) -> NDArray[np.bool_]:
         """Flags 1 and 2: may add development."""

@@ -25,6 +25,7 @@ from monitor.errors import StoreCorrupt
 # So many readings are at most read in one piece, beside those of a single hour.
 PIECE_ROWS = 100_000
 PACE_MS = 600_000
+_REMEMBERED_ROWS: Final = 10_000
 # Chunks of a probe that reach into the hours from ?2 to ?3, that one included; ?1: the probe.
 _REACHING: Final = "probe=?1 AND hour>?2-24 AND hour<=?3 AND hour+hours>?2"
 
@@ -65,7 +66,7 @@ class Readings:
                 raise
             self.damaged[self._numbers.names().get(probe, str(probe)), hour] = error.what
             return Columns.empty()
-        if len(found) <= PIECE_ROWS:
+        if len(found) <= _REMEMBERED_ROWS:
             self._newest = blob, found
         return found
 
@@ -121,7 +122,9 @@ class Readings:
         result: dict[str, Columns] = {}
         for name, number in wanted.items():
             merged = Columns.joined(parts[number]).sorted_first_wins()
-            result[name] = merged.part(*np.searchsorted(merged.at, (from_ms, to_ms)).tolist())
+            inside = merged.part(*np.searchsorted(merged.at, (from_ms, to_ms)).tolist())
+            # A copy, or what lies beside it would be held in memory as well.
+            result[name] = merged if len(inside) == len(merged) else inside.copied()
         for name in probes:
             result.setdefault(name, Columns.empty())
         return result
@@ -130,7 +133,8 @@ class Readings:
         """What chunks hold of an hour, by the probe's number. Raises StoreCorrupt."""
         for first, blob in self.db.rows(f"SELECT hour, blob FROM kept WHERE {_REACHING}", probe, hour, hour):  # noqa: S608
             columns = self._readable(blob, probe, first)
-            return columns.part(*np.searchsorted(columns.at, (hour * HOUR_MS, (hour + 1) * HOUR_MS)).tolist())
+            span = hour * HOUR_MS, (hour + 1) * HOUR_MS
+            return columns.part(*np.searchsorted(columns.at, span).tolist()).copied()
         return Columns.empty()
 
     def kept_of(self, probe: int, hour: int) -> int:
