@@ -34,6 +34,7 @@ MOST_READINGS: Final = 4_000_000
 """Of one chunk: what claims to hold more is damaged, and is not given the memory for it."""
 _WIDTHS: Final = (0, 1, 2, 4, 8)
 _LEVEL, _WINDOW, _MEMORY = 6, -15, 9
+_AS_IT_IS: Final = 8
 _MOST_NAMES: Final = 1 << 20
 
 
@@ -146,13 +147,12 @@ def _put(out: bytearray, number: int) -> None:
     out.append(rest)
 
 
-def _deflated(raw: bytes) -> bytes:
+def _planes(offsets: NDArray[np.uint64], width: int) -> tuple[bytes, bool]:
+    """Planes of bytes, and whether they are deflated: a few of them would only grow by it."""
+    raw = offsets.astype(f"<u{width}").view("u1").reshape(-1, width).T.tobytes()
     packing = zlib.compressobj(_LEVEL, zlib.DEFLATED, _WINDOW, _MEMORY)
-    return packing.compress(raw) + packing.flush()
-
-
-def _planes(offsets: NDArray[np.uint64], width: int) -> bytes:
-    return _deflated(offsets.astype(f"<u{width}").view("u1").reshape(-1, width).T.tobytes())
+    body = packing.compress(raw) + packing.flush()
+    return (body, True) if len(body) < len(raw) else (raw, False)
 
 
 def _ints(values: Times, *orders: int) -> bytes:
@@ -173,7 +173,8 @@ def _of_order(values: Times, order: int) -> bytes:
     code = next(k for k, width in enumerate(_WIDTHS) if most < 1 << 8 * width)
     out[0] = code | order << 4
     if code:
-        body = _planes(offsets, _WIDTHS[code])
+        body, deflated = _planes(offsets, _WIDTHS[code])
+        out[0] |= 0 if deflated else _AS_IT_IS
         _put(out, len(body))
         out += body
     return bytes(out)
@@ -227,8 +228,8 @@ def _steps(scaled: Times) -> bytes:
 
 
 def _doubles(value: Values) -> bytes:
-    body = _planes(value.view(np.uint64), 8)
-    out = bytearray()
+    body, deflated = _planes(value.view(np.uint64), 8)
+    out = bytearray([0 if deflated else _AS_IT_IS])
     _put(out, len(body))
     return bytes(out) + body
 
@@ -263,7 +264,7 @@ class _Reader:
             raise ValueError("damaged chunk: the places of its values")
         at = self._times(n)
         if places < 0:
-            value = self._planes(8, n).view("<f8").astype(np.float64)
+            value = self._planes(8, n, deflated=not self._byte() & _AS_IT_IS).view("<f8").astype(np.float64)
         else:
             least, step = self._number(), self._number()
             value = (least + self._ints(n) * step) / 10.0**places
@@ -297,26 +298,32 @@ class _Reader:
         self._at += length
         return self._blob[self._at - length : self._at]
 
-    def _planes(self, width: int, n: int) -> Times:
+    def _planes(self, width: int, n: int, *, deflated: bool) -> Times:
         """Integers without a sign, of so many bytes each, shape (n,)."""
-        unpacking = zlib.decompressobj(_WINDOW)
-        # One byte more than there may be: what is longer than it says is found, and nothing is unpacked beyond.
-        raw = unpacking.decompress(self._bytes(len(self._blob)), width * n + 1)
-        if len(raw) != width * n or not unpacking.eof:
+        raw, whole = self._bytes(len(self._blob)), True
+        if deflated:
+            unpacking = zlib.decompressobj(_WINDOW)
+            # One byte more than there may be: what is longer than it says is found, and nothing is unpacked beyond.
+            raw = unpacking.decompress(raw, width * n + 1)
+            whole = unpacking.eof
+        if len(raw) != width * n or not whole:
             raise ValueError("damaged chunk: a column of another length")
         planes: Times = np.frombuffer(raw, np.uint8).reshape(width, n).T.copy().view(f"<u{width}")[:, 0]
         return planes
 
     def _ints(self, n: int) -> Times:
         form = self._byte()
-        order, code = form >> 4, form & 15
+        order, code = form >> 4, form & 7
         if order > 2 or code >= len(_WIDTHS):
             raise ValueError("damaged chunk: the form of a column")
         firsts = [self._number() for _ in range(order)]
         least = np.int64(self._number())
         length = max(n - order, 0)
         if code:
-            rest = self._planes(_WIDTHS[code], length).astype(np.uint64).view(np.int64) + least
+            rest = (
+                self._planes(_WIDTHS[code], length, deflated=not form & _AS_IT_IS).astype(np.uint64).view(np.int64)
+                + least
+            )
         else:
             rest = np.full(length, least, np.int64)
         for first in reversed(firsts):
