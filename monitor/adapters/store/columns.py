@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import chain
 
 import numpy as np
@@ -10,6 +9,7 @@ from numpy.typing import NDArray
 
 from monitor.core.readings.thinning import kept
 from monitor.core.terms.arrays import Flags, Times, Values
+from monitor.values import dataclass
 
 
 @dataclass(frozen=True)

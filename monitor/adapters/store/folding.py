@@ -9,7 +9,6 @@ from __future__ import annotations
 import itertools
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from sqlite3 import Connection
 from typing import Final
 
@@ -22,6 +21,7 @@ from monitor.adapters.store.journal import ProbeNumbers
 from monitor.adapters.store.readings import Readings, columns_of_rows
 from monitor.core.terms.times import HOUR_MS
 from monitor.errors import StoreCorrupt
+from monitor.values import dataclass
 
 # Folding takes at most so many journal rows in one transaction, to keep writers waiting only milliseconds.
 FOLD_ROWS = 100_000
@@ -253,7 +253,7 @@ class Folding:
         def some(c: Connection) -> int:
             nonlocal hours
             found = c.execute(
-                "SELECT id, hours FROM chunk WHERE hour<?1 AND hour+hours<=?1 LIMIT ?2", (before, ROWS_A_STEP)
+                "SELECT id, hours FROM chunk WHERE hour+hours<=? LIMIT ?", (before, ROWS_A_STEP)
             ).fetchall()
             c.executemany("DELETE FROM chunk WHERE id=?", [(number,) for number, _ in found])
             hours += sum(int(h) for _, h in found)

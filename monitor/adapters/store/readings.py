@@ -10,7 +10,7 @@ from __future__ import annotations
 import contextlib
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Sequence
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 
@@ -26,8 +26,6 @@ from monitor.errors import StoreCorrupt
 PIECE_ROWS = 100_000
 PACE_MS = 600_000
 _REMEMBERED_ROWS: Final = 10_000
-# Chunks of a probe that reach into the hours from ?2 to ?3, that one included; ?1: the probe.
-_REACHING: Final = "probe=?1 AND hour>?2-24 AND hour<=?3 AND hour+hours>?2"
 
 
 class Readings:
@@ -76,6 +74,11 @@ class Readings:
                 return chunks.decode_all([blob for _, blob in found])
         # One by one, so that the damaged one is named.
         return Columns.joined([self._readable(blob, probe, hour) for hour, blob in found])
+
+    def _reaching(self, what: str, probe: int, first: int, last: int) -> list[tuple[Any, ...]]:
+        """Of a probe's chunks that reach into a span of hours, the last one included, in order of time."""
+        sql = f"SELECT {what} FROM kept WHERE probe=? AND hour>?-24 AND hour<=? AND hour+hours>? ORDER BY hour"  # noqa: S608
+        return self.db.rows(sql, probe, first, last, first)
 
     def set_aside(self) -> dict[tuple[str, int], str]:
         """(probe, first hour) -> what is wrong with a chunk that was set aside."""
@@ -131,7 +134,7 @@ class Readings:
 
     def hour(self, probe: int, hour: int) -> Columns:
         """What chunks hold of an hour, by the probe's number. Raises StoreCorrupt."""
-        for first, blob in self.db.rows(f"SELECT hour, blob FROM kept WHERE {_REACHING}", probe, hour, hour):  # noqa: S608
+        for first, blob in self._reaching("hour, blob", probe, hour, hour):
             columns = self._readable(blob, probe, first)
             span = hour * HOUR_MS, (hour + 1) * HOUR_MS
             return columns.part(*np.searchsorted(columns.at, span).tolist()).copied()
@@ -150,7 +153,7 @@ class Readings:
         counts: dict[int, int] = {}
         with self.db.read():
             # What waits in the journal counts for the chunk in which it will lie, else for its hour.
-            kept = self.db.rows(f"SELECT hour, hours, n FROM kept WHERE {_REACHING} ORDER BY hour", *span)  # noqa: S608
+            kept = self._reaching("hour, hours, n", *span)
             waiting = self.db.rows(
                 "SELECT at / 3600000, COUNT(*) FROM journal WHERE probe=? AND at>=? AND at<? GROUP BY 1",
                 number,
@@ -185,12 +188,7 @@ class Readings:
         """How many readings the hours of a span hold of these probes, or wait in the journal for them, at most."""
         ((found,),) = self.db.rows("SELECT COUNT(*) FROM journal WHERE at>=? AND at<?", from_ms, to_ms)
         for number in (n for p in probes if (n := self._numbers.known(p)) is not None):
-            ((kept,),) = self.db.rows(
-                f"SELECT TOTAL(n) FROM kept WHERE {_REACHING}",  # noqa: S608
-                number,
-                from_ms // HOUR_MS,
-                (to_ms - 1) // HOUR_MS,
-            )
+            ((kept,),) = self._reaching("TOTAL(n)", number, from_ms // HOUR_MS, (to_ms - 1) // HOUR_MS)
             found += kept
         return int(found)
 
@@ -223,12 +221,7 @@ class Readings:
             for number, ats in fresh.items():
                 known: set[int] = set()
                 hours = {at // HOUR_MS for at in ats}
-                for hour, blob in self.db.rows(
-                    f"SELECT hour, blob FROM kept WHERE {_REACHING}",  # noqa: S608
-                    number,
-                    min(hours),
-                    max(hours),
-                ):
+                for hour, blob in self._reaching("hour, blob", number, min(hours), max(hours)):
                     known.update(self.decoded(blob, number, hour).at.tolist())
                 result[names[number]] += len(ats - known)
         return result
@@ -330,11 +323,8 @@ class Readings:
     def _heads(self, probe: int, from_hour: int, to_hour: int) -> list[tuple[int, int, int, float]]:
         """Of each hour in a span that chunks hold readings of: how many, how many of them usable, the sum of those."""
         found: list[tuple[int, int, int, float]] = []
-        for hour, hours, n, good, total, head in self.db.rows(
-            f"SELECT hour, hours, n, n_good, total, head FROM kept WHERE {_REACHING} ORDER BY hour",  # noqa: S608
-            probe,
-            from_hour,
-            to_hour - 1,
+        for hour, hours, n, good, total, head in self._reaching(
+            "hour, hours, n, n_good, total, head", probe, from_hour, to_hour - 1
         ):
             if hours == 1:
                 found.append((hour, n, good, total or 0.0))

@@ -8,12 +8,12 @@ does no harm, as a reading is identified by its probe and time there as here.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from monitor.adapters.store.columns import Columns
 from monitor.adapters.store.database import Database
 from monitor.adapters.store.readings import Readings
 from monitor.adapters.store.unread import Quarantined, Unread
+from monitor.values import dataclass
 
 _WHOLE = "shipped whole "
 DEAD_LETTER_TOPIC = "shipping"
