@@ -184,10 +184,10 @@ def windows() -> Iterator[Windows]:
 
 
 @contextlib.contextmanager
-def at_address(shown: ShownRoom) -> Iterator[str]:
+def at_address(shown: ShownRoom, language: str = "en") -> Iterator[str]:
     """A room's pages, served as the service does; where they are."""
     server = PageServer(
-        ("127.0.0.1", 0), shown.app(), streams={LIVE}, bounds=Bounds(burst=1_000_000, streams_of_one=20)
+        ("127.0.0.1", 0), shown.app(language), streams={LIVE}, bounds=Bounds(burst=1_000_000, streams_of_one=20)
     )
     with served(server) as place:
         yield f"http://127.0.0.1:{place.port}"

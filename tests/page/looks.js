@@ -49,7 +49,7 @@
   for (const svg of document.querySelectorAll("svg")) {
     if (!shown(svg)) continue;
     const frame = svg.getBoundingClientRect();
-    const texts = [...svg.querySelectorAll("text")].filter((t) => t.textContent.trim() && shown(t));
+    const texts = [...svg.querySelectorAll("text")].filter((t) => t.textContent.trim() && !t.hasAttribute("aria-hidden") && shown(t));
     const boxes = texts.map((t) => t.getBoundingClientRect());
     texts.forEach((t, n) => {
       const b = boxes[n];

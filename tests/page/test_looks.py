@@ -59,12 +59,13 @@ class Looked:
     name: str
     shown: ShownRoom
     address: str
+    language: str = "en"
     statuses: dict[str, int] = field(default_factory=dict)
     bytes_of: dict[str, int] = field(default_factory=dict)
 
     @cached_property
     def client(self) -> TestClient:
-        return self.shown.client()
+        return self.shown.client(self.language)
 
     @cached_property
     def paths(self) -> dict[str, list[str]]:

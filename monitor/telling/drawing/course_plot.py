@@ -20,6 +20,7 @@ from monitor.core.terms.settings import DisplayUnit
 from monitor.telling.drawing.svg import (
     BAND,
     INK,
+    LEFT,
     PALE,
     WIDTH,
     document,
@@ -27,10 +28,10 @@ from monitor.telling.drawing.svg import (
     path,
     stroke,
     temperature_ticks,
+    title_at,
     words_at,
 )
 from monitor.telling.drawing.time_frame import (
-    LEFT,
     TimeFrame,
     day_and_time,
     gathered,
@@ -45,6 +46,8 @@ MOST_EVENTS: Final = 18
 SILENT: Final = "░"
 STEPS: Final = "▁▂▃▄▅▆▇█"
 TALL: Final = 210
+SPANS: Final = 640
+"""A drawing has so many spans of time, each with its mean and its range: about one for each dot of a screen."""
 
 
 def limits_of(x: BoxSeason) -> tuple[tuple[float | None, str], tuple[float | None, str]]:
@@ -176,7 +179,9 @@ def strip(x: BoxSeason, low_c: float, high_c: float, width: int) -> str:
 # -- as an SVG drawing ------------------------------------------------------------------------------------------------
 
 
-def drawn(x: BoxSeason, frame: TimeFrame, zone: tzinfo, unit: DisplayUnit, *, below: bool = True) -> list[str]:
+def drawn(
+    x: BoxSeason, frame: TimeFrame, zone: tzinfo, unit: DisplayUnit, *, below: bool = True, spans: int = SPANS
+) -> list[str]:
     """One box in its frame."""
     ticks = temperature_ticks(frame.low, frame.high, max(int(frame.tall / 32), 2), unit)
     parts = []
@@ -198,7 +203,7 @@ def drawn(x: BoxSeason, frame: TimeFrame, zone: tzinfo, unit: DisplayUnit, *, be
         )
         parts += [stroke(at, frame.top, at, frame.bottom, INK, "1 5") for at in (left, right)]
     parts += frame.drawn(zone, ticks, below=below)
-    found = gathered(x.time_ms, x.temperature_c, x.from_ms, x.to_ms, 640)
+    found = gathered(x.time_ms, x.temperature_c, x.from_ms, x.to_ms, spans)
     for run in unbroken(found.at_ms, x.gaps):
         at = [frame.x(ms) for ms in found.at_ms[run].tolist()]
         highs = [frame.y(v) for v in found.high[run].tolist()]
@@ -218,12 +223,12 @@ def drawn(x: BoxSeason, frame: TimeFrame, zone: tzinfo, unit: DisplayUnit, *, be
     return parts
 
 
-def svg_course(x: BoxSeason, zone: tzinfo, unit: DisplayUnit, when: str, name: str = "") -> str:
+def svg_course(x: BoxSeason, zone: tzinfo, unit: DisplayUnit, when: str, name: str = "", *, spans: int = SPANS) -> str:
     """The drawing of a box as text of an SVG file. ``when``: the span in words; ``name``: see ``document``."""
     low, high = ends_c(x)
     frame = TimeFrame(x.from_ms, x.to_ms, low, high, 44, TALL)
     title = f"box {x.box.id}: temperature, °{unit}, {when}"
-    parts = [words_at(LEFT, 26, title, size=15), *drawn(x, frame, zone, unit)]
+    parts = [title_at(title), *drawn(x, frame, zone, unit, spans=spans)]
     parts += _marks(x, frame)
     foot = frame.bottom + 44
     words = in_figures(x, zone, unit)

@@ -116,7 +116,9 @@ def style_of(sheet: Sheet) -> str:
     return (
         f"@page {{ size: {sheet.width:g}mm {sheet.height:g}mm; margin: 0 }} "
         "html, body { margin: 0; background: #fff } "
-        "svg { display: block; break-after: page } svg:last-of-type { break-after: auto }"
+        "svg { display: block; break-after: page } svg:last-of-type { break-after: auto } "
+        "h1 { font: 600 1rem system-ui, sans-serif; margin: .75rem } @media print { h1 { display: none } } "
+        "@media screen { svg { max-width: 100%; height: auto } }"
     )
 
 
@@ -125,8 +127,13 @@ def page_of(svgs: Sequence[str], sheet: Sheet, style_at: str = "") -> str:
     bring it along."""
     style = f"<style>{style_of(sheet)}</style>"
     style = f'<link rel="stylesheet" href="{html.escape(style_at)}">' if style_at else style
-    head = f'<meta charset="utf-8"><title>Labels</title>{style}'
-    return f'<!DOCTYPE html>\n<html lang="en"><head>{head}</head><body>{"".join(svgs)}</body></html>\n'
+    icon = '<link rel="icon" href="/static/icon.svg" type="image/svg+xml">' if style_at else ""
+    head = '<meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1">'
+    head += f"<title>Labels</title>{style}{icon}"
+    # What is drawn of a sheet for a file of dots is the sheet alone.
+    how = "<h1>Labels: print them in their own size, without margins</h1>" if style_at else ""
+    body = f"<main>{how}{''.join(svgs)}</main>"
+    return f'<!DOCTYPE html>\n<html lang="en"><head>{head}</head><body>{body}</body></html>\n'
 
 
 # -- one label --------------------------------------------------------------------------------------------------------

@@ -34,7 +34,7 @@ from monitor.values import dataclass
 
 STYLE: Final = """
 @page { size: A4; margin: 14mm 14mm 16mm }
-* { box-sizing: border-box }
+* { box-sizing: border-box } h1, h2, h3 { overflow-wrap: anywhere }
 body { font: 15px/1.45 system-ui, "Liberation Sans", Arial, sans-serif; color: #1a1a1a; background: #fff;
   margin: 0 auto; max-width: 960px; padding: 1.2em }
 h1 { font-size: 1.7em; margin: 0 0 .2em } h2 { font-size: 1.25em; margin: 1.6em 0 .4em; border-bottom: 1px solid #999 }
@@ -45,16 +45,22 @@ th, td { text-align: left; vertical-align: top; padding: .22em 1em .22em 0; bord
 th { border-bottom: 1px solid #555; font-weight: 600 } td.n, th.n { text-align: right; white-space: nowrap }
 td.d { white-space: nowrap } td.l { min-width: 11em } td:first-child { min-width: 7.5em } .keep { break-inside: avoid }
 tr.sum td { border-top: 1px solid #555; font-weight: 600 } td, th, li, p { overflow-wrap: anywhere }
-td { overflow-wrap: break-word }
+td { overflow-wrap: break-word } td:first-child, td.b { overflow-wrap: anywhere } td.b { min-width: 6.5em }
 figure { margin: .6em 0 1em; break-inside: avoid } svg { max-width: 100%; height: auto; display: block }
 ol.do li { margin: .5em 0; break-inside: avoid } ol.do .why { display: block; color: #444 }
 tr { break-inside: avoid } h2, h3, caption, h3 + p { break-after: avoid } .clutch { break-inside: auto }
 footer { margin-top: 2em; border-top: 1px solid #999; padding-top: .6em; font-size: .85em; color: #444 }
-@media print { body { font-size: 10pt; max-width: none; padding: 0 } .wide { overflow: visible } a { color: inherit } }
+.wide:focus-visible { outline: 3px solid #1a1a1a }
+@media print { body { font-size: 10pt; max-width: none; padding: 0 } table { font-size: .85em }
+  th, td { padding-right: .6em } .wide { overflow: visible } a { color: inherit } }
 """
 
+SPANS: Final = 320
+"""Of so many a box's course is drawn: with 64 boxes of a season it is as much as a telephone loads at once."""
 # Tables of so many rows at most are not parted by the end of a sheet.
 MOST_KEPT: Final = 16
+
+ICON: Final = '<link rel="icon" href="/static/icon.svg" type="image/svg+xml">'
 
 CAUTIONS: Final = (
     "Warmtally measures and tells; it is no safety device. Electric heat in damp rooms needs a residual-current "
@@ -88,7 +94,7 @@ def page(scene: SeasonScene, style_at: str = "") -> str:
         "<!DOCTYPE html>",
         f'<html lang="en"><head><meta charset="utf-8"><title>{_esc(title)}</title>',
         '<meta name="viewport" content="width=device-width, initial-scale=1">',
-        (f'<link rel="stylesheet" href="{_esc(style_at)}">' if style_at else f"<style>{STYLE}</style>")
+        (f'<link rel="stylesheet" href="{_esc(style_at)}">{ICON}' if style_at else f"<style>{STYLE}</style>")
         + "</head><body>",
         f"<header><h1>{_esc(title)}</h1>",
         f'<p class="quiet">{_esc(_span(scene))}</p></header>',
@@ -120,9 +126,9 @@ def _table(
     caption: str, head: Sequence[str], rows: Iterable[Sequence[str]], numbers: str = "", *, total: bool = False
 ) -> str:
     """A table. ``numbers``: for each column "n" where it holds numbers, "d" where it is not to be folded, "l" where it
-    is long; ``total``: the last row sums up the others."""
+    is long, "b" where it is a name; ``total``: the last row sums up the others."""
     signs = [numbers[i : i + 1] for i in range(len(head))]
-    of = [f' class="{sign}"' if sign in ("n", "d", "l") else "" for sign in signs]
+    of = [f' class="{sign}"' if sign in ("n", "d", "l", "b") else "" for sign in signs]
     heads = "".join(f'<th scope="col"{c}>{_esc(h)}</th>' for h, c in zip(head, of, strict=True))
     lines = []
     listed = list(rows)
@@ -132,7 +138,9 @@ def _table(
     top = f"<caption>{_esc(caption)}</caption>" if caption else ""
     keep = " keep" if len(listed) <= MOST_KEPT else ""
     body = f"<thead><tr>{heads}</tr></thead><tbody>{''.join(lines)}</tbody>"
-    return f'<div class="wide{keep}"><table>{top}{body}</table></div>'
+    # What is wider than the screen is scrolled, by keys as well.
+    named = _esc(caption or ", ".join(head[:3]))
+    return f'<div class="wide{keep}" role="region" tabindex="0" aria-label="{named}"><table>{top}{body}</table></div>'
 
 
 def _p(text: str, *, quiet: bool = False) -> str:
@@ -259,7 +267,7 @@ def _warmth(scene: SeasonScene) -> list[str]:
     above = ", ".join(f"{name} {show_temperature(base, unit)}" for name, base in bases)
     return [
         "<section><h2>How warm, and how long</h2>",
-        _table("", head, rows, "dnnnnnn"),
+        _table("", head, rows, "-nnnnnn"),
         _p("Days from laying; a first pip is taken in the middle between two looks. A clutch in several boxes: its "
            "mean and degree-days by eggs.", quiet=True),
         _p(f"Degree-days above: {above}.", quiet=True) if above else "",
@@ -314,7 +322,7 @@ def _windows(scene: SeasonScene) -> list[str]:
         return []
     return [
         "<section><h2>What was told, and what happened</h2>",
-        _table("", head, rows, "dndddd"),
+        _table("", head, rows, "-ndddd"),
         _p("What the forecast said when a quarter, half and three quarters of the development were behind, with what "
            "was known then. 8 first pips in 10 are meant to fall inside; days are from the middle that was told.",
            quiet=True),
@@ -362,7 +370,7 @@ def _boxes(scene: SeasonScene) -> list[str]:
         if x.mean_c is None:
             parts.append(_p(f"Box {x.box.id}: {in_figures(x, scene.zone, scene.unit)[0]}."))
             continue
-        parts.append(_figure(svg_course(x, scene.zone, scene.unit, when, f"-box-{i}")))
+        parts.append(_figure(svg_course(x, scene.zone, scene.unit, when, f"-box-{i}", spans=SPANS)))
         if _missed(x):
             parts.append(_p(_missed(x), quiet=True))
     return [*parts, "</section>"]
@@ -427,7 +435,7 @@ def _weeks(s: StackSeason, scene: SeasonScene) -> str:
              show_within_difference(p.difference_c, 2 * p.difference_sd_c, scene.unit),
              "-" if g is None else show_difference(g.c_per_m, scene.unit, 2), "yes" if p.beyond_probes else "no"]
         )  # fmt: skip
-    return _table(f"Stack {s.stack}, week by week", head, rows, "---nn-")
+    return _table(f"Stack {s.stack}, week by week", head, rows, "-bbnn-")
 
 
 def _species(scene: SeasonScene) -> list[str]:

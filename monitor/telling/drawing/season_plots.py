@@ -14,13 +14,26 @@ from monitor.core.season.figures import ASKED_AT, ClutchSeason, EggsInBox, middl
 from monitor.core.terms.formats import show_date, show_developed, show_eggs
 from monitor.core.terms.settings import Box
 from monitor.core.terms.times import DAY_MS
-from monitor.telling.drawing.svg import INK, PALE, PAPER, document, on_paper, path, stroke, words_at
-from monitor.telling.drawing.time_frame import LEFT, TimeFrame, day_and_time
+from monitor.telling.drawing.picture_parts import advance, shortened
+from monitor.telling.drawing.svg import (
+    INK,
+    LEFT,
+    PALE,
+    PAPER,
+    WIDTH,
+    document,
+    on_paper,
+    path,
+    stroke,
+    title_at,
+    words_at,
+)
+from monitor.telling.drawing.time_frame import TimeFrame, day_and_time
 
 DASHES: Final = ("", "7 4", "2 3", "9 3 2 3", "4 2")
 TALL: Final = 190
 # As many points as a line needs to look smooth.
-POINTS: Final = 240
+POINTS: Final = 120
 
 
 def svg_development(x: EggsInBox, name: str, zone: tzinfo, shown: str) -> str:
@@ -35,7 +48,7 @@ def svg_development(x: EggsInBox, name: str, zone: tzinfo, shown: str) -> str:
     frame = TimeFrame(int(x.edge_ms[0]), max(ends) + DAY_MS, 0.0, max(1.1, float(x.cumulative[-1]) + 0.05), 44, TALL)
     ups = [(share, f"{100 * share:.0f} %") for share in (0.0, *ASKED_AT, 1.0)]
     title = f"{shown}: development, and the window told on its way"
-    parts = [words_at(LEFT, 26, title, size=15), *frame.drawn(zone, ups)]
+    parts = [title_at(title), *frame.drawn(zone, ups)]
     parts.append(stroke(LEFT, frame.y(1.0), frame.right, frame.y(1.0), PALE))
     pick = np.unique(np.linspace(0, len(x.edge_ms) - 1, POINTS).astype(int))
     points = [(frame.x(at), frame.y(v)) for at, v in zip(x.edge_ms[pick].tolist(), x.cumulative[pick], strict=True)]
@@ -96,7 +109,7 @@ def svg_hatch_order(clutches: Sequence[ClutchSeason], boxes: Sequence[Box], stac
     frame = TimeFrame(first - edge, last + edge, low, high, 44, max(120.0, 44.0 * len(used) + 22.0 * len(names)))
     ups = [(h, f"{h:.0f} cm") for h in sorted(set(used.values()))]
     title = f"stack {stack}: pips by the height of their box"
-    parts = [words_at(LEFT, 26, title, size=15), *frame.drawn(zone, ups)]
+    parts = [title_at(title), *frame.drawn(zone, ups)]
     parts += [stroke(LEFT, frame.y(h), frame.right, frame.y(h), PALE) for h in used.values()]
     told = []
     for name, lot, pip in sorted(seen, key=lambda s: s[2].by_ms):
@@ -116,10 +129,10 @@ def svg_hatch_order(clutches: Sequence[ClutchSeason], boxes: Sequence[Box], stac
         lot, pip = min(mine, key=lambda m: middle_ms(m[1]))
         y = frame.y(used[lot.box]) + 14.0 * (i - (len(names) - 1) / 2)
         at = frame.x(pip.by_ms if pip.after_ms is None else pip.after_ms)
-        room = at - LEFT > 8 * len(name) + 10
-        label = words_at(
-            at - 8 if room else frame.x(pip.by_ms) + 12, y + 4, name, size=12, anchor="end" if room else "start"
-        )
+        after = frame.x(pip.by_ms) + 12
+        room = at - LEFT > advance(name, 12) + 10
+        shown = name if room else shortened(name, 12, WIDTH - after)
+        label = words_at(at - 8 if room else after, y + 4, shown, size=12, anchor="end" if room else "start")
         parts.append(on_paper(label))
     foot = frame.bottom + 42
     key = "a mark: eggs seen pipped at once, the larger the more; its line begins at the look before"

@@ -9,13 +9,17 @@ from __future__ import annotations
 import html
 import math
 from collections.abc import Callable, Sequence
+from itertools import pairwise
 from typing import Final
 
 from monitor.core.terms.settings import DisplayUnit
+from monitor.telling.drawing.picture_parts import shortened
 
 Scale = Callable[[float], float]
 
 WIDTH: Final = 760
+LEFT: Final = 64
+"""Where what is drawn begins, beside the figures of an axis."""
 INK, PALE, BAND, PAPER = "#1a1a1a", "#d9d9d9", "#ececec", "#ffffff"
 
 
@@ -40,6 +44,11 @@ def words_at(x: float, y: float, text: str, *, size: int = 13, anchor: str = "st
     return f'<text x="{x:.1f}" y="{y:.1f}" font-size="{size}" text-anchor="{anchor}">{html.escape(text)}</text>'
 
 
+def title_at(title: str) -> str:
+    """The title above a drawing, as much of it as has room; the whole is told by :func:`document`."""
+    return words_at(LEFT, 26, shortened(title, 15, WIDTH - LEFT), size=15)
+
+
 def on_paper(label: str) -> str:
     """Words that stay readable over lines: twice, first as wide as a gap in what is below."""
     below = label.replace("<text ", f'<text aria-hidden="true" stroke="{PAPER}" stroke-width="4" ', 1)
@@ -53,7 +62,11 @@ def stroke(x1: float, y1: float, x2: float, y2: float, colour: str, dash: str = 
 
 
 def path(points: Sequence[tuple[float, float]]) -> str:
-    return "M" + " L".join(f"{a:.1f} {b:.1f}" for a, b in points)
+    """A line through places, as path data: to a tenth, each from the one before, in half as many signs as by itself."""
+    at = [(round(10 * a), round(10 * b)) for a, b in points]
+    steps = (f"{(c - a) / 10:g} {(d - b) / 10:g}" for (a, b), (c, d) in pairwise(at))
+    (x, y), told = at[0], " ".join(steps).replace(" -", "-")
+    return f"M{x / 10:g} {y / 10:g}" + (f"l{told}" if told else "")
 
 
 def upright(middle: float, text: str) -> str:

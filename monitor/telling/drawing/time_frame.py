@@ -11,10 +11,10 @@ import numpy as np
 
 from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.times import DAY_MS, HOUR_MS
-from monitor.telling.drawing.svg import INK, PALE, WIDTH, stroke, words_at
+from monitor.telling.drawing.svg import INK, LEFT, PALE, WIDTH, stroke, words_at
 from monitor.values import dataclass
 
-LEFT, RIGHT = 64, 20
+RIGHT: Final = 20
 _HOURS: Final = (1, 2, 3, 6, 12)
 _DAYS: Final = (1, 2, 7, 14, 28, 56, 182, 364)
 

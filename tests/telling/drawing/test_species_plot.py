@@ -15,6 +15,7 @@ from monitor.errors import SpeciesRefused
 from monitor.telling.drawing.species_plot import GUESS, LINE, POINT, SpeciesScene, describe, svg_plot, terminal_plot
 from monitor.telling.drawing.svg import INK
 from tests.core.development.test_species import GOOD
+from tests.telling.drawing.overlap import pieces
 
 SVG = "{http://www.w3.org/2000/svg}"
 TABLES = [p for p in list_profiles().profiles if p.status == "table"]
@@ -132,8 +133,8 @@ def test_the_solid_line_ends_where_the_table_ends_and_dashes_go_on() -> None:
     lines = [p for p in drawing(INVENTED).iter(f"{SVG}path") if p.attrib.get("stroke-width") == "2"]
     ends = {}
     for path in lines:
-        numbers = [float(n) for n in re.findall(r"[\d.]+", path.attrib["d"])]
-        ends["stroke-dasharray" in path.attrib, numbers[0]] = numbers[-2]
+        way = list(pieces(path.attrib["d"]))
+        ends["stroke-dasharray" in path.attrib, way[0][0][0]] = way[-1][1][0]
     solid = [(a, b) for (dashed, a), b in ends.items() if not dashed]
     np.testing.assert_allclose(solid, [(70 + 2 / 8 * 670, 70 + 6 / 8 * 670)], atol=0.06)
     assert len(lines) == 3
@@ -147,11 +148,11 @@ def test_nothing_is_drawn_outside_the_paper() -> None:
             assert 0.0 <= float(text.attrib["x"]) <= width
             assert 0.0 < float(text.attrib["y"]) < height
         for path in root.iter(f"{SVG}path"):
-            numbers = np.array([float(n) for n in re.findall(r"-?[\d.]+", path.attrib["d"])])
-            assert numbers[::2].min() >= 0.0
-            assert numbers[::2].max() <= width
-            assert numbers[1::2].min() >= 49.9
-            assert numbers[1::2].max() <= height
+            across, down = np.array(list(pieces(path.attrib["d"]))).reshape(-1, 2).T
+            assert across.min() >= 0.0
+            assert across.max() <= width
+            assert down.min() >= 49.9
+            assert down.max() <= height
 
 
 def test_every_paper_stands_below_with_a_mark_of_its_own() -> None:
