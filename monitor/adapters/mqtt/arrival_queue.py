@@ -1,25 +1,22 @@
-"""What waits between the network thread and the writer: in order, bounded.
+"""What waits between the line and the store: in order, bounded.
 
-Full, it holds the network thread for less than the keep-alive; then the connection is to be dropped rather than a
-message. A broker's "receive maximum" is no bound: a widely used version, 2.0.11 of mosquitto, was measured to exceed
-it as soon as messages are acknowledged.
+Full, nothing is read for less than the keep-alive; then the connection is to be dropped rather than a message. A
+broker's "receive maximum" is no bound: a widely used version, 2.0.11 of mosquitto, was measured to exceed it as soon
+as messages are acknowledged.
 """
 
 from __future__ import annotations
 
-import threading
-import time
 from collections import deque
 from typing import Final
 
 from monitor.adapters.mqtt.line import Connected
+from monitor.adapters.mqtt.standing import UNDER_WAY
 from monitor.core.readings.arrivals import Arrival
+from monitor.core.readings.decode import LARGEST_PAYLOAD
 
 QUEUE_LENGTH: Final = 2000
 QUEUE_BYTES: Final = 16 * 1024 * 1024
-# After the first message the writer waits so long for more: two threads that take turns at each message cost more
-# than all that is done with it.
-GATHER_S: Final = 0.003
 
 
 class ArrivalQueue:
@@ -27,7 +24,6 @@ class ArrivalQueue:
 
     def __init__(self) -> None:
         self._items: deque[Arrival | Connected] = deque()
-        self._something = threading.Event()
         self._bytes_put = 0
         self._bytes_taken = 0
         self.received = 0
@@ -38,25 +34,17 @@ class ArrivalQueue:
     def qsize(self) -> int:
         return len(self._items)
 
-    def put(self, item: Arrival | Connected, patience_s: float, ending: threading.Event) -> bool:
-        """False when there was no room for so long; True, too, when the service ends and nobody will take it."""
-        if self._put(item):
-            return True
-        deadline = time.monotonic() + patience_s
-        while not ending.is_set():
-            time.sleep(GATHER_S)
-            if self._put(item):
-                return True
-            if time.monotonic() > deadline:
-                self.overflows += 1
-                return False
-        return True
+    def has_room(self) -> bool:
+        """For all that paho reads at once: one packet, and one for each that is under way to the broker."""
+        waiting = self._bytes_put - self._bytes_taken
+        return len(self._items) < QUEUE_LENGTH - UNDER_WAY and waiting < QUEUE_BYTES - LARGEST_PAYLOAD
 
-    def _put(self, item: Arrival | Connected) -> bool:
+    def put(self, item: Arrival | Connected) -> bool:
         """False when there is no room; one message is always taken, however large."""
         size = len(item.payload) if isinstance(item, Arrival) else 0
         length = len(self._items)
         if length >= QUEUE_LENGTH or (length and self._bytes_put - self._bytes_taken + size > QUEUE_BYTES):
+            self.overflows += 1
             return False
         if isinstance(item, Arrival):
             self._bytes_put += size
@@ -64,8 +52,6 @@ class ArrivalQueue:
             self.without_ack += item.mid == 0
             self.last_message_ms = item.received_ms
         self._items.append(item)
-        if not self._something.is_set():
-            self._something.set()
         return True
 
     def take(self) -> Arrival | Connected | None:
@@ -76,10 +62,3 @@ class ArrivalQueue:
         if isinstance(item, Arrival):
             self._bytes_taken += len(item.payload)
         return item
-
-    def wait(self, seconds: float) -> None:
-        """Until something is there, at most so long; and a moment longer, for what comes with it."""
-        self._something.clear()
-        # Looked at after it was cleared: what is put between the two is seen here or wakes us.
-        if self._items or self._something.wait(seconds):
-            time.sleep(min(GATHER_S, seconds))

@@ -1,9 +1,9 @@
 """The way in: messages from the broker become readings on the disk, and only then are acknowledged.
 
-Two threads. The network thread (:mod:`monitor.adapters.mqtt.line`) puts what comes into a bounded queue; one writer
-gathers, stores in one transaction (T1), and acknowledges after the COMMIT (:mod:`monitor.adapters.mqtt.keeping`).
-Whatever happens in between, the broker still has the message and sends it again;
-:mod:`monitor.core.readings.arrivals` knows it then.
+One thread, the writer, reads from the broker, gathers, stores in one transaction (T1), and acknowledges after the
+COMMIT (:mod:`monitor.adapters.mqtt.keeping`). While it is at the disk for long another one keeps the line
+(:mod:`monitor.adapters.mqtt.drive`), and puts what comes into a bounded queue. Whatever happens in between, the broker
+still has the message and sends it again; :mod:`monitor.core.readings.arrivals` knows it then.
 
 Messages that were published with QoS 0 are outside these promises: no broker keeps or repeats them.
 """
@@ -114,8 +114,9 @@ class Intake:
         self._line = Line(
             settings.broker,
             topics,
-            self._put,
+            self._queue.put,
             now_ms=now_ms,
+            room=self._queue.has_room,
             states=self._wills.topics,
             standing=self._standing,
             config_file=settings.file,
@@ -194,12 +195,6 @@ class Intake:
         """Seconds since the writer last made its round."""
         return time.monotonic() - self._persistence.beat_s if self._persistence is not None else 0.0
 
-    # ------------------------------------------------------------ the network thread
-
-    def _put(self, item: Arrival | Connected) -> bool:
-        """Into the queue; False when there was no room for half the keep-alive."""
-        return self._queue.put(item, max(self._settings.broker.keepalive_s * 0.5, 1.0), self._ending)
-
     # ------------------------------------------------------------ the writer
 
     def _write(self, persistence: Persistence, keeping: Keeping) -> None:
@@ -224,14 +219,17 @@ class Intake:
                     due = time.monotonic() + self._settings.commit_every_s
                 batch.append((item, decoded))
                 readings += len(decoded.readings)
-                if keeping.is_answer(item) or any(self._is_urgent(reading) for reading in decoded.readings):
+                for reading in decoded.readings:
+                    if self._is_urgent(reading):
+                        due = min(due, flushed + URGENT_EVERY_S)
+                if keeping.is_answer(item):
                     due = min(due, flushed + URGENT_EVERY_S)
             # The broker may be holding back until we acknowledge; then it is not the end of what it has.
             stalled = item is None and len(batch) >= WINDOW
             full = len(batch) >= BATCH or readings >= BATCH_READINGS
             ending = item is None and self._ending.is_set()
             if full or stalled or ending or isinstance(item, Connected) or time.monotonic() >= due:
-                dry = isinstance(item, Connected) or not (full or stalled or self._queue.qsize())
+                dry = isinstance(item, Connected) or not (full or stalled or self._more())
                 if not keeping.keep(batch, dry=dry):
                     return
                 batch, readings, flushed = [], 0, time.monotonic()
@@ -253,8 +251,14 @@ class Intake:
             wait = max(min(wait, due - time.monotonic()), 0.0)
         if len(batch) >= WINDOW:
             wait = min(wait, IDLE_S)
-        self._queue.wait(wait)
+        self._line.turn(wait, BATCH)
         return self._queue.take()
+
+    def _more(self) -> bool:
+        """Whether more is here already."""
+        if not self._queue.qsize():
+            self._line.turn(0.0, BATCH)
+        return self._queue.qsize() > 0
 
     def _tend(self) -> None:
         """The line's needs, while nothing waits in the queue."""

@@ -1,17 +1,15 @@
 """The line to the broker: connected or not, by which protocol, and in plain words why not.
 
-A thin skin around paho-mqtt, whose thread it owns: persistent session, fixed client id, manual acknowledgement,
-fall back to MQTT 3.1.1, packet identifiers acknowledged only on the connection they came by. It hands every message
-to ``take`` and knows nothing of what becomes of it. What may happen and what follows from it is the table of
-:mod:`monitor.adapters.mqtt.line_states`; here it is only told what has happened, and carried out what is due.
+A thin skin around paho-mqtt, driven as :mod:`monitor.adapters.mqtt.drive` says: persistent session, fixed client id,
+manual acknowledgement, fall back to MQTT 3.1.1, packet identifiers acknowledged only on the connection they came by. It
+hands every message to ``take`` and knows nothing of what becomes of it. What may happen and what follows from it is the
+table of :mod:`monitor.adapters.mqtt.line_states`; here it is only told what has happened, and carried out what is due.
 """
 
 from __future__ import annotations
 
-import contextlib
 import logging
 import ssl
-import sys
 import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
@@ -33,6 +31,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from monitor.adapters.crashpoints import crash_point
+from monitor.adapters.mqtt.drive import BufferedClient, Drive
 from monitor.adapters.mqtt.line_states import (
     CARRYING,
     LineEvent,
@@ -59,13 +58,14 @@ TOPICS_A_PACKET: Final = 100
 RECEIVE_MAXIMUM: Final = 500
 REVIVE_AFTER_S: Final = 5.0
 ANSWER_S: Final = 5.0
-# Longer than the keep-alive may hold the network thread: the answer may wait behind messages that cannot be taken.
+# Longer than the keep-alive may hold up reading: the answer may wait behind messages that cannot be taken.
 PROMISE_S: Final = 120.0
 # A will waits so long with MQTT 5, so that a service that is restarted, or that connects again after the longest pause
 # (30 s), says nothing.
 WILL_DELAY_S: Final = 60
 HERE, GONE = b"here", b"gone"
 SAY_GONE_S: Final = 2.0
+PART_S: Final = 1.0
 # Reason codes of MQTT 5 (section 2.4); paho gives those of MQTT 3.1.1 as the same numbers. Of the refusals of a
 # greeting these pass by themselves (unavailable, busy, over a quota, too many connections): all others need a hand.
 UNSUPPORTED_PROTOCOL: Final = 0x84
@@ -84,10 +84,11 @@ class Connected:
 class Line:
     """One client at one broker.
 
-    ``take`` is called in the network thread with :class:`Connected` and :class:`Arrival`, in order, and returns
+    ``take`` is called with :class:`Connected` and :class:`Arrival`, in order, by whichever thread drives, and returns
     False when it cannot take any more: then the connection is dropped, so that the broker keeps what follows, until
-    :meth:`resume`. Of ``states`` it is wanted what they say now, too (retained messages); of ``topics`` only what is
-    said from now on. ``standing``: what this service lets stand at the broker.
+    :meth:`resume`. While ``room`` says False nothing is read, for half a keep-alive at most. Of ``states`` it is wanted
+    what they say now, too (retained messages); of ``topics`` only what is said from now on. ``standing``: what this
+    service lets stand at the broker.
 
     :meth:`state` and :meth:`detail` may be asked in any thread; all other methods belong to one thread, the writer.
 
@@ -101,6 +102,7 @@ class Line:
         take: Callable[[Connected | Arrival], bool],
         *,
         now_ms: Callable[[], int],
+        room: Callable[[], bool] = lambda: True,
         states: Sequence[str] = (),
         standing: StandingMessages | None = None,
         config_file: str = "",
@@ -111,6 +113,7 @@ class Line:
         self._topics = tuple(topics)
         self._states = tuple(states)
         self._take = take
+        self._room = room
         self._now_ms = now_ms
         self._answer_s = answer_s
         self._tls = _tls_context(broker)
@@ -120,6 +123,7 @@ class Line:
         self._lock = threading.RLock()
         self._state = LineState(now_ms())
         self._client: Client | None = None
+        self._drive: Drive | None = None
 
     # ------------------------------------------------------------ for any thread
 
@@ -145,7 +149,7 @@ class Line:
     def open(self) -> None:
         """Begin to connect; a broker that is not there is tried again after 1 to 30 s, for ever."""
         broker, five = self._broker, self._state.protocol == "MQTT 5"
-        client = Client(
+        client = BufferedClient(
             CallbackAPIVersion.VERSION2,
             client_id=broker.client_id,
             clean_session=None if five else False,
@@ -154,7 +158,6 @@ class Line:
         )
         client.suppress_exceptions = True
         client.on_connect = self._on_connect
-        client.on_connect_fail = self._on_connect_fail
         client.on_disconnect = self._on_disconnect
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
@@ -164,7 +167,6 @@ class Line:
             client.username_pw_set(broker.username, broker.password)
         if self._tls is not None:
             client.tls_set_context(self._tls)
-        client.reconnect_delay_set(1, 30)
         will = None
         if five:
             will = Properties(PacketTypes.WILLMESSAGE)  # type: ignore[no-untyped-call]
@@ -182,17 +184,24 @@ class Line:
             client.connect_async(broker.host, broker.port, broker.keepalive_s)
         self._sayings.begin()
         self._client = client
+        self._drive = Drive(client, self._on_connect_fail, self._room, max(broker.keepalive_s * 0.5, 1.0))
         self._happen(LineEvent.OPENED)
-        client.loop_start()
+        self._drive.start()
+
+    def turn(self, wait_s: float, most: int) -> None:
+        """Wait so long for the broker, and take ``most`` messages at most. Raises nothing."""
+        if self._drive is None:
+            time.sleep(wait_s)
+        else:
+            self._drive.turn(wait_s, most)
 
     def tend(self) -> None:
         """Do what is due: change the protocol, replace a network thread that died, ask again; say what is to stand."""
-        client = self._client
+        client, drive = self._client, self._drive
         event = due(
             self._state,
             time.monotonic(),
-            # paho has no public way to ask whether its thread lives.
-            thread_lives=client is not None and client._thread is not None,
+            thread_lives=drive is not None and drive.alive(),
             answer_s=self._answer_s,
             promise_s=PROMISE_S,
             revive_s=REVIVE_AFTER_S,
@@ -200,10 +209,13 @@ class Line:
         if event is not None:
             self._part(event)
             self.open()
-        elif client is not None and self._standing is not None and self._state.phase is LinePhase.LISTENING:
-            for topic, payload in self._standing.due():
-                if self._sayings.say(client, topic, payload, retain=True) is None:
-                    self._standing.settled(topic, refused=True)
+        elif client is None or drive is None or self._standing is None or self._state.phase is not LinePhase.LISTENING:
+            return
+        elif chosen := self._standing.due():
+            with drive.wheel():
+                for topic, payload in chosen:
+                    if self._sayings.say(client, topic, payload, retain=True) is None:
+                        self._standing.settled(topic, refused=True)
 
     def resume(self) -> None:
         """Connect again after the line was dropped."""
@@ -216,31 +228,44 @@ class Line:
 
     def _part(self, event: LineEvent) -> None:
         self._happen(event)
-        client = self._client
-        if client is None:
+        client, drive = self._client, self._drive
+        if client is None or drive is None:
             return
+        drive.end()
+        with drive.wheel():
+            if event is LineEvent.CLOSED:
+                self._say_gone(client, drive)
+            client.disconnect()
+            # What was given before goes out first, where it can.
+            drive.turn(0.0, 1)
+            deadline = time.monotonic() + PART_S
+            while client.socket() is not None and time.monotonic() < deadline:
+                drive.turn(0.05, 1)
+            if (own := client.socket()) is not None:
+                own.close()
+        drive.join()
+        self._client = self._drive = None
+
+    def _say_gone(self, client: Client, drive: Drive) -> None:
+        """An orderly parting takes the will back [MQTT-3.14.4-3], so it is said here."""
         topic = self._broker.status_topic
-        if event is LineEvent.CLOSED and topic is not None and client.is_connected():
-            # An orderly parting takes the will back [MQTT-3.14.4-3], so it is said here.
-            try:
-                said = self._sayings.say(client, topic, GONE, retain=True)
-                if said is not None:
-                    said.wait_for_publish(SAY_GONE_S)
-            except (ValueError, RuntimeError) as error:
-                _log.warning("nobody could be told on %s that the service ends: %s", topic, error)
-        client.disconnect()
-        # paho takes its thread for one that still runs, and it ends just then.
-        with contextlib.suppress(AttributeError):
-            client.loop_stop()
-        self._client = None
+        if topic is None or not client.is_connected():
+            return
+        try:
+            said = self._sayings.say(client, topic, GONE, retain=True)
+            deadline = time.monotonic() + SAY_GONE_S
+            while said is not None and not said.is_published() and time.monotonic() < deadline:
+                drive.turn(0.05, 1)
+        except (ValueError, RuntimeError) as error:
+            _log.warning("nobody could be told on %s that the service ends: %s", topic, error)
 
     def acknowledge(self, batch: Iterable[Arrival]) -> None:
         """In order of receipt [MQTT-4.6.0-2]. What came by an earlier connection is left out: its packet identifier
         may mean another message now, and the broker sends it again anyway."""
-        client = self._client
-        if client is None:
+        client, drive = self._client, self._drive
+        if client is None or drive is None or self._state.phase not in CARRYING:
             return
-        with self._lock:
+        with drive.wheel(), self._lock:
             for arrival in batch:
                 if arrival.mid and arrival.connection == self._state.connection:
                     client.ack(arrival.mid, 1)
@@ -248,27 +273,27 @@ class Line:
 
     def publish(self, topic: str, text: str) -> None:
         """Say something, at least once while the connection lasts; not retained."""
-        if self._client is not None:
-            self._sayings.say(self._client, topic, text.encode())
+        if self._client is not None and self._drive is not None:
+            with self._drive.wheel():
+                self._sayings.say(self._client, topic, text.encode())
 
     def _settled(self, topic: str, refused: bool) -> None:
         if self._standing is not None:
             self._standing.settled(topic, refused=refused)
 
     def unsubscribe(self, topic: str) -> None:
-        if self._client is not None:
-            self._client.unsubscribe(topic)
+        if self._client is not None and self._drive is not None:
+            with self._drive.wheel():
+                self._client.unsubscribe(topic)
 
-    # ------------------------------------------------------------ in the network thread
+    # ------------------------------------------------------------ in the thread that drives
 
     def _on_socket_open(self, _client: Client, _data: Any, _socket: Any) -> None:
         self._happen(LineEvent.REACHED)
 
-    def _on_connect_fail(self, _client: Client, _data: Any) -> None:
-        # paho calls this while it handles the exception.
-        error = sys.exc_info()[1]
+    def _on_connect_fail(self, error: OSError) -> None:
         event = LineEvent.UNTRUSTED if isinstance(error, ssl.SSLError) else LineEvent.UNREACHED
-        self._happen(event, Reason(text=str(error) if error is not None else ""))
+        self._happen(event, Reason(text=str(error)))
 
     def _on_connect(self, client: Client, _data: Any, flags: ConnectFlags, reason: ReasonCode, _: Any) -> None:
         protocol = self._state.protocol
@@ -281,6 +306,8 @@ class Line:
         if self._happen(LineEvent.ACCEPTED).phase is not LinePhase.SUBSCRIBING:
             return
         _log.info("connected to %s with %s", self._words.address, protocol)
+        if self._drive is not None:
+            self._drive.pause_s = 0.0
         if self._standing is not None:
             self._standing.line_made()
         self._hand_on(Connected(flags.session_present, self._now_ms()), client)
@@ -319,8 +346,10 @@ class Line:
         self._sayings.answered(mid, reason)
 
     def _on_message(self, client: Client, _data: Any, message: MQTTMessage) -> None:
-        # An exception here would end paho's thread while it still calls itself connected.
+        # An exception here would end the line while it still calls itself connected.
         try:
+            if self._drive is not None:
+                self._drive.came += 1
             now_ms = self._now_ms()
             try:
                 topic = message.topic
@@ -334,8 +363,12 @@ class Line:
             _log.exception("a message could not be taken in; the broker will send it again")
 
     def _hand_on(self, item: Connected | Arrival, client: Client) -> None:
-        if self._state.phase in CARRYING and not self._take(item):
+        phase = self._state.phase
+        # The first is nearly always so, and a member of an enumeration is slow to look up.
+        if (phase is LinePhase.LISTENING or phase in CARRYING) and not self._take(item):
             self._happen(LineEvent.FILLED)
+            if self._drive is not None:
+                self._drive.end()
             client.disconnect()
 
     def _on_disconnect(self, _client: Client, _data: Any, flags: DisconnectFlags, reason: ReasonCode, _: Any) -> None:

@@ -1,15 +1,16 @@
 """The theory of the line to the broker: what it can be, what can happen to it and what follows, as a table.
 
-Three make a line. The *network thread* is paho's: it connects, greets, reads and writes, and after a loss it tries
-again by itself, after 1 to 30 s, for ever. The *writer* owns the client: it opens it, parts from it, acknowledges what
-is stored, and looks some times a second whether something is due that paho does not do (:func:`due`). The *broker* may
+Three make a line. The *network thread* connects, after a loss again after 1 to 30 s, for ever, and greets, reads and
+writes where the writer is busy for long (:mod:`monitor.adapters.mqtt.drive`); else the *writer* does. That owns the
+client: it opens it, parts from it, acknowledges what is stored, and looks some times a second whether something else is
+due (:func:`due`). The *broker* may
 be away, be no broker, speak another protocol, refuse the login or a topic, fall silent, or have forgotten the session.
 
     ============  =====================================================================================
     apart         there is no client: not opened yet, about to be replaced, or closed
-    seeking       a client runs and has no connection; paho tries again by itself
+    seeking       a client runs and has no connection; the network thread tries again by itself
     greeting      connected, the greeting is sent, the broker's answer is awaited
-    turned away   the broker's answer was no; the connection ends, and paho tries again
+    turned away   the broker's answer was no; the connection ends, and it tries again
     other         the answer was that it does not speak this protocol; the writer opens with the other one
     subscribing   greeted, and not every topic is answered for; messages come already in a session that goes on
     listening     the broker has answered for every topic
@@ -32,7 +33,7 @@ Packet identifiers mean a message on one connection only [MQTT-2.2.1], so connec
 begins to carry messages and where it ceases to.
 
 Threads. A state is one frozen value, replaced as a whole, under one lock, by :func:`step` alone. Events up to ``DIED``
-are the writer's, those after it the network thread's. What the table does not name changes nothing: paho tells of one
+are the writer's, those after it whoever drives. What the table does not name changes nothing: paho tells of one
 loss twice, and a client that was parted from may still say something.
 """
 
@@ -67,7 +68,7 @@ class LinePhase(enum.StrEnum):
 
 
 class LineEvent(enum.StrEnum):
-    """What can happen; first the writer's, then the network thread's."""
+    """What can happen; first what the writer does, then what whoever drives finds."""
 
     OPENED = "a client begins to connect"
     REOPENED = "opened anew, since there is room again"

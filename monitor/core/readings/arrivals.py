@@ -323,6 +323,14 @@ def _free(runs: Runs, at_ms: int) -> tuple[int, Runs]:
     is taken, the next free one after it: two readings on one millisecond would be one."""
     if not runs or at_ms > runs[-1][1] + 1:
         return at_ms, _newest((*runs, (at_ms, at_ms)))
+    first, last = runs[-1]
+    if FORGOTTEN_MS < first <= at_ms:
+        # As with nearly each in a flood: at the end of the newest run, or just before it.
+        low, high = (first, at_ms) if at_ms > last else (first - 1, last)
+        kept = runs[:-1]
+        if kept and kept[-1][1] == low - 1:
+            low, kept = kept[-1][0], kept[:-1]
+        return (at_ms if at_ms > last else first - 1), _newest((*kept, (low, high)))
     before = [run for run in runs if run[0] <= at_ms]
     # What lies far ahead was given before the clock was set back.
     after = [run for run in runs if at_ms < run[0] <= at_ms + RUNS_AHEAD_MS]

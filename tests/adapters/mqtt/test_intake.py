@@ -606,13 +606,77 @@ def test_a_network_thread_that_ended_is_replaced(
 ) -> None:
     monkeypatch.setattr(line, "REVIVE_AFTER_S", 0.1)
     intake = started(settings(tmp_path, broker.port))
-    client = intake._line._client
-    assert client is not None
-    client.disconnect()
+    client, drive = intake._line._client, intake._line._drive
+    assert drive is not None
+    drive.end()
     wait_for(lambda: intake._line._client not in (None, client), "another client")
     wait_for(lambda: intake.link().state == "up")
     sender.send("room/warm", "28.0")
     wait_for(lambda: intake.link().counts.stored == 1)
+
+
+def test_a_disk_that_holds_up_the_writer_for_longer_than_the_keep_alive_costs_no_connection(
+    tmp_path: Path, broker: Mosquitto, sender: Sender, started: Callable[..., Intake], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(database, "BUSY_S", 5 * MOMENT_S)
+    intake = started(replace(settings(tmp_path, broker.port), broker=Broker(port=broker.port, keepalive_s=1)))
+    before = intake._line.state().connection
+    blocker = sqlite3.connect(tmp_path / "data" / FILE_NAME, isolation_level=None)
+    blocker.execute("BEGIN IMMEDIATE")
+    sender.send("room/warm", "28.0")
+    wait_for(lambda: intake.link().counts.received == 1)
+    # The broker gives a client one and a half keep-alives.
+    time.sleep(4.0)
+    sender.send("room/warm", *some_values(30))
+    wait_for(lambda: intake.link().counts.received == 31, "the messages to be taken meanwhile")
+    assert intake.link().counts.stored == 0
+    assert intake._line.state().connection == before
+    blocker.execute("ROLLBACK")
+    blocker.close()
+    wait_for(lambda: intake.link().counts.stored == 31)
+    assert intake._line.state().connection == before
+    assert "exceeded timeout" not in (broker.folder / "log").read_text()
+
+
+def test_a_line_on_which_a_program_error_happens_is_made_anew_and_the_writer_goes_on(
+    tmp_path: Path, broker: Mosquitto, sender: Sender, started: Callable[..., Intake], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(line, "REVIVE_AFTER_S", 0.1)
+    intake = started(settings(tmp_path, broker.port))
+    client, drive = intake._line._client, intake._line._drive
+    assert client is not None
+    assert drive is not None
+
+    def fail() -> None:
+        raise ZeroDivisionError("made to fail")
+
+    monkeypatch.setattr(client, "loop_misc", fail)
+    wait_for(lambda: intake._line._client not in (None, client), "another client")
+    wait_for(lambda: intake.link().state == "up")
+    sender.send("room/warm", "28.0")
+    wait_for(lambda: intake.link().counts.stored == 1)
+    assert not drive.alive()
+    assert intake.alive()
+
+
+def test_the_system_is_asked_for_what_is_there_and_not_for_each_byte(
+    tmp_path: Path, broker: Mosquitto, sender: Sender, started: Callable[..., Intake], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It stands on a method of paho that is not promised: where that is gone, readings come in, only slower."""
+    asked: list[int] = []
+    read = Client._sock_recv
+
+    def counted(client: Client, size: int) -> bytes:
+        asked.append(size)
+        return read(client, size)
+
+    parts(started(settings(tmp_path, broker.port)), broker)
+    sender.send("room/warm", *some_values(200))
+    monkeypatch.setattr(Client, "_sock_recv", counted)
+    sender.client.loop_stop()
+    intake = started(settings(tmp_path, broker.port))
+    wait_for(lambda: intake.link().counts.stored == 200)
+    assert len(asked) < 200
 
 
 # ------------------------------------------------------------ when the link cannot be

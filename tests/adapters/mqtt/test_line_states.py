@@ -13,6 +13,7 @@ from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessageI
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
 
+from monitor.adapters.mqtt.drive import BufferedClient, Drive
 from monitor.adapters.mqtt.line import Connected, Line, _Sayings
 from monitor.adapters.mqtt.line_states import (
     CARRYING,
@@ -345,7 +346,8 @@ def test_a_loss_that_is_told_of_inside_an_acknowledgement_holds_up_nobody() -> N
 
     dying = Dying()
     own._happen(E.ACCEPTED)
-    own._client = cast(Client, dying)
+    own._client = client = cast(BufferedClient, dying)
+    own._drive = Drive(client, own._on_connect_fail, lambda: True, 1.0)
     came = [Arrival("room/a", b"1", NOW_MS, mid, connection=own.state().connection) for mid in (1, 2)]
     writer = threading.Thread(target=own.acknowledge, args=(came,), daemon=True)
     writer.start()

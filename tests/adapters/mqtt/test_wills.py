@@ -213,8 +213,9 @@ def test_the_broker_says_gone_only_when_the_delay_has_passed(tmp_path: Path, mon
         watcher = Watcher(broker.port)
         with intake(broker.port, tmp_path, STATUS) as made:
             wait_for(lambda: watcher.said == ["here"], "here")
-            client = made._line._client
+            client, drive = made._line._client, made._line._drive
             assert client is not None
+            assert drive is not None
             sock = client.socket()
             assert isinstance(sock, socket.socket)
             sock.shutdown(socket.SHUT_RDWR)
@@ -222,6 +223,7 @@ def test_the_broker_says_gone_only_when_the_delay_has_passed(tmp_path: Path, mon
             wait_for(lambda: len(watcher.said) > 1, "the service to be back")
             assert set(watcher.said) == {"here"}
             # As if the process had been killed: nobody connects again.
+            drive.end()
             cut(client)
             wait_for(lambda: watcher.said[-1] == "gone", "the broker to say gone")
         watcher.close()
