@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import logging
 import queue
+import time
 from collections.abc import Callable
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from monitor.adapters.delivery.senders import Delivery
 from monitor.adapters.mqtt.intake import Intake
@@ -33,6 +34,8 @@ if TYPE_CHECKING:
 
 log = logging.getLogger("warmtally")
 
+ASKED_APART_S: Final = 3.0
+
 
 class LastRound(LatestRound):
     """What the last whole round saw: what is shown and shipped, and near which values a reading is committed at once.
@@ -43,6 +46,10 @@ class LastRound(LatestRound):
     def __init__(self) -> None:
         super().__init__()
         self._near: dict[str, tuple[float, float]] = {}
+        # The intake's own: probes whose newest reading was near a limit, and whether one came to be so.
+        self._there: set[str] = set()
+        self._came = False
+        self._asked_s = -ASKED_APART_S
 
     def see(self, snapshot: Snapshot) -> None:
         self._near = _near_limits(snapshot)
@@ -51,7 +58,20 @@ class LastRound(LatestRound):
     def urgent(self, reading: Reading) -> bool:
         """Whether a reading is so near a limit that it is committed at once."""
         low, high = self._near.get(reading.probe, (-1e9, 1e9))
-        return not low < reading.value < high
+        if low < reading.value < high:
+            self._there.discard(reading.probe)
+            return False
+        if reading.probe not in self._there:
+            self._there.add(reading.probe)
+            self._came = True
+        return True
+
+    def kept(self) -> None:
+        """Readings were committed: where one came near a limit a round is asked for, but not for each that sways."""
+        now_s = time.monotonic()
+        if self._came and now_s - self._asked_s >= ASKED_APART_S:
+            self._came, self._asked_s = False, now_s
+            self.asked.set()
 
 
 def _near_limits(snapshot: Snapshot) -> dict[str, tuple[float, float]]:
@@ -133,6 +153,7 @@ def start_parts(
         settings,
         now_ms=now_ms,
         urgent=last.urgent,
+        kept=last.kept,
         clock_trusted=lambda: watched.last.trusted and not watched.stepped(),
         # A rehearsal's broker is on this computer, and silent to MQTT 5.
         answer_s=1.5 if simulated else ANSWER_S,

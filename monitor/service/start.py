@@ -26,7 +26,7 @@ log = logging.getLogger("warmtally")
 
 LEAST_APART_S = 1.0
 ASKED_S = 0.25
-"""Whoever asks for a round at once waits for about so long; and between two rounds lies a second, however many ask."""
+"""A stop is seen after so long; whoever asks for a round has it at once, but between two rounds lies a second."""
 REPLACED_S = 120.0
 """A store that was replaced by another one can be told for so long, through the old one, before all starts anew."""
 
@@ -130,7 +130,11 @@ class RoomService:
         while not stop.is_set() and time.monotonic() < due:
             if asked.is_set() and time.monotonic() >= least:
                 break
-            stop.wait(min(ASKED_S, max(due - time.monotonic(), 0.0)))
+            pause_s = min(ASKED_S, max(due - time.monotonic(), 0.0))
+            if asked.is_set():
+                stop.wait(min(pause_s, max(least - time.monotonic(), 0.0)))
+            else:
+                asked.wait(pause_s)
         asked.clear()
 
 

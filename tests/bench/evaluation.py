@@ -72,12 +72,14 @@ def settings(folder: Path, boxes: int, interval_s: float) -> Settings:
     )
 
 
-def fill(store: Store, lots: int, boxes: int, days: int, interval_s: float) -> dict[str, npt.NDArray[np.float64]]:
+def fill(
+    store: Store, lots: int, boxes: int, days: int, interval_s: float, start_ms: int = START_MS
+) -> dict[str, npt.NDArray[np.float64]]:
     """Readings and clutches; box -> its temperatures."""
     rng = np.random.default_rng(7)
-    at = START_MS + np.arange(round(days * 86_400 / interval_s) + 1, dtype=np.int64) * round(interval_s * 1000)
+    at = start_ms + np.arange(round(days * 86_400 / interval_s) + 1, dtype=np.int64) * round(interval_s * 1000)
     n = len(at)
-    hours = (at - START_MS) / HOUR_MS
+    hours = (at - start_ms) / HOUR_MS
     series = {}
     for box in range(boxes):
         middle = MIDDLE_C.get(SPECIES[box % 4], 21.0)
@@ -87,11 +89,11 @@ def fill(store: Store, lots: int, boxes: int, days: int, interval_s: float) -> d
     for number in range(lots // 2):
         # A clutch lies in two boxes of its own species' warmth.
         pair = (number % boxes, (number + 4) % boxes)
-        told = {"clutch": f"K{number}", "recorded_ms": START_MS}
+        told = {"clutch": f"K{number}", "recorded_ms": start_ms}
         species = SPECIES[pair[0] % 4]
-        store.account.tell(KeeperEvent(EventKind.LAID, at_ms=START_MS, species=species, eggs=12, **told))  # type: ignore[arg-type]
+        store.account.tell(KeeperEvent(EventKind.LAID, at_ms=start_ms, species=species, eggs=12, **told))  # type: ignore[arg-type]
         for box in pair:
-            store.account.tell(KeeperEvent(EventKind.SET, at_ms=START_MS, box=f"box{box}", eggs=6, **told))  # type: ignore[arg-type]
+            store.account.tell(KeeperEvent(EventKind.SET, at_ms=start_ms, box=f"box{box}", eggs=6, **told))  # type: ignore[arg-type]
     return series
 
 

@@ -82,9 +82,10 @@ class Link:
 class Intake:
     """Receives, stores, acknowledges. ``start`` once, then ``stop``.
 
-    ``now_ms`` is the clock of received times (a rehearsal brings its own). ``urgent`` tells which readings are worth
-    a commit at once. While ``clock_trusted`` says False, measured times are not compared with this computer's.
-    After ``answer_s`` without an answer to the greeting the other version of the protocol is tried.
+    ``now_ms`` is the clock of received times (a rehearsal brings its own). ``urgent`` tells which readings are worth a
+    commit at once, ``kept`` is told of each commit. While ``clock_trusted`` says False, measured times are not compared
+    with this computer's. After ``answer_s`` without an answer to the greeting the other version of the protocol is
+    tried.
     """
 
     def __init__(
@@ -93,12 +94,14 @@ class Intake:
         *,
         now_ms: Callable[[], int],
         urgent: Callable[[Reading], bool] = lambda _: False,
+        kept: Callable[[], None] = lambda: None,
         clock_trusted: Callable[[], bool] = lambda: True,
         answer_s: float = ANSWER_S,
         answering: AnswerTopic | None = None,
     ) -> None:
         self._settings = settings
         self._urgent = urgent
+        self._kept = kept
         self._clock_trusted = clock_trusted
         self._answering = answering
         self._queue = ArrivalQueue()
@@ -232,6 +235,7 @@ class Intake:
                 dry = isinstance(item, Connected) or not (full or stalled or self._more())
                 if not keeping.keep(batch, dry=dry):
                     return
+                self._kept()
                 batch, readings, flushed = [], 0, time.monotonic()
             if isinstance(item, Connected) and not keeping.begin(item):
                 return

@@ -1,0 +1,66 @@
+"""A reading that comes near a limit asks for a round; one that stays there, or sways about it, does not each time."""
+
+from __future__ import annotations
+
+from typing import cast
+
+import pytest
+
+from monitor.core.notices.snapshot import Snapshot
+from monitor.core.terms.events import Reading
+from monitor.service import parts
+from monitor.service.parts import LastRound
+
+
+class Clock:
+    now_s = 100.0
+
+    def monotonic(self) -> float:
+        return self.now_s
+
+
+@pytest.fixture
+def last(monkeypatch: pytest.MonkeyPatch) -> LastRound:
+    made = LastRound()
+    monkeypatch.setattr(parts, "_near_limits", lambda _snapshot: {"p1": (26.0, 30.0), "p2": (26.0, 30.0)})
+    made.see(cast(Snapshot, None))
+    return made
+
+
+def came(last: LastRound, value: float, probe: str = "p1") -> bool:
+    """Whether a reading, once it is stored, asks for a round."""
+    last.asked.clear()
+    last.urgent(Reading(probe, 0, value, 0))
+    assert not last.asked.is_set()
+    last.kept()
+    return last.asked.is_set()
+
+
+def test_a_round_is_asked_for_when_a_probe_comes_near_a_limit_and_not_while_it_stays(
+    last: LastRound, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clock = Clock()
+    monkeypatch.setattr(parts, "time", clock)
+    assert not came(last, 28.0)
+    assert came(last, 30.5)
+    clock.now_s += 60
+    assert not came(last, 30.6)
+    assert came(last, 25.0, "p2")
+    clock.now_s += 60
+    assert not came(last, 28.0)
+    assert came(last, 30.5)
+
+
+def test_probes_that_sway_about_a_limit_ask_seldom_and_none_is_forgotten(
+    last: LastRound, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    clock = Clock()
+    monkeypatch.setattr(parts, "time", clock)
+    asked = 0
+    for _ in range(100):
+        for value in (28.0, 30.5):
+            asked += came(last, value)
+            clock.now_s += 0.05
+    assert asked <= 1 + 10.0 / parts.ASKED_APART_S
+    clock.now_s += parts.ASKED_APART_S
+    assert came(last, 30.5, "p2")
