@@ -182,6 +182,20 @@ class ShippingRefused(MonitorError):
     meaning = "the outside database refuses the login, the bucket or a line"
 
 
+class HistoryUnreachable(MonitorError):
+    """Nobody answers at the address of the outside database, or not in time."""
+
+    id, exit_code, retry = "history-unreachable", 31, True
+    meaning = "the database that history is read from does not answer"
+
+
+class HistoryRefused(MonitorError):
+    """The outside database says no, or something that is no answer."""
+
+    id, exit_code = "history-refused", 32
+    meaning = "the database that history is read from refuses, or says what cannot be read"
+
+
 class FileUnreadable(MonitorError):
     """A logger's file that cannot be imported."""
 

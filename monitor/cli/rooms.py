@@ -15,6 +15,7 @@ from typing import Any, Final
 
 from monitor.cli.output import columns, labelled, print_json, say, table
 from monitor.cli.room import now_ms, number, whole
+from monitor.cli.rooms_history import add_history
 from monitor.config.overview_file import find_overview, load_overview
 from monitor.config.zones import zone_of
 from monitor.core.terms.settings import Broker, OverviewSettings, RoomsAt
@@ -42,6 +43,7 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
         "  warmtally rooms --broker 192.0.2.5 --username overview --password-file overview.password\n"
         "  warmtally rooms --file rooms.toml --json\n"
         "  warmtally rooms answer attic 12\n"
+        "  warmtally rooms history attic left-upper --from yesterday\n"
         "  warmtally rooms serve --file rooms.toml",
     )
     rooms.add_argument("--json", action="store_true")
@@ -59,6 +61,14 @@ def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent
     answer.add_argument("notice", type=whole, metavar="N", help="the number of the notice")
     answer.add_argument("--by", default="", help="who answers (default: the user)")
     answer.set_defaults(run=run_answer)
+    add_history(inner, _file_and_zone())
+
+
+def _file_and_zone() -> argparse.ArgumentParser:
+    parent = argparse.ArgumentParser(add_help=False)
+    parent.add_argument("--file", metavar="FILE", default=argparse.SUPPRESS, help="the overview's file")
+    parent.add_argument("--zone", metavar="ZONE", default=argparse.SUPPRESS, help="the time zone in which times are shown (else the file's, else UTC)")  # fmt: skip  # noqa: E501
+    return parent
 
 
 def _where(*, later: bool) -> argparse.ArgumentParser:
@@ -92,7 +102,7 @@ def overview_settings(args: argparse.Namespace) -> OverviewSettings:
     topic = args.rooms or "+/warmtally"
     if not re.fullmatch(r"(?:[^+#/]+/)*\+(?:/[^+#/]+)+", topic):
         raise UsageError(f"{topic!r} does not say where the room's id stands", fix='write "+/warmtally"')
-    broker = Broker(host, port, username=args.username, password=_password(args.password_file))
+    broker = Broker(host, port, username=args.username, password=password(args.password_file))
     answers = topic.replace("+/warmtally", "+/answer") if topic.endswith("+/warmtally") else "+/answer"
     settings = OverviewSettings(host, "UTC", (RoomsAt(host, broker, topic, answers),))
     return settings if args.zone is None else _in_zone(settings, args.zone)
@@ -124,7 +134,8 @@ def _address(text: str) -> tuple[str, int]:
     return found[1].strip("[]"), int(found[2] or 1883)
 
 
-def _password(file: str | None) -> str | None:
+def password(file: str | None) -> str | None:
+    """The secret in a file; None where none is named. Raises SecretMissing."""
     if file is None:
         return None
     try:

@@ -13,6 +13,10 @@
     [page]
     listen = "127.0.0.1:8481"
 
+    [history]
+    url = "http://192.0.2.6:8086"
+    token_file = "history.token"
+
 With mistakes named as in a room's file.
 """
 
@@ -30,8 +34,17 @@ from monitor.config.mistakes import Findings
 from monitor.config.page import listen_place
 from monitor.config.secrets import Vault
 from monitor.config.shape import PagePart, Part, Read, read_part, read_toml
-from monitor.config.values import Id, Words, Zone, shown
-from monitor.core.terms.settings import Broker, DisplayUnit, OverviewSettings, PagePlace, Room, RoomsAt, Settings
+from monitor.config.values import Id, WebAddress, Words, Zone, shown
+from monitor.core.terms.settings import (
+    Broker,
+    DisplayUnit,
+    HistoryAt,
+    OverviewSettings,
+    PagePlace,
+    Room,
+    RoomsAt,
+    Settings,
+)
 from monitor.errors import ConfigError, SecretMissing
 
 USUAL: Final = (Path("config/rooms.toml"), Path("/etc/warmtally/rooms.toml"))
@@ -59,6 +72,14 @@ class RoomsAtPart(Part):
 
 class OverviewPagePart(PagePart):
     listen: Words = "127.0.0.1:8481"
+
+
+class HistoryPart(Part):
+    needed = ("url",)
+    url: WebAddress = "http://127.0.0.1"
+    database: Words = "{room}"
+    token_file: Words | None = None
+    token_env: Words | None = None
 
 
 class OverviewPart(Part):
@@ -99,7 +120,7 @@ def room_of_overview(settings: OverviewSettings) -> Settings:
 
 def _settings(tables: dict[str, Any], path: Path, vault: Vault) -> OverviewSettings:
     findings = vault.findings
-    own = {key: value for key, value in tables.items() if key not in ("brokers", "page")}
+    own = {key: value for key, value in tables.items() if key not in ("brokers", "page", "history")}
     head = read_part(OverviewPart, own, "overview", findings).part
     brokers = tables.get("brokers", [])
     if not isinstance(brokers, list) or not brokers or len(brokers) > MOST_BROKERS:
@@ -116,8 +137,12 @@ def _settings(tables: dict[str, Any], path: Path, vault: Vault) -> OverviewSetti
     if "page" in tables:
         part = read_part(OverviewPagePart, tables["page"], "page", findings)
         page = _page(part, findings)
-    folder = path.parent / head.data_dir
-    return OverviewSettings(head.name, head.time_zone, tuple(places.values()), page, str(folder), head.display_unit)
+    history = None
+    if "history" in tables:
+        at = read_part(HistoryPart, tables["history"], "history", findings)
+        history = HistoryAt(at.part.url, at.part.database, vault.take(at, "token", needed=False) or "")
+    folder = str(path.parent / head.data_dir)
+    return OverviewSettings(head.name, head.time_zone, tuple(places.values()), page, folder, head.display_unit, history)
 
 
 def _place(read: Read[RoomsAtPart], folder: Path, vault: Vault) -> RoomsAt:

@@ -516,13 +516,14 @@ def test_a_derived_series_that_is_refused_is_set_aside_once_and_readings_go_on(
     assert [r["lot"] for r in database.ask('SELECT * FROM "lot"')] == ["good one"]
 
 
-def test_a_boxs_temperature_and_a_lots_development_are_what_is_derived() -> None:
+def a_room() -> Snapshot:
+    """A box with a temperature and one without, a lot that develops, one that is over, one without a profile."""
     box = Box("top", "left", 120.0)
     stay = Stay("top", T0, None)
     lot = Lot("c1/top", "c1", "top", (stay,), 8)
     clutch = Clutch("c1", "Testudo exempli", T0, False, 8, (lot,))
     times, warmth = np.array([T0, T0 + 60_000]), np.array([28.0, 28.5])
-    snapshot = Snapshot(
+    return Snapshot(
         T0 + 90_000,
         Room("room", "UTC", "C", ("left",), (box,), ()),
         UTC,
@@ -537,7 +538,10 @@ def test_a_boxs_temperature_and_a_lots_development_are_what_is_derived() -> None
             LotNow(replace(lot, id="c1/low"), replace(clutch, species="unknown"), refused="no profile"),
         ),
     )
-    assert [line(p) for p in derived_points(snapshot)] == [
+
+
+def test_a_boxs_temperature_and_a_lots_development_are_what_is_derived() -> None:
+    assert [line(p) for p in derived_points(a_room())] == [
         f"box,box=top,stack=left temperature_c=28.5,uncertainty_c=0.3,humidity_pct=88.0 {T0 + 60_000}",
         (
             "lot,box=top,clutch=c1,lot=c1/top,species=Testudo\\ exempli "

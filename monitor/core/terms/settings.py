@@ -335,6 +335,15 @@ class RoomsAt:
 
 
 @dataclass(frozen=True, slots=True)
+class HistoryAt:
+    """A time-series database to which rooms ship. ``database``: its name there, with {room} for the room's id."""
+
+    url: str
+    database: str = "{room}"
+    token: str = field(default="", repr=False)
+
+
+@dataclass(frozen=True, slots=True)
 class OverviewSettings:
     """An overview of many rooms. ``page`` None: it has none; ``data_dir``: who may look there, and answers on their
     way."""
@@ -345,3 +354,4 @@ class OverviewSettings:
     page: PagePlace | None = None
     data_dir: str = "rooms-data"
     display_unit: DisplayUnit = "C"
+    history: HistoryAt | None = None
