@@ -44,9 +44,9 @@ class Boxes:
         humidity = None
         for probe in self._room.probes_in(box.id, "humidity"):
             c = self._readings.recent(probe.id, now_ms)
-            good = np.flatnonzero(c.usable & (c.at > now_ms - probe.quiet_after_s * 1000))
-            if len(good):
-                humidity = float(c.value[good[-1]]) + probe.correction
+            last = c.last_usable
+            if last is not None and c.at[last] > now_ms - probe.quiet_after_s * 1000:
+                humidity = float(c.value[last]) + probe.correction
         profiles = [p for x in inside if (p := self._book.of(x.clutch.species).profile) is not None]
         return BoxNow(
             box,
@@ -74,9 +74,9 @@ class Boxes:
         ages = {}
         for probe in own or [p for _, p in around]:
             c = self._readings.recent(probe.id, now_ms)
-            good = np.flatnonzero(c.usable)
-            if len(good):
-                ages[probe] = (now_ms - int(c.at[good[-1]])) / 1000.0
+            newest = c.last_usable
+            if newest is not None:
+                ages[probe] = (now_ms - int(c.at[newest])) / 1000.0
         last = sorted(ages, key=lambda p: ages[p])[:1]
         heard = [p for p in ages if ages[p] < p.quiet_after_s]
         return last if own else heard or last
@@ -101,8 +101,8 @@ class Boxes:
 
     def _late(self, box: Box, now_ms: int) -> Late | None:
         """What came late of a box's own probes within the last day: the newest run of it."""
-        columns = [self._readings.recent(p.id) for p in self._room.probes_in(box.id)]
-        timed = [c.take(np.flatnonzero(c.usable & c.timed & (c.at > now_ms - DAY_MS))) for c in columns]
+        traces = [self._readings.recent(p.id).between(now_ms - DAY_MS + 1, 2**62) for p in self._room.probes_in(box.id)]
+        timed = [c if good.all() else c.take(good) for c in traces if (good := c.usable & c.timed).any()]
         if not timed:
             return None
         return late(np.concatenate([c.at for c in timed]), np.concatenate([c.received for c in timed]), now_ms)
@@ -116,8 +116,8 @@ class Boxes:
     def _course_at(self, cut_ms: int, box: Box, series: BoxSeries, limits: Limits) -> Callable[[], Course | None]:
         air = self._air_beside(box, cut_ms)
         air_c = air.temperature_c if air else None
-        inside = series.time_ms <= cut_ms
-        at_ms, temperature_c = series.time_ms[inside], series.temperature_c[inside]
+        until = int(series.time_ms.searchsorted(cut_ms, "right"))
+        at_ms, temperature_c = series.time_ms[:until], series.temperature_c[:until]
         if not worth_knowing(at_ms, temperature_c, cut_ms, limits.too_cool_c, limits.too_warm_c, air_c):
             return no_course
         air_ms = air.time_ms if air else None
@@ -133,8 +133,8 @@ class Boxes:
         if not heights:
             return None
         beside = min(heights)[2]
-        columns = self._readings.columns([beside], cut_ms - round(LOOK_BACK_S * 1000), cut_ms + 1)[beside.id]
-        return self._readings.series(beside, columns, "advice")
+        trace = self._readings.columns([beside], cut_ms - round(LOOK_BACK_S * 1000), cut_ms + 1)[beside.id]
+        return self._readings.series(beside, trace, "advice")
 
     def limits(self, box: Box, species: Iterable[str]) -> tuple[Limits, str]:
         """The limits of a box: its own, else the room's, else the strictest of the profiles in it."""
@@ -175,8 +175,8 @@ class Boxes:
                 if self._readings.belief.lasting(probe.id, "advice"):
                     suspect += probe.box is not None
                     continue
-                columns = self._readings.columns([probe], from_ms, now_ms + 1)[probe.id]
-                series = self._readings.series(probe, columns, "advice")
+                trace = self._readings.columns([probe], from_ms, now_ms + 1)[probe.id]
+                series = self._readings.series(probe, trace, "advice")
                 if probe.box is not None:
                     boxes.append((f"box {probe.box}", place[1], series))
                 else:

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from monitor.adapters.store import Columns, Store
+from monitor.adapters.store import Store
 from monitor.core.notices.snapshot import GatewayNow, Heard, ProbeNow
 from monitor.core.readings.batteries import LOOK_BACK_DAYS, BatteryNow, trend
 from monitor.core.readings.gateways import FACT, read
@@ -16,6 +16,7 @@ from monitor.core.terms.times import DAY_MS
 from monitor.derived.departures import Peer, peers_of
 from monitor.derived.memo import Memo
 from monitor.derived.readings import RoomReadings
+from monitor.derived.trace import Trace
 
 # A battery's level is the median of so many readings: one that was taken while it sends is lower.
 BATTERY_READINGS = 5
@@ -44,9 +45,9 @@ class Probes:
         self, probe: Probe, now_ms: int, unread: tuple[int, str], peer: Peer, paces: Mapping[str, float] | None
     ) -> ProbeNow:
         c = self._readings.recent(probe.id, now_ms + 300_000)
-        good = np.flatnonzero(c.usable)
+        last = c.last_usable
         # A probe that died days ago did speak once, also after a restart.
-        usable = int(c.at[good[-1]]) if len(good) else self._store.readings.last_usable_at(probe.id, now_ms)
+        usable = int(c.at[last]) if last is not None else self._store.readings.last_usable_at(probe.id, now_ms)
         return ProbeNow(
             self._readings.effective(probe, now_ms),
             int(c.at[-1]) if len(c) else usable,
@@ -97,7 +98,7 @@ class Probes:
         return np.array(days, np.int64), np.array([float(np.median(by_day[d])) for d in days])
 
 
-def _heard(columns: Columns, now_ms: int) -> Heard:
+def _heard(trace: Trace, now_ms: int) -> Heard:
     """The last day of a probe's readings as they came."""
-    c = columns.take(np.flatnonzero((columns.at > now_ms - DAY_MS) & (columns.at <= now_ms)))
+    c = trace.between(now_ms - DAY_MS + 1, now_ms + 1)
     return Heard(c.at, c.value, c.flag, c.received, c.timed)

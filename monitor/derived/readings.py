@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from monitor.adapters.store import Columns, Store
+from monitor.adapters.store import Store
 from monitor.core.climate.box_temperature import BoxSeries, Series, box_series, probes_for
 from monitor.core.readings.belief import Belief, Use
 from monitor.core.readings.corrections import StandingCorrections
@@ -18,6 +18,7 @@ from monitor.core.readings.thinning import SLOT_MS
 from monitor.core.terms.arrays import Times
 from monitor.core.terms.settings import Box, Probe, Room
 from monitor.core.terms.times import HOUR_MS
+from monitor.derived.trace import GrowingTrace, Trace
 
 # The service keeps so much of the newest readings in memory.
 RECENT_MS = 26 * HOUR_MS
@@ -37,7 +38,7 @@ class RoomReadings:
         self._store = store
         self._room = room
         self.seen_seq = -1
-        self._recent: dict[str, Columns] = {}
+        self._recent: dict[str, GrowingTrace] = {}
         self.recent_from = 0
         self._recent_to = 2**62
         self._bulks = ""
@@ -52,7 +53,7 @@ class RoomReadings:
         self._belief_version = -1
         self.corrections_version = -1
         self._known_by_ms = known_by_ms
-        self._held: tuple[int, int, dict[str, Columns]] = 0, 0, {}
+        self._held: tuple[int, int, dict[str, Trace]] = 0, 0, {}
 
     def follow_corrections(self) -> None:
         """Only where a computation begins: what is summed up must be of one state of knowledge."""
@@ -106,62 +107,59 @@ class RoomReadings:
             # Years may have passed since a moment that is looked back to.
             self._recent_to = 2**62 if self._known_by_ms is None else now_ms + TO_COME_MS + 1
             until_ms = now_ms + TO_COME_MS if self._set_back else self._recent_to
-            self._recent = self._stored(names, self.recent_from, until_ms)
+            # Probe by probe: what decoding takes is given back before the next.
+            self._recent = {
+                name: GrowingTrace(self._stored([name], self.recent_from, until_ms)[name]) for name in names
+            }
             return
         fresh = self._store.journal.since(self.seen_seq)
         while fresh:
             self.seen_seq = fresh[-1][0]
-            by_probe: dict[str, list[tuple[int, float, int, int, bool, str]]] = {}
+            by_probe: dict[str, list[tuple[int, float, int, int, bool]]] = {}
             for _, r in fresh:
-                row = (r.at_ms, r.value, r.received_ms, int(r.flag), r.timed, r.test)
+                row = (r.at_ms, r.value, r.received_ms, int(r.flag), r.timed)
                 by_probe.setdefault(r.probe, []).append(row)
             for probe, rows in by_probe.items():
-                at, value, received, flag, timed, test = zip(*rows, strict=True)
-                new = Columns(
+                at, value, received, flag, timed = zip(*rows, strict=True)
+                new = Trace(
                     np.array(at, np.int64),
                     np.array(value, np.float64),
                     np.array(received, np.int64),
                     np.array(flag, np.uint8),
                     np.array(timed, bool),
-                    tuple(test),
                 )
                 self._logs[probe] = _logged(self._logs.get(probe, Log.empty()), new)
                 right = self._times(probe, new)
-                new = new.take(np.flatnonzero((right >= self.recent_from) & (right < self._recent_to)))
+                new = new.take((right >= self.recent_from) & (right < self._recent_to))
                 if not len(new):
                     continue
-                old = self._recent.get(probe, Columns.empty())
-                # Of what is there already only the slots that something came into are thinned anew.
-                slot_ms = int(new.at.min()) // SLOT_MS * SLOT_MS
-                there = int(np.searchsorted(old.at, slot_ms))
-                tail = Columns.joined([old.part(there, len(old)), new]).sorted_first_wins().thinned()
-                self._recent[probe] = Columns.joined([old.part(0, there), tail])
+                self._recent[probe] = _with_new(self._recent.get(probe), new)
             fresh = self._store.journal.since(self.seen_seq)
         if now_ms - self.recent_from > RECENT_MS + HOUR_MS:
             self.recent_from = now_ms - RECENT_MS
-            self._recent = {
-                name: c.take(np.flatnonzero(self._times(name, c) >= self.recent_from))
-                for name, c in self._recent.items()
-            }
+            for name, grown in self._recent.items():
+                trace = grown.trace
+                self._recent[name] = GrowingTrace(trace.take(self._times(name, trace) >= self.recent_from))
 
-    def recent(self, probe: str, until_ms: int = 2**62) -> Columns:
+    def recent(self, probe: str, until_ms: int = 2**62) -> Trace:
         """What is in memory of a probe, up to a moment, that one included."""
-        c = self._righted(probe, self._recent.get(probe, Columns.empty()))
-        return c.take(np.flatnonzero(c.at <= until_ms))
+        return self._in_memory(probe).between(-(2**62), until_ms + 1)
 
-    def columns(self, probes: Iterable[Probe], from_ms: int, to_ms: int, *, stored: bool = False) -> dict[str, Columns]:
+    def _in_memory(self, probe: str) -> Trace:
+        grown = self._recent.get(probe)
+        return Trace.empty() if grown is None else self._righted(probe, grown.trace)
+
+    def columns(self, probes: Iterable[Probe], from_ms: int, to_ms: int, *, stored: bool = False) -> dict[str, Trace]:
         """``stored``: as the store has it now, not as it was at the last :meth:`follow`."""
         names = [p.id for p in probes]
         if not stored and self._held[0] <= from_ms and to_ms <= self._held[1] and self._held[2].keys() >= set(names):
-            held = {n: self._held[2][n] for n in names}
-            return {n: c.part(*np.searchsorted(c.at, (from_ms, to_ms)).tolist()) for n, c in held.items()}
+            return {n: self._held[2][n].between(from_ms, to_ms) for n in names}
         if self.seen_seq >= 0 and self.recent_from <= from_ms and to_ms <= self._recent_to and not stored:
-            found = {n: self._righted(n, self._recent.get(n, Columns.empty())) for n in names}
-            return {n: c.take(np.flatnonzero((c.at >= from_ms) & (c.at < to_ms))) for n, c in found.items()}
+            return {n: self._in_memory(n).between(from_ms, to_ms) for n in names}
         if not self._clocks_version:
             self._follow_clocks(self._store.clocks.version())
-        found = {n: self._righted(n, c) for n, c in self._stored(names, from_ms, to_ms).items()}
-        return {n: c.take(np.flatnonzero((c.at >= from_ms) & (c.at < to_ms))) for n, c in found.items()}
+        found = self._stored(names, from_ms, to_ms)
+        return {n: self._righted(n, c).between(from_ms, to_ms) for n, c in found.items()}
 
     @contextmanager
     def held(self, probes: Iterable[Probe], from_ms: int, to_ms: int) -> Iterator[None]:
@@ -225,46 +223,49 @@ class RoomReadings:
     def _follow_clocks(self, version: tuple[int, ...]) -> None:
         self._clocks, self._clocks_version = self._store.clocks.all(), version
 
-    def _times(self, probe: str, columns: Columns) -> Times:
-        return righted(columns.at, columns.received, columns.timed, self._clocks.get(probe, ()))
+    def _times(self, probe: str, trace: Trace) -> Times:
+        return righted(trace.at, trace.received, trace.timed, self._clocks.get(probe, ()))
 
-    def _righted(self, probe: str, columns: Columns) -> Columns:
+    def _righted(self, probe: str, trace: Trace) -> Trace:
         """With the times that a right clock would have given."""
-        if probe not in self._clocks or not len(columns):
-            return columns
-        return replace(columns, at=self._times(probe, columns)).sorted_first_wins()
+        if probe not in self._clocks or not len(trace):
+            return trace
+        return replace(trace, at=self._times(probe, trace)).sorted_first_wins()
 
-    def _stored(self, names: Sequence[str], from_ms: int, to_ms: int) -> dict[str, Columns]:
+    def _stored(self, names: Sequence[str], from_ms: int, to_ms: int) -> dict[str, Trace]:
         """Readings as they are stored, those at least that rightly lie in a span."""
-        found = self._store.readings.sparse(names, from_ms, to_ms)
+        found = {n: Trace.of(c) for n, c in self._store.readings.sparse(names, from_ms, to_ms).items()}
         for name in names:
             parts = [found[name]]
             for clock in self._clocks.get(name, ()):
                 if (clock.to_ms is None or clock.to_ms >= from_ms) and clock.behind_ms:
                     reach = from_ms - clock.behind_ms, to_ms - clock.behind_ms
-                    parts.append(self._store.readings.sparse([name], *reach)[name])
+                    parts.append(Trace.of(self._store.readings.sparse([name], *reach)[name]))
             if len(parts) > 1:
-                joined = Columns.joined(parts).sorted_first_wins()
-                found[name] = joined.take(np.flatnonzero(self._times(name, joined) >= from_ms))
+                joined = Trace.joined(parts).sorted_first_wins()
+                found[name] = joined.take(self._times(name, joined) >= from_ms)
         return found
 
     # -- as they are used
 
-    def series(self, probe: Probe, columns: Columns, believed_for: Use | None) -> Series:
+    def series(self, probe: Probe, trace: Trace, believed_for: Use | None) -> Series:
         """Usable readings, corrected as each one's time asks for; the probe is as known at the newest of them.
 
         What a probe said while it lay elsewhere to be compared belongs to no box. ``believed_for``: those that may be
         believed for that; None: all, as limits are judged.
         """
-        usable = columns.usable & ~self.corrections.away(probe.id, columns.at)
-        if believed_for is not None:
-            usable &= self.belief.mask(probe.id, columns.at, believed_for)
-        if believed_for == "sums" and not (still := self.belief.mask(probe.id, columns.at, "jumps")).all():
+        usable = trace.usable & ~self.corrections.away(probe.id, trace.at)
+        if believed_for is not None and self.belief.spans(probe.id, believed_for):
+            usable &= self.belief.mask(probe.id, trace.at, believed_for)
+        if believed_for == "sums" and not (still := self.belief.mask(probe.id, trace.at, "jumps")).all():
             good = np.flatnonzero(usable)
-            away = good[jumps((columns.at[good], columns.value[good]))]
+            away = good[jumps((trace.at[good], trace.value[good]))]
             usable[away] = still[away]
-        at = columns.at[usable]
-        value = columns.value[usable] + probe.correction + self.corrections.offset_c(probe.id, at)
+        if not usable.all():
+            trace = trace.take(usable)
+        at, value = trace.at, trace.value
+        if probe.correction or self.corrections.of(probe.id):
+            value = value + probe.correction + self.corrections.offset_c(probe.id, at)
         return Series(self.effective(probe, int(at[-1]) if len(at) else 2**62), at, value)
 
     def box_series(
@@ -283,7 +284,20 @@ class RoomReadings:
         )
 
 
-def _logged(log: Log, columns: Columns) -> Log:
+def _logged(log: Log, new: Trace) -> Log:
     """With the arrivals of readings that have a time of their own."""
-    timed = columns.timed & columns.usable
-    return log.with_more(columns.at[timed], columns.received[timed]) if timed.any() else log
+    timed = new.timed & new.usable
+    return log.with_more(new.at[timed], new.received[timed]) if timed.any() else log
+
+
+def _with_new(grown: GrowingTrace | None, new: Trace) -> GrowingTrace:
+    """With what came; of what is there already only the slots that something came into are thinned anew."""
+    if grown is None:
+        return GrowingTrace(new.sorted_first_wins().thinned())
+    old = grown.trace
+    there = int(old.at.searchsorted(int(new.at.min()) // SLOT_MS * SLOT_MS))
+    tail = Trace.joined([old.part(there, len(old)), new]).sorted_first_wins().thinned()
+    same = len(old) - there
+    if len(tail) >= same and (tail.at[:same] == old.at[there:]).all():
+        return grown.with_more(tail.part(same, len(tail)))
+    return GrowingTrace(Trace.joined([old.part(0, there), tail]))

@@ -7,7 +7,7 @@ from functools import partial
 
 import numpy as np
 
-from monitor.adapters.store import Columns, Store
+from monitor.adapters.store import Store
 from monitor.core.climate.scales import by_scale
 from monitor.core.climate.water import BoxWater, Given, OnScale, waters
 from monitor.core.terms.arrays import Times, Values
@@ -75,7 +75,7 @@ class Weights:
 
     def _hours(self, scale: Probe, day: int, ends_ms: int) -> Hours:
         """Hour since 1970 and its median, for each hour of a day in which the scale was heard."""
-        columns: Columns = self._readings.columns([scale], day * DAY_MS, ends_ms)[scale.id]
-        good = np.flatnonzero(columns.usable)
-        hours, values = columns.at[good] // HOUR_MS, columns.value[good]
+        trace = self._readings.columns([scale], day * DAY_MS, ends_ms)[scale.id]
+        good = trace.usable
+        hours, values = trace.at[good] // HOUR_MS, trace.value[good]
         return tuple((int(hour), float(np.median(values[hours == hour]))) for hour in np.unique(hours))

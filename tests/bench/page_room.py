@@ -54,14 +54,18 @@ class LargeRoom:
     days: int
     now_ms: int = field(default_factory=now_ms)
 
-    def config(self, page: int | None = None) -> Path:
-        """The room's file, with a page at a port or without."""
+    def config(self, page: int | None = None, database: int | None = None) -> Path:
+        """The room's file, with a page at a port or without, and with shipping to a database at another."""
         stacks: dict[int, list[Table]] = {}
         for n in range(BOXES):
             # A reading that is so near its limit is committed at once, so that it can be timed.
             limit = {"too_warm_c": middle_c(0) + 1.0} if n == 0 else {}
             stacks.setdefault(n % STACKS, []).append({"id": box_of(n), "height_cm": 20 + 15 * (n // STACKS), **limit})
         path = self.folder / ("room.toml" if page is None else "room-with-page.toml")
+        token = self.folder / "token"
+        token.write_text("not-a-real-token\n")
+        token.chmod(0o600)
+        shipping = {"url": f"http://{HOST}:{database}", "org": "room", "bucket": "readings", "token_file": "token"}
         path.write_text(
             toml(
                 {
@@ -75,6 +79,7 @@ class LargeRoom:
                         for n in range(BOXES)
                     ],
                     **({} if page is None else {"page": {"listen": f"{HOST}:{page}"}}),
+                    **({} if database is None else {"shipping": shipping}),
                 }
             )
         )

@@ -76,7 +76,7 @@ def fast(tmp_path: Path) -> Iterator[FastRoom]:
 
 
 def held(derived: Derived) -> dict[str, int]:
-    return {name: len(columns) for name, columns in derived.readings._recent.items()}
+    return {name: len(derived.readings.recent(name)) for name in derived.readings._recent}
 
 
 def test_all_is_stored_and_what_is_held_is_bounded(fast: FastRoom) -> None:
@@ -97,7 +97,7 @@ def test_all_is_stored_and_what_is_held_is_bounded(fast: FastRoom) -> None:
 def test_each_extreme_of_each_slot_survives(fast: FastRoom) -> None:
     derived = fast.derived()
     derived.follow(fast.now)
-    recent = derived.readings._recent["p0"]
+    recent = derived.readings.recent("p0")
     for pick in (np.min, np.max):
         before, after = (
             {int(s): float(pick(c.value[c.at // SLOT_MS == s])) for s in np.unique(c.at // SLOT_MS)[::20]}
@@ -119,7 +119,7 @@ def test_what_comes_bit_by_bit_is_held_as_what_was_there_at_the_start(fast: Fast
         running.follow(fast.now + HOUR_MS // 3)
     fresh = fast.derived()
     fresh.follow(fast.now + HOUR_MS // 3)
-    a, b = running.readings._recent["p0"], fresh.readings._recent["p0"]
+    a, b = running.readings.recent("p0"), fresh.readings.recent("p0")
     b = b.take(np.flatnonzero(b.at >= running.readings.recent_from))
     a = a.take(np.flatnonzero(a.at >= fresh.readings.recent_from))
     for x, y in ((a.at, b.at), (a.value, b.value), (a.received, b.received), (a.flag, b.flag)):

@@ -46,6 +46,8 @@ def exposure(
         return Exposure(0.0, 0.0, 0.0)
     sign = 1.0 if side == "above" else -1.0
     over = sign * (temperature_c - limit_c)
+    if not (over >= 0.0).any():
+        return Exposure(0.0, 0.0, 0.0)
     step_s = np.diff(time_ms) / 1000.0
     a, b = over[:-1], over[1:]
     inside = (a >= 0.0) & (b >= 0.0)

@@ -54,7 +54,7 @@ class Level:
     session: str = ""
     noise_c: float = 0.0
 
-    @property
+    @cached_property
     def error(self) -> ProbesError:
         """Of the mean: the probe's and what is left of noise."""
         own2 = max(self.uncertainty_c**2 - self.common_c**2, 0.0) + self.noise_c**2
@@ -290,10 +290,10 @@ def profile(
     """
     usable = []
     for name, height, s in series:
-        inside = (s.time_ms >= from_ms) & (s.time_ms <= to_ms)
-        if int(inside.sum()) >= least_readings:
-            value = s.temperature_c[inside]
-            usable.append((name, height, s, _hour_means(s.time_ms[inside], value), _noise_of_mean(value)))
+        start, stop = s.time_ms.searchsorted((from_ms, to_ms + 1)).tolist()
+        if stop - start >= least_readings:
+            value = s.temperature_c[start:stop]
+            usable.append((name, height, s, _hour_means(s.time_ms[start:stop], value), _noise_of_mean(value)))
     if len(usable) < max(least_levels, 1):
         return None
     hours = set(usable[0][3])
@@ -346,7 +346,8 @@ def _noise_of_mean(temperature_c: Values) -> float:
 
 def _hour_means(time_ms: Times, temperature_c: Values) -> dict[int, float]:
     hours = time_ms // 3_600_000
-    found, index = np.unique(hours, return_inverse=True)
+    begins = np.append(True, hours[1:] != hours[:-1])
+    found, index = hours[begins], np.cumsum(begins) - 1
     sums = np.bincount(index, temperature_c)
     counts = np.bincount(index)
     return {int(h): float(s / c) for h, s, c in zip(found, sums, counts, strict=True)}

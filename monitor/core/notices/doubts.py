@@ -8,7 +8,7 @@ is as well.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 import numpy as np
@@ -81,7 +81,7 @@ def judged(box: BoxNow, snapshot: Snapshot, *, warm: bool) -> Judged:
     (:func:`in_air`, :func:`goes_with_air`). And of several probes, some of which are not believed, those that are
     believed are joined by themselves; the others may pass a limit, each alone, but not hide that it is passed.
     """
-    inside = [p for p in snapshot.probes if p.probe.box == box.box.id and p.probe.quantity == "temperature"]
+    inside = snapshot.probes_in(box.box.id)
     if not inside or not len(box.temperature_c):
         return Judged(box.temperature_c)
     if len(inside) > 1:
@@ -106,7 +106,7 @@ def judged(box: BoxNow, snapshot: Snapshot, *, warm: bool) -> Judged:
     return Judged(box.temperature_c, doubt_of(probe, snapshot), snapshot.disbelieved_ms(probe.probe.id, "sums"))
 
 
-def _of_several(box: BoxNow, inside: list[ProbeNow], snapshot: Snapshot, *, warm: bool) -> Judged:
+def _of_several(box: BoxNow, inside: Sequence[ProbeNow], snapshot: Snapshot, *, warm: bool) -> Judged:
     at, side = box.time_ms, 1.0 if warm else -1.0
     suspect = [p for p in inside if not snapshot.believes(p.probe.id, "sums")]
     if not suspect:
@@ -166,7 +166,7 @@ def _moved(told: Condition, snapshot: Snapshot) -> str:
 
 def blind(box_id: str, snapshot: Snapshot) -> bool:
     """Whether a box has probes of its own, and none of them says now how warm it is."""
-    own = [p for p in snapshot.probes if p.probe.box == box_id and p.probe.quantity == "temperature"]
+    own = snapshot.probes_in(box_id)
     return bool(own) and not any(
         p.usable_ms is not None
         and snapshot.now_ms - p.usable_ms < p.probe.quiet_after_s * 1000

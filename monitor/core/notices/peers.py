@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from monitor.core.notices.snapshot import Heard, ProbeNow, Snapshot
 from monitor.core.readings.series import Series
-from monitor.core.terms.settings import Probe
+from monitor.core.terms.settings import Probe, Quantity
 
 
 def where_of(p: Probe) -> str:
@@ -22,16 +22,17 @@ def heard_of(snapshot: Snapshot) -> Iterable[tuple[ProbeNow, Heard]]:
 
 def stack_of(probe: ProbeNow, snapshot: Snapshot) -> list[ProbeNow]:
     """The other believed probes of the same quantity in the same stack."""
-    stack = _stack_of(probe, snapshot)
-    return [
-        p
-        for p in snapshot.probes
-        if p.probe.id != probe.probe.id
-        and p.probe.quantity == probe.probe.quantity
-        and p.heard is not None
-        and _stack_of(p, snapshot) == stack
-        and snapshot.believes(p.probe.id, "peers")
-    ]
+    alike = snapshot.once(_believed).get((_stack_of(probe, snapshot), probe.probe.quantity), [])
+    return [p for p in alike if p.probe.id != probe.probe.id]
+
+
+def _believed(snapshot: Snapshot) -> dict[tuple[str | None, Quantity], list[ProbeNow]]:
+    """The believed probes that were heard, by stack and quantity."""
+    found: dict[tuple[str | None, Quantity], list[ProbeNow]] = {}
+    for p in snapshot.probes:
+        if p.heard is not None and snapshot.believes(p.probe.id, "peers"):
+            found.setdefault((_stack_of(p, snapshot), p.probe.quantity), []).append(p)
+    return found
 
 
 def others_of(probe: ProbeNow, snapshot: Snapshot) -> list[ProbeNow]:
@@ -49,6 +50,9 @@ def said_by(peers: Iterable[ProbeNow], snapshot: Snapshot, *, correct: bool = Fa
             continue
         series = (p.corrected if correct else None) or p.heard.usable
         at, value = series
+        if not snapshot.belief.spans(p.probe.id, "peers"):
+            found += [series] if len(at) else []
+            continue
         good = snapshot.belief.mask(p.probe.id, at, "peers")
         if good.all():
             found += [series] if len(at) else []

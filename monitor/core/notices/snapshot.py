@@ -6,7 +6,7 @@ show boxes and forecasts, so that the screen and the notices cannot disagree.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import field
 from datetime import tzinfo
 from functools import cached_property
@@ -64,6 +64,8 @@ class Heard:
     def usable(self) -> Series:
         """What is no error of it, as it was heard."""
         good = self.flag <= 2
+        if good.all():
+            return self.time_ms, self.value
         return self.time_ms[good], self.value[good]
 
 
@@ -104,7 +106,7 @@ class ProbeNow:
         if self.heard is None:
             return None
         at, value = self.heard.usable
-        return at, value + self.offset_c
+        return at, value + self.offset_c if self.offset_c else value
 
     @property
     def place(self) -> str:
@@ -373,11 +375,27 @@ class Snapshot:
 
     def air_probes(self, stack: str) -> list[ProbeNow]:
         """The temperature probes in the air of a stack."""
-        return [
-            p
-            for p in self.probes
-            if p.probe.box is None and p.probe.stack == stack and p.probe.quantity == "temperature"
-        ]
+        return self._air.get(stack, [])
+
+    def probes_in(self, box_id: str) -> Sequence[ProbeNow]:
+        """The temperature probes of a box."""
+        return self._inside.get(box_id, ())
+
+    @cached_property
+    def _inside(self) -> dict[str, list[ProbeNow]]:
+        found: dict[str, list[ProbeNow]] = {}
+        for p in self.probes:
+            if p.probe.box is not None and p.probe.quantity == "temperature":
+                found.setdefault(p.probe.box, []).append(p)
+        return found
+
+    @cached_property
+    def _air(self) -> dict[str, list[ProbeNow]]:
+        found: dict[str, list[ProbeNow]] = {}
+        for p in self.probes:
+            if p.probe.box is None and p.probe.stack is not None and p.probe.quantity == "temperature":
+                found.setdefault(p.probe.stack, []).append(p)
+        return found
 
     @property
     def newest_ms(self) -> int | None:

@@ -129,12 +129,11 @@ def jumped(own: Series, air: Series | None, others: Sequence[Series], now_ms: in
     A probe that reports each quarter of an hour or less often has to go beyond all of them; of one that does each half
     hour or less often nothing is said where there are none.
     """
-    raw, own = own, without_spikes(own)
-    at, value = own
+    raw, at = own, own[0]
     if len(at) < 6:
         return None
     grid = day_before(now_ms)
-    p = joined(own, grid)
+    p = joined(own, grid, calmed=True)
     usual_ms = median(at[1:] - at[:-1])
     seldom = usual_ms > 0.7 * SELDOM_S * 1000
     steps = max(SUDDEN_STEPS, -(-round(usual_ms) // GRID_MS))
@@ -142,6 +141,8 @@ def jumped(own: Series, air: Series | None, others: Sequence[Series], now_ms: in
     sudden = np.flatnonzero(np.abs(moved) >= ELSEWHERE_C)
     if not len(sudden):
         return None
+    own = without_spikes(own)
+    value = own[1]
     around = [joined(s, grid) for s in others]
     beside = middle_of(around, len(grid))
     near = np.vstack([*around, *([] if air is None else [joined(air, grid)]), np.full(len(grid), np.nan)])
@@ -219,7 +220,7 @@ def settled(own: Series, air: Series | None, others: Sequence[Series], apart_c: 
     if air is not None and any(share > 0.5 * WITH_AIR for share in _shares(own, air, now_ms)):
         return False
     grid = day_before(now_ms)
-    p = joined(without_spikes(own), grid)
+    p = joined(own, grid, calmed=True)
     moved = np.abs(p[SUDDEN_STEPS:] - p[:-SUDDEN_STEPS])
     if np.isnan(p).mean() > 0.25 or bool((moved >= SUDDEN_C).any()):
         return False
@@ -242,7 +243,7 @@ def restless(own: Series, before_ms: int, now_ms: int, times: int = RESTLESS) ->
     grid = np.arange(now_ms - 24 * HOUR_MS, before_ms - HOUR_MS + 1, GRID_MS, dtype=np.int64)
     if len(grid) <= SUDDEN_STEPS:
         return False
-    held = on_grid(without_spikes(own), grid)
+    held = on_grid(own, grid, calmed=True)
     sudden = grid[SUDDEN_STEPS:][np.abs(held[SUDDEN_STEPS:] - held[:-SUDDEN_STEPS]) >= SUDDEN_C]
     return bool(len(sudden)) and 1 + int((np.diff(sudden) >= HOUR_MS).sum()) >= times
 

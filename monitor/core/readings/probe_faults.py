@@ -50,6 +50,7 @@ JUMPS: Final = 5
 AIR_MADE: Final = 0.5
 """Such a share of a jump, made by the air meanwhile as far as its probe was heard, explains it (judgement)."""
 SWAP_C: Final = 0.5
+TURN_C2: Final = -(SWAP_C**2) / 4
 SWAP_WITHIN_C: Final = 0.3
 
 
@@ -178,7 +179,8 @@ def jumps(own: Series, air: Series | None = None) -> NDArray[np.bool_]:
     """
     at, value = own
     found = np.zeros(len(value), bool)
-    if len(value) > 2:
+    # One lies beside those before and after by no more than the longest step; nearly always there is none such.
+    if len(value) > 2 and float(np.abs(value[1:] - value[:-1]).max()) > 0.999 * JUMP_C:
         suspect = spike(value, JUMP_C, 1e9)[1:-1] == 3
         # Beside a jump lie two readings that are no jumps: theirs is the way between what lies on their two sides.
         came_back = np.abs(value[2:] - value[:-2]) <= 0.5 * np.abs(value[1:-1] - value[:-2])
@@ -201,6 +203,8 @@ def errors(own: Series, usable: NDArray[np.bool_]) -> tuple[int, float]:
     before them; one that only came late is near it.
     """
     _, value = own
+    if usable.all():
+        return 0, np.nan
     good = np.flatnonzero(usable)
     if len(good) < 2:
         return 0, np.nan
@@ -226,13 +230,24 @@ def saturated(own: Series, now_ms: int) -> int | None:
     return since if now_ms - since >= STUCK_S * 1000 else None
 
 
+def turned(table: Values) -> list[tuple[int, int]]:
+    """Which of many probes, shape (k, n) on a grid of the last day, may have been swapped with which: the only ones of
+    which :func:`swapped` finds something."""
+    found = []
+    for first in range(len(table) - 1):
+        d = table[first] - table[first + 1 :]
+        turns = (d[:, :-SUDDEN_STEPS] * d[:, SUDDEN_STEPS:] < TURN_C2).any(axis=1)
+        found += [(first, first + 1 + k) for k in np.flatnonzero(turns).tolist()]
+    return found
+
+
 def swapped(one: Series, other: Series, now_ms: int) -> int | None:
     """When two probes exchanged their temperatures, within a quarter of an hour, and kept to it; None if they did
     not."""
     grid = day_before(now_ms)
     a, b = on_grid(one, grid), on_grid(other, grid)
     d = a - b
-    turn = np.flatnonzero(d[:-SUDDEN_STEPS] * d[SUDDEN_STEPS:] < -(SWAP_C**2) / 4)
+    turn = np.flatnonzero(d[:-SUDDEN_STEPS] * d[SUDDEN_STEPS:] < TURN_C2)
     for k in turn[::-1].tolist():
         before, after = slice(max(k - 12, 0), k + 1), slice(k + SUDDEN_STEPS + 1, k + SUDDEN_STEPS + 13)
         if np.isnan(a[before]).all() or np.isnan(b[before]).all() or np.isnan(a[after]).sum() > 6 or len(a[after]) < 6:

@@ -24,20 +24,21 @@ def day_before(now_ms: int, step_ms: int = GRID_MS) -> Times:
     return np.arange(now_ms - 24 * HOUR_MS, now_ms + 1, step_ms, dtype=np.int64)
 
 
-def on_grid(series: Series, grid: Times) -> Values:
-    """The newest reading at each moment of a grid, held for half an hour at most; NaN without one."""
-    return _held(series, grid, HOUR_MS // 2)
+def on_grid(series: Series, grid: Times, *, calmed: bool = False) -> Values:
+    """The newest reading at each moment of a grid, held for half an hour at most; NaN without one. ``calmed``: of the
+    series :func:`without_spikes`, which is made at these moments alone."""
+    return _held(series, grid, HOUR_MS // 2, calmed)
 
 
-def joined(series: Series, grid: Times) -> Values:
+def joined(series: Series, grid: Times, *, calmed: bool = False) -> Values:
     """The newest reading at each moment of a grid, held for two of the probe's intervals, half an hour at least."""
     at, _ = series
     if len(at) < 2:
         return np.full(len(grid), np.nan)
-    return _held(series, grid, max(HOUR_MS // 2, 2 * int(median(at[1:] - at[:-1]))))
+    return _held(series, grid, max(HOUR_MS // 2, 2 * int(median(at[1:] - at[:-1]))), calmed)
 
 
-def _held(series: Series, grid: Times, reach_ms: int) -> Values:
+def _held(series: Series, grid: Times, reach_ms: int, calmed: bool) -> Values:
     at, value = series
     if not len(at):
         return np.full(len(grid), np.nan)
@@ -45,6 +46,9 @@ def _held(series: Series, grid: Times, reach_ms: int) -> Values:
     # Before the first reading the index is -1, which is the last one: there is none.
     unknown = (newest < 0) | (grid - at[newest] > reach_ms)
     held = value[newest]
+    if calmed:
+        # The first and the last reading have only themselves beside them, and stay.
+        held = _middle(value[np.maximum(newest - 1, 0)], held, value[np.minimum(newest + 1, len(value) - 1)])
     held[unknown] = np.nan
     return held
 
@@ -64,9 +68,13 @@ def without_spikes(series: Series) -> Series:
     at, value = series
     if len(at) < 3:
         return series
-    before, own, after = value[:-2], value[1:-1], value[2:]
-    middle = np.maximum(np.minimum(before, own), np.minimum(np.maximum(before, own), after))
-    return at, np.concatenate([value[:1], middle, value[-1:]])
+    return at, np.concatenate([value[:1], _middle(value[:-2], value[1:-1], value[2:]), value[-1:]])
+
+
+def _middle(before: Values, own: Values, after: Values) -> Values:
+    """The middle one of three, in each place."""
+    middle: Values = np.maximum(np.minimum(before, own), np.minimum(np.maximum(before, own), after))
+    return middle
 
 
 def sways(series: Series, since_ms: int) -> float:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import field
+from functools import cached_property
 from typing import Final, Literal
 
 from monitor.core.terms.texts import Texts
@@ -145,7 +146,7 @@ class Gateway:
     pointer: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Room:
     """Everything about one installation that meaning depends on.
 
@@ -167,7 +168,19 @@ class Room:
     scales: tuple[Probe, ...] = ()
 
     def box(self, box_id: str) -> Box | None:
-        return next((b for b in self.boxes if b.id == box_id), None)
+        return self._box_of.get(box_id)
+
+    @cached_property
+    def _box_of(self) -> dict[str, Box]:
+        return {box.id: box for box in reversed(self.boxes)}
+
+    @cached_property
+    def _inside(self) -> dict[tuple[str | None, Quantity], tuple[Probe, ...]]:
+        found: dict[tuple[str | None, Quantity], tuple[Probe, ...]] = {}
+        for probe in self.probes:
+            place = probe.box, probe.quantity
+            found[place] = (*found.get(place, ()), probe)
+        return found
 
     @property
     def all_probes(self) -> tuple[Probe, ...]:
@@ -178,7 +191,7 @@ class Room:
         return next((p for p in self.probes if p.id == probe_id), None)
 
     def probes_in(self, box_id: str, quantity: Quantity = "temperature") -> tuple[Probe, ...]:
-        return tuple(p for p in self.probes if p.box == box_id and p.quantity == quantity)
+        return self._inside.get((box_id, quantity), ())
 
     def height_of(self, probe: Probe) -> tuple[str, float] | None:
         """Stack and height in cm of a probe, by its box or its own place."""

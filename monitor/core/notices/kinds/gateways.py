@@ -26,7 +26,7 @@ MOST_NAMED: Final = 120
 
 def _look(snapshot: Snapshot) -> Iterable[Look]:
     gone = {g.gateway.id for g in snapshot.gateways if g.gone}
-    urgency: Urgency = "now" if _nobody_watches(snapshot, gone) else "today"
+    urgency: Urgency = "now" if gone and _nobody_watches(snapshot, gone) else "today"
     if snapshot.raised("room-quiet", snapshot.room.name) is not None:
         # The whole room is told again until it is answered; its gateways are not, beside it.
         urgency = "later"

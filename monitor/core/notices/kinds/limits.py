@@ -23,6 +23,7 @@ from monitor.core.notices.kinds import Facts, Kind, Look
 from monitor.core.notices.snapshot import BoxNow, Snapshot
 from monitor.core.readings.gusts import opening
 from monitor.core.readings.late_readings import LONGEST_S, Late, unjudged
+from monitor.core.terms.arrays import Values
 from monitor.core.terms.formats import (
     in_words,
     name_eggs,
@@ -59,13 +60,14 @@ def _look(snapshot: Snapshot, warm: bool) -> Iterable[Look]:
         arriving = _waits(box, rest, snapshot)
         again_ms = None if arriving or condition is None else _again_from(box, rest, condition, gap_s)
         since = last if again_ms is None else again_ms - 1
-        new = slice(0 if since is None else int(np.searchsorted(box.time_ms, since, "right")), None)
+        first = 0 if since is None else int(np.searchsorted(box.time_ms, since, "right"))
         now_c = box.now_c
         beyond = now_c is not None and (now_c >= limit if warm else now_c <= limit)
         up = condition is not None and condition.up
         several = len(snapshot.room.probes_in(box.box.id)) > 1
         seen = judged(box, snapshot, warm=warm) if beyond or up or several else Judged(box.temperature_c)
         values = seen.temperature_c
+        new = slice(first + _idle(values[first:], limit, box.limits.deadband_c, condition, warm=warm), None)
         if several and seen.now_c is not None:
             now_c = seen.now_c
             beyond = now_c >= limit if warm else now_c <= limit
@@ -99,6 +101,21 @@ def _look(snapshot: Snapshot, warm: bool) -> Iterable[Look]:
             continue
         look = replace(look, urgency=_urgency(box, limit, snapshot.now_ms, warm))
         yield look if now_c is None else _worded(look, box, now_c, limit, seen.doubt, snapshot, warm)
+
+
+def _idle(values: Values, limit_c: float, deadband_c: float, condition: Condition | None, *, warm: bool) -> int:
+    """How many of the first readings change nothing and need not be judged: after a start that may be a day of all
+    boxes. The newest one is judged in any case."""
+    side = 1.0 if warm else -1.0
+    past_c = side * (values - limit_c)
+    if condition is None or condition.phase is Phase.CLEAR:
+        matters = past_c >= 0.0
+    elif condition.phase is Phase.RAISED:
+        # A little more than is back: how far it is from the limit is rounded here otherwise than there.
+        matters = past_c < 1e-6 - deadband_c
+    else:
+        return 0
+    return int(np.argmax(matters)) if matters.any() else max(len(values) - 1, 0)
 
 
 def _worded(
@@ -178,11 +195,7 @@ def _late_fact(box: BoxNow) -> Facts:
 
 def _unjudged(box: BoxNow, condition: Condition | None, snapshot: Snapshot) -> Late | None:
     """What came of a box's own probes and is not judged yet; looked at only where some of the last day came late."""
-    told = [
-        p.heard
-        for p in snapshot.probes
-        if p.heard is not None and p.probe.box == box.box.id and p.probe.quantity == "temperature"
-    ]
+    told = [p.heard for p in snapshot.probes_in(box.box.id) if p.heard is not None]
     if box.late is None or not told:
         return None
     good = [t.flag <= 2 for t in told]

@@ -369,8 +369,11 @@ def _always(beside: _Beside, snapshot: Snapshot) -> tuple[str, tuple[str, ...]]:
     at = beside.believed[0]
     if beside.air is not None or not len(at) or snapshot.raised("probe-jumps", beside.probe.probe.id) is not None:
         return "", ()
-    others = [restless(s, now_ms, now_ms) for s in beside.others]
-    if restless(beside.believed, int(at[-1]), now_ms) and others and not any(others):
+    if (
+        beside.others
+        and restless(beside.believed, int(at[-1]), now_ms)
+        and not any(restless(s, now_ms, now_ms) for s in beside.others)
+    ):
         return "it moves as suddenly as no closed box can, again and again", (OPEN,)
     return "", ()
 

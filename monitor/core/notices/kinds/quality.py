@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from itertools import combinations
 from typing import Any, Final
 
 import numpy as np
 
-from monitor.core.notices.conditions import Condition, Rule, holds
+from monitor.core.notices.conditions import Condition, Phase, Rule, holds
 from monitor.core.notices.doubts import LOOK_AT_BOX, others_of_blind
 from monitor.core.notices.kinds import Facts, Kind, Look
 from monitor.core.notices.peers import air_of, heard_of, others_of, said_by, stack_of, where_of
@@ -29,9 +28,10 @@ from monitor.core.readings.probe_faults import (
     saturated,
     stuck,
     swapped,
+    turned,
 )
 from monitor.core.readings.quality import POWER_ON_C
-from monitor.core.readings.series import GRID_MS, Series, on_grid
+from monitor.core.readings.series import GRID_MS, Series, day_before, on_grid
 from monitor.core.terms.formats import as_said, in_words, show_difference, show_since, show_span, show_temperature
 from monitor.core.terms.settings import Probe
 
@@ -207,7 +207,16 @@ def _look_swapped(snapshot: Snapshot) -> Iterable[Look]:
         for p in snapshot.probes
         if p.probe.quantity == "temperature" and p.probe.box is not None and (s := p.corrected) is not None
     ]
-    for (first, a), (second, b) in combinations(inside, 2):
+    # Of so many pairs those are looked at of which there may be something to tell.
+    grid = day_before(snapshot.now_ms)
+    pairs = set(turned(np.vstack([on_grid(s, grid) for _, s in inside]))) if inside else set()
+    place = {p.probe.id: k for k, (p, _) in enumerate(inside)}
+    for c in snapshot.conditions.values():
+        if c.kind == "probes-swapped" and (c.phase is not Phase.CLEAR or c.over_ms is not None):
+            i, j = (place.get(name, -1) for name in c.subject.split("/"))
+            pairs |= {(i, j)} if 0 <= i < j else set()
+    for i, j in sorted(pairs):
+        (first, a), (second, b) = inside[i], inside[j]
         one, other = first.probe, second.probe
         if one.box == other.box:
             continue

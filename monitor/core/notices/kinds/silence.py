@@ -96,7 +96,7 @@ def _look_probes(snapshot: Snapshot) -> Iterable[Look]:
 
 def _more(probe: ProbeNow, snapshot: Snapshot) -> Iterable[str]:
     """What else is known of a probe that is quiet."""
-    if _came_within(probe, snapshot.now_ms, probe.probe.quiet_after_s * 1000) and not _fresh(probe, snapshot):
+    if not _fresh(probe, snapshot) and _came_within(probe, snapshot.now_ms, probe.probe.quiet_after_s * 1000):
         yield "It sends, but with times that are older."
     if probe.last_ms is not None and probe.last_ms != probe.usable_ms and probe.last_value is not None:
         yield f"It sends {as_said(probe.last_value, probe.probe.unit)}, which is no reading."

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from monitor.core.notices.conditions import Condition, Phase, Where
+from monitor.core.notices.conditions import Condition, Phase, Rule, Where, above, advance, below
 from monitor.core.notices.kinds import Look
 from monitor.core.notices.kinds.limits import KINDS
 from monitor.core.notices.snapshot import Heard, Snapshot
@@ -52,14 +52,38 @@ def test_limits_are_inclusive_and_the_deadband_is_between(temperature_c: float, 
 
 
 def test_only_samples_after_the_last_judged_one_are_yielded() -> None:
-    snapshot = a_snapshot()
+    snapshot = a_snapshot(31.5)
     every = look(WARM, snapshot).samples
     assert [s.at_ms for s in every] == snapshot.boxes[0].time_ms.tolist()
     last = every[-3].at_ms
     old = Condition("too-warm", "a", last_ms=last)
     after = look(WARM, replace(snapshot, conditions={old.key: old}))
     assert [s.at_ms for s in after.samples] == [s.at_ms for s in every[-2:]]
-    assert len(look(COOL, replace(snapshot, conditions={old.key: old})).samples) == len(every)
+    # Of what is far from the other limit all the time, only the newest is judged.
+    assert [s.at_ms for s in look(COOL, snapshot).samples] == [s.at_ms for s in every[-1:]]
+
+
+@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("phase", list(Phase))
+def test_what_is_left_out_would_have_changed_nothing(seed: int, phase: Phase) -> None:
+    rng = np.random.default_rng(seed)
+    snapshot = a_snapshot(now_min=180)
+    (box,) = snapshot.boxes
+    walk = np.round(np.cumsum(rng.normal(0.0, 0.15, len(box.time_ms))), 1).astype(np.float64)
+    rule = Rule(box.limits.on_delay_s, box.limits.off_delay_s, box.limits.max_gap_s, 3 * 3600.0)
+    for kind, limit_c, judge in ((WARM, box.limits.too_warm_c, above), (COOL, box.limits.too_cool_c, below)):
+        assert limit_c is not None
+        begun = int(box.time_ms[5])
+        old = Condition(kind.name, "a", phase, since_ms=begun, changed_ms=begun, last_ms=int(box.time_ms[9]))
+        if phase in (Phase.RISING, Phase.FALLING):
+            old = replace(old, delay_from_ms=begun)
+        moved = replace(box, temperature_c=np.add(limit_c, walk))
+        found = look(kind, replace(snapshot, boxes=(moved,), conditions={old.key: old}))
+        whole = [
+            judge(t, v, limit_c, box.limits.deadband_c)
+            for t, v in zip(box.time_ms[10:].tolist(), moved.temperature_c[10:].tolist(), strict=True)
+        ]
+        assert advance(old, found.samples, rule, found.facts) == advance(old, whole, rule, found.facts)
 
 
 def test_a_box_without_that_limit_or_without_readings_is_not_judged() -> None:
