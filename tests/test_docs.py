@@ -195,6 +195,7 @@ def table_state() -> str:
         "need": "one of `needs`",
         "box": "STATUS_TOPIC/box/ID",
         "eggs": "one of `eggs`",
+        "codes": "STATUS_TOPIC/codes",
     }
     rows = []
     for name, text in where.items():

@@ -11,7 +11,16 @@ from monitor.core.notices.answers import asks
 from monitor.core.notices.codes import OVERVIEW, make
 from monitor.core.notices.conditions import Condition
 from monitor.core.notices.snapshot import BoxNow, Snapshot
-from monitor.core.rooms.said import FORM, LONGEST_FIRST, LONGEST_TITLE, MOST_LOTS, MOST_NEEDS, MOST_SUBJECTS, one_line
+from monitor.core.rooms.said import (
+    FORM,
+    LONGEST_ADDRESS,
+    LONGEST_FIRST,
+    LONGEST_TITLE,
+    MOST_LOTS,
+    MOST_NEEDS,
+    MOST_SUBJECTS,
+    one_line,
+)
 from monitor.core.terms.formats import show_temperature
 from monitor.core.terms.settings import Settings
 from monitor.core.terms.times import HOUR_MS
@@ -22,12 +31,14 @@ from monitor.telling.hand import Needed, hand_json
 if TYPE_CHECKING:
     from monitor.telling.forms_state import BoxState, CodesState, EggsState, NeedState, RoomState
 
-MOST_BOXES: Final = 250
+MOST_BOXES: Final = 100
+"""So many are named in the room's own message, which stays small; each box has its topic all the same."""
 
 
 def room_state(snapshot: Snapshot, needs: Sequence[Needed], settings: Settings, *, by_code: bool = False) -> RoomState:
     """``needs``: as they stand above whatever is shown of the room. ``by_code``: the codes are said as well."""
     newest_ms, answers = snapshot.newest_ms, settings.answers
+    page = "" if settings.page is None else settings.page.address
     by_number = answers is not None and answers.bare_numbers
     return {
         "v": FORM,
@@ -42,7 +53,7 @@ def room_state(snapshot: Snapshot, needs: Sequence[Needed], settings: Settings, 
         "boxes": [box.box.id for box in snapshot.boxes[:MOST_BOXES]],
         "boxes_in_all": len(snapshot.boxes),
         "zone": snapshot.room.zone,
-        "page": (settings.page.address or None) if settings.page is not None else None,
+        "page": page if 0 < len(page) <= LONGEST_ADDRESS else None,
         "answers": "code" if by_code else "number" if by_number else None,
     }
 

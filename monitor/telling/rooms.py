@@ -80,7 +80,8 @@ class RoomsWords:
         if need.state == "back":
             return f"{old}back, over when it stays so"
         if hand.code:
-            return f"{old}answer with: warmtally rooms answer {hand.room.id} {need.notice}"
+            room = hand.room.heard.key if self._several else hand.room.id
+            return f"{old}answer with: warmtally rooms answer {room} {need.notice}"
         return f"{old}nobody has answered" + ("" if need.notice is None else f"; notice {need.notice}")
 
     def temperature(self, room: RoomNow, box: BoxSaid) -> str:

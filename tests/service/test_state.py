@@ -16,11 +16,13 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from monitor.adapters.mqtt import standing
 from monitor.adapters.store import Store
+from monitor.core.notices.notice import Notice
+from monitor.core.rooms.said import LARGEST_STATE, read_codes, read_room
 from monitor.core.terms.settings import Box
 from monitor.service.start import RoomService
 from monitor.telling.forms_state import BoxState, CodesState, EggsState, NeedState, RoomState
-from monitor.telling.hand import needed
-from monitor.telling.room_state import box_state, room_state
+from monitor.telling.hand import Needed, needed
+from monitor.telling.room_state import box_state, codes_state, room_state
 from tests.page.rooms import ShownRoom
 from tests.peers import MOMENT_S, PROJECT, Mosquitto, mosquitto, wait_for
 from tests.shed import Shed, shed
@@ -232,6 +234,29 @@ def test_what_is_told_of_eggs_and_needs_is_as_the_schema_says(shown_room: ShownR
     eggs = [x for box in boxes for x in box["eggs"]]
     assert len(eggs) == 4
     assert all(x["first_pip"] is not None and x["development_pct"] for x in eggs)
+
+
+def test_no_message_is_longer_than_the_schema_says_whatever_the_names(shown_room: ShownRoom) -> None:
+    snapshot = shown_room.latest.snapshot
+    assert snapshot is not None
+    name, snake = "W" * 62, "\U0001f40d"
+    notice = Notice("k", 1, name, (name,), "raised", "now", snake * 500, snake * 900, 999_999_999)
+    told = replace(notice, answer=snake * 500, answered_ms=1)
+    need = Needed(name, (f"{name}/{name}#99",) * 5000, "now", 1, "answered", notice, told)
+    boxes = tuple(replace(snapshot.boxes[0], box=Box(f"{name[:58]}{n:04d}", name, 1.0)) for n in range(1000))
+    large = replace(snapshot, boxes=boxes, room=replace(snapshot.room, name=snake * 255))
+    room = room_state(large, [need] * 100, shown_room.settings)
+    valid(room)
+    assert 40_000 < len(json.dumps(room, ensure_ascii=False, separators=(",", ":")).encode()) <= LARGEST_STATE
+    assert (room["boxes_in_all"], room["needs_in_all"], room["needs"][0]["subjects_in_all"]) == (1000, 100, 5000)
+    codes = codes_state(
+        [replace(need, notice=replace(notice, id=10**8 + n)) for n in range(100)], b"s" * 32, snapshot.now_ms
+    )
+    valid(codes)
+    assert len(codes["codes"]) == 20
+    # What is said here is read there.
+    assert len(read_room(json.dumps(room, ensure_ascii=False, separators=(",", ":")).encode()).needs) == 20
+    assert len(read_codes(json.dumps(codes).encode())) == 20
 
 
 @pytest.mark.parametrize(

@@ -91,6 +91,8 @@ class RoomsSeen:
                 trouble = ""
             except OSError as error:
                 trouble = f"answers on their way cannot be written down ({error.strerror})"
+            except Exception as error:  # noqa: BLE001 - whatever a room says, the next look is made
+                trouble = f"the rooms cannot be looked at ({type(error).__name__})"
             if trouble != told and trouble:
                 _log.warning("%s; trying again", trouble)
             told = trouble

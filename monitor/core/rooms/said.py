@@ -30,7 +30,7 @@ LONGEST_NAME: Final = 160
 """Of the eggs of a clutch in a box, with signs around; ids have 64 at most."""
 LONGEST_TITLE: Final = 120
 LONGEST_FIRST: Final = 200
-_LONGEST_ADDRESS: Final = 300
+LONGEST_ADDRESS: Final = 300
 _FIRST_MS: Final = 946_684_800_000
 _LAST_MS: Final = 4_102_444_800_000
 """From 2000 to 2100: a moment outside of it comes from no clock."""
@@ -274,4 +274,4 @@ def _eggs(told: Mapping[str, Any]) -> EggsSaid:
 
 def _address(value: object) -> str:
     """A web address that a page may lead to: of the web, of one line, with a host and without a login."""
-    return value if isinstance(value, str) and len(value) <= _LONGEST_ADDRESS and _ADDRESS.fullmatch(value) else ""
+    return value if isinstance(value, str) and len(value) <= LONGEST_ADDRESS and _ADDRESS.fullmatch(value) else ""

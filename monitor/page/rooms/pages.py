@@ -10,7 +10,7 @@ from urllib.parse import urlsplit
 
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import RedirectResponse, Response, StreamingResponse
+from starlette.responses import JSONResponse, RedirectResponse, Response, StreamingResponse
 from starlette.routing import BaseRoute, Route
 
 from monitor.adapters.mqtt.rooms_answers import AnswerGiven
@@ -21,7 +21,9 @@ from monitor.core.terms.formats import name_eggs, show_dates, show_range, show_t
 from monitor.page.forms import posting, who_enters
 from monitor.page.live import LOOK_S, PATH, SIGN_S
 from monitor.page.pages import Pages, pages_of
+from monitor.page.problems import PREFIX
 from monitor.page.texts import USUAL, table
+from monitor.telling.rooms import overview_json
 from monitor.values import dataclass
 
 MOST_HANDS: Final = 100
@@ -197,6 +199,12 @@ def all_rooms_page(request: Request) -> Response:
     )
 
 
+def rooms_told(request: Request) -> Response:
+    """The same as JSON, for programs: as ``warmtally rooms --json`` has it."""
+    shown = _shown(request)
+    return JSONResponse(overview_json(shown.now, shown.seen.troubles))
+
+
 def calendar_page(request: Request) -> Response:
     """What will hatch, in all rooms."""
     shown = _shown(request)
@@ -289,6 +297,7 @@ async def live(request: Request) -> Response:
 ROUTES: Final[list[BaseRoute]] = [
     Route("/", all_rooms_page),
     Route("/calendar", calendar_page),
+    Route(f"{PREFIX}rooms", rooms_told),
     Route("/room/{broker}/{room}", room_page),
     Route("/answer", posting(answer), methods=["POST"]),
     Route(PATH, live),
