@@ -89,7 +89,7 @@ def box_page(request: Request) -> Response:
         x = _course(room, box.box, _from_ms(span, oldest_ms, snapshot.now_ms), snapshot.now_ms)
         lately = entered_lately(room.store.account.events(), box.box.id, {lot.clutch.id for lot in lots})
     title = f"{box.box.id}: {pages.say(f'box.span_{span}')}"
-    drawn = [Markup(svg_page_course(x, room.zone, room.unit, title, width=w)) for w in (NARROW, WIDE)]  # noqa: S704
+    drawn = [Markup(svg_page_course(x, room.zone, room.unit, title, width=w, said=pages.short)) for w in (NARROW, WIDE)]  # noqa: S704
     return pages.render(
         request,
         "box.html",

@@ -40,7 +40,7 @@ def moment_page(request: Request) -> Response:
         snapshot = room.as_of(at_ms).picture(at_ms)
 
     def say(key: str, /, **places: object) -> str:
-        return pages.say(THEN.get(key, key), **places)
+        return pages.picture.say(THEN.get(key, key), **places)
 
     return pages.render(
         request,

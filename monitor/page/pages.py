@@ -19,10 +19,11 @@ from starlette.responses import HTMLResponse, Response
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.formats import name_eggs, show_lately, show_time
 from monitor.errors import MonitorError
+from monitor.page.core_said import core_saying, title_saying, words_of
 from monitor.page.likely import likely_entries, places_of
 from monitor.page.picture import DrawnOnce
 from monitor.page.room import PageRoom
-from monitor.page.said import commands_said, days_said, short_said, weekday_said
+from monitor.page.said import commands_said, days_said, weekday_said
 from monitor.page.texts import USUAL, saying, table
 
 log = logging.getLogger("warmtally.page")
@@ -40,6 +41,8 @@ class Pages:
         self.room = room
         self.language = language
         self.say = saying(language, own)
+        self.core = core_saying(language)
+        self.title = title_saying(language)
         self.picture = DrawnOnce(language)
         self._templates = Environment(
             loader=FileSystemLoader([TEMPLATES / own, TEMPLATES]),
@@ -59,7 +62,13 @@ class Pages:
         }
         self._templates.globals |= {"likely": partial(likely_entries, say=self.say), "new_key": new_key}
         self._templates.globals["places"] = places_of
-        self._templates.filters |= {"eggs": name_eggs, "told": self.told, "days": self.days, "short": self.short}
+        self._templates.filters |= {
+            "eggs": name_eggs,
+            "told": self.told,
+            "days": self.days,
+            "short": self.short,
+            "title_said": self.title,
+        }
 
     def when(self, at_ms: int) -> str:
         """A moment in the room's zone, as short as it may be."""
@@ -75,11 +84,14 @@ class Pages:
 
     def short(self, text: str) -> str:
         """A few words beside a figure, as this page's language has them."""
-        return short_said(text, self.say)
+        return words_of(self.say, self.core, text)
 
     def told(self, text: str, box: str = "") -> Markup:
-        """A sentence of the program's own, which is English whatever the page is; ``box``: what it is about."""
-        return commands_said(days_said(text, self._today(), saying(USUAL)), self.say, box)
+        """A sentence of the program's own, in English where the page's language does not have it; ``box``: what it is
+        about."""
+        said = self.core(text)
+        days = days_said(said, self._today(), saying(USUAL) if said == text else self.say)
+        return commands_said(days, self.say, box)
 
     def _today(self) -> date:
         return datetime.fromtimestamp(self.room.now_ms() / 1000, self.room.zone).date()

@@ -44,7 +44,7 @@ class DrawnOnce:
     def __init__(self, language: str) -> None:
         say = saying(language)
         # What a drawing puts into the words of its language are figures and days as the program has them.
-        self._say: Say = lambda key, **places: say(key, **{k: short_said(str(x), say) for k, x in places.items()})
+        self.say: Say = lambda key, **places: say(key, **{k: short_said(str(x), say) for k, x in places.items()})
         self._lock = threading.Lock()
         self._of: Snapshot | None = None
         self._drawn: RoomDrawn | None = None
@@ -52,5 +52,5 @@ class DrawnOnce:
     def of(self, snapshot: Snapshot) -> RoomDrawn:
         with self._lock:
             if self._drawn is None or self._of is not snapshot:
-                self._of, self._drawn = snapshot, RoomDrawn.of(snapshot, self._say)
+                self._of, self._drawn = snapshot, RoomDrawn.of(snapshot, self.say)
             return self._drawn

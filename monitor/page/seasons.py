@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import tzinfo
 from typing import Final
 
@@ -15,6 +16,7 @@ from monitor.core.season.held import Held
 from monitor.core.season.met import by_kind
 from monitor.core.terms.formats import name_eggs, show_time
 from monitor.page.pages import Pages, pages_of
+from monitor.page.texts import USUAL, table
 from monitor.telling.before import BEFORE_HEAD, before_rows, held_words, told_before
 from monitor.telling.drawing.page_season import svg_page_development
 from monitor.telling.drawing.season_page import (
@@ -61,7 +63,8 @@ class ClutchTold:
     drawn: tuple[tuple[Markup, str], ...]
 
     @classmethod
-    def of(cls, c: ClutchSeason, scene: SeasonScene) -> ClutchTold:
+    def of(cls, c: ClutchSeason, scene: SeasonScene, said: Callable[[str], str] = str) -> ClutchTold:
+        """``said``: our words in those of the page."""
         b, unit, (low, high) = c.balance, scene.unit, c.range_c or (None, None)
         figures = (
             show_time(c.clutch.laid_ms, scene.zone)[:10], str(b.laid), str(b.fertile), str(b.hatched),
@@ -79,7 +82,8 @@ class ClutchTold:
             if x.refused:
                 drawn.append((Markup(), f"{shown}: {x.refused}."))
             elif _has_run(x):
-                drawn.append((_drawn(x, scene.zone), f"{shown}: {share_told(x)} of development at its end."))
+                end = said(f"{share_told(x)} of development at its end.")
+                drawn.append((_drawn(x, scene.zone, said), f"{shown}: {end}"))
         return cls(c.clutch.id, c.clutch.species, figures, told, tuple(drawn))
 
 
@@ -87,8 +91,8 @@ def _has_run(x: EggsInBox) -> bool:
     return x.edge_ms is not None and len(x.edge_ms) > 1
 
 
-def _drawn(x: EggsInBox, zone: tzinfo) -> Markup:
-    return Markup(svg_page_development(x, zone, name_eggs(x.lot.id)))  # noqa: S704
+def _drawn(x: EggsInBox, zone: tzinfo, said: Callable[[str], str]) -> Markup:
+    return Markup(svg_page_development(x, zone, name_eggs(x.lot.id), said))  # noqa: S704
 
 
 def season_of(request: Request) -> tuple[SeasonScene, list[int]]:
@@ -111,7 +115,7 @@ def season_page(request: Request) -> Response:
     told = request.query_params.get("from", "0")[:6]
     first = int(told) // MOST_CLUTCHES * MOST_CLUTCHES if told.isascii() and told.isdecimal() else 0
     parts = [(at, season.clutches[at : at + MOST_CLUTCHES]) for at in firsts]
-    clutches = [ClutchTold.of(c, scene) for c in season.clutches[first : first + MOST_CLUTCHES]]
+    clutches = [ClutchTold.of(c, scene, pages.short) for c in season.clutches[first : first + MOST_CLUTCHES]]
     drawn = [svg for c in clutches for svg, _ in c.drawn if svg]
     return pages.render(
         request,
@@ -129,9 +133,16 @@ def season_page(request: Request) -> Response:
         stacks=[(s.stack, stack_words(s, scene.unit)) for s in season.stacks],
         species=species_words(season),
         met_head=MET_HEAD,
-        met=[met_row(k) for k in by_kind(season.matters)],
+        met=[_met(met_row(k), pages) for k in by_kind(season.matters)],
         not_kept=not_kept(season),
     )
+
+
+def _met(row: list[str], pages: Pages) -> list[str]:
+    """How one kind was met, in the words of the page."""
+    kind, urgency, *others = row
+    known = f"kind.{kind}" in table(USUAL)
+    return [pages.say(f"kind.{kind}") if known else kind, pages.say(f"urgency.{urgency}"), *others]
 
 
 def _has_clutches(pages: Pages) -> bool:
@@ -163,7 +174,7 @@ def before_page(request: Request) -> Response:
         clutches, there = told_before(room, pages.room.now_ms(), MOST_BEFORE)
     zone, shown, left = pages.room.zone, [], MOST_DRAWN
     for c in clutches:
-        drawn = [(_drawn(x, zone), name_eggs(x.lot.id)) for x in c.eggs if _has_run(x)]
+        drawn = [(_drawn(x, zone, pages.short), name_eggs(x.lot.id)) for x in c.eggs if _has_run(x)]
         shown.append((c.clutch, before_rows(c, zone), drawn[:left]))
         left -= len(shown[-1][2])
     return pages.render(

@@ -33,7 +33,7 @@ class EggsWay:
     @classmethod
     def of(cls, x: EggsInBox, number: int, lot: LotNow | None, now_ms: int, pages: Pages) -> EggsWay:
         """``lot``: the same as it is now, None where it is not known."""
-        zone, say = pages.room.zone, pages.say
+        zone, say = pages.room.zone, pages.picture.say
         window = lot.first_pip.window if lot is not None and lot.lot.waiting and lot.first_pip is not None else None
         dates = None if window is None else (window.p10_ms, window.p50_ms, window.p90_ms)
         # The drawing has no names in it but numbers and dates, and escapes them.

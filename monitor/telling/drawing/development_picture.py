@@ -21,7 +21,7 @@ from monitor.core.terms.times import DAY_MS
 from monitor.telling.drawing.picture_parts import ABOVE, BELOW, DayAxis, PictureSheet, WordArea, advance, number
 from monitor.telling.drawing.room_eggs import egg_shape, merged_pips, seed_shape
 from monitor.telling.drawing.room_plan import NARROWEST_WIDE
-from monitor.telling.drawing.room_words import Say
+from monitor.telling.drawing.room_words import Say, months_of
 from monitor.values import dataclass
 
 LAYERS: Final = ("pw", "pg", "pr", "ph", "ps", "pm", "pn", "pt", "pe")
@@ -75,7 +75,9 @@ class _DevelopmentDrawing:
         ends = [int(self.x.edge_ms[-1]), *(p.by_ms for p in self.x.lot.pips)]
         ends += [d[2] for d in (*map(_dates, self.x.told), self.window) if d is not None]
         first, last = int(self.x.edge_ms[0]), max(ends)
-        return DayAxis(first, last + (last - first) // 40 + DAY_MS, LEFT, self.width - 12.0, self.zone, 24.0)
+        return DayAxis(
+            first, last + (last - first) // 40 + DAY_MS, LEFT, self.width - 12.0, self.zone, 24.0, months_of(self.say)
+        )
 
     @cached_property
     def most(self) -> float:

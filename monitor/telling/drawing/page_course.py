@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import math
+from collections.abc import Callable
 from datetime import tzinfo
 from typing import Final
 
@@ -46,12 +47,27 @@ class _Frame:
         return self.bottom - (celsius - self.low) / (self.high - self.low) * (self.bottom - _TOP)
 
 
-def svg_page_course(x: BoxSeason, zone: tzinfo, unit: DisplayUnit, title: str, *, width: int = NARROW) -> str:
-    """The drawing, to stand in a page. ``title`` is read out first; what is drawn follows in words."""
+def svg_page_course(
+    x: BoxSeason,
+    zone: tzinfo,
+    unit: DisplayUnit,
+    title: str,
+    *,
+    width: int = NARROW,
+    said: Callable[[str], str] = str,
+) -> str:
+    """The drawing, to stand in a page. ``title`` is read out first; what is drawn follows in words. ``said``: our words
+    in those of the page."""
     low, high = ends_c(x)
     frame = _Frame(x, width, low, high)
-    parts = [*_gaps(frame), *_limits(frame, unit), *_axes(frame, zone, unit), *_course(frame), *_events(frame)]
-    told = html.escape(". ".join(in_figures(x, zone, unit)))
+    parts = [
+        *_gaps(frame, said),
+        *_limits(frame, unit),
+        *_axes(frame, zone, unit, said),
+        *_course(frame),
+        *_events(frame),
+    ]
+    told = html.escape(". ".join(map(said, in_figures(x, zone, unit))))
     return (
         f'<svg class="course" viewBox="0 0 {width} {TALL}" width="{width}" height="{TALL}" role="img" '
         f'aria-label="{html.escape(title)}. {told}">{"".join(parts)}</svg>'
@@ -63,7 +79,7 @@ def axis_text(x: float, y: float, text: str, anchor: str = "start", kind: str = 
     return f'<text class="{kind}" x="{x:.1f}" y="{y:.1f}" text-anchor="{anchor}">{html.escape(text)}</text>'
 
 
-def _axes(frame: _Frame, zone: tzinfo, unit: DisplayUnit) -> list[str]:
+def _axes(frame: _Frame, zone: tzinfo, unit: DisplayUnit, said: Callable[[str], str]) -> list[str]:
     parts = []
     limits = [frame.up(c) for c, _ in limits_of(frame.x) if c is not None and frame.low < c < frame.high]
     for celsius, text in temperature_ticks(frame.low, frame.high, 4, unit):
@@ -74,7 +90,7 @@ def _axes(frame: _Frame, zone: tzinfo, unit: DisplayUnit) -> list[str]:
             parts.append(f'<path class="hair" d="M{_LEFT} {y:.1f}H{frame.right:.0f}"/>')
     most = max(int((frame.right - _LEFT) / 58), 2)
     free = 0.0
-    for at_ms, text in time_ticks(frame.x.from_ms, frame.x.to_ms, zone, most):
+    for at_ms, text in ((at_ms, said(text)) for at_ms, text in time_ticks(frame.x.from_ms, frame.x.to_ms, zone, most)):
         half = SIGN * len(text) / 2
         middle = min(max(frame.at(at_ms), half + 1), frame.width - half - 1)
         if middle - half < free:
@@ -101,13 +117,14 @@ def _limits(frame: _Frame, unit: DisplayUnit) -> list[str]:
     return parts
 
 
-def _gaps(frame: _Frame) -> list[str]:
+def _gaps(frame: _Frame, said: Callable[[str], str]) -> list[str]:
     parts = []
+    silent = html.escape(said("no reading"))
     for a, b in frame.x.gaps:
         left, right = frame.at(a), max(frame.at(b), frame.at(a) + 2.0)
         parts.append(
             f'<rect class="gap" x="{left:.1f}" y="{_TOP}" width="{right - left:.1f}" '
-            f'height="{frame.bottom - _TOP:.0f}"><title>no reading</title></rect>'
+            f'height="{frame.bottom - _TOP:.0f}"><title>{silent}</title></rect>'
         )
     return parts
 

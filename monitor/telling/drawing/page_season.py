@@ -6,7 +6,7 @@ Small enough for a telephone, their colours those of the page.
 from __future__ import annotations
 
 import html
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import tzinfo
 from typing import Final
 
@@ -39,10 +39,11 @@ class PlotDays:
         share = (ms - self.from_ms) / max(self.to_ms - self.from_ms, 1)
         return self.left + min(max(share, 0.0), 1.0) * (NARROW - _RIGHT - self.left)
 
-    def drawn(self, zone: tzinfo) -> list[str]:
-        """Its lines and words, as many as have room."""
+    def drawn(self, zone: tzinfo, said: Callable[[str], str] = str) -> list[str]:
+        """Its lines and words, as many as have room. ``said``: our words in those of the page."""
         parts, free = [], 0.0
-        for at_ms, text in time_ticks(self.from_ms, self.to_ms, zone, max(int((NARROW - self.left) / 58), 2)):
+        for at_ms, told in time_ticks(self.from_ms, self.to_ms, zone, max(int((NARROW - self.left) / 58), 2)):
+            text = said(told)
             half = SIGN * len(text) / 2
             middle = min(max(self.at(at_ms), half + 4), NARROW - half - 4)
             if middle - half >= free:
@@ -52,7 +53,7 @@ class PlotDays:
         return parts
 
 
-def svg_page_development(x: EggsInBox, zone: tzinfo, shown: str) -> str:
+def svg_page_development(x: EggsInBox, zone: tzinfo, shown: str, said: Callable[[str], str] = str) -> str:
     """Measured development of eggs in a box, the windows told on its way, and when its first pip was seen.
 
     ``shown``: what the eggs are called. There must be a development.
@@ -67,7 +68,7 @@ def svg_page_development(x: EggsInBox, zone: tzinfo, shown: str) -> str:
     def up(share: float) -> float:
         return bottom - share / top * (bottom - _TOP)
 
-    parts = axis.drawn(zone)
+    parts = axis.drawn(zone, said)
     for share in (0.0, *ASKED_AT, 1.0):
         parts.append(f'<path class="hair" d="M{_LEFT} {up(share):.1f}H{NARROW - _RIGHT}"/>')
         parts.append(axis_text(_LEFT - 6, up(share) + 5, f"{100 * share:.0f} %", "end"))
@@ -88,7 +89,7 @@ def svg_page_development(x: EggsInBox, zone: tzinfo, shown: str) -> str:
     if seen is not None:
         parts.append(pip_mark(axis, seen.by_ms if seen.after_ms is None else seen.after_ms, seen.by_ms, _TOP, bottom))
         told.append(f"first pip seen {day_and_time(seen.by_ms, zone)}")
-    return drawing("season", f"{shown}: {'; '.join(told)}", TALL, parts)
+    return drawing("season", f"{shown}: {'; '.join(map(said, told))}", TALL, parts)
 
 
 def window_bar(axis: PlotDays, y: float, p10_ms: int, p50_ms: int, p90_ms: int) -> list[str]:

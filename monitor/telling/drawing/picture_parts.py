@@ -36,6 +36,7 @@ _ADVANCES: Final = {
 }
 BOLDER: Final = 1.13
 ABOVE, BELOW = 0.8, 0.24
+MONTHS: Final = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 # An axis as long as this names months alone.
 MONTHS_FROM_DAYS: Final = 150
 
@@ -213,7 +214,8 @@ def apart(wanted: Sequence[float], needed: Sequence[float]) -> list[float]:
 
 @dataclass(frozen=True)
 class DayAxis:
-    """Days from left to right, with as many of them named as have room. ``label``: what a name of a day takes."""
+    """Days from left to right, with as many of them named as have room. ``label``: what a name of a day takes;
+    ``month_words``: what the twelve months are called."""
 
     from_ms: int
     to_ms: int
@@ -221,6 +223,7 @@ class DayAxis:
     right: float
     zone: tzinfo
     label: float = 26.0
+    month_words: Sequence[str] = MONTHS
 
     def x(self, at_ms: float) -> float:
         share = (at_ms - self.from_ms) / max(self.to_ms - self.from_ms, 1)
@@ -244,7 +247,8 @@ class DayAxis:
         """The beginnings of months from the one in which it begins, with their names."""
         day, found = self._day(self.from_ms).replace(day=1), []
         while self._ms(day) < self.to_ms:
-            found.append((self._ms(day), f"{day:%b %Y}" if day.month == 1 else f"{day:%b}"))
+            name = self.month_words[day.month - 1]
+            found.append((self._ms(day), f"{name} {day.year}" if day.month == 1 else name))
             day = (day + timedelta(days=32)).replace(day=1)
         return found
 

@@ -27,7 +27,7 @@ from monitor.telling.drawing.room_boxes import BoxMarks
 from monitor.telling.drawing.room_eggs import EggsMarks
 from monitor.telling.drawing.room_plan import CROWD, PicturePlan, WarmthScale, plan_of
 from monitor.telling.drawing.room_scene import RoomScene, ShownBox, ShownEggs, ShownStack
-from monitor.telling.drawing.room_words import Say, SceneWords
+from monitor.telling.drawing.room_words import Say, SceneWords, months_of
 from monitor.telling.drawing.svg import temperature_ticks, ticks
 from monitor.values import dataclass
 
@@ -123,7 +123,9 @@ class _RoomDrawing:
         to_ms = max([now_ms + 6 * DAY_MS, *(min(end, last) for begin, end in spans if begin < last)])
         beside = (to_ms - from_ms) / 40
         left, right = plan.days + 16.0, plan.right - 8.0
-        return DayAxis(round(from_ms - beside), round(to_ms + beside), left, right, self.scene.zone, 22.0)
+        return DayAxis(
+            round(from_ms - beside), round(to_ms + beside), left, right, self.scene.zone, 22.0, months_of(self.say.say)
+        )
 
     def whole(self) -> str:
         if not self.scene.boxes:

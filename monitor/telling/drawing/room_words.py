@@ -24,6 +24,11 @@ Say = Callable[..., str]
 """The page's words: ``say(key, place=value)``. Those of the picture have keys that begin with "picture."."""
 
 
+def months_of(say: Say) -> list[str]:
+    """What the months are called beside an axis: without the stop that a short name has within a sentence."""
+    return [name.rstrip(".") for name in say("days.months").split()]
+
+
 @dataclass(frozen=True)
 class EggsCell:
     """Eggs of a clutch in a box, in words; ``note``: what is to be known besides."""
