@@ -147,6 +147,13 @@ class StoreVanished(StoreError):
     meaning = "the store that was here is gone, empty or another file; no new one is begun in its place"
 
 
+class BackupUnfit(MonitorError):
+    """A backup that is damaged, or cannot be made or put back there."""
+
+    id, exit_code = "backup", 16
+    meaning = "a backup is damaged or not whole, or cannot be made or put back there"
+
+
 class BrokerUnreachable(MonitorError):
     """Nobody answers at the broker's address."""
 

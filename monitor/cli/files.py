@@ -7,7 +7,7 @@ import contextlib
 import os
 import sys
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
 from pathlib import Path
@@ -19,6 +19,7 @@ from monitor.adapters import logger_files
 from monitor.adapters.logger_files import FileShape, LoggerFile
 from monitor.adapters.store import Columns, Store
 from monitor.cli.new_file import new_file
+from monitor.cli.progress import bar
 from monitor.cli.room import now_ms, settings_of
 from monitor.config.zones import zone_of
 from monitor.core.terms.formats import show_readings, show_temperature, show_time
@@ -85,13 +86,13 @@ def run_import(args: argparse.Namespace) -> int:
     zone_name = args.zone or room.zone
     shape = _shape(args, zone_name)
     path = Path(args.file)
-    with _bar("reading", _size(path)) as progress:
+    with bar("reading", _size(path)) as progress:
         found = logger_files.read(path, shape, now_ms(), progress)
     found = replace(found, columns=logger_files.judged(found.columns, _as_in_the_file(probe, args, found)))
     if args.dry_run:
         count = _would_add(settings.data_dir, args.probe, found.columns)
     else:
-        with Store(settings.data_dir) as store, _bar("storing", len(found.columns)) as progress:
+        with Store(settings.data_dir) as store, bar("storing", len(found.columns)) as progress:
             count = store.folding.bulk(args.probe, found.columns, progress)
     _report(found, args, room, zone_name, count)
     _warn_zone(found, zone_name)
@@ -289,21 +290,6 @@ def _span(seconds: float) -> str:
 
 def _size(path: Path) -> int:
     return path.stat().st_size if path.is_file() else 0
-
-
-@contextlib.contextmanager
-def _bar(what: str, total: int) -> Iterator[Callable[[int], None] | None]:
-    """A progress bar on a terminal; elsewhere nothing at all."""
-    if not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
-
-    columns = (TextColumn("{task.description}"), BarColumn(), TextColumn("{task.percentage:>3.0f} %"))
-    with Progress(*columns, TimeRemainingColumn(), console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task(what, total=total)
-        yield lambda done: bar.update(task, completed=done)
 
 
 # -- export -------------------------------------------------------------------------------------------------

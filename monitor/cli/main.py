@@ -94,6 +94,10 @@ VERBS: Final = {
     "people": ("people", "who may look at the page and who may enter; alone: list them"),
     "import": ("files", "bring the readings of a logger's file into the store"),
     "export": ("files", "write readings as CSV or as JSON lines"),
+    "backup": ("backup", "a verified copy of the store, the room's file, species and secrets, while the service runs"),
+    "restore": ("backup", "put a backup in its place, on a new computer or after the store was lost"),
+    "verify": ("damage", "look a store or a backup through for damage"),
+    "repair": ("damage", "set aside what is damaged in the store, and make what is left whole again"),
     "rehearse": ("rehearse", "play five simulated days to the real service and check every notice"),
 }
 

@@ -21,7 +21,9 @@ from monitor.errors import ConfigError, UsageError
 from monitor.telling.at_hand import RoomAtHand
 from monitor.telling.times_told import time_told
 
-OF_THE_ACCOUNT: Final = frozenset({"clutch", "record", "notices", "answer", "shelve", "attention", "species", "people"})
+OF_THE_ACCOUNT: Final = frozenset(
+    {"clutch", "record", "notices", "answer", "shelve", "attention", "species", "people", "backup", "verify", "repair"}
+)
 """The verbs that look at no probe and send nothing."""
 MOST_MISTAKES_TOLD: Final = 5
 

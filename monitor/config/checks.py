@@ -260,6 +260,7 @@ def _check_watchers(contents: Contents, findings: Findings, folder: Path) -> Non
         findings.advice("nobody-woken", "channels", what, 'add "now" to the urgencies of one')
     _check_ways(contents, findings)
     _check_calendar(contents, findings, folder)
+    _check_backup(contents, findings, folder)
     if contents.heartbeat is None:
         what = "if this computer stops, nothing tells"
         fix = "add [heartbeat] with an address elsewhere that misses the calls"
@@ -286,6 +287,25 @@ def _check_calendar(contents: Contents, findings: Findings, folder: Path) -> Non
     if calendar.part.feed and calendar.sound("feed") and no_page:
         what = "the page serves it, and there is no page"
         findings.mistake("calendar-unfit", f"{calendar.key}.feed", what, "add [page]")
+
+
+def _check_backup(contents: Contents, findings: Findings, folder: Path) -> None:
+    if contents.backup is None or not contents.backup.sound("folder") or not contents.store.sound("data_dir"):
+        return
+    places = [folder / contents.backup.part.folder, folder / contents.store.part.data_dir]
+    if _disk_of(places[0]) == _disk_of(places[1]):
+        what = "backups lie on the disk on which the store lies: when it dies, both are gone"
+        findings.advice("backup-beside", f"{contents.backup.key}.folder", what, "better name a folder on another disk")
+
+
+def _disk_of(path: Path) -> int | None:
+    """The disk of a path, or of the nearest folder above it that is there."""
+    for each in (path.absolute(), *path.absolute().parents):
+        try:
+            return each.stat().st_dev
+        except OSError:
+            continue
+    return None
 
 
 def _check_ways(contents: Contents, findings: Findings) -> None:

@@ -93,6 +93,7 @@ MISTAKES: Final[dict[str, str]] = {
     "nobody-woken": "advice: no channel takes urgency now",
     "no-limits": "advice: neither the room nor any box has a limit",
     "no-heartbeat": "advice: nothing outside notices when this computer dies",
+    "backup-beside": "advice: backups on the very disk on which the store lies",
     "box-unmeasured": "advice: a box without temperature probe in it or elsewhere in its stack",
     "login-in-clear": "advice: a login or token crosses the network without TLS",
     "answers-in-clear": "advice: passphrases, and links that answer notices, go over the network without https",

@@ -140,6 +140,7 @@ def _without(contents: Contents, wrong: set[str]) -> Contents:
         answers=maybe(contents.answers),
         shipping=maybe(contents.shipping),
         heartbeat=maybe(contents.heartbeat),
+        backup=maybe(contents.backup),
         profiles=contents.profiles if contents.profiles is not None and contents.profiles.sound("dir") else None,
         texts=maybe(contents.texts),
         # A box may have lost its height or limits: no command of the account asks for them.

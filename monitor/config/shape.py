@@ -221,6 +221,15 @@ class CalendarPart(Part):
     keep_days: Annotated[int, Field(ge=400, le=36500)] = 3650
     file: Words | None = None
     feed: bool = False
+    verify_on: Weekday = "wednesday"
+    verify_at: Clock = "02:30"
+
+
+class BackupPart(Part):
+    needed = ("folder",)
+    folder: Words = ""
+    at: Clock = "03:30"
+    keep: Annotated[int, Field(ge=1, le=1000)] = 14
 
 
 class StorePart(Part):
@@ -252,6 +261,7 @@ TABLES: Final[dict[str, type[Part]]] = {
     "shipping": ShippingPart,
     "heartbeat": HeartbeatPart,
     "calendar": CalendarPart,
+    "backup": BackupPart,
     "store": StorePart,
     "profiles": ProfilesPart,
     "texts": TextsPart,
@@ -305,6 +315,7 @@ class Contents:
     answers: Read[AnswersPart] | None
     shipping: Read[ShippingPart] | None
     heartbeat: Read[HeartbeatPart] | None
+    backup: Read[BackupPart] | None
     profiles: Read[ProfilesPart] | None
     texts: Read[TextsPart] | None
     stacks: list[Read[StackPart]]
@@ -393,6 +404,7 @@ def _read_tables(tables: dict[str, Any], findings: Findings) -> Contents:
         answers=maybe("answers", AnswersPart),
         shipping=maybe("shipping", ShippingPart),
         heartbeat=maybe("heartbeat", HeartbeatPart),
+        backup=maybe("backup", BackupPart),
         profiles=maybe("profiles", ProfilesPart),
         texts=maybe("texts", TextsPart),
         stacks=stacks,

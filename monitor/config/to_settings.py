@@ -20,6 +20,7 @@ from monitor.config.shape import BrokerPart, Contents, LimitKeys, Part, ProbePar
 from monitor.core.terms.settings import (
     RESOLUTION_G,
     Answers,
+    BackupPlan,
     Box,
     Broker,
     Calendar,
@@ -80,7 +81,7 @@ def settings_of(
     contents: Contents, secrets: Secrets, path: Path, data_dir: str | Path | None, texts: Texts
 ) -> Settings:
     """The settings of a file without mistakes. Files that it names are looked for beside it, ``path``."""
-    watch, ship, beat = contents.watch.part, contents.shipping, contents.heartbeat
+    watch, ship, beat, saved = contents.watch.part, contents.shipping, contents.heartbeat, contents.backup
     told = [p.part for p in contents.probes if p.part.battery_of is None]
     own = [part for part in told if part.unit != "g"]
     interval_of = {part.id: part.interval for part in told}
@@ -115,6 +116,7 @@ def settings_of(
         answers=_answers(contents),
         shipping=_by_name(Shipping, ship.part, token=secrets.token) if ship else None,
         heartbeat=_by_name(HeartbeatTarget, beat.part, url=secrets.heartbeat) if beat else None,
+        backup=_by_name(BackupPlan, saved.part, folder=beside(saved.part.folder)) if saved else None,
         calendar=_by_name(Calendar, contents.calendar.part, file=beside(contents.calendar.part.file)),
         data_dir=data,
         profiles_dir=beside(contents.profiles.part.dir) if contents.profiles else str(Path(data) / "species"),

@@ -23,6 +23,7 @@ from monitor.page.room import LOOK_S, REHEARSED_LOOK_S, LatestRound
 from monitor.service.answering import WaysBack
 from monitor.service.calendar import CalendarJobs
 from monitor.service.feed import CalendarFeed
+from monitor.service.safekeeping import OF_SAFEKEEPING, Safekeeping, refuse_to_begin_anew
 from monitor.service.state import StateAtBroker
 from monitor.service.stopping import Stops
 from monitor.service.unwatched import Absence
@@ -88,7 +89,8 @@ def _near_limits(snapshot: Snapshot) -> dict[str, tuple[float, float]]:
 
 @dataclass(frozen=True)
 class ServiceParts:
-    """The parts of one room's running service. ``heartbeat``, ``shipper``, ``calendar``: None where there is none."""
+    """The parts of one room's running service. ``heartbeat``, ``shipper``, ``calendar``, ``safekeeping``: None where
+    there is none."""
 
     settings: Settings
     now_ms: Callable[[], int]
@@ -103,6 +105,7 @@ class ServiceParts:
     heartbeat: Heartbeat | None
     intake: Intake
     calendar: CalendarJobs | None
+    safekeeping: Safekeeping | None
     notifier: Notifier
     orders: queue.SimpleQueue[str]
     last: LastRound
@@ -122,6 +125,7 @@ def start_parts(
 
     ``simulated``: nothing runs by itself. ``clock``: what watches the clock, made from the newest reading's time.
     """
+    refuse_to_begin_anew(settings)
     lock = ServiceLock(settings.data_dir)
     stops.floor(lock.release)
     store = Store(settings.data_dir)
@@ -163,9 +167,16 @@ def start_parts(
     stops.part("the intake", intake.stop)
     ways_back.start()
     stops.part("the page", ways_back.stop)
-    calendar = None
+    calendar = safekeeping = None
     if not simulated:
-        calendar = jobs = CalendarJobs(settings.calendar, settings.room.zone, orders.put)
+        safekeeping = keeping = Safekeeping(settings, now_ms)
+        keeping.start()
+        stops.part("the safekeeping", keeping.stop)
+
+        def order(job: str) -> None:
+            (keeping.order if job in OF_SAFEKEEPING else orders.put)(job)
+
+        calendar = jobs = CalendarJobs(settings.calendar, settings.room.zone, order, settings.backup)
         stops.part("the calendar", lambda _: jobs.stop())
     return ServiceParts(
         settings,
@@ -181,6 +192,7 @@ def start_parts(
         heartbeat,
         intake,
         calendar,
+        safekeeping,
         Notifier(),
         orders,
         last,

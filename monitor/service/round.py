@@ -124,6 +124,7 @@ class Round:
         link = parts.intake.link()
         shipping = parts.shipper.status() if parts.shipper is not None else None
         heartbeat = parts.heartbeat.status() if parts.heartbeat is not None else None
+        backup, damage = parts.safekeeping.look() if parts.safekeeping is not None else (None, None)
         return Service(
             started_ms=self._started_ms,
             link=LinkNow(link.state, link.since_ms, link.detail, link.last_live_ms, link.session_lost_ms),
@@ -135,6 +136,8 @@ class Round:
             answers=parts.ways_back.health(),
             away=parts.absence.look(now, self._started_ms, trusted=clock.trusted),
             checks_failed=self._upkeep.damage(),
+            backup=backup,
+            damage=damage,
         )
 
     def _free_mb(self) -> float | None:

@@ -29,9 +29,11 @@ from monitor.core.notices.notice import Notice
 from monitor.core.notices.notices import compose, remind
 from monitor.core.notices.snapshot import (
     AwayNow,
+    BackupNow,
     BoxAway,
     BoxNow,
     ClockNow,
+    DamageNow,
     GatewayNow,
     Health,
     Heard,
@@ -181,6 +183,7 @@ class Scene:
         service = Service(
             NOW - 2 * DAY_MS, LinkNow("up", NOW - DAY_MS, last_live_ms=NOW), StoreNow("", 5000.0), ClockNow(True),
             {self.names.channel: well, "mail": well}, well, well, well,
+            backup=BackupNow(NOW - HOUR_MS, NOW), damage=DamageNow(NOW - DAY_MS),
         )  # fmt: skip
         levels = tuple(
             Level(f"box {b.id}", b.height_cm, 27.9 + 0.3 * i, 0.29, False) for i, b in enumerate(self.room.boxes)
@@ -300,6 +303,8 @@ class Scene:
             ClockNow(False, self.said or "it was set forward by an hour"),
             {self.names.channel: ill, "mail": Health(since)}, ill, ill, ill,
             checks_failed=dict.fromkeys(("too-warm", "boxes, probes and eggs"), self.said or "float division by zero"),
+            backup=BackupNow(NOW - 3 * DAY_MS, NOW, self.said or "12 MB are free there, and 80 MB are needed"),
+            damage=DamageNow(NOW, (self.said or "probe upper-warmth from 2026-06-01T10:00:00Z: damaged",)),
         )  # fmt: skip
         boxes = tuple(
             BoxAway(b.id, (24.1, since), (30.2, since)) if i % 2 else BoxAway(b.id, undated_c=(24.0, 29.0))

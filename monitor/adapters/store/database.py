@@ -23,9 +23,12 @@ from monitor.errors import MonitorError, StoreCorrupt, StoreError, StoreFull, St
 FILE_NAME = "warmtally.db"
 MARK_NAME = "store.mark"
 """Beside the store once there was one: an empty one is never begun in its place without a word."""
-_BEGIN_ANEW = "put the file back, mount its disk, or restore the last backup; to begin anew delete {} as well"
+_BEGIN_ANEW = (
+    "put the file back, mount its disk, or restore the last backup (warmtally restore); to begin anew delete {} as well"
+)
 # How long one writer waits for another. A fold of an hour takes milliseconds; half a minute means trouble.
 BUSY_S = 30.0
+CHECKPOINT_WAIT_MS = 1000
 # What is old is dropped so many rows in one transaction, with a pause in which others may write, and so many
 # transactions a day.
 ROWS_A_STEP = 500
@@ -40,6 +43,20 @@ def _schema() -> list[tuple[int, str]]:
         if entry.name.endswith(".sql"):
             steps.append((int(entry.name.split("_", 1)[0]), entry.read_text("utf-8")))
     return sorted(steps)
+
+
+def newest_version() -> int:
+    """The version of the stores that this program makes."""
+    return _schema()[-1][0]
+
+
+def lay_out(connection: sqlite3.Connection, version: int) -> None:
+    """Empty tables in an empty file, as a store of that version has them."""
+    for number, script in _schema():
+        if number <= version:
+            for statement in _statements(script):
+                connection.execute(statement)
+    connection.execute(f"PRAGMA user_version={version}")
 
 
 def rights_in(folder: Path) -> int:
@@ -77,8 +94,8 @@ def translated(error: sqlite3.Error, path: Path) -> MonitorError:
         return StoreCorrupt(
             f"the store's file is damaged ({text})",
             where=str(path),
-            fix="stop the service, copy the file and its -wal aside, restore the last backup or start with an "
-            "empty data directory; readings that wait at the broker will still come in",
+            fix="stop the service, then: warmtally repair, which sets aside what is damaged; or restore the last "
+            "backup (warmtally restore --aside); readings that wait at the broker will still come in",
         )
     return StoreError(f"the store cannot be used ({text})", where=str(path), fix="check the path and its permissions")
 
@@ -296,8 +313,14 @@ class Database:
             )
 
     def checkpoint(self) -> None:
+        """What was committed into the file itself. A long reader (a backup is being made) is not waited for: then the
+        rest is left to the next time."""
         with self.mapped():
-            self.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+            self.connection.execute(f"PRAGMA busy_timeout={CHECKPOINT_WAIT_MS}")
+            try:
+                self.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchall()
+            finally:
+                self.connection.execute(f"PRAGMA busy_timeout={BUSY_S * 1000:.0f}")
 
     def check(self) -> list[str]:
         """SQLite's own integrity check; empty when whole."""

@@ -47,7 +47,7 @@ class Readings:
             raise StoreCorrupt(
                 f"hour {hour} of probe {name} is damaged ({error})",
                 where=str(self.db.path),
-                fix="stop the service, copy the file and its -wal aside, and restore the last backup",
+                fix="stop the service, then: warmtally repair, which sets aside what is damaged",
             ) from error
 
     def _readable(self, blob: bytes, probe: int, hour: int) -> Columns:

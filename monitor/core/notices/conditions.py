@@ -85,6 +85,7 @@ Change = Literal["raised", "cleared"]
 # The kinds by name, as the files of ``kinds`` define them (a test checks it): by these they know of each other.
 KindName = Literal[
     "answers-blocked",
+    "backup-missing",
     "battery-low",
     "broker-refused",
     "calibration-due",
@@ -118,6 +119,7 @@ KindName = Literal[
     "shipping-behind",
     "siblings-apart",
     "stack-uneven",
+    "store-damaged",
     "store-failing",
     "too-cool",
     "too-damp",

@@ -293,10 +293,29 @@ class Health:
     why: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class BackupNow:
+    """Backups: when the newest good one was made (None: there is none), since when one is awaited, and why the last try
+    failed (empty: it did not)."""
+
+    newest_ms: int | None
+    awaited_ms: int
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class DamageNow:
+    """What was found when the store was looked through the last time, in words, and when that was."""
+
+    at_ms: int
+    found: tuple[str, ...] = ()
+
+
 @dataclass(frozen=True)
 class Service:
-    """How the service itself fares. ``shipping``, ``heartbeat``, ``answers``: None where it is not switched on;
-    ``away``: from when until when nobody watched, the last time; ``checks_failed``: check -> why."""
+    """How the service itself fares. ``shipping``, ``heartbeat``, ``answers``, ``backup``: None where it is not switched
+    on; ``away``: from when until when nobody watched, the last time; ``checks_failed``: check -> why; ``damage``: None
+    until it was looked for."""
 
     started_ms: int
     link: LinkNow = LinkNow()
@@ -308,6 +327,8 @@ class Service:
     answers: Health | None = None
     away: tuple[int, int] | None = None
     checks_failed: Mapping[str, str] = field(default_factory=dict)
+    backup: BackupNow | None = None
+    damage: DamageNow | None = None
 
 
 @dataclass(frozen=True)

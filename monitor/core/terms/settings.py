@@ -300,7 +300,7 @@ class HeartbeatTarget:
 @dataclass(frozen=True, slots=True)
 class Calendar:
     """Jobs by the calendar, at local times of the room's zone (HH:MM). And the calendar that others read: into
-    ``file``, with ``feed`` from the page."""
+    ``file``, with ``feed`` from the page. ``verify_on`` and ``verify_at``: when the store is looked through."""
 
     daily_line_at: str = "08:00"
     drill_on: str = "sunday"
@@ -308,6 +308,17 @@ class Calendar:
     keep_days: int = 3650
     file: str | None = None
     feed: bool = False
+    verify_on: str = "wednesday"
+    verify_at: str = "02:30"
+
+
+@dataclass(frozen=True, slots=True)
+class BackupPlan:
+    """A backup each day ``at`` a local time (HH:MM) into ``folder``, of which the newest ``keep`` stay."""
+
+    folder: str
+    at: str = "03:30"
+    keep: int = 14
 
 
 @dataclass(frozen=True, slots=True)
@@ -327,6 +338,7 @@ class Settings:
     shipping: Shipping | None = None
     heartbeat: HeartbeatTarget | None = None
     calendar: Calendar = Calendar()
+    backup: BackupPlan | None = None
     data_dir: str = "data"
     profiles_dir: str | None = None
     texts_file: str | None = None

@@ -244,7 +244,7 @@ def test_a_file_that_is_no_store_is_called_damaged_and_left_alone(tmp_path: Path
     path = tmp_path / database.FILE_NAME
     path.write_bytes(b"This is not a database at all. " * 100)
     before = path.read_bytes()
-    with pytest.raises(StoreCorrupt, match="copy the file and its -wal aside"):
+    with pytest.raises(StoreCorrupt, match="warmtally repair"):
         Store(tmp_path)
     assert path.read_bytes() == before
 

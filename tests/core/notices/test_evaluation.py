@@ -25,7 +25,7 @@ from monitor.core.notices.conditions import (
 from monitor.core.notices.evaluation import evaluate
 from monitor.core.notices.kinds import Kind, Look, all_kinds
 from monitor.core.notices.notice import Notice
-from monitor.core.notices.snapshot import ClockNow, Health, LinkNow, Service, Snapshot, StoreNow
+from monitor.core.notices.snapshot import BackupNow, ClockNow, DamageNow, Health, LinkNow, Service, Snapshot, StoreNow
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.settings import Limits, Watch
 from monitor.core.terms.times import HOUR_MS
@@ -353,6 +353,7 @@ def test_what_is_of_the_service_is_judged_alike_where_nothing_of_the_room_can_be
     service = Service(
         START - 48 * HOUR_MS, LinkNow("refused"), StoreNow("full", 1.0), ClockNow(False, "it jumped"),
         {"phone": trouble}, trouble, trouble, trouble, checks_failed={"too-warm": "an error"},
+        backup=BackupNow(None, START, "no room"), damage=DamageNow(START, ("a chunk",)),
     )  # fmt: skip
     whole = a_snapshot(service=service)
     blind = Snapshot(whole.now_ms, whole.room, whole.zone, service)
