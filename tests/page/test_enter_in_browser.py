@@ -16,6 +16,7 @@ from monitor.page.server import PageServer
 from tests.page.rooms import ShownRoom
 from tests.page.served import served
 from tests.peers import need
+from tests.wire import Wire, wired
 
 pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("browser")]
 
@@ -47,9 +48,14 @@ def shown(made: ShownRoom, tmp_path: Path) -> ShownRoom:
 
 
 @pytest.fixture
-def address(shown: ShownRoom) -> Iterator[str]:
-    with served(PageServer(("127.0.0.1", 0), shown.app())) as place:
-        yield f"http://127.0.0.1:{place.port}"
+def wire(shown: ShownRoom) -> Iterator[Wire]:
+    with served(PageServer(("127.0.0.1", 0), shown.app())) as place, wired(place.port) as found:
+        yield found
+
+
+@pytest.fixture
+def address(wire: Wire) -> str:
+    return f"http://127.0.0.1:{wire.port}"
 
 
 @contextmanager
@@ -67,10 +73,10 @@ def phone(chromium: Browser, address: str, **more: Any) -> Iterator[BrowserConte
     assert [text for text in wrong if "Failed to load resource" not in text] == []
 
 
-def still_offline(shown: ShownRoom) -> None:
-    """A busy browser was seen to reach the server although it had been set offline: then there is nothing to test."""
-    if pips(shown):
-        pytest.skip("this browser reached the server although it was set offline")
+def offline(context: BrowserContext, wire: Wire, away: bool) -> None:
+    """A busy browser was seen to reach the server although it had been set offline: so the wire is cut as well."""
+    (wire.cut if away else wire.mend)()
+    context.set_offline(away)
 
 
 def account(shown: ShownRoom) -> list[KeeperEvent]:
@@ -151,14 +157,14 @@ def test_what_the_network_drops_in_the_middle_is_entered_once(
 
 
 def test_without_a_network_it_waits_through_a_reload_and_is_sent_when_it_is_back(
-    shown: ShownRoom, chromium: Browser, address: str
+    shown: ShownRoom, chromium: Browser, address: str, wire: Wire
 ) -> None:
     with phone(chromium, address) as context:
         page = context.new_page()
         page.goto("/box/left-upper/enter/pipped")
         page.evaluate("navigator.serviceWorker.ready.then(() => 0)")
         page.reload()
-        context.set_offline(True)
+        offline(context, wire, True)
         page.get_by_role("button", name="2", exact=True).tap()
         expect(page.locator("#kept")).to_contain_text("waiting: 2 pipped in left-upper, ")
         page.goto("/box/left-upper")
@@ -166,8 +172,7 @@ def test_without_a_network_it_waits_through_a_reload_and_is_sent_when_it_is_back
         expect(page.get_by_role("heading", name="No connection to the room")).to_be_visible()
         expect(page.locator("#kept")).to_contain_text("waiting: 2 pipped in left-upper, ")
         assert "°C" not in page.inner_text("body")
-        still_offline(shown)
-        context.set_offline(False)
+        offline(context, wire, False)
         page.wait_for_url(address + "/")
         expect(page.locator("#kept")).to_contain_text("sent: 2 pipped in left-upper, ")
         assert pips(shown) == [("left-upper", 2)]
@@ -179,14 +184,14 @@ def test_without_a_network_it_waits_through_a_reload_and_is_sent_when_it_is_back
 
 
 def test_without_a_network_eggs_are_chosen_by_their_names_and_told_of_when_it_was_pressed(
-    shown: ShownRoom, chromium: Browser, address: str
+    shown: ShownRoom, chromium: Browser, address: str, wire: Wire
 ) -> None:
     with phone(chromium, address) as context:
         page = context.new_page()
         page.goto("/")
         page.evaluate("navigator.serviceWorker.ready.then(() => 0)")
         page.reload()
-        context.set_offline(True)
+        offline(context, wire, True)
         page.goto("/box/left-lower")
         expect(page.get_by_role("heading", name="No connection to the room")).to_be_visible()
         page.get_by_label("Which eggs?").select_option("K01 in left-lower")
@@ -197,7 +202,7 @@ def test_without_a_network_eggs_are_chosen_by_their_names_and_told_of_when_it_wa
         expect(page.locator("#kept")).to_contain_text("waiting: 2 pipped in left-lower, ")
         # What it waits is told in whole seconds.
         page.wait_for_timeout(1100)
-        context.set_offline(False)
+        offline(context, wire, False)
         page.wait_for_url(address + "/")
         expect(page.locator("#kept")).to_contain_text("sent: 2 pipped in left-lower, ")
     (event,) = [e for e in account(shown) if e.kind is EventKind.PIPPED]
@@ -205,19 +210,19 @@ def test_without_a_network_eggs_are_chosen_by_their_names_and_told_of_when_it_wa
     assert 1000 <= shown.clock_ms - event.at_ms <= 30_000
 
 
-def test_what_is_refused_later_stays_until_it_was_looked_at(shown: ShownRoom, chromium: Browser, address: str) -> None:
+def test_what_is_refused_later_stays_until_it_was_looked_at(
+    shown: ShownRoom, chromium: Browser, address: str, wire: Wire
+) -> None:
     with phone(chromium, address, service_workers="block") as context:
         page = context.new_page()
         page.goto("/box/left-upper/enter/pipped")
-        # Before the browser is set offline: it was seen to reach the server for a moment all the same.
         with Store(shown.settings.data_dir) as store:
             at = shown.clock_ms
             store.account.tell(KeeperEvent(EventKind.REMOVED, "K01", at - 1, at, box="left-upper", eggs=2))
-        context.set_offline(True)
+        offline(context, wire, True)
         page.get_by_role("button", name="6", exact=True).tap()
         expect(page.locator("#kept")).to_contain_text("6 pipped in left-upper, ")
-        still_offline(shown)
-        context.set_offline(False)
+        offline(context, wire, False)
         expect(page.locator("#kept")).to_contain_text("not taken: 6 pipped in left-upper, ")
         expect(page.locator("#kept")).to_contain_text("6 more eggs pipped, but only 4 had not. check the count")
         page.goto("/tasks")
