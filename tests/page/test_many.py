@@ -17,10 +17,12 @@ from monitor.cli.main import main
 from monitor.page.rooms.app import build_rooms
 from monitor.page.rooms.pages import told
 from monitor.page.texts import LANGUAGES, table
+from tests.adapters.mqtt.test_rooms import Speaker
 from tests.page.many import box, many_rooms, need
 from tests.page.rooms import NOW_MS, PHRASE, Browser
 from tests.peers import wait_for
 
+MOST_BYTES = 100_000
 Shown = tuple[RoomsSeen, Browser]
 
 
@@ -132,6 +134,32 @@ def test_nothing_that_a_room_says_is_markup_or_leads_astray(tmp_path: Path) -> N
             assert evil not in page
             assert "javascript:" not in page
             assert "&lt;script&gt;" in page
+
+
+def test_however_many_rooms_of_long_names_there_are_each_is_reached_and_no_page_is_large(tmp_path: Path) -> None:
+    names = [f"{'m' * 59}{n:03d}" for n in range(230)]
+
+    def speak(speaker: Speaker) -> None:
+        for n, name in enumerate(names):
+            told = need(n + 1, "k" * 60, first="f" * 300, subjects=["W" * 64] * 6)
+            speaker.room(name, NOW_MS, room="W" * 200, needs=[told] * 6)
+            box(speaker, name, name, 28.0, *((f"{'M' * 60}{k}", k) for k in range(2)))
+
+    with many_rooms(tmp_path, speak=speak) as (seen, _):
+        client = TestClient(build_rooms(seen), base_url="http://localhost")
+        found: set[str] = set()
+        path = "/"
+        for _ in range(3):
+            page = client.get(path)
+            assert len(page.content) <= MOST_BYTES
+            found |= set(re.findall('scope="row"><a href="/room/house/([^"]*)"', page.text))
+            more = re.search(r'href="(/\?from=[0-9]+)"', page.text)
+            path = "" if more is None else more[1]
+        assert (found, path) == (set(names), "")
+        for path in ("/calendar", f"/room/house/{names[0]}", "/?from=9999", "/?from=x"):
+            page = client.get(path)
+            assert page.status_code == 200
+            assert len(page.content) <= MOST_BYTES
 
 
 def test_an_open_page_is_told_when_anything_changes_and_ends_with_its_leave(shown: Shown) -> None:

@@ -42,7 +42,8 @@ _log = logging.getLogger(__name__)
 
 MOST_ROOMS: Final = 2000
 MOST_BOXES: Final = 250
-"""Of one room."""
+MOST_BOXES_IN_ALL: Final = 20_000
+"""Of one room, and of all."""
 MOST_BYTES: Final = 128 * 2**20
 """Of all messages that are kept of one broker."""
 SETTLED_S: Final = 3.0
@@ -86,7 +87,7 @@ class RoomsLine:
         self._now_ms, self._heard = now_ms, heard
         self._lock = threading.Lock()
         self._rooms: dict[str, _RoomMessages] = {}
-        self._bytes = 0
+        self._bytes = self._boxes = 0
         self._left_out: set[str] = set()
         self._closing = False
         self._connection = 0
@@ -159,7 +160,11 @@ class RoomsLine:
         as one that says nothing."""
         room = self._rooms[name]
         for part in [p for p, kept in room.kept.items() if kept.connection != self._connection]:
-            self._bytes -= len(room.kept.pop(part).payload)
+            self._drop(room, part)
+
+    def _drop(self, room: _RoomMessages, part: str) -> None:
+        self._bytes -= len(room.kept.pop(part).payload)
+        self._boxes -= part.startswith("/box/")
 
     def _told(self, name: str, room: _RoomMessages) -> RoomHeard:
         found = {part: self._read(part, kept) for part, kept in room.kept.items()}
@@ -219,17 +224,19 @@ class RoomsLine:
         grown = len(payload) - (len(before.payload) if before is not None else 0)
         if not payload:
             if room is not None and before is not None:
-                self._bytes -= len(room.kept.pop(part).payload)
+                self._drop(room, part)
                 if not room.kept:
                     # It took all of it away itself.
                     del self._rooms[name]
             return
-        boxes = 0 if room is None else sum(p.startswith("/box/") for p in room.kept)
-        too_many = before is None and part.startswith("/box/") and boxes >= MOST_BOXES
+        new_box = before is None and part.startswith("/box/")
+        boxes = sum(p.startswith("/box/") for p in room.kept) if new_box and room is not None else 0
+        too_many = new_box and (boxes >= MOST_BOXES or self._boxes >= MOST_BOXES_IN_ALL)
         if (room is None and len(self._rooms) >= MOST_ROOMS) or too_many or self._bytes + grown > MOST_BYTES:
             self._leave_out(f"{name}{part}")
             return
         self._bytes += grown
+        self._boxes += new_box
         self._rooms.setdefault(name, _RoomMessages()).kept[part] = _KeptMessage(
             payload, self._now_ms(), retained, self._connection
         )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import re
 from collections.abc import AsyncIterator, Callable, Mapping
 from typing import Any, Final, Literal
 from urllib.parse import urlsplit
@@ -26,11 +27,12 @@ from monitor.page.texts import USUAL, table
 from monitor.telling.rooms import overview_json
 from monitor.values import dataclass
 
-MOST_HANDS: Final = 100
+MOST_HANDS: Final = 60
 OF_ONE: Final = 5
 """So much of what one room says needs a hand stands on the first page; all of it on that of the room."""
-MOST_ROOMS: Final = 500
-MOST_EXPECTED: Final = 300
+MOST_ROOMS: Final = 100
+MOST_EXPECTED: Final = 200
+"""So many of each stand on one page."""
 FIRST_EXPECTED: Final = 8
 EVERY_S: Final = 3.0
 """An open page is made anew at most so often, however many rooms speak."""
@@ -181,6 +183,8 @@ def all_rooms_page(request: Request) -> Response:
     shown = _shown(request)
     now, who = shown.now, getattr(request.state, "who", None)
     hands = now.foremost(OF_ONE)
+    asked = request.query_params.get("from", "0")
+    start = int(asked) if re.fullmatch("[0-9]{1,4}", asked) else 0
     return shown.pages.render(
         request,
         "all_rooms.html",
@@ -188,8 +192,10 @@ def all_rooms_page(request: Request) -> Response:
         looked_ms=now.at_ms,
         hands=[shown.hand(x, who) for x in hands[:MOST_HANDS]],
         hands_more=len(now.hands) - len(hands[:MOST_HANDS]),
-        rooms=[shown.room(x) for x in now.rooms[:MOST_ROOMS]],
-        rooms_more=max(0, len(now.rooms) - MOST_ROOMS),
+        rooms=[shown.room(x) for x in now.rooms[start : start + MOST_ROOMS]],
+        rooms_more=max(0, len(now.rooms) - start - MOST_ROOMS),
+        rooms_from=start + MOST_ROOMS,
+        count=len(now.rooms),
         watched=sum(x.watch == "here" for x in now.rooms),
         rows=[shown.hatching(x) for x in now.hatching[:FIRST_EXPECTED]],
         rows_more=max(0, len(now.hatching) - FIRST_EXPECTED),

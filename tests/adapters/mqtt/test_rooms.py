@@ -153,20 +153,24 @@ def test_who_speaks_is_told_by_the_topic_alone(broker: Mosquitto, speaker: Speak
 def test_what_is_kept_is_bounded_whatever_comes(broker: Mosquitto, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(rooms, "MOST_ROOMS", 10)
     monkeypatch.setattr(rooms, "MOST_BOXES", 5)
+    monkeypatch.setattr(rooms, "MOST_BOXES_IN_ALL", 20)
     monkeypatch.setattr(rooms, "MOST_BYTES", 200_000)
     speaker, draw = Speaker(broker.port), random.Random(7)
     with seen(broker.port, Clock(START)) as found:
         for n in range(300):
             room = f"r{draw.randrange(40)}"
-            part = draw.choice(["", "/room", f"/box/b{draw.randrange(20)}", "/codes", "/line"])
-            speaker.say(f"{room}/warmtally{part}", draw.randbytes(draw.randrange(70_000)), retain=n % 3 == 0)
+            part = draw.choice(["", "/room", *[f"/box/b{draw.randrange(20)}"] * 5, "/codes", "/line"])
+            size = draw.choice([0, 10, 10, 70_000])
+            speaker.say(f"{room}/warmtally{part}", draw.randbytes(size), retain=n % 3 == 0)
         speaker.say("r0/warmtally", "end")
         line = found.lines["house"]
         wait_for(lambda: bool(line.left_out), "something to be left out")
         kept = [k.payload for r in line._rooms.values() for k in r.kept.values()]
         assert line._bytes == sum(map(len, kept)) <= 200_000
         assert len(line._rooms) <= 10
-        assert all(sum(p.startswith("/box/") for p in r.kept) <= 5 for r in line._rooms.values())
+        boxes = [sum(p.startswith("/box/") for p in r.kept) for r in line._rooms.values()]
+        assert max(boxes) <= 5
+        assert 0 < sum(boxes) == line._boxes <= 20
         assert found.look().left_out
         assert found.alive()
     speaker.close()
