@@ -10,15 +10,17 @@ seldom; a single line that is refused is set aside with its reason.
 
 from __future__ import annotations
 
+import gzip
 import logging
 import math
 import threading
 import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from contextlib import closing
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 from pathlib import Path
-from typing import Any, Final, Literal
+from typing import Final, Literal
 
 from monitor.adapters.store import Store
 from monitor.adapters.store.shipping import DeadLetter, Fresh, Hour
@@ -131,7 +133,7 @@ class Shipper:
     def _run(self) -> None:
         while not self._stop.is_set():
             try:
-                with Store(self._data_dir) as store, _Endpoint(self._settings, self._now_ms) as endpoint:
+                with Store(self._data_dir) as store, closing(_Endpoint(self._settings, self._now_ms)) as endpoint:
                     if store.shipping.begin(self._destination, self._now_ms()):
                         log.info("a new destination: all readings that are stored will be shipped")
                     self._whole_ms = store.shipping.whole_at(self._destination)
@@ -278,36 +280,32 @@ class _Endpoint:
         self._settings = settings
         self._now_ms = now_ms
         self.name = f"shipping to {settings.url}"
-        self._client: Any = None
-        self._api: Any = None
+        # Only for those who ship.
+        from monitor.adapters.influx_loading import writer
 
-    def __enter__(self) -> _Endpoint:
-        # Half a hundred megabytes: only for those who ship.
-        from influxdb_client.client.influxdb_client import InfluxDBClient
-        from influxdb_client.client.write_api import SYNCHRONOUS
+        self._writer = writer(settings.url, settings.token, round(settings.timeout_s * 1000))
 
-        s = self._settings
-        self._client = InfluxDBClient(
-            url=s.url, token=s.token, org=s.org, timeout=round(s.timeout_s * 1000), enable_gzip=True
-        )
-        self._api = self._client.write_api(write_options=SYNCHRONOUS)
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self._client.close()
+    def close(self) -> None:
+        self._writer.service.api_client.rest_client.pool_manager.clear()
 
     def write(self, lines: str) -> str | None:
         """None when the lines were taken; the reason when they never will be as they are.
 
         Raises _LaterError for what may work later, ShippingRefused for what needs the keeper's hand.
         """
-        from influxdb_client.rest import ApiException
         from urllib3.exceptions import HTTPError
 
         s = self._settings
         try:
-            self._api.write(bucket=s.bucket, org=s.org, record=lines, write_precision="ms")
-        except ApiException as error:
+            self._writer.service.post_write(
+                s.org,
+                s.bucket,
+                gzip.compress(lines.encode(), compresslevel=6),
+                precision="ms",
+                content_encoding="gzip",
+                content_type="text/plain; charset=utf-8",
+            )
+        except self._writer.refused as error:
             return self._judged(int(error.status or 0), dict(error.headers or {}), str(error.body or ""))
         except (HTTPError, OSError) as error:
             raise _LaterError(self._clean(f"no answer from {s.url} ({type(error).__name__})")) from error

@@ -102,18 +102,18 @@ class Trace:
 
 
 class GrowingTrace:
-    """A trace that grows at its end. ``trace`` is all of it now, and stays what it is however it grows."""
+    """A trace that grows at its end. ``trace`` is all of it now, and stays what it is however it grows.
+
+    Of readings without a time of their own, which have that of their arrival, the two times are one array.
+    """
 
     def __init__(self, trace: Trace) -> None:
         self._n = n = len(trace)
         room = n + max(ROOM, n // 16)
-        self._all = Trace(
-            np.empty(room, np.int64),
-            np.empty(room, np.float64),
-            np.empty(room, np.int64),
-            np.empty(room, np.uint8),
-            np.empty(room, np.bool_),
-        )
+        at = np.empty(room, np.int64)
+        self._one_time = np.array_equal(trace.at, trace.received)
+        received = at if self._one_time else np.empty(room, np.int64)
+        self._all = Trace(at, np.empty(room, np.float64), received, np.empty(room, np.uint8), np.empty(room, np.bool_))
         self._write(0, trace)
 
     @property
@@ -123,7 +123,7 @@ class GrowingTrace:
     def with_more(self, more: Trace) -> GrowingTrace:
         """With later ones; this one itself, as long as there is room."""
         stop = self._n + len(more)
-        if stop > len(self._all):
+        if stop > len(self._all) or (self._one_time and not np.array_equal(more.at, more.received)):
             return GrowingTrace(Trace.joined([self.trace, more]))
         self._write(self._n, more)
         self._n = stop

@@ -92,6 +92,7 @@ class Round:
         parts.reserve.keep(1.1 * parts.settings.room.watch.disk_low_mb)
         if parts.clock.last.trusted:
             self._upkeep.hourly(now)
+        self._upkeep.give_back(now)
         if not self._blind:
             if parts.heartbeat is not None and service.link.state == "up" and not service.store.error:
                 parts.heartbeat.round_done()

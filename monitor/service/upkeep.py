@@ -3,7 +3,9 @@ once a day what is too old is dropped."""
 
 from __future__ import annotations
 
+import ctypes
 import logging
+from typing import Final
 
 from monitor.adapters.store import Store
 from monitor.core.notices.evaluation import place_of
@@ -13,6 +15,8 @@ from monitor.derived.room import Derived
 from monitor.errors import MonitorError, StoreFull
 
 log = logging.getLogger("warmtally")
+
+GIVE_BACK_EVERY_MS: Final = 300_000
 
 
 def why(error: Exception) -> str:
@@ -30,6 +34,7 @@ class Upkeep:
         self._hour = -1
         self._unpacked = True
         self._unsummed = ""
+        self._gave_back_ms = 0
 
     def hourly(self, now_ms: int) -> None:
         """Fold the journal into chunks and write the finished hours' sums, where this hour's is still to be done.
@@ -62,6 +67,18 @@ class Upkeep:
         except MonitorError as error:
             self._unpacked = False
             log.error("days cannot be packed: %s", why(error))  # noqa: TRY400 - tried again in an hour
+
+    def give_back(self, now_ms: int) -> None:
+        """Memory that was needed for a while, by a first round, a flood of readings or a page, back to the system; now
+        and then, for the allocator keeps by itself what lies between things that are still of use."""
+        if 0 <= now_ms - self._gave_back_ms < GIVE_BACK_EVERY_MS:
+            return
+        self._gave_back_ms = now_ms
+        self._store.db.give_back()
+        trim = getattr(ctypes.CDLL(None), "malloc_trim", None)
+        # Of glibc alone (malloc_trim(3)).
+        if trim is not None:
+            trim(0)
 
     def retention(self, now_ms: int) -> None:
         """Drop what is older than is kept."""

@@ -12,10 +12,12 @@ from numpy.typing import NDArray
 from monitor.derived.trace import GrowingTrace, Trace
 
 
-def some(rng: np.random.Generator, n: int, from_ms: int = 0) -> Trace:
-    at = from_ms + np.cumsum(rng.integers(1, 20_000, n)).astype(np.int64)
+def some(rng: np.random.Generator, n: int, timed_from: int = 0) -> Trace:
+    """``timed_from``: before that one each has the time of its arrival."""
+    at = np.cumsum(rng.integers(1, 20_000, n)).astype(np.int64)
+    later = np.where(np.arange(n) < timed_from, 0, rng.integers(0, 5000, n))
     return Trace(
-        at, rng.normal(28.0, 1.0, n), at + rng.integers(0, 5000, n), rng.choice([1, 2, 3, 4], n).astype(np.uint8),
+        at, rng.normal(28.0, 1.0, n), at + later, rng.choice([1, 2, 3, 4], n).astype(np.uint8),
         rng.random(n) < 0.5,
     )  # fmt: skip
 
@@ -26,10 +28,11 @@ def same(a: Trace, b: Trace) -> bool:
     return all(np.array_equal(x, y) for x, y in pairs)
 
 
+@pytest.mark.parametrize("timed_from", [0, 2000, 4000])
 @pytest.mark.parametrize("seed", range(5))
-def test_it_is_all_that_came_and_what_was_given_out_stays_as_it_was(seed: int) -> None:
+def test_it_is_all_that_came_and_what_was_given_out_stays_as_it_was(seed: int, timed_from: int) -> None:
     rng, dice = np.random.default_rng(seed), random.Random(seed)
-    whole = some(rng, 4000)
+    whole = some(rng, 4000, timed_from)
     growing = GrowingTrace(whole.part(0, dice.choice([0, 1, 700])))
     given: list[tuple[int, Trace]] = []
     while (n := len(growing.trace)) < len(whole):
@@ -37,8 +40,8 @@ def test_it_is_all_that_came_and_what_was_given_out_stays_as_it_was(seed: int) -
         growing = growing.with_more(whole.part(n, min(n + dice.choice([1, 3, 40, 900]), len(whole))))
     assert same(growing.trace, whole)
     assert all(same(view, whole.part(0, n)) for n, view in given)
-    # Nearly always nothing was copied.
-    assert np.shares_memory(growing.trace.at, GrowingTrace.with_more(growing, whole.part(0, 0)).trace.at)
+    assert growing.with_more(whole.part(0, 0)) is growing
+    assert np.shares_memory(growing.trace.at, growing.trace.received) == (timed_from == 4000)
 
 
 @pytest.mark.parametrize("seed", range(5))

@@ -322,6 +322,11 @@ class Database:
             finally:
                 self.connection.execute(f"PRAGMA busy_timeout={BUSY_S * 1000:.0f}")
 
+    def give_back(self) -> None:
+        """The memory of pages that were read lately; the system still has them."""
+        with contextlib.suppress(sqlite3.Error):
+            self.connection.execute("PRAGMA shrink_memory")
+
     def check(self) -> list[str]:
         """SQLite's own integrity check; empty when whole."""
         found = [str(r[0]) for r in self.rows("PRAGMA integrity_check")]

@@ -99,8 +99,8 @@ class BoxSeries:
         if 0 < tail < len(t) and t[tail - 1] < to_ms and t[tail] - t[tail - 1] <= self.max_gap_s * 1000:
             last = float(np.interp(to_ms, t[tail - 1 : tail + 1], v[tail - 1 : tail + 1]))
             at, temp = np.append(at, to_ms), np.append(temp, last)
-        order = np.unique(at, return_index=True)[1]
-        return BoxSeries(at[order], temp[order], self.max_gap_s, self.uncertainty_c, self.source)
+        begins = np.flatnonzero(np.concatenate(([True], at[1:] != at[:-1]))[: len(at)])
+        return BoxSeries(at[begins], temp[begins], self.max_gap_s, self.uncertainty_c, self.source)
 
 
 def _at(series: Series, grid: Times) -> Values:
