@@ -33,7 +33,7 @@ KEPT: Final = "settings.json"
 # A room's file of a hundred probes has 20 kB, and what is kept of it is about twice as long. Judgement, no source.
 LONGEST: Final = 4_000_000
 _CLASSES: Final[dict[str, Any]] = {
-    name: found for name, found in vars(terms).items() if dataclasses.is_dataclass(found)
+    name: found for name, found in vars(terms).items() if isinstance(found, type) and found.__module__ == terms.__name__
 } | {"Texts": Texts}
 
 

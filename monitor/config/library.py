@@ -8,7 +8,6 @@ mistakes.
 
 from __future__ import annotations
 
-import difflib
 import re
 import stat
 import tomllib
@@ -103,6 +102,8 @@ def _alike(wanted: str, told: str) -> bool:
 
 
 def _ratio(one: str, other: str) -> float:
+    import difflib
+
     return difflib.SequenceMatcher(None, one, other).ratio()
 
 
@@ -125,6 +126,8 @@ def _plain(name: str) -> str:
 
 def _unknown(name: str, own_dir: Path | str | None) -> UnknownSubject:
     told = name if len(name) <= LONGEST_NAME else f"{name[:LONGEST_NAME]} ..."
+    import difflib
+
     close = difflib.get_close_matches(_plain(told), _files(own_dir), n=3, cutoff=0.6)
     return UnknownSubject(
         f"there is no species profile {told!r}" + (f"; did you mean {' or '.join(close)}?" if close else ""),

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from monitor.adapters.store import Store
+from monitor.core.maths.robust import median
 from monitor.core.notices.snapshot import GatewayNow, Heard, ProbeNow
 from monitor.core.readings.batteries import LOOK_BACK_DAYS, BatteryNow, trend
 from monitor.core.readings.gateways import FACT, read
@@ -84,7 +85,7 @@ class Probes:
             return BatteryNow(battery, untold="nothing heard of it for a day")
         key = now_ms // DAY_MS, self._store.readings.bulks()
         days, levels = self._battery_days.of(battery.id, key, lambda: self._days_of(battery, now_ms))
-        now = float(np.median(c.value[good]))
+        now = median(c.value[good])
         assert battery.low is not None
         return BatteryNow(battery, now, int(c.at[good[-1]]), *trend(days, levels, now, battery.low, battery.unit))
 
@@ -95,7 +96,7 @@ class Probes:
         for hour, level in self._store.readings.hour_means(battery.id, first, now_ms // DAY_MS * 24).items():
             by_day.setdefault(hour // 24, []).append(level)
         days = sorted(by_day)
-        return np.array(days, np.int64), np.array([float(np.median(by_day[d])) for d in days])
+        return np.array(days, np.int64), np.array([median(by_day[d]) for d in days])
 
 
 def _heard(trace: Trace, now_ms: int) -> Heard:

@@ -10,7 +10,8 @@ import numpy as np
 from monitor.adapters.store import Store
 from monitor.core.climate.scales import by_scale
 from monitor.core.climate.water import BoxWater, Given, OnScale, waters
-from monitor.core.terms.arrays import Times, Values
+from monitor.core.maths.robust import median
+from monitor.core.terms.arrays import Times, Values, distinct
 from monitor.core.terms.events import OF_BOXES, KeeperEvent
 from monitor.core.terms.projection import effective, project
 from monitor.core.terms.settings import Probe, Room
@@ -78,4 +79,4 @@ class Weights:
         trace = self._readings.columns([scale], day * DAY_MS, ends_ms)[scale.id]
         good = trace.usable
         hours, values = trace.at[good] // HOUR_MS, trace.value[good]
-        return tuple((int(hour), float(np.median(values[hours == hour]))) for hour in np.unique(hours))
+        return tuple((int(hour), median(values[hours == hour])) for hour in distinct(hours))

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final, cast
 import numpy as np
 
 from monitor.adapters.store import Columns
+from monitor.core.maths.robust import median
 from monitor.core.notices.conditions import Condition
 from monitor.core.notices.kinds import all_kinds
 from monitor.core.notices.snapshot import DUE_INTERVALS, UNREAD_LEAST
@@ -69,7 +70,7 @@ def noise_of(values: Values) -> float | None:
     if len(values) < 10:
         return None
     d = np.diff(values)
-    return float(1.4826 * np.median(np.abs(d - np.median(d))) / np.sqrt(2.0))
+    return float(1.4826 * median(np.abs(d - median(d))) / np.sqrt(2.0))
 
 
 @dataclass(frozen=True)

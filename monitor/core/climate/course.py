@@ -16,7 +16,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from functools import cache
-from statistics import NormalDist
 from typing import Final, Literal
 
 import numpy as np
@@ -488,5 +487,7 @@ def normals(dimensions: int) -> Values:
     """``DRAWS`` points of a standard normal distribution, spread evenly: a Kronecker sequence of square roots of primes
     through the inverse of the normal distribution."""
     primes = (2, 3, 5, 7, 11, 13, 17, 19, 23, 29, 31)[:dimensions]
+    from statistics import NormalDist
+
     inverse = NormalDist().inv_cdf
     return np.array([[inverse((0.5 + (i + 1) * math.sqrt(p)) % 1.0) for p in primes] for i in range(DRAWS)])

@@ -11,7 +11,6 @@ import math
 from collections.abc import Sequence
 from functools import cached_property
 from itertools import pairwise
-from statistics import NormalDist
 from typing import Final
 
 import numpy as np
@@ -159,7 +158,7 @@ class StackProfile:
         found = []
         for lower, upper in pairwise(self.levels):
             difference, sd = upper.mean_c - lower.mean_c, upper.error.against(lower.error)
-            chance = NormalDist().cdf(abs(difference) / sd) if sd > 0.0 else 1.0
+            chance = 0.5 * (1.0 + math.erf(abs(difference) / sd / math.sqrt(2.0))) if sd > 0.0 else 1.0
             found.append(LevelPair(lower, upper, difference, sd, chance))
         return tuple(found)
 

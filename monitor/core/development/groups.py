@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from functools import cache
 from typing import Final, Literal, get_args
 
 import numpy as np
@@ -22,6 +23,7 @@ import numpy.typing as npt
 
 from monitor.core.development.curves import INTERPOLATION_SD_RELATIVE, LEVELS_OFF_C, table_sd
 from monitor.core.maths.piecewise import PiecewiseCubic
+from monitor.core.maths.robust import median
 from monitor.core.terms.arrays import Values
 from monitor.errors import ModelOutOfRange
 from monitor.values import dataclass
@@ -130,8 +132,8 @@ def base_of(group: Group, family: str = "", bases: Mapping[Group, Mapping[str, t
     """
     families = bases.get(group, {})
     here = families.get(family, ())
-    everybody = [x for other in bases.values() for x in _left_out(other)]
-    own = _left_out(families)
+    apart = _known_apart() if bases is BASES else _apart(bases)
+    everybody, own = [x for of_group in apart.values() for x in of_group], apart.get(group, [])
     overall = float(np.mean(np.square(everybody))) if everybody else WIDEST_SD_C**2
     variance = (COUNTS_AS * overall + sum(x * x for x in own)) / (COUNTS_AS + len(own))
     return Base(_mean(families, here), BENT[group] * math.sqrt(variance), len(here))
@@ -139,8 +141,17 @@ def base_of(group: Group, family: str = "", bases: Mapping[Group, Mapping[str, t
 
 def _mean(families: Mapping[str, tuple[float, ...]], here: Sequence[float]) -> float:
     everybody = [x for family in families.values() for x in family]
-    middle = float(np.median(everybody)) if everybody else 15.0
+    middle = median(everybody) if everybody else 15.0
     return (middle + sum(here)) / (1 + len(here))
+
+
+def _apart(bases: Mapping[Group, Mapping[str, tuple[float, ...]]]) -> Mapping[Group, list[float]]:
+    return {group: _left_out(families) for group, families in bases.items()}
+
+
+@cache
+def _known_apart() -> Mapping[Group, list[float]]:
+    return _apart(BASES)
 
 
 def _left_out(families: Mapping[str, tuple[float, ...]]) -> list[float]:

@@ -104,23 +104,26 @@ def fit_line(temperature_c: npt.ArrayLike, days: npt.ArrayLike, weights: npt.Arr
     temperature, or when development is not faster where it is warmer.
     """
     t, d, w = checked_table(temperature_c, days, weights)
-    w = w / w.mean()
     n = t.size
+    w = w / (w.sum() / n)
     y = 1.0 / d
-    xbar, ybar = float(np.average(t, weights=w)), float(np.average(y, weights=w))
-    sxx = float(np.sum(w * np.square(t - xbar)))
+    # Not by np.average: a list of species fits a thousand lines, and half of the time goes into what it looks after.
+    total_w = w.sum()
+    xbar, ybar = float((t * w).sum() / total_w), float((y * w).sum() / total_w)
+    x, r = t - xbar, y - ybar
+    sxx = float((w * np.square(x)).sum())
     temperatures = int(distinct(t).size)
     if temperatures < 2:
         raise ModelOutOfRange("all rows are at one temperature; a line needs two", where="straight line")
-    b = float(np.sum(w * (t - xbar) * (y - ybar))) / sxx
+    b = float((w * x * r).sum()) / sxx
     if not b > 0.0:
         raise ModelOutOfRange(
             "the days do not get shorter when it is warmer, so no base temperature follows from them",
             where="straight line",
             fix="check the rows; only temperatures below the plateau of the species tell a base temperature",
         )
-    squares = float(np.sum(w * np.square(y - ybar - b * (t - xbar))))
-    total = float(np.sum(w * np.square(y - ybar)))
+    squares = float((w * np.square(r - b * x)).sum())
+    total = float((w * np.square(r)).sum())
     s = math.sqrt(squares / (n - 2)) if n > 2 else math.nan
     se_b = s / math.sqrt(sxx)
     return LineFit(
@@ -150,8 +153,8 @@ def checked_table(
         raise ModelOutOfRange(
             "temperatures, days and weights have to be lists of one length, two or more", where="rates"
         )
-    if not (np.all(np.isfinite(t)) and np.all(np.isfinite(d)) and np.all(np.isfinite(w))):
+    if not (np.isfinite(t).all() and np.isfinite(d).all() and np.isfinite(w).all()):
         raise ModelOutOfRange("temperatures, days and weights have to be numbers", where="rates")
-    if not (np.all(d > 0.0) and np.all(w > 0.0)):
+    if not ((d > 0.0).all() and (w > 0.0).all()):
         raise ModelOutOfRange("days and weights have to be above 0", where="rates")
     return t, d, w

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from statistics import NormalDist
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -11,7 +11,7 @@ from monitor.core.terms.arrays import Floats, Times, Values
 from monitor.values import dataclass
 
 
-def median(values: Values | Times) -> float:
+def median(values: Values | Times | Sequence[float]) -> float:
     """Median of some hundred values, shape (n,), n > 0; NaN where one of them is.
 
     The same as numpy's, which takes some ten times as long for so few.
@@ -71,6 +71,8 @@ def theil_sen(x: Floats, y: Floats, confidence: float = 0.95) -> RobustLine:
     n, count = len(ys), len(slopes)
     ties = sum(t * (t - 1) * (2 * t + 5) for t in tied(xs) + tied(ys))
     sigma = math.sqrt(max(n * (n - 1) * (2 * n + 5) - ties, 0) / 18.0)
+    from statistics import NormalDist
+
     z = NormalDist().inv_cdf(0.5 + confidence / 2.0)
     upper = min(round((count + z * sigma) / 2.0), count - 1)
     lower = max(round((count - z * sigma) / 2.0) - 1, 0)

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from statistics import median
 from typing import Final
 
+from monitor.core.maths.robust import median
 from monitor.core.notices.conditions import Condition, Transition
 from monitor.core.notices.notice import Notice
 from monitor.core.terms.times import DAY_MS

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from math import comb
-from statistics import median
 from typing import Final, Literal
 
+from monitor.core.maths.robust import median
 from monitor.core.season.figures import ClutchSeason, WindowTold
 from monitor.core.terms.times import DAY_MS
 from monitor.values import dataclass

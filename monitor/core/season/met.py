@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from statistics import median
 from typing import Final
 
+from monitor.core.maths.robust import median
 from monitor.core.notices.conditions import Transition
 from monitor.core.notices.notice import Notice
 from monitor.core.terms.settings import URGENCIES, Urgency

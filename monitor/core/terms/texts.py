@@ -9,7 +9,6 @@ added where a template has none.
 
 from __future__ import annotations
 
-import difflib
 import re
 import unicodedata
 from collections.abc import Iterator, Mapping, Sequence
@@ -335,6 +334,8 @@ def _read(
     for name, value in table.items():
         key = within + (name if re.fullmatch(r"[A-Za-z0-9_-]{1,60}", name) else ascii(name[:60]))
         if name not in here:
+            import difflib
+
             near = difflib.get_close_matches(name, here, n=1)
             what, fix = "there is no such text", f"here are: {', '.join(here)}"
             if within == "kinds.":
@@ -380,6 +381,8 @@ def _wrong(key: str, text: str, wording: Wording) -> Iterator[Slip]:
             near = text[found.start() : found.start() + 12].split("\n", maxsplit=1)[0]
             yield Slip("text-dollar", key, f"a $ alone, at {near!a}", "write ${name} for a place, $$ for a dollar")
         elif name is not None and name not in wording.places and name not in there:
+            import difflib
+
             close = difflib.get_close_matches(name.lower(), wording.places, n=1)
             meant.update(close)
             fix = (
