@@ -25,7 +25,9 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
+from monitor.adapters.history import History
 from monitor.cli.main import main
+from monitor.core.terms.settings import HistoryAt
 from tests.bench import Figures
 from tests.bench.footprint import process_facts
 from tests.bench.process import Beat, Publisher, Service, now_ms, room, until
@@ -382,14 +384,16 @@ def _database_down(house: HouseOfRooms, figures: Sink, short: list[str]) -> None
 
 
 def unshipped(house: HouseOfRooms, until_ms: int) -> list[str]:
-    """Probes whose readings until a moment are not at the database as the room has stored them."""
+    """Probes whose readings until a moment do not come back from the database as the room has stored them."""
     found = []
     for name, service in house.services.items():
+        history = History(HistoryAt(house.influx.url, BUCKET), name)
         for k in range(house.probes):
             probe = f"{name}-probe{k}"
             at, value = service.readings(probe)
             stored = {int(t): float(v) for t, v in zip(at, value, strict=True) if t <= until_ms}
-            held = {t: v for t, v in house.influx.held(probe).items() if t <= until_ms}
+            # As warmtally rooms history reads it.
+            held = {x.at_ms: x.value for x in history.readings(probe, 0, until_ms + 1)}
             if held != stored:
                 found.append(f"{probe}: {len(stored)} stored, {len(held)} held")
     return found
