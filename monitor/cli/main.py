@@ -90,7 +90,7 @@ VERBS: Final = {
     "attention": ("attend", "how much attention the notices asked for, and what could be quieter"),
     "texts": ("texts", "how notices are worded; change it, check it, and see what it comes to"),
     "drill": ("drill", "send a test notice through every channel"),
-    "rooms": ("rooms", "many rooms at once: what needs a hand, who sees to it, what will hatch"),
+    "rooms": ("rooms", "many rooms at once: what needs a hand, who sees to it, what will hatch; as a page with serve"),
     "people": ("people", "who may look at the page and who may enter; alone: list them"),
     "import": ("files", "bring the readings of a logger's file into the store"),
     "export": ("files", "write readings as CSV or as JSON lines"),
