@@ -37,7 +37,7 @@ def add_history(inner: argparse._SubParsersAction[argparse.ArgumentParser], wher
         epilog="examples:\n"
         "  warmtally rooms history attic\n"
         "  warmtally rooms history attic left-upper --from 2026-05-01 --to 2026-06-01 --every 6h\n"
-        "  warmtally rooms history attic --probe left-upper-warmth --csv > readings.csv\n"
+        "  warmtally rooms history attic --probe left-upper-warmth --csv\n"
         "  warmtally rooms history attic --url http://192.0.2.6:8086 --database attic --token-file history.token",
     )
     history.add_argument("room", metavar="ROOM", help="its id, which is in the database's name")
