@@ -9,29 +9,13 @@ from pathlib import Path
 from monitor.cli.new_file import named, write_text
 from monitor.cli.output import WIDEST_TABLE, print_json, say, table
 from monitor.cli.room import now_ms, parse_time, room_at_hand
-from monitor.core.season.met import by_kind
 from monitor.core.terms.events import Clutch
-from monitor.core.terms.formats import name_eggs, show_time
+from monitor.core.terms.formats import show_time
 from monitor.core.terms.times import FIRST_YEAR, LAST_YEAR
 from monitor.errors import UsageError
 from monitor.telling.at_hand import RoomAtHand
-from monitor.telling.drawing.season_page import (
-    MET_HEAD,
-    SeasonScene,
-    came_words,
-    celsius,
-    days,
-    lost_words,
-    low_high,
-    met_row,
-    not_kept,
-    page,
-    species_words,
-    stack_words,
-    sums_in_short,
-    told_words,
-)
 from monitor.telling.season import laid_between, laid_in, scene_of_season, season_csv, season_json
+from monitor.telling.season_words import MET_HEAD, ClutchWords, SeasonScene, SeasonWords
 
 
 def add_parsers(sub: argparse._SubParsersAction[argparse.ArgumentParser], parent: argparse.ArgumentParser) -> None:
@@ -85,6 +69,8 @@ def _write(path: Path, scene: SeasonScene) -> str:
     if path.suffix.lower() == ".csv":
         write_text(path, season_csv(scene.season))
         return f"{path}: a line for the eggs of each clutch in each box"
+    from monitor.telling.drawing.season_page import page
+
     if path.suffix.lower() == ".pdf":
         from monitor.cli.printing import write_pdf
 
@@ -126,39 +112,24 @@ def _midnight(text: str, room: RoomAtHand) -> int:
 
 
 def _text(scene: SeasonScene) -> str:
-    season, zone, unit = scene.season, scene.zone, scene.unit
+    season, zone, words = scene.season, scene.zone, SeasonWords.of(scene)
     span = f"{show_time(season.from_ms, zone)[:10]} to {show_time(season.to_ms, zone)[:10]}"
-    lines = [f"season {season.name}, {season.room}, {span}", *sums_in_short(season), ""]
-    rows, losses = [], []
-    for c in season.clutches:
-        b = c.balance
-        low, high = c.range_c or (None, None)
-        rows.append(
-            [
-                c.clutch.id, show_time(c.clutch.laid_ms, zone)[:10], str(b.laid), str(b.fertile), str(b.hatched),
-                str(b.dead), days(c.days_to_pip), days(c.days_to_hatched), celsius(c.mean_c, unit),
-                low_high(low, high, unit),
-            ]
-        )  # fmt: skip
-        if b.dead:
-            losses.append(f"{c.clutch.id} lost: {lost_words(b.lost)}")
+    lines = [f"season {season.name}, {season.room}, {span}", *words.short, ""]
+    clutches = [ClutchWords.of(c, scene) for c in season.clutches]
     head = ["clutch", "laid on", "laid", "fertile", "hatched", "lost", "to pip", "to last", "mean", "range"]
-    lines += [table(head, rows), *losses, ""]
-    told = [
-        [name_eggs(x.lot.id), f"{100 * t.share:.0f} %", told_words(t, scene.zone), came_words(t, x)]
-        for c in season.clutches
-        for x in c.eggs
-        for t in x.told
+    rows = [
+        [c.name, c.laid_on, c.laid, c.fertile, c.hatched, c.dead, c.to_pip, c.to_last, c.mean, c.range]
+        for c in clutches
     ]
-    if told:
+    lines += [table(head, rows), *(f"{c.name} lost: {c.lost}" for c in clutches if c.dead != "0"), ""]
+    if told := [row for c in clutches for row in c.told]:
         lines += [table(["eggs", "at", "window told (middle)", "the pip came"], told), ""]
-    for s in season.stacks:
-        lines += [f"stack {s.stack}:", *(f"  {line}" for line in stack_words(s, unit)), ""]
-    lines += [*species_words(season), ""] if season.species else []
-    kinds = by_kind(season.matters)
-    if kinds:
-        lines += [table(MET_HEAD, [met_row(k) for k in kinds]), ""]
-    lines += [f"{gone}\n" for gone in not_kept(season)]
+    for stack, said in words.stacks:
+        lines += [f"stack {stack}:", *(f"  {line}" for line in said), ""]
+    lines += [*words.species, ""] if season.species else []
+    if words.met:
+        lines += [table(MET_HEAD, words.met), ""]
+    lines += [f"{gone}\n" for gone in words.not_kept]
     lines.append("what to change next season:" if scene.advised else "what to change next season: nothing stands out")
     for i, a in enumerate(scene.advised, 1):
         lines += [f"  {i}. {a.what}", f"     why: {a.why}"]

@@ -13,31 +13,15 @@ from starlette.routing import BaseRoute, Route
 
 from monitor.core.season.figures import ASKED_AT, ClutchSeason, EggsInBox
 from monitor.core.season.held import Held
-from monitor.core.season.met import by_kind
-from monitor.core.terms.formats import name_eggs, show_time
+from monitor.core.terms.formats import name_eggs
 from monitor.page.pages import Pages, pages_of
 from monitor.page.texts import USUAL, table
 from monitor.telling.before import BEFORE_HEAD, before_rows, held_words, told_before
 from monitor.telling.drawing.page_season import svg_page_development
-from monitor.telling.drawing.season_page import (
-    MET_HEAD,
-    STYLE,
-    SeasonScene,
-    came_words,
-    celsius,
-    days,
-    lost_words,
-    low_high,
-    met_row,
-    not_kept,
-    page,
-    species_words,
-    stack_words,
-    sums_in_short,
-    told_words,
-)
+from monitor.telling.drawing.season_page import STYLE, page
 from monitor.telling.drawing.season_plots import share_told
 from monitor.telling.season import laid_in, scene_of_season, season_csv, years_laid
+from monitor.telling.season_words import MET_HEAD, ClutchWords, SeasonScene, SeasonWords
 from monitor.values import dataclass
 
 STYLE_AT: Final = "/season/print.css"
@@ -53,29 +37,19 @@ TOLD_FIGURES: Final = ("at", "window", "came")
 
 @dataclass(frozen=True)
 class ClutchTold:
-    """A clutch of a season in words: ``figures`` by CLUTCH_FIGURES; ``told``: rows of what the forecast said on the
-    way, by TOLD_FIGURES after the eggs; ``drawn``: each of its eggs by box with what is said below it."""
+    """A clutch of a season: its words, and each of its eggs by box drawn with what is said below it."""
 
-    name: str
-    species: str
-    figures: tuple[str, ...]
-    told: tuple[tuple[str, ...], ...]
+    words: ClutchWords
     drawn: tuple[tuple[Markup, str], ...]
+
+    @property
+    def figures(self) -> tuple[str, ...]:
+        """By CLUTCH_FIGURES."""
+        return tuple(getattr(self.words, name) for name in CLUTCH_FIGURES)
 
     @classmethod
     def of(cls, c: ClutchSeason, scene: SeasonScene, said: Callable[[str], str] = str) -> ClutchTold:
         """``said``: our words in those of the page."""
-        b, unit, (low, high) = c.balance, scene.unit, c.range_c or (None, None)
-        figures = (
-            show_time(c.clutch.laid_ms, scene.zone)[:10], str(b.laid), str(b.fertile), str(b.hatched),
-            lost_words(b.lost), days(c.days_to_pip), days(c.days_to_hatched), celsius(c.mean_c, unit),
-            low_high(low, high, unit),
-        )  # fmt: skip
-        told = tuple(
-            (name_eggs(x.lot.id), f"{100 * t.share:.0f} %", told_words(t, scene.zone), came_words(t, x))
-            for x in c.eggs
-            for t in x.told
-        )
         drawn = []
         for x in c.eggs:
             shown = name_eggs(x.lot.id)
@@ -84,7 +58,7 @@ class ClutchTold:
             elif _has_run(x):
                 end = said(f"{share_told(x)} of development at its end.")
                 drawn.append((_drawn(x, scene.zone, said), f"{shown}: {end}"))
-        return cls(c.clutch.id, c.clutch.species, figures, told, tuple(drawn))
+        return cls(ClutchWords.of(c, scene), tuple(drawn))
 
 
 def _has_run(x: EggsInBox) -> bool:
@@ -110,7 +84,7 @@ def season_page(request: Request) -> Response:
     if "year" not in request.path_params and not _has_clutches(pages):
         return pages.render(request, "season_none.html")
     scene, years = season_of(request)
-    season = scene.season
+    season, words = scene.season, SeasonWords.of(scene)
     firsts = range(0, len(season.clutches), MOST_CLUTCHES)
     told = request.query_params.get("from", "0")[:6]
     first = int(told) // MOST_CLUTCHES * MOST_CLUTCHES if told.isascii() and told.isdecimal() else 0
@@ -122,7 +96,7 @@ def season_page(request: Request) -> Response:
         "season.html",
         name=season.name,
         years=years,
-        short=sums_in_short(season),
+        short=words.short,
         advised=scene.advised,
         clutch_head=[pages.say(f"season.{name}") for name in CLUTCH_FIGURES],
         told_head=[pages.say(f"season.{name}") for name in ("eggs", *TOLD_FIGURES)],
@@ -130,11 +104,11 @@ def season_page(request: Request) -> Response:
         few=len(drawn) > MOST_DRAWN,
         drawn=drawn[:MOST_DRAWN],
         parts=[(at, some[0].clutch.id, some[-1].clutch.id, at == first) for at, some in parts],
-        stacks=[(s.stack, stack_words(s, scene.unit)) for s in season.stacks],
-        species=species_words(season),
+        stacks=words.stacks,
+        species=words.species,
         met_head=MET_HEAD,
-        met=[_met(met_row(k), pages) for k in by_kind(season.matters)],
-        not_kept=not_kept(season),
+        met=[_met(row, pages) for row in words.met],
+        not_kept=words.not_kept,
     )
 
 

@@ -9,8 +9,8 @@ from monitor.core.season.figures import ClutchSeason
 from monitor.core.season.held import Held, wide_days
 from monitor.core.terms.formats import name_eggs
 from monitor.derived.season import Seasons
-from monitor.telling.drawing.season_page import came_words, told_words
 from monitor.telling.drawing.time_frame import day_and_time
+from monitor.telling.season_words import came_words, told_words
 
 if TYPE_CHECKING:
     from monitor.telling.at_hand import RoomAtHand

@@ -25,7 +25,7 @@ from monitor.core.terms.events import LOST, Clutch
 from monitor.derived.season import Seasons
 from monitor.errors import UnknownSubject
 from monitor.telling.as_json import rounded, utc
-from monitor.telling.drawing.season_page import SeasonScene, days_to
+from monitor.telling.season_words import SeasonScene, days_to
 
 if TYPE_CHECKING:
     from monitor.telling.at_hand import RoomAtHand
