@@ -74,4 +74,27 @@ def test_what_a_keeper_tells_and_answers_loads_no_arrays_and_reads_no_configurat
     heavy = {"numpy", "pydantic", "pydantic_core", "apprise", "paho", "rich", "scipy"}
     for line in ("clutch show K01", "record note K01 --note x", "notices", "unread"):
         assert not modules_after(*line.split(), *where) & heavy, line
-    assert not modules_after("boxes", *where) & (heavy - {"numpy"} | {"numpy.ma", "numpy.polynomial"})
+    beside = {"numpy.ma", "numpy.polynomial", "statistics", "difflib", "monitor.telling.drawing.season_page"}
+    for line in ("boxes", "tasks", "season", "probes"):
+        assert not modules_after(*line.split(), *where) & (heavy - {"numpy"} | beside), line
+
+
+def test_a_verb_makes_no_methods_of_values_that_it_has_no_use_for(tmp_path: Path) -> None:
+    desk = Desk(tmp_path)
+    desk.write(room_text())
+    desk.does("clutch add K01 --species elaphe-taeniura --laid 2026-05-01 --eggs 12")
+    code = (
+        "import sys\nfrom monitor.cli.main import main\nfrom monitor.values import _StandIn\n"
+        "assert main(sys.argv[1:]) == 0\n"
+        "there = {c for n, m in sys.modules.items() if n.startswith('monitor.') for c in vars(m).values()"
+        " if isinstance(c, type) and '__match_args__' in vars(c)}\n"
+        "for name in ('__init__', '__eq__'):\n"
+        "    left = sum(isinstance(vars(c).get(name), _StandIn) for c in there)\n"
+        "    print(len(there), left, file=sys.stderr)"
+    )
+    words = [sys.executable, "-c", code, "boxes", "--config", str(tmp_path / "room.toml"), "--data", str(desk.data)]
+    done = subprocess.run(words, cwd=PROJECT, capture_output=True, text=True, check=True)
+    (there, unused), (_, never_compared) = ([int(n) for n in line.split()] for line in done.stderr.splitlines())
+    assert there > 100
+    assert unused > there / 3
+    assert never_compared > there * 2 / 3
