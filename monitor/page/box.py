@@ -17,7 +17,6 @@ from monitor.core.terms.formats import show_range, show_temperature, show_time
 from monitor.core.terms.projection import effective
 from monitor.core.terms.settings import Box
 from monitor.core.terms.times import DAY_MS, HOUR_MS
-from monitor.errors import UnknownSubject
 from monitor.page.eggs import eggs_in
 from monitor.page.entry_words import entry_said
 from monitor.page.pages import pages_of
@@ -26,6 +25,7 @@ from monitor.telling.at_hand import RoomAtHand
 from monitor.telling.drawing.course_plot import MOST_EVENTS, in_figures
 from monitor.telling.drawing.page_course import NARROW, WIDE, svg_page_course
 from monitor.telling.drawing.time_frame import day_and_time
+from monitor.telling.places import box_named
 from monitor.values import dataclass
 
 SPANS_H: Final = {"hour": 1, "day": 24, "week": 7 * 24, "month": 30 * 24, "season": 0}
@@ -66,12 +66,8 @@ class BoxFigures:
 
 def box_of(request: Request, snapshot: Snapshot) -> BoxNow:
     """The box that an address names. Raises UnknownSubject."""
-    name = request.path_params["box"]
-    found = next((b for b in snapshot.boxes if b.box.id == name), None)
-    if found is None:
-        known = ", ".join(b.box.id for b in snapshot.boxes)
-        raise UnknownSubject(f"no box {name[:60]!r} in this room", fix=f"boxes: {known[:400]}")
-    return found
+    wanted = box_named(snapshot.room, request.path_params["box"])
+    return next(b for b in snapshot.boxes if b.box.id == wanted.id)
 
 
 def box_page(request: Request) -> Response:

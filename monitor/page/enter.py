@@ -28,6 +28,7 @@ from monitor.page.questions import SEEN_FIRST, Choice, Growing, KnownEggs, Quest
 from monitor.page.way_out import way_out
 from monitor.telling.clutches import clutch_named
 from monitor.telling.entering import entry_of, looked_at, species_of
+from monitor.telling.places import box_named
 from monitor.values import dataclass
 
 if TYPE_CHECKING:
@@ -110,8 +111,8 @@ def growing_of(request: Request, fields: Mapping[str, str], known: KnownEggs) ->
         kind = EventKind(place.get("what", "laid"))
     except ValueError:
         raise HTTPException(404) from None
-    if (box := place.get("box", "")) and box not in known.boxes:
-        raise UnknownSubject(f"no box {box[:60]!r} in this room", fix=f"boxes: {', '.join(known.boxes)[:400]}")
+    if box := place.get("box", ""):
+        box_named(pages_of(request).room.settings.room, box)
     if clutch := place.get("clutch", ""):
         clutch_named(known.clutches, clutch)
     if kind is EventKind.CORRECT or (kind is EventKind.LAID) == bool(box or clutch):
@@ -196,8 +197,8 @@ def _more(request: Request, *, box: str = "", clutch: str = "") -> Response:
     pages = pages_of(request)
     with pages.room.at_hand() as room:
         known = known_now(room, pages)
-    if box and box not in known.boxes:
-        raise UnknownSubject(f"no box {box[:60]!r} in this room", fix=f"boxes: {', '.join(known.boxes)[:400]}")
+    if box:
+        box_named(pages.room.settings.room, box)
     if clutch:
         clutch_named(known.clutches, clutch)
     kinds = [k.value for k in offered(known, box=box, clutch=clutch)]

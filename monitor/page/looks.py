@@ -11,9 +11,9 @@ from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
 
 from monitor.core.notices.tasks import day_of, tasks
-from monitor.errors import UnknownSubject
 from monitor.page.pages import pages_of
 from monitor.telling.drawing.page_stack import svg_page_stack
+from monitor.telling.places import stack_named
 from monitor.telling.probes import (
     BATTERY_HEAD,
     PROBE_HEAD,
@@ -112,9 +112,7 @@ def stack_page(request: Request) -> Response:
     snapshot = pages.room.last()
     if snapshot is None:
         return pages.render(request, "no_round.html")
-    name, stacks = request.path_params["stack"], pages.room.settings.room.stacks
-    if name not in stacks:
-        raise UnknownSubject(f"no stack {name[:60]!r} in this room", fix=f"stacks: {', '.join(stacks)[:400]}")
+    name = stack_named(pages.room.settings.room, request.path_params["stack"])
     asked = request.query_params.get("hours", "24")
     hours = int(asked) if asked in {str(h) for h in HOURS} else 24
     with pages.room.working_out() as room:

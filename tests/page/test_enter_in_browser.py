@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -232,6 +232,28 @@ def test_what_is_refused_later_stays_until_it_was_looked_at(
         page.reload()
         expect(page.locator("#kept")).to_be_hidden()
     assert pips(shown) == []
+
+
+@pytest.mark.parametrize("host", ["127.0.0.1", "room.test"])
+def test_over_plain_http_it_is_said_what_needs_https(
+    shown: ShownRoom, chromium: Browser, wire: Wire, host: str
+) -> None:
+    """An address of the own computer counts as safe, one of the network does not."""
+    with closing(chromium.new_context(base_url=f"http://{host}:{wire.port}", **PHONE)) as context:
+        page = context.new_page()
+        if host == "room.test":
+            # A name that leads here, as one of a home network does.
+            page.route(
+                "**/*",
+                lambda r: r.fulfill(response=r.fetch(url=r.request.url.replace(host, "127.0.0.1"))),
+            )
+        page.goto("/more")
+        said = page.get_by_text("that needs https")
+        if host == "room.test":
+            expect(said).to_be_visible()
+        else:
+            expect(said).to_be_hidden()
+        page.unroute_all(behavior="ignoreErrors")
 
 
 def test_a_contradiction_is_answered_on_the_same_screen(shown: ShownRoom, chromium: Browser, address: str) -> None:

@@ -267,6 +267,9 @@
     window.addEventListener("online", back);
     setTimeout(back, WAIT_MS);
   } else {
+    // Browsers keep pages, and put them on a home screen, for a line that nobody else reads; elsewhere that is said.
+    const plain = document.getElementById("plain-line");
+    if (plain) plain.hidden = window.isSecureContext;
     const found = document.getElementById("places");
     if (found) try { localStorage.setItem("places", found.dataset.places); } catch (error) { /* nothing is kept here */ }
     sendWaiting();
