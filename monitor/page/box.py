@@ -37,13 +37,15 @@ LATELY: Final = 4
 
 @dataclass(frozen=True)
 class BoxFigures:
-    """The figures of a box now, in words; ``value`` is empty where there is none of now."""
+    """The figures of a box now, in words; ``value`` is empty where there is none of now. ``beyond``: "too_warm" or
+    "too_cool" where it is at a limit or past it."""
 
     value: str
     beside: tuple[str, ...]
     limits: str
     humidity: str
     last: str
+    beyond: str
 
     @classmethod
     def of(cls, box: BoxNow, snapshot: Snapshot, room: PageRoom) -> BoxFigures:
@@ -61,7 +63,9 @@ class BoxFigures:
         if ends[0] is not None and ends[1] is not None:
             limits = show_range(round(ends[0], 2), round(ends[1], 2), room.unit)
         humid = f"{box.humidity_pct:.0f} %" if box.humidity_pct is not None and age_s is not None else ""
-        return cls(told[0], tuple(beside), limits, humid, last)
+        beyond = "too_warm" if ends[1] is not None and now_c is not None and now_c >= ends[1] else ""
+        beyond = "too_cool" if ends[0] is not None and now_c is not None and now_c <= ends[0] else beyond
+        return cls(told[0], tuple(beside), limits, humid, last, beyond)
 
 
 def box_of(request: Request, snapshot: Snapshot) -> BoxNow:

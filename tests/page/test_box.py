@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from monitor.core.terms.times import HOUR_MS
-from monitor.page.box import SPANS_H
+from monitor.page.box import SPANS_H, BoxFigures
+from monitor.page.room import PageRoom
 from tests.page.rooms import ShownRoom
 
 
@@ -21,6 +24,26 @@ def test_a_box_says_how_warm_it_is_and_how_old_that_is(shown: ShownRoom) -> None
     assert "32.3 °C" in page
     assert "limits 25 to 31 °C" in page
     assert "5 min ago" in page
+
+
+def test_a_box_beyond_its_limit_says_so_beside_its_figure(shown: ShownRoom) -> None:
+    snapshot = shown.latest.snapshot
+    assert snapshot is not None
+    room = PageRoom(shown.settings, lambda: shown.clock_ms, shown.latest)
+    loud = re.compile(r'<p class="now"><b class="urgency">([^<]*)</b>')
+    assert loud.findall(shown.client().get("/box/left-upper").text) == ["Too warm"]
+    assert loud.findall(shown.client("de").get("/box/left-upper").text) == ["Zu warm"]
+    assert loud.findall(shown.client().get("/box/left-lower").text) == []
+    for box in snapshot.boxes:
+        now_c = box.current_c(snapshot.now_ms)
+        assert now_c is not None
+        for cool_c, warm_c, beyond in (
+            (now_c, None, "too_cool"),
+            (None, now_c, "too_warm"),
+            (now_c - 0.1, now_c + 0.1, ""),
+        ):
+            limits = replace(box.limits, too_cool_c=cool_c, too_warm_c=warm_c)
+            assert BoxFigures.of(replace(box, limits=limits), snapshot, room).beyond == beyond
 
 
 def test_a_silent_box_has_no_temperature_of_now(tmp_path: Path) -> None:
