@@ -5,14 +5,12 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import BaseRoute, Route
 
-from monitor.config.room_edit import RoomFile, Tables, wrong_key
-from monitor.config.shape import ProbePart
 from monitor.core.readings.decode import guess
 from monitor.core.terms.settings import Settings
 from monitor.errors import ConfigError
@@ -22,6 +20,9 @@ from monitor.telling.drawing.room_words import Say
 from monitor.telling.probe_entry import Value, entry
 from monitor.telling.unread import plain
 from monitor.values import dataclass
+
+if TYPE_CHECKING:
+    from monitor.config.room_edit import Tables
 
 FIELDS: Final = ("id", "topic", "pointer", "unit", "place", "height_cm", "interval")
 LONGEST: Final = 300
@@ -56,6 +57,10 @@ class NewProbe:
             keys["height_cm"] = float(height) if height.removeprefix("-").replace(".", "", 1).isdecimal() else height
         else:
             wrong["place"] = say("new_probe.no_place")
+        # What reads the room's file is large, and loaded with the first probe that is entered.
+        from monitor.config.room_edit import wrong_key
+        from monitor.config.shape import ProbePart
+
         wrong |= {key: why for key, value in keys.items() if (why := wrong_key(ProbePart, key, value))}
         if keys["id"] in {p.id for p in room.all_probes}:
             wrong["id"] = say("new_probe.name_taken")
@@ -128,6 +133,8 @@ def write(request: Request, fields: Mapping[str, str]) -> Response:
     found = NewProbe.of(told, pages.room.settings, pages.say)
     if found.wrong:
         return _page(request, told)
+
+    from monitor.config.room_edit import RoomFile
 
     def added(tables: Tables) -> None:
         tables.setdefault("probes", []).append(dict(found.keys))

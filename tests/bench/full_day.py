@@ -22,7 +22,7 @@ import numpy as np
 from monitor.adapters.store import Columns, Store
 from monitor.core.terms.events import Flag
 from tests.bench import Figures
-from tests.bench.footprint import database, process_facts, service
+from tests.bench.footprint import database, loaded, process_facts, service
 from tests.bench.page_room import BOXES, EVERY_S, HOST, LargeRoom, middle_c
 from tests.bench.process import Beat, Publisher, now_ms
 from tests.desk import probe, room_text
@@ -120,15 +120,17 @@ def measure(settle_s: float = 30.0, watched_s: float = 60.0, days: float = 1.0, 
     """The large room with ``large_days`` behind it (0: not at all), then each pace for itself with ``days``."""
     figures: dict[str, float] = {}
     limits: dict[str, tuple[float, float]] = {}
+    heavy: list[str] = []
     if large_days:
         with _large(large_days) as watched:
             figures |= _looked_at(LARGE, watched, settle_s, watched_s)
+            heavy = loaded(watched[0])
         limits[LARGE] = LARGE_PCT, LARGE_MB
     for name, (probes, rate_hz) in PACES.items():
         with _followed(probes, rate_hz, days) as watched:
             figures |= _looked_at(name, watched, settle_s, watched_s)
         limits[name] = MOST_PCT, LARGE_MB
-    short = []
+    short = [f"the service has loaded {library}" for library in heavy]
     for name, (most_pct, most_mb) in limits.items():
         pct, peak_mb = figures[f"{name}, cpu_pct"], figures[f"{name}, peak_mb"]
         if pct > most_pct:

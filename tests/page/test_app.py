@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
 from collections.abc import Iterator
 
 import pytest
@@ -16,6 +18,7 @@ from monitor.page.app import build
 from monitor.page.room import LatestRound, PageRoom
 from monitor.page.texts import LANGUAGES, saying, table
 from tests.page.rooms import ShownRoom
+from tests.peers import PROJECT
 
 
 @pytest.fixture(scope="module")
@@ -90,3 +93,8 @@ def _places(text: str) -> set[str]:
 def test_a_language_whose_words_are_not_there_yet_is_english(shown: ShownRoom) -> None:
     for language in ("en", "de", "xx"):
         assert shown.client(language).get("/more").status_code == 200
+
+
+def test_what_reads_the_rooms_file_is_not_loaded_by_a_page_that_only_shows() -> None:
+    code = "import sys\nimport monitor.page.app\nassert not any(m.startswith('pydantic') for m in sys.modules)"
+    subprocess.run([sys.executable, "-c", code], cwd=PROJECT, check=True)

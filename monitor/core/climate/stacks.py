@@ -335,12 +335,24 @@ def _noise_of_mean(temperature_c: Values) -> float:
     Noise from first differences over sqrt(2), which the course of the room is not in; the step's even spread (its
     twelfth, GUM F.2.2.1) is averaged over the codes that were gone through.
     """
-    codes = distinct(np.round(temperature_c, 6))
+    codes = _codes(temperature_c)
     if len(codes) < 2:
         return 0.0
     noise = float(np.std(np.diff(temperature_c))) / math.sqrt(2.0)
     step = float(np.diff(codes).min())
     return math.hypot(noise / math.sqrt(len(temperature_c)), step / math.sqrt(12.0) / math.sqrt(len(codes)))
+
+
+def _codes(temperature_c: Values) -> Values:
+    """The different values, to six places, rising; of hundredths, as most probes send them, without sorting."""
+    rounded = np.round(temperature_c, 6)
+    hundredths = np.rint(100.0 * temperature_c)
+    if not len(rounded) or float(np.ptp(hundredths)) >= len(rounded) or not np.array_equal(hundredths / 100.0, rounded):
+        return distinct(rounded)
+    lowest = float(hundredths.min())
+    there = np.zeros(len(rounded), bool)
+    there[(hundredths - lowest).astype(np.int64)] = True
+    return np.asarray((np.flatnonzero(there) + lowest) / 100.0, np.float64)
 
 
 def _hour_means(time_ms: Times, temperature_c: Values) -> dict[int, float]:

@@ -355,8 +355,7 @@ def in_air(own: Series, air: Series | None, others: Sequence[Series], now_ms: in
 
 def _moves_like_air(mine: Values, others: Sequence[Series], grid: Times, rows: int) -> InAir | bool | None:
     """Without an air probe: by the size of what is fast."""
-    sizes = [_size(b) for b in mine]
-    known = [s for s in sizes[-3:] if s is not None]
+    known = [s for s in map(_size, mine[-3:]) if s is not None]
     if len(known) < 3 or len(others) < 2:
         return None
     if max(known) < OWN_MOVES_C:
@@ -368,6 +367,7 @@ def _moves_like_air(mine: Values, others: Sequence[Series], grid: Times, rows: i
     beside = float(np.median(theirs)) if len(theirs) >= 2 else np.inf
     if beside > NOT_WITH_AIR * min(known):
         return None
+    sizes = [_size(b) for b in mine]
     moved = [s is not None and s >= OWN_MOVES_C for s in sizes]
     first = len(moved)
     while first > 0 and moved[first - 1]:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from monitor.core.climate.exposure import Exposure, exposure
+from monitor.core.climate.stacks import _codes
 from monitor.core.readings.probe_faults import JUMP_BESIDE_MS, JUMP_C, errors, jumps, swapped, turned
 from monitor.core.readings.series import GRID_MS, Series, day_before, joined, on_grid, without_spikes
 from monitor.core.terms.arrays import Times, Values
@@ -78,6 +79,15 @@ def test_jumps_and_errors_are_those_that_are_found_one_by_one(seed: int) -> None
     wrong = value.copy()
     wrong[len(value) // 2] = 85.0
     assert errors((at, wrong), usable) == (1, 85.0)
+
+
+@pytest.mark.parametrize("places", [0, 1, 2, 3, 9])
+@pytest.mark.parametrize("seed", range(4))
+def test_codes_are_the_different_values_however_they_are_found(seed: int, places: int) -> None:
+    rng = np.random.default_rng(seed)
+    value = np.round(rng.normal(28.0, 0.3, int(rng.choice([0, 1, 2, 50, 3000]))), places)
+    np.testing.assert_array_equal(_codes(value), np.unique(np.round(value, 6)))
+    np.testing.assert_array_equal(_codes(-value), np.unique(np.round(-value, 6)))
 
 
 def test_what_never_reaches_a_limit_is_no_time_beyond_it() -> None:

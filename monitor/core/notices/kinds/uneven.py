@@ -10,7 +10,7 @@ from monitor.core.climate.stacks import StackProfile
 from monitor.core.development.lots import LotNow
 from monitor.core.development.remedies import DRIES, PROBES_ALONE, Siblings, advise, fanned, in_short, siblings_in
 from monitor.core.development.siblings import apart, measured_a_day
-from monitor.core.notices.conditions import Rule, Where, above
+from monitor.core.notices.conditions import Phase, Rule, Where, above
 from monitor.core.notices.kinds import Kind, Look
 from monitor.core.notices.snapshot import Snapshot
 from monitor.core.terms.formats import name_eggs, show_difference, show_temperature, show_within_difference
@@ -111,10 +111,17 @@ def _look_stacks(snapshot: Snapshot) -> Iterable[Look]:
             Rule(_DELAY_S, _DELAY_S),
             {"difference_c": profile.difference_c if profile else None},
         )
-        yield look if profile is None else _of_profile(look, profile, snapshot)
+        yield look if profile is None else _of_profile(look, profile, snapshot, advise=_to_tell(look, snapshot))
 
 
-def _of_profile(look: Look, profile: StackProfile, snapshot: Snapshot) -> Look:
+def _to_tell(look: Look, snapshot: Snapshot) -> bool:
+    """Whether there may be anything to tell of a stack; advice is not worked out for nobody."""
+    condition = snapshot.condition("stack-uneven", look.subject)
+    calm = condition is None or (condition.phase is Phase.CLEAR and condition.over_ms is None)
+    return not calm or any(s.where is Where.BEYOND for s in look.samples)
+
+
+def _of_profile(look: Look, profile: StackProfile, snapshot: Snapshot, *, advise: bool) -> Look:
     unit = snapshot.unit
     limit = show_difference(snapshot.room.watch.uneven_c, unit)
     apart_by = show_within_difference(profile.difference_c, 2 * profile.difference_sd_c, unit)
@@ -127,7 +134,7 @@ def _of_profile(look: Look, profile: StackProfile, snapshot: Snapshot) -> Look:
         line=f"stack {profile.stack}: {profile.warmest} is {apart_by} warmer than {profile.coolest}, limit {limit}",
         doubt=doubtful,
         more=(
-            *_advised(mended(snapshot, profile), doubtful),
+            *(_advised(mended(snapshot, profile), doubtful) if advise else ()),
             told,
             f"{_span(profile)[:1].upper()}{_span(profile)[1:]}: {levels}.",
         ),
