@@ -17,6 +17,7 @@ from dataclasses import field
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.adapters.crashpoints import crash_point
 from monitor.adapters.store import Store
 from monitor.adapters.store.parts import HourRows
 from monitor.core.development.curves import RateCurve
@@ -258,6 +259,7 @@ class Hours:
                     rows = self._compute(box, species.curve, (first + a) * HOUR_MS, (first + b) * HOUR_MS, stored=True)
                     self._store.parts.replace(box_id, model, range(first + a, first + b), rows, (first, last))
                     computed += b - a
+            crash_point("in-summing")
             # A mark stays until all hours that it reaches are summed up.
             self._store.parts.clean(closed - 2 * max((self._reach_hours(b) for b in self._room.boxes), default=2))
         return computed

@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable
 from typing import TYPE_CHECKING, Final
 
+from monitor.adapters.crashpoints import crash_point
 from monitor.adapters.delivery.senders import Delivery
 from monitor.adapters.mqtt.intake import Intake
 from monitor.adapters.mqtt.line import ANSWER_S
@@ -167,6 +168,7 @@ def start_parts(
     stops.part("the intake", intake.stop)
     ways_back.start()
     stops.part("the page", ways_back.stop)
+    crash_point("in-start")
     calendar = safekeeping = None
     if not simulated:
         safekeeping = keeping = Safekeeping(settings, now_ms)

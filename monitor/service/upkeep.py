@@ -7,6 +7,7 @@ import ctypes
 import logging
 from typing import Final
 
+from monitor.adapters.crashpoints import crash_point
 from monitor.adapters.store import Store
 from monitor.core.notices.evaluation import place_of
 from monitor.core.terms.settings import Settings
@@ -48,6 +49,7 @@ class Upkeep:
         seen = self._derived.readings.seen_seq
         try:
             self._store.folding.fold(now_ms, seen if seen >= 0 else 2**62)
+            crash_point("after-folding-before-summing")
             self._derived.hours.refresh(now_ms)
             self._store.db.checkpoint()
             self._unsummed = ""

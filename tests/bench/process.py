@@ -11,7 +11,7 @@ import sys
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -140,10 +140,10 @@ class Service:
         self.log_file = self.folder / "service.log"
         self.config.write_text(toml({name: table for name, table in self.tables.items() if name != "pace"}))
 
-    def start(self, **environ: str) -> subprocess.Popen[bytes]:
-        """Start; returns at once. ``environ`` is added to the environment."""
+    def start(self, *, under: Sequence[str] = (), **environ: str) -> subprocess.Popen[bytes]:
+        """Start; returns at once. ``environ`` is added to the environment, ``under``: a program that runs it."""
         outside = {k: v for k, v in os.environ.items() if not k.startswith(("WARMTALLY_", "NOTIFY_", "WATCHDOG_"))}
-        command = [sys.executable, "-m", "tests.bench.paced", json.dumps(self.tables.get("pace", {}))]
+        command = [*under, sys.executable, "-m", "tests.bench.paced", json.dumps(self.tables.get("pace", {}))]
         command += ["run", "--config", str(self.config), "--data", str(self.data)]
         with self.log_file.open("ab") as log:
             self.process = subprocess.Popen(command, cwd=PROJECT, env={**outside, **environ}, stdout=log, stderr=log)

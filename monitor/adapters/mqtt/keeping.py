@@ -19,7 +19,7 @@ from monitor.adapters.mqtt.line import Connected, Line
 from monitor.adapters.mqtt.persistence import Persistence
 from monitor.adapters.mqtt.wills import Wills
 from monitor.adapters.store import InboxMark, Quarantined, Store
-from monitor.core.readings.arrivals import SAID, Arrival, Arrivals, Settled
+from monitor.core.readings.arrivals import AROUND_MS, SAID, Arrival, Arrivals, Settled, parted
 from monitor.core.readings.decode import Decoded
 from monitor.core.readings.quality import Context
 from monitor.core.terms.settings import Broker, Probe
@@ -31,6 +31,7 @@ _log = logging.getLogger(__name__)
 
 SESSION_FACT: Final = "broker_session"
 LOST_FACT: Final = "session_lost_ms"
+NEVER_MS: Final = 2**62
 
 Batch = Sequence[tuple[Arrival, Decoded]]
 
@@ -130,15 +131,26 @@ class Keeping:
                 readings.append(entry)
         if states and not self._persistence.insist(lambda store: self._wills.keep(store, states)):
             return False
-        settled = self._settle(readings, dry=dry)
-        if not self._store(settled):
+        *before, last = parted(readings)
+        if not all(self._keep_readings(part, dry=False) for part in before) or not self._keep_readings(last, dry=dry):
             return False
-        self._arrivals.stored(settled)
         for arrival in answers:
             if not self._answer(arrival):
                 return False
         crash_point("after-commit-before-ack")
         self._line.acknowledge(arrival for arrival, _ in batch)
+        return True
+
+    # ------------------------------------------------------------ the parts of keep
+
+    def _keep_readings(self, batch: Batch, *, dry: bool) -> bool:
+        """Store readings that came within some seconds; as :meth:`keep`."""
+        if not self._look_up(batch):
+            return False
+        settled = self._settle(batch, dry=dry)
+        if not self._store(settled):
+            return False
+        self._arrivals.stored(settled)
         self._count(settled)
         for topic in settled.retained_untimed:
             self._say_once(f"a retained message without a time of its own on {topic} is not taken as a reading")
@@ -147,7 +159,17 @@ class Keeping:
             self._line.unsubscribe(topic)
         return True
 
-    # ------------------------------------------------------------ the parts of keep
+    def _look_up(self, batch: Batch) -> bool:
+        """Which moments are taken where readings without a time of their own fall: two on one would be one."""
+
+        def look(store: Store) -> None:
+            for probe, (from_ms, to_ms) in self._arrivals.unsure(batch).items():
+                first_ms, last_ms = from_ms - AROUND_MS, to_ms + AROUND_MS
+                there = store.readings.load([probe], first_ms, last_ms + 1)[probe].at
+                newest_ms = store.readings.last_at().get(probe, 0)
+                self._arrivals.remember(probe, first_ms, last_ms if newest_ms > last_ms else NEVER_MS, there.tolist())
+
+        return self._persistence.insist(look)
 
     def _settle(self, batch: Batch, *, dry: bool) -> Settled:
         """A mistake of ours in one message must not stop the readings of the others: it is kept as unreadable."""
@@ -227,7 +249,6 @@ def _remembered(store: Store, probes: Sequence[Probe]) -> Arrivals:
     """
     heard: dict[str, int] = {}
     contexts: dict[str, Context] = {}
-    placed: dict[str, list[int]] = {}
     said: dict[str, dict[int, float]] = {}
     for probe, last_ms in store.readings.last_at().items():
         columns = store.readings.load([probe], last_ms - HOUR_MS, last_ms + 1)[probe]
@@ -239,7 +260,6 @@ def _remembered(store: Store, probes: Sequence[Probe]) -> Arrivals:
             contexts[probe] = Context(int(came[newest]), float(columns.value[newest]), heard[probe])
         else:
             contexts[probe] = Context(seen_ms=heard[probe])
-        placed[probe] = columns.at[~columns.timed].tolist()
         timed = columns.timed
         said[probe] = dict(zip(columns.at[timed][-SAID:].tolist(), columns.value[timed][-SAID:].tolist(), strict=True))
-    return Arrivals(probes, contexts=contexts, marks=store.journal.inbox(), heard_ms=heard, placed=placed, said=said)
+    return Arrivals(probes, contexts=contexts, marks=store.journal.inbox(), heard_ms=heard, said=said)

@@ -14,6 +14,7 @@ from typing import Final
 
 import numpy as np
 
+from monitor.adapters.crashpoints import crash_point
 from monitor.adapters.store import chunks
 from monitor.adapters.store.columns import Columns
 from monitor.adapters.store.database import ROWS_A_STEP, Database
@@ -183,6 +184,7 @@ class Folding:
                     for kept in there:
                         if kept.id is None:
                             self._put(probe, kept.hour, 1, [kept])
+                crash_point("in-packing")
             packed += sum(k.n for k in there)
             if time.monotonic() - began >= seconds:
                 break
@@ -242,6 +244,7 @@ class Folding:
                         ],
                     )
                 c.executemany("DELETE FROM journal WHERE seq=?", [(r[0],) for r in rows])
+                crash_point("in-folding")
             moved += len(rows)
             if len(rows) < FOLD_ROWS:
                 return moved

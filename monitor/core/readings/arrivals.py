@@ -7,9 +7,8 @@ one, the store itself knows a reading by its probe and its millisecond.
 Known limits. A broker that sends a message again without saying so (against [MQTT-3.3.1-1]) doubles a reading that
 has no time of its own. A broker that gives the same packet identifier to the next message, loses the connection
 before that one arrives, and finds in it exactly the same content as in the one before, loses the repetition.
-If the computer's clock is set back, a reading without a time of its own may fall on the millisecond of an earlier
-one, which then stands. One of a probe that sends more than a thousand a second for long is dated ahead, by as long as
-it takes to have a millisecond for each.
+One of a probe that sends more than a thousand a second for long is dated ahead, by as long as it takes to have a
+millisecond for each.
 """
 
 from __future__ import annotations
@@ -37,6 +36,8 @@ SAID: Final = 2048
 MOST_RUNS: Final = 128
 FORGOTTEN_MS: Final = 0
 RUNS_AHEAD_MS: Final = 60_000
+AROUND_MS: Final = 5_000
+"""So much before and after a moment is looked up where it is not known what lies there."""
 Runs: TypeAlias = tuple[tuple[int, int], ...]
 """Moments that are taken, as runs of milliseconds without a gap, rising: first and last of each, the newest few."""
 
@@ -104,8 +105,8 @@ class Arrivals:
 
     ``contexts``: the quality context of each probe. ``marks``: packet identifier to (ordinal, digest) of what was
     stored in this broker session. ``heard_ms``: when each probe was heard last, from the store.
-    ``placed``: the moments that each probe's newest readings without a time of their own were given, rising; ``said``:
-    the times that its newest ones carried, with the value.
+    ``said``: the times that each probe's newest readings carried, with the value. What moments are taken is told by
+    :meth:`remember`, for those that :meth:`unsure` names.
     """
 
     def __init__(
@@ -115,7 +116,6 @@ class Arrivals:
         contexts: Mapping[str, Context] | None = None,
         marks: Mapping[int, tuple[int, bytes]] | None = None,
         heard_ms: Mapping[str, int] | None = None,
-        placed: Mapping[str, Sequence[int]] | None = None,
         said: Mapping[str, Mapping[int, float]] | None = None,
     ) -> None:
         self._probes = {p.id: p for p in probes}
@@ -130,7 +130,9 @@ class Arrivals:
             topic: _TopicHeard(last_ms=max((heard[p.id] for p in claiming if p.id in heard), default=None))
             for topic, claiming in self._by_topic.items()
         }
-        self._taken = {probe: _runs(moments) for probe, moments in (placed or {}).items()}
+        self._taken: dict[str, Runs] = {}
+        # From where to where it is known what is taken.
+        self._sure: dict[str, tuple[int, int]] = {}
         self._said = {probe: dict(values) for probe, values in (said or {}).items()}
         self._intervals_ms = {
             topic: min(p.interval_s for p in claiming) * 1000.0 for topic, claiming in self._by_topic.items()
@@ -156,6 +158,37 @@ class Arrivals:
         for topic, line in self._lines.items():
             away = line.last_ms is None or at_ms - line.last_ms > AWAY_INTERVALS * self._intervals_ms[topic]
             self._lines[topic] = _TopicHeard(line.last_ms, line.last_ms, at_ms, 0, session_present and away)
+
+    def unsure(self, batch: Sequence[tuple[Arrival, Decoded]]) -> dict[str, tuple[int, int]]:
+        """Probe -> first and last moment of its readings without a time of their own, where it is not known of one
+        whether another reading has it: after a start, and where the clock was set. The batch is one of :func:`parted`.
+        """
+        moments: dict[str, list[int]] = {}
+        for arrival, decoded in batch:
+            for reading in decoded.readings if not arrival.retained else ():
+                if not reading.timed:
+                    moments.setdefault(reading.probe, []).append(reading.at_ms)
+        found: dict[str, tuple[int, int]] = {}
+        for probe, times in moments.items():
+            runs = self._taken.get(probe, ())
+            first_ms, last_ms = self._sure.get(probe, (0, -1))
+            if runs and runs[0][0] == FORGOTTEN_MS:
+                # Safe, for all of that counts as taken; only the date would be far off.
+                first_ms = runs[0][1] - RUNS_AHEAD_MS
+            if not first_ms <= min(times) <= max(times) <= last_ms:
+                found[probe] = min(times), max(times)
+        return found
+
+    def remember(self, probe: str, first_ms: int, last_ms: int, moments: Sequence[int]) -> None:
+        """All moments of a span that are taken, in place of what was known."""
+        self._sure[probe] = first_ms, last_ms
+        runs: list[tuple[int, int]] = []
+        for at_ms in sorted(set(moments)):
+            if runs and runs[-1][1] == at_ms - 1:
+                runs[-1] = runs[-1][0], at_ms
+            else:
+                runs.append((at_ms, at_ms))
+        self._taken[probe] = _newest(tuple(runs))
 
     def settle(self, batch: Sequence[tuple[Arrival, Decoded]], *, dry: bool) -> Settled:
         """Make a batch ready. ``dry``: nothing more was there when it was closed, so the last of each topic is its
@@ -228,7 +261,12 @@ class Arrivals:
         self._top += len(settled.marks)
         self._contexts.update(settled._contexts)
         self._lines.update(settled._lines)
-        self._taken.update(settled._taken)
+        for probe, runs in settled._taken.items():
+            before = self._taken.get(probe)
+            if before and before[-1][1] > runs[-1][1]:
+                # What lies far ahead is no longer remembered.
+                self._sure[probe] = self._sure.get(probe, (0, 0))[0], runs[-1][1]
+            self._taken[probe] = runs
         for probe, values in settled._said.items():
             known = self._said.setdefault(probe, {})
             known |= values
@@ -318,6 +356,18 @@ class Arrivals:
         return tuple(judged), contexts
 
 
+def parted(batch: Sequence[tuple[Arrival, Decoded]]) -> list[Sequence[tuple[Arrival, Decoded]]]:
+    """A batch in parts, each of messages that came within some seconds: the clock may have been set between two."""
+    if not batch:
+        return [batch]
+    parts, begins = [], 0
+    for index, (arrival, _) in enumerate(batch):
+        if abs(arrival.received_ms - batch[begins][0].received_ms) > AROUND_MS:
+            parts.append(batch[begins:index])
+            begins = index
+    return [*parts, batch[begins:]]
+
+
 def _free(runs: Runs, at_ms: int) -> tuple[int, Runs]:
     """The newest free millisecond at or before a moment, and the runs with it. Where all that is remembered before it
     is taken, the next free one after it: two readings on one millisecond would be one."""
@@ -356,13 +406,6 @@ def _newest(runs: Runs) -> Runs:
     if len(runs) <= MOST_RUNS:
         return runs
     return ((FORGOTTEN_MS, runs[-MOST_RUNS][1]), *runs[1 - MOST_RUNS :])
-
-
-def _runs(moments: Sequence[int]) -> Runs:
-    runs: Runs = ()
-    for at_ms in moments:
-        _, runs = _free(runs, at_ms)
-    return runs
 
 
 def _unreadable(arrival: Arrival, decoded: Decoded) -> list[Unreadable]:

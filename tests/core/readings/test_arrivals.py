@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from monitor.core.readings.arrivals import (
     AGAIN_WITHIN,
+    AROUND_MS,
     MOST_RUNS,
     WAITED,
     Arrival,
@@ -18,6 +19,7 @@ from monitor.core.readings.arrivals import (
     Runs,
     Settled,
     _free,
+    parted,
 )
 from monitor.core.readings.decode import KEPT_BYTES
 from monitor.core.readings.quality import Context
@@ -191,7 +193,8 @@ def test_a_restart_soon_after_a_flood_gives_no_reading_a_moment_that_is_taken() 
     flood = put(Arrivals(PROBES), [warm(28.0, 0)] * 3_000)
     newest = flood.readings[-1]
     assert (flood.readings[0].at_ms, newest.at_ms) == (T0 - 2_999, T0)
-    arrivals = Arrivals(PROBES, placed={"w": sorted(r.at_ms for r in flood.readings)})
+    arrivals = Arrivals(PROBES)
+    arrivals.remember("w", T0 - 5_000, 2**62, [r.at_ms for r in flood.readings])
     later = put(arrivals, [warm(28.1, -1_000), warm(28.2, 0), warm(28.3, 9_000)])
     assert [r.at_ms - T0 for r in later.readings] == [-3_001, -3_000, 9_000]
 
@@ -339,3 +342,31 @@ def test_no_two_readings_without_a_time_share_a_millisecond_however_many_come_at
         assert len(runs) <= MOST_RUNS
     assert len(set(given)) == len(given)
     assert max(given) <= at_ms + len(given)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_whatever_a_clock_does_and_however_often_all_starts_anew_no_two_readings_share_a_millisecond(seed: int) -> None:
+    """The clock is set by drawn steps, between two batches or within one, and the memory may be gone; the store is a
+    list."""
+    dice = np.random.default_rng(seed)
+    steps = [0] * 6 + [-10_000, 10_000, -3_600_000, 3_600_000, -86_400_000, 86_400_000]
+    there: list[int] = []
+    arrivals, clock_ms, number = Arrivals(PROBES), 0, 0
+    for _ in range(500):
+        if dice.random() < 0.2:
+            arrivals = Arrivals(PROBES)
+        batch = []
+        for _ in range(int(dice.integers(1, 40))):
+            clock_ms += int(dice.integers(0, 120)) + int(dice.choice(steps) if dice.random() < 0.1 else 0)
+            number += 1
+            batch.append(warm(20.0 + number / 1e5, clock_ms))
+        for part in parted([(a, arrivals.read(a)) for a in batch]):
+            for probe, (from_ms, to_ms) in arrivals.unsure(part).items():
+                first_ms, last_ms = from_ms - AROUND_MS, to_ms + AROUND_MS
+                known = [t for t in there if first_ms <= t <= last_ms]
+                ahead = any(t > last_ms for t in there)
+                arrivals.remember(probe, first_ms, last_ms if ahead else 2**62, known)
+            settled = arrivals.settle(part, dry=True)
+            arrivals.stored(settled)
+            there += [r.at_ms for r in settled.readings]
+    assert len(there) == len(set(there)) == number
