@@ -55,8 +55,10 @@ class History:
     Times are ms since 1970, from the first on and before the second.
     """
 
-    def __init__(self, place: HistoryAt, room: str) -> None:
+    def __init__(self, place: HistoryAt, room: str, answer_s: float | None = None) -> None:
+        """``answer_s``: so long an answer may take, half a minute where nothing else is said."""
         self._place = place
+        self._answer_s = ANSWER_S if answer_s is None else answer_s
         self._database = place.database.replace("{room}", room)
 
     def boxes(self, from_ms: int, to_ms: int) -> dict[str, Step]:
@@ -118,8 +120,8 @@ class History:
         if self._place.token:
             request.add_header("Authorization", f"Token {self._place.token}")
         try:
-            with _OPENER.open(request, timeout=ANSWER_S) as response:
-                raw = _read(response)
+            with _OPENER.open(request, timeout=self._answer_s) as response:
+                raw = _read(response, self._answer_s)
         except urllib.error.HTTPError as error:
             with error:
                 raise self._judged(_said(error), error.code) from None
@@ -171,9 +173,9 @@ class _NoWay(urllib.request.HTTPRedirectHandler):
 _OPENER: Final = urllib.request.build_opener(_NoWay)
 
 
-def _read(response: HTTPResponse) -> bytes:
+def _read(response: HTTPResponse, within_s: float) -> bytes:
     """All of an answer, within its bounds. Raises OSError."""
-    deadline = time.monotonic() + ANSWER_S
+    deadline = time.monotonic() + within_s
     parts: list[bytes] = []
     length = 0
     while part := response.read1(65_536):
@@ -182,7 +184,7 @@ def _read(response: HTTPResponse) -> bytes:
         if length > LARGEST_ANSWER:
             raise OSError(f"an answer of more than {LARGEST_ANSWER // 2**20} MiB")
         if time.monotonic() > deadline:
-            raise OSError(f"an answer that takes more than {ANSWER_S:.0f} s")
+            raise OSError(f"an answer that takes more than {within_s:.0f} s")
     return b"".join(parts)
 
 

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 from starlette.applications import Starlette
-from starlette.routing import Mount
+from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
 from monitor.adapters.mqtt.rooms_seen import RoomsSeen
@@ -20,6 +20,7 @@ from monitor.page.live import PATH
 from monitor.page.pages import STATIC, Pages
 from monitor.page.room import LatestRound, PageRoom
 from monitor.page.rooms import pages
+from monitor.page.rooms.history import history_page
 from monitor.page.server import PageServer
 
 log = logging.getLogger("warmtally.page")
@@ -28,7 +29,8 @@ log = logging.getLogger("warmtally.page")
 def build_rooms(seen: RoomsSeen, *, language: str = "en") -> Starlette:
     """Raises StoreError where nobody could be let in for want of a secret."""
     room = PageRoom(room_of_overview(seen.settings), seen.now_ms, LatestRound(), waits_s=0)
-    routes = [*pages.ROUTES, *phone.ICONS, *sign_in.ROUTES, Mount("/static", StaticFiles(directory=STATIC))]
+    past = Route("/room/{broker}/{room}/history", history_page)
+    routes = [*pages.ROUTES, past, *phone.ICONS, *sign_in.ROUTES, Mount("/static", StaticFiles(directory=STATIC))]
     app = framed(Pages(room, language, "rooms"), routes)
     app.state.seen = seen
     return app

@@ -255,6 +255,7 @@ def room_page(request: Request) -> Response:
         own_page=page,
         own_host=urlsplit(page).netloc,
         version="" if said is None else said.version,
+        history=shown.seen.settings.history is not None,
     )
 
 
