@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import json
 import re
+import subprocess
+import sys
+import urllib.request
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -23,7 +26,7 @@ from monitor.telling.as_json import utc
 from monitor.telling.rooms import RoomsWords, overview_json
 from tests.adapters.mqtt.test_rooms import Speaker, open_need, seen
 from tests.core.rooms.test_overview import NEED, NOW, box, heard, said
-from tests.peers import PROJECT, Mosquitto, free_port, mosquitto, wait_for
+from tests.peers import MOMENT_S, PROJECT, Mosquitto, answers, free_port, mosquitto, wait_for
 from tests.shed import shed
 
 FILE = """
@@ -142,6 +145,7 @@ def test_a_notice_is_answered_from_the_terminal(
         (["--broker", "x", "--password-file", "nowhere"], 22, "cannot be read"),
         (["--username", "x"], 2, "belongs to a broker"),
         (["--file", "nowhere.toml"], 3, "no file of an overview"),
+        (["serve", "--broker", "x"], 3, "has no page"),
     ],
 )
 def test_what_does_not_fit_is_said(words: list[str], code: int, why: str, capsys: pytest.CaptureFixture[str]) -> None:
@@ -152,6 +156,28 @@ def test_what_does_not_fit_is_said(words: list[str], code: int, why: str, capsys
 def test_where_no_broker_answers_that_is_said(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["rooms", "--broker", f"127.0.0.1:{free_port()}", "--seconds", "1"]) == 20
     assert "no broker is heard" in capsys.readouterr().err
+
+
+def test_the_page_is_served_until_stopped_and_says_what_it_hears(broker: Mosquitto, tmp_path: Path) -> None:
+    port, file = free_port(), tmp_path / "rooms.toml"
+    file.write_text(FILE.format(port=broker.port).replace("8481", str(port)))
+    with (tmp_path / "log").open("wb") as log:
+        words = [sys.executable, "-m", "monitor", "rooms", "serve", "--file", str(file)]
+        served = subprocess.Popen(words, cwd=PROJECT, stdout=log, stderr=log)
+    try:
+        wait_for(lambda: answers(port), "the page")
+
+        def told() -> Any:
+            with urllib.request.urlopen(f"http://127.0.0.1:{port}/api/rooms", timeout=MOMENT_S) as answer:
+                return json.load(answer)
+
+        wait_for(lambda: [x["watch"] for x in told()["rooms"]] == ["silent"], "a room that is expected and never spoke")
+        broker.stop()
+        wait_for(lambda: [x["watch"] for x in told()["rooms"]] == ["cut-off"], "the broker's end")
+        assert "house" in told()["troubles"]
+    finally:
+        served.terminate()
+        assert served.wait(MOMENT_S) == 0, (tmp_path / "log").read_text()
 
 
 # -- the file

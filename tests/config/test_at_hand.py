@@ -184,4 +184,10 @@ def test_commands_say_the_same_with_and_without_and_where_nothing_can_be_kept(tm
 
 def test_every_field_of_every_setting_is_kept_or_hidden_on_purpose() -> None:
     hidden = {(name, f.name) for name, found in at_hand._CLASSES.items() for f in fields(found) if not f.repr}
-    assert hidden == {("Broker", "password"), ("Channel", "url"), ("Shipping", "token"), ("HeartbeatTarget", "url")}
+    assert hidden == {
+        ("Broker", "password"),
+        ("Channel", "url"),
+        ("Shipping", "token"),
+        ("HeartbeatTarget", "url"),
+        ("HistoryAt", "token"),
+    }
