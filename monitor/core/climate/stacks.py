@@ -18,6 +18,7 @@ import numpy as np
 from monitor.core.climate.box_temperature import ProbesError, Series, probes_error
 from monitor.core.maths.robust import median, theil_sen_slope
 from monitor.core.terms.arrays import Times, Values, distinct
+from monitor.core.terms.times import HOUR_MS
 from monitor.values import dataclass
 
 # Of n levels that are truly alike the two furthest apart differ by more than this many standard uncertainties of a
@@ -356,9 +357,9 @@ def _codes(temperature_c: Values) -> Values:
 
 
 def _hour_means(time_ms: Times, temperature_c: Values) -> dict[int, float]:
-    hours = time_ms // 3_600_000
-    begins = np.append(True, hours[1:] != hours[:-1])
-    found, index = hours[begins], np.cumsum(begins) - 1
-    sums = np.bincount(index, temperature_c)
-    counts = np.bincount(index)
-    return {int(h): float(s / c) for h, s, c in zip(found, sums, counts, strict=True)}
+    first, last = int(time_ms[0]) // HOUR_MS, int(time_ms[-1]) // HOUR_MS
+    hours = np.arange(first, last + 1)
+    counts = np.diff(time_ms.searchsorted((first + np.arange(last - first + 2)) * HOUR_MS))
+    hours, counts = hours[counts > 0], counts[counts > 0]
+    sums = np.bincount(np.repeat(np.arange(len(hours)), counts), temperature_c)
+    return {int(h): float(s / c) for h, s, c in zip(hours, sums, counts, strict=True)}

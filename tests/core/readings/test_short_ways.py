@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 
 from monitor.core.climate.exposure import Exposure, exposure
-from monitor.core.climate.stacks import _codes
+from monitor.core.climate.stacks import _codes, _hour_means
+from monitor.core.maths.robust import median
 from monitor.core.readings.probe_faults import JUMP_BESIDE_MS, JUMP_C, errors, jumps, swapped, turned
 from monitor.core.readings.series import GRID_MS, Series, day_before, joined, on_grid, without_spikes
 from monitor.core.terms.arrays import Times, Values
-from monitor.core.terms.times import DAY_MS
+from monitor.core.terms.times import DAY_MS, HOUR_MS
 
 NOW = 1_777_600_000_000
 DAYS = 1.2
@@ -79,6 +82,19 @@ def test_jumps_and_errors_are_those_that_are_found_one_by_one(seed: int) -> None
     wrong = value.copy()
     wrong[len(value) // 2] = 85.0
     assert errors((at, wrong), usable) == (1, 85.0)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_means_of_hours_and_medians_are_those_of_all(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    at, value = a_probe(rng, float(rng.choice([20.0, 300.0, 5000.0])))
+    hours = at // HOUR_MS
+    found, index, counts = np.unique(hours, return_inverse=True, return_counts=True)
+    sums = np.bincount(index, value)
+    assert _hour_means(at, value) == dict(zip(found.tolist(), (sums / counts).tolist(), strict=True))
+    for some in (at[1:] - at[:-1], value, value[:-1], at[:1]):
+        assert median(some) == float(np.median(some))
+    assert math.isnan(median(np.append(value, np.nan)))
 
 
 @pytest.mark.parametrize("places", [0, 1, 2, 3, 9])
