@@ -222,6 +222,10 @@ def main(argv: Sequence[str] | None = None) -> int:
         failure = FileUnreadable(what, where=str(error.filename or "")[:200], fix="check its name, folder and rights")
         print(f"warmtally: {failure}", file=sys.stderr)
         return failure.exit_code
+    finally:
+        if alone:
+            # Nor is it looked through when the process ends, which took an eighth of "check".
+            gc.freeze()
 
 
 if __name__ == "__main__":
