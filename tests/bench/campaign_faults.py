@@ -11,12 +11,14 @@ import ast
 import contextlib
 import functools
 import math
+import os
 import random
 import resource
 import shutil
 import signal
 import sqlite3
 import subprocess
+import sys
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -30,6 +32,8 @@ HOUR_MS: Final = 3_600_000
 DAY_MS: Final = 24 * HOUR_MS
 POINT_S: Final = 12.0
 """A crash point that is not come to within so long is left."""
+NOTHING_LEFT: Final = 14
+"""How a repair ends that can read nothing of a store, and says to restore a backup."""
 DIGEST: Final = "after-fold-before-lease"
 STRACE = shutil.which("strace")
 
@@ -88,6 +92,66 @@ def at_point(name: str) -> Play:
         with _brought_about(name, r):
             if not r.kept.die_at(name, nth, POINT_S):
                 raise NotHere(f"the service did not come to {name}")
+        yield 0.0
+
+    return play
+
+
+def command(r: CampaignRoom, *words: str, crash_at: str = "") -> subprocess.CompletedProcess[str]:
+    """A command of a keeper on the room's store."""
+    place = ["--config", str(r.run.config), "--data", str(r.data)]
+    environ = {**os.environ, "WARMTALLY_CRASH_AT": crash_at}
+    line = [sys.executable, "-m", "monitor", *words, *place]
+    return subprocess.run(line, cwd=PROJECT, env=environ, check=False, capture_output=True, text=True)
+
+
+def _well(done: subprocess.CompletedProcess[str]) -> None:
+    if done.returncode != 0 or "Traceback" in done.stderr:
+        raise AssertionError(f"{done.args[3:6]} ended with {done.returncode}: {done.stderr[-800:]}")
+
+
+def backup_killed(point: str) -> Play:
+    """While all else goes on; afterwards a backup succeeds, and the newest good one can be verified."""
+
+    def play(r: CampaignRoom, _: random.Random) -> Iterator[float]:
+        place = str(r.folder / "backups")
+        command(r, "backup", place)
+        died = command(r, "backup", place, "--keep", "1", crash_at=point).returncode == -signal.SIGKILL
+        until(lambda: command(r, "backup", place, "--keep", "2").returncode == 0, 20.0, 0.5)
+        _well(command(r, "verify", place))
+        if not died:
+            raise NotHere(f"the backup did not come to {point}")
+        yield 0.0
+
+    return play
+
+
+def mended(point: str) -> Play:
+    """The service is stopped, its store backed up, and damaged where it is to be repaired; whoever restores or repairs
+    it is killed, and does it again. The broker keeps what comes meanwhile."""
+
+    def play(r: CampaignRoom, dice: random.Random) -> Iterator[float]:
+        place = str(r.folder / f"mending-{dice.randrange(10**6)}")
+        r.kept.hold()
+        try:
+            _well(command(r, "backup", place))
+            words = ["restore", place, "--aside"] if point.startswith("restore") else ["repair", "--from", place]
+            if words[0] == "repair":
+                # A page of the middle, so that the head can be read.
+                with (r.data / "warmtally.db").open("r+b") as store:
+                    store.seek(4096 * dice.randrange(1, max(2, (r.data / "warmtally.db").stat().st_size // 4096)))
+                    store.write(dice.randbytes(64))
+            died = command(r, *words, crash_at=point).returncode == -signal.SIGKILL
+            again = command(r, *words)
+            if words[0] == "repair" and again.returncode == NOTHING_LEFT:
+                again = command(r, "restore", place, "--aside")
+            _well(again)
+            for old in (*r.data.glob("before-*"), *r.data.glob("damaged-*"), *r.data.glob("repair-*")):
+                shutil.rmtree(old, ignore_errors=True)
+        finally:
+            r.kept.release()
+        if not died:
+            raise NotHere(f"{words[0]} did not come to {point}")
         yield 0.0
 
     return play
@@ -367,16 +431,22 @@ _STUCK: Final = _CLOCK | {"notices-stuck"}
 _STORE: Final = frozenset({"store-failing", "disk-low", "check-failed"})
 
 
+def _kind_of(point: str) -> Kind:
+    """The kill at a crash point, of the service or of the command that comes to it."""
+    if point.startswith("backup-"):
+        return Kind(f"killed {point}", "backup", backup_killed(point), often=0.4)
+    if point.startswith(("restore-", "repair-")):
+        return Kind(f"killed {point}", "alone", mended(point), _STORE, often=0.3)
+    return Kind(f"killed {point}", "service", at_point(point), _STUCK if point == DIGEST else frozenset(), 0.6)
+
+
 @functools.cache
 def kinds() -> tuple[Kind, ...]:
     """Every kind of fault, the crash points as they stand in the program now."""
     found = [
         Kind("killed", "service", killed, often=2.0),
         Kind("killed while it starts", "service", killed_starting, often=3.0),
-        *(
-            Kind(f"killed {name}", "service", at_point(name), _STUCK if name == DIGEST else frozenset(), 0.6)
-            for name in crash_points()
-        ),
+        *(_kind_of(name) for name in crash_points()),
         Kind("restarted", "service", restarted),
         Kind("frozen", "service", frozen),
         Kind("short of memory", "service", short_of(resource.RLIMIT_AS, "memory", 4_000_000), _STORE, 1.5),
