@@ -1,15 +1,18 @@
-"""Chunks as they were written before: one an hour, without a checksum, in a table of their own."""
+"""What was stored as it was written before: a row for each reading and packet, and chunks of an hour without a
+checksum."""
 
 from __future__ import annotations
 
 import json
 import zlib
+from collections.abc import Sequence
 
 import numpy as np
 
-from monitor.adapters.store import Columns, Store
+from monitor.adapters.store import Columns, InboxMark, Store
 from monitor.adapters.store.readings import columns_of_rows
 from monitor.core.terms.arrays import Times
+from monitor.core.terms.events import Reading
 from monitor.core.terms.times import HOUR_MS
 
 
@@ -45,6 +48,21 @@ def encoded(columns: Columns) -> bytes:
         )
     )
     return b"W1" + zlib.compress(raw, 6)
+
+
+def ingest(store: Store, readings: Sequence[Reading], marks: Sequence[InboxMark] = ()) -> None:
+    """As :meth:`monitor.adapters.store.Journal.ingest` did."""
+    with store.db.write() as c:
+        c.executemany(
+            "INSERT INTO journal(probe, at, value, received, flag, timed, test) VALUES (?,?,?,?,?,?,?)",
+            [
+                (store.probes.given(r.probe), r.at_ms, r.value, r.received_ms, int(r.flag), int(r.timed), r.test)
+                for r in readings
+            ],
+        )
+        hours = {(store.probes.given(r.probe), r.at_ms // HOUR_MS) for r in readings}
+        c.executemany("INSERT OR IGNORE INTO dirty VALUES (?,?)", sorted(hours))
+        c.executemany("INSERT INTO inbox VALUES (?,?,?)", [(mid, k + 1, d) for k, (mid, d) in enumerate(marks)])
 
 
 def put(store: Store, probe: int, columns: Columns, table: str = "hour_chunk") -> None:

@@ -132,7 +132,7 @@ def start_parts(
     store = Store(settings.data_dir)
     stops.floor(store.close)
     store.make_all()
-    store.readings.damaged = {}
+    store.readings.damaged, store.batches.damaged = {}, {}
     derived = Derived(store, settings, lambda name: load_profile(name, settings.profiles_dir))
     watched = clock(store.readings.newest_come_ms())
     absence = Absence(store)

@@ -18,6 +18,8 @@ from monitor.errors import MonitorError, StoreFull
 log = logging.getLogger("warmtally")
 
 GIVE_BACK_EVERY_MS: Final = 300_000
+MUCH_ROWS: Final = 100_000
+LOOK_EVERY_MS: Final = 300_000
 
 
 def why(error: Exception) -> str:
@@ -33,6 +35,7 @@ class Upkeep:
         self._derived = derived
         self._keep_days = settings.calendar.keep_days
         self._hour = -1
+        self._looked_ms = 0
         self._unpacked = True
         self._unsummed = ""
         self._gave_back_ms = 0
@@ -43,7 +46,7 @@ class Upkeep:
         One damaged hour must not end the watch: it is told as a check (:meth:`damage`).
         """
         hour = now_ms // HOUR_MS
-        if hour == self._hour:
+        if hour == self._hour and not self._much(now_ms):
             self._pack(now_ms)
             return
         seen = self._derived.readings.seen_seq
@@ -59,6 +62,13 @@ class Upkeep:
             self._unsummed = why(error)
             log.error("the hour's sums cannot be written: %s", self._unsummed)  # noqa: TRY400
         self._hour, self._unpacked = hour, True
+
+    def _much(self, now_ms: int) -> bool:
+        """Whether a broker's backlog came in, say, which is not to be held in memory until the hour is over."""
+        if abs(now_ms - self._looked_ms) < LOOK_EVERY_MS:
+            return False
+        self._looked_ms = now_ms
+        return self._store.batches.held() > MUCH_ROWS
 
     def _pack(self, now_ms: int) -> None:
         """A little at each round, until nothing is left: then once an hour it is looked whether there is more."""
@@ -90,4 +100,5 @@ class Upkeep:
         """Checks that suffer from damage in the store, each with the reason."""
         damaged = self._store.readings.set_aside() | (self._store.readings.damaged or {})
         found = {f"the readings of {probe}": text for (probe, _), text in damaged.items()}
+        found |= {"the newest readings": text for text in (self._store.batches.damaged or {}).values()}
         return found | ({"hourly sums": self._unsummed} if self._unsummed else {})

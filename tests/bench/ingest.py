@@ -248,7 +248,7 @@ def once(way: str, form: str, messages: int) -> dict[str, float]:
 
 def _kept(folder: Path) -> int:
     with sqlite3.connect(folder / "warmtally.db") as table:
-        return int(table.execute("SELECT COUNT(*) FROM journal").fetchone()[0])
+        return int(table.execute("SELECT SUM(n) FROM batch").fetchone()[0])
 
 
 def measure(messages: int = 20_000, repeats: int = 5) -> Figures:

@@ -14,7 +14,6 @@ from __future__ import annotations
 import contextlib
 import os
 import pickle
-import sqlite3
 import statistics
 import subprocess
 import sys
@@ -118,13 +117,16 @@ class Watched:
 
     def lag_s(self) -> float:
         """From sending a reading until it stands in the store."""
-        with contextlib.closing(sqlite3.connect(self.file)) as table:
-            latest = "SELECT COALESCE(MAX(seq), 0) FROM journal WHERE probe = (SELECT id FROM probe WHERE name = ?)"
-            probe = (f"{box_of(0)}-warmth",)
-            (before,) = table.execute(latest, probe).fetchone()
-            began = time.monotonic()
+        with Store(self.file.parent, create=False) as store:
+            number = store.probes.known(f"{box_of(0)}-warmth")
+
+            def newest() -> int:
+                waiting = store.batches.now()
+                return int(waiting.seq[waiting.probe == number].max(initial=0))
+
+            before, began = newest(), time.monotonic()
             self.publisher.publish("room/0", f"{middle_c(0) + 0.7:.2f}")
-            if not until(lambda: table.execute(latest, probe).fetchone()[0] > before, 60.0, 0.005):
+            if not until(lambda: newest() > before, 60.0, 0.005):
                 raise AssertionError("a reading was not taken in within a minute")
             return time.monotonic() - began
 

@@ -192,9 +192,8 @@ class Service:
 
     def stored_raw(self) -> int:
         """Rows in the journal and readings in chunks; a reading stored twice in the journal counts twice."""
-        with self.store() as store:
-            rows = store.db.rows("SELECT (SELECT COUNT(*) FROM journal) + (SELECT COALESCE(SUM(n), 0) FROM kept)")
-            return int(rows[0][0])
+        with self.store() as store, store.db.read():
+            return len(store.batches.now()) + int(store.db.rows("SELECT TOTAL(n) FROM kept")[0][0])
 
     def readings(self, probe: str) -> tuple[np.ndarray, np.ndarray]:
         """(measured time in ms, value) of every reading of a probe."""

@@ -34,7 +34,7 @@ class Persistence:
     def _opened(self) -> Store:
         store = Store(self._data_dir)
         # An hour of the past that is damaged must not keep the present from being stored.
-        store.readings.damaged = {}
+        store.readings.damaged, store.batches.damaged = {}, {}
         return store
 
     def beat(self) -> None:

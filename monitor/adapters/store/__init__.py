@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from monitor.adapters.store.account import KeepersAccount, Once
     from monitor.adapters.store.answers import AnswerBook, secret_of
     from monitor.adapters.store.backlog import Backlog
+    from monitor.adapters.store.batches import Batches
     from monitor.adapters.store.clocks import ProbeClocks
     from monitor.adapters.store.columns import Columns
     from monitor.adapters.store.corrections import Corrections
@@ -78,22 +79,28 @@ class Store:
         return Unread(self.db)
 
     @cached_property
+    def batches(self) -> Batches:
+        from monitor.adapters.store.batches import Batches
+
+        return Batches(self.db)
+
+    @cached_property
     def journal(self) -> Journal:
         from monitor.adapters.store.journal import Journal
 
-        return Journal(self.db, self.probes, self.unread)
+        return Journal(self.db, self.probes, self.unread, self.batches)
 
     @cached_property
     def readings(self) -> Readings:
         from monitor.adapters.store.readings import Readings
 
-        return Readings(self.db, self.probes)
+        return Readings(self.db, self.probes, self.batches)
 
     @cached_property
     def folding(self) -> Folding:
         from monitor.adapters.store.folding import Folding
 
-        return Folding(self.db, self.probes, self.readings)
+        return Folding(self.db, self.probes, self.readings, self.batches)
 
     @cached_property
     def account(self) -> KeepersAccount:
@@ -153,7 +160,7 @@ class Store:
     def shipping(self) -> ShippingBook:
         from monitor.adapters.store.shipping import ShippingBook
 
-        return ShippingBook(self.db, self.unread, self.readings)
+        return ShippingBook(self.db, self.unread, self.readings, self.batches)
 
     @property
     def watched(self) -> bool:

@@ -87,6 +87,10 @@ def _taken_in(data_dir: Path) -> dict[str, object]:
             found: dict[str, object] = {"schema": connection.execute("PRAGMA user_version").fetchone()[0]}
             rows = connection.execute("SELECT name, seq FROM sqlite_sequence").fetchall()
             found |= {str(name): seq for name, seq in rows if name not in _OF_ROUNDS}
+            tables = {name for (name,) in connection.execute("SELECT name FROM sqlite_master WHERE type='table'")}
+            if "batch" in tables:
+                last = connection.execute("SELECT COALESCE(MAX(seq), 0) FROM batch").fetchone()[0]
+                found["journal"] = max(last, dict(rows).get("journal", 0))
             found["inbox"] = connection.execute("SELECT * FROM inbox ORDER BY mid").fetchall()
             found["answer"] = connection.execute("SELECT count(*) FROM answer").fetchone()[0]
         except sqlite3.Error as error:

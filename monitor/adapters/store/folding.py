@@ -16,10 +16,11 @@ import numpy as np
 
 from monitor.adapters.crashpoints import crash_point
 from monitor.adapters.store import chunks
+from monitor.adapters.store.batches import SESSION, Batch, Batches, Mark, Waiting, encode_marks
 from monitor.adapters.store.columns import Columns
 from monitor.adapters.store.database import ROWS_A_STEP, Database
 from monitor.adapters.store.journal import ProbeNumbers
-from monitor.adapters.store.readings import Readings, columns_of_rows
+from monitor.adapters.store.readings import Readings
 from monitor.core.terms.times import HOUR_MS
 from monitor.errors import StoreCorrupt
 from monitor.values import dataclass
@@ -52,8 +53,9 @@ class _Kept:
 class Folding:
     """From the journal, or from an import, into chunks."""
 
-    def __init__(self, db: Database, numbers: ProbeNumbers, readings: Readings) -> None:
+    def __init__(self, db: Database, numbers: ProbeNumbers, readings: Readings, batches: Batches) -> None:
         self.db = db
+        self._batches = batches
         self._numbers = numbers
         self._readings = readings
 
@@ -69,12 +71,11 @@ class Folding:
         added = 0
         pieces = list(itertools.pairwise(edges))
         for block in range(0, len(pieces), _IMPORT_DAYS):
-            with self.db.write() as c:
+            with self.db.write():
                 number = self._numbers.given(probe)
                 # What waits in the journal was stored first and wins, though it is merged later.
-                waiting = np.array(
-                    [r[0] for r in c.execute("SELECT at FROM journal WHERE probe=?", (number,))], np.int64
-                )
+                now = self._batches.now()
+                waiting = now.at[now.probe == number]
                 for a, b in pieces[block : block + _IMPORT_DAYS]:
                     piece = columns.part(a, b)
                     if len(waiting):
@@ -205,14 +206,56 @@ class Folding:
     # -- the journal
 
     def fold(self, now_ms: int, seen_seq: int = 2**62) -> int:
-        """Move the journal's full hours into chunks; returns how many rows were moved.
+        """Move the journal's full hours into chunks; returns how many readings were moved.
 
-        Rows after ``seen_seq`` stay: whoever follows the journal by :meth:`since` has not read them yet.
+        Those after ``seen_seq`` stay: whoever follows the journal by :meth:`since` has not read them yet.
 
-        One transaction per block of rows: a crash leaves each row in exactly one place.
+        One transaction per block of readings: a crash leaves each in exactly one place.
         """
-        moved = 0
         cutoff = (now_ms // HOUR_MS) * HOUR_MS
+        moved = self._fold_rows_of_before(cutoff, seen_seq)
+        after = 0
+        while True:
+            with self.db.write():
+                block = [b for b in self._batches.block(after, FOLD_ROWS) if b.first_seq <= seen_seq]
+                if not block:
+                    return moved
+                after = block[-1].seq
+                moved += self._fold_block(block, cutoff, seen_seq)
+                crash_point("in-folding")
+
+    def _fold_block(self, block: Sequence[Batch], cutoff: int, seen_seq: int) -> int:
+        moving: list[Waiting] = []
+        marks: list[Mark] = []
+        void = int(self.db.fact(SESSION) or 0)
+        for batch in block:
+            if batch.wrong:
+                self._set_aside(batch)
+                continue
+            due = (batch.waiting.at < cutoff) & (batch.waiting.seq <= seen_seq)
+            whole = batch.seq <= seen_seq
+            if due.any() or (whole and (batch.marks or not len(batch.waiting))):
+                moving.append(batch.waiting.take(due))
+                marks += batch.marks if whole and batch.seq > void else ()
+                left = () if whole else batch.marks
+                self._batches.replace(batch.seq, batch.waiting.take(~due), left)
+        if marks:
+            self.db.connection.execute("INSERT INTO mark(n, blob) VALUES (?,?)", (len(marks), encode_marks(marks)))
+        self._into_chunks(Waiting.joined([w for w in moving if len(w)]))
+        self._batches.folded()
+        return sum(map(len, moving))
+
+    def _set_aside(self, batch: Batch) -> None:
+        c = self.db.connection
+        c.execute(
+            "INSERT INTO damaged_chunk(probe, hour, hours, n, why, blob) VALUES (0,0,0,?,?,?)",
+            (batch.n, f"readings up to number {batch.seq} that came lately are damaged ({batch.wrong})", batch.blob),
+        )
+        self._batches.replace(batch.seq, Waiting.of(()), ())
+
+    def _fold_rows_of_before(self, cutoff: int, seen_seq: int) -> int:
+        """What an earlier version stored, a row each."""
+        moved = 0
         while True:
             with self.db.write() as c:
                 rows = c.execute(
@@ -222,32 +265,28 @@ class Folding:
                 ).fetchall()
                 if not rows:
                     return moved
-                groups: dict[tuple[int, int], list[tuple[object, ...]]] = {}
-                newest: dict[tuple[int, int], int] = {}
-                for row in rows:
-                    hour = row[2] // HOUR_MS
-                    groups.setdefault((row[1], hour // DAY_HOURS), []).append(row)
-                    newest[row[1], hour] = row[0]
-                cursors = c.execute("SELECT destination, seq FROM shipped").fetchall()
-                doubled = set()
-                for (probe, day), group in groups.items():
-                    if self._merge(probe, columns_of_rows(group).sorted_first_wins()) < len(group):
-                        doubled.add((probe, day))
-                for destination, seq in cursors:
-                    # Of readings that came twice the later one may have been shipped over the one that counts.
-                    c.executemany(
-                        "INSERT OR IGNORE INTO ship_hour VALUES (?,?,?)",
-                        [
-                            (destination, probe, hour)
-                            for (probe, hour), last in newest.items()
-                            if last > seq or (probe, hour // DAY_HOURS) in doubled
-                        ],
-                    )
+                self._into_chunks(Waiting.of(rows))
                 c.executemany("DELETE FROM journal WHERE seq=?", [(r[0],) for r in rows])
-                crash_point("in-folding")
+                self._batches.folded()
             moved += len(rows)
-            if len(rows) < FOLD_ROWS:
-                return moved
+
+    def _into_chunks(self, waiting: Waiting) -> None:
+        """Readings, in the order of storing, into chunks; inside a transaction."""
+        c = self.db.connection
+        cursors = c.execute("SELECT destination, seq FROM shipped").fetchall()
+        days = waiting.at // (DAY_HOURS * HOUR_MS)
+        order = np.lexsort((days, waiting.probe))
+        edges = np.flatnonzero((np.diff(days[order]) != 0) | (np.diff(waiting.probe[order]) != 0)) + 1
+        for some in np.split(order, edges) if len(order) else ():
+            group = waiting.take(some)
+            probe, hours = int(group.probe[0]), group.at // HOUR_MS
+            doubled = self._merge(probe, group.columns().sorted_first_wins()) < len(group)
+            for destination, seq in cursors:
+                # Of readings that came twice the later one may have been shipped over the one that counts.
+                behind = np.unique(hours if doubled else hours[group.seq > seq]).tolist()
+                c.executemany(
+                    "INSERT OR IGNORE INTO ship_hour VALUES (?,?,?)", [(destination, probe, hour) for hour in behind]
+                )
 
     def drop_before(self, before_ms: int) -> int:
         """Forget chunks that end before a moment. Returns how many hours were dropped."""

@@ -6,24 +6,16 @@ A commit that returned is on the disk: then the messages may be acknowledged (T1
 from __future__ import annotations
 
 from collections.abc import Sequence
-from sqlite3 import Connection
-from typing import NamedTuple
 
-from monitor.adapters.store.database import ROWS_A_STEP, Database
+from monitor.adapters.store.batches import SESSION, Batches, Mark, decode_marks
+from monitor.adapters.store.database import Database
 from monitor.adapters.store.unread import Quarantined, Unread
-from monitor.core.readings.arrivals import AGAIN_WITHIN
+from monitor.core.readings.arrivals import AGAIN_WITHIN, DIGEST_BYTES
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.times import HOUR_MS
-from monitor.errors import StoreFull
+from monitor.errors import StoreError, StoreFull
 
-ROWS_A_STATEMENT = 50
-
-
-class InboxMark(NamedTuple):
-    """A message that was stored: packet identifier and a digest of topic and payload."""
-
-    mid: int
-    digest: bytes
+InboxMark = Mark
 
 
 class ProbeNumbers:
@@ -61,10 +53,11 @@ class ProbeNumbers:
 class Journal:
     """Readings as they came, and the marks of their packets."""
 
-    def __init__(self, db: Database, numbers: ProbeNumbers, unread: Unread) -> None:
+    def __init__(self, db: Database, numbers: ProbeNumbers, unread: Unread, batches: Batches) -> None:
         self.db = db
         self._numbers = numbers
         self._unread = unread
+        self._batches = batches
 
     def ingest(
         self,
@@ -99,77 +92,78 @@ class Journal:
             self._numbers.known(name)
         with self.db.write() as c:
             numbers = {name: self._numbers.given(name) for name in names}
-            _insert(
-                c,
-                "INSERT INTO journal(probe, at, value, received, flag, timed, test)",
-                [
-                    (numbers[probe], at, value, received, int(flag), int(timed), test)
-                    for probe, at, value, received, flag, test, timed in readings
-                ],
-            )
             c.executemany(
                 "INSERT OR IGNORE INTO dirty VALUES (?,?)",
                 sorted({(numbers[r.probe], r.at_ms // HOUR_MS) for r in readings}),
             )
             self._unread.keep(quarantined, count_only=count_only)
-            if marks:
-                top = c.execute("SELECT COALESCE(MAX(ordinal), 0) FROM inbox").fetchone()[0]
-                _insert(
-                    c,
-                    "INSERT INTO inbox",
-                    [(mid, top + 1 + k, digest) for k, (mid, digest) in enumerate(marks)],
-                    "ON CONFLICT(mid) DO UPDATE SET ordinal=excluded.ordinal, digest=excluded.digest",
+            if not (readings or marks):
+                return
+            try:
+                self._batches.add(
+                    [
+                        (numbers[probe], at, value, received, int(flag), bool(timed), test)
+                        for probe, at, value, received, flag, test, timed in readings
+                    ],
+                    [Mark(mid, digest[:DIGEST_BYTES]) for mid, digest in marks],
                 )
+            except ValueError as error:
+                raise StoreError(f"a reading cannot be stored: {error}", where=str(self.db.path)) from error
 
     def inbox(self) -> dict[int, tuple[int, bytes]]:
-        """Packet identifier -> (ordinal, digest) of the messages stored in this broker session."""
-        return {int(m): (int(o), bytes(d)) for m, o, d in self.db.rows("SELECT mid, ordinal, digest FROM inbox")}
+        """Packet identifier -> (ordinal, digest) of the messages stored in this broker session that may come again."""
+        marks: list[tuple[int, bytes]] = []
+        with self.db.read():
+            marks += self.db.rows("SELECT mid, digest FROM inbox ORDER BY ordinal")
+            for (blob,) in self.db.rows("SELECT blob FROM mark ORDER BY id"):
+                marks += decode_marks(blob)
+            marks += self._batches.marks(self.session_from())
+        first = max(len(marks) - AGAIN_WITHIN, 0)
+        return {
+            int(mid): (first + 1 + k, bytes(digest)[:DIGEST_BYTES]) for k, (mid, digest) in enumerate(marks[first:])
+        }
 
     def forget_inbox(self) -> None:
         """The broker began a new session: its packet identifiers start anew."""
         with self.db.write() as c:
             c.execute("DELETE FROM inbox")
+            c.execute("DELETE FROM mark")
+            c.execute("INSERT OR REPLACE INTO fact VALUES (?,?)", (SESSION, str(self.last_seq())))
+            # Nothing of before is put together with what comes: its packets would count again.
+            c.execute("UPDATE batch SET single=0")
+
+    def session_from(self) -> int:
+        """Packets up to this place in the order of storing count no more."""
+        return int(self.db.fact(SESSION) or 0)
 
     def drop_marks(self) -> int:
         """Forget packets after which so many came that one like it is another message's; returns how many."""
-
-        def some(c: Connection) -> int:
-            return c.execute(
-                "DELETE FROM inbox WHERE mid IN (SELECT mid FROM inbox WHERE ordinal <= "
-                "(SELECT MAX(ordinal) FROM inbox) - ? ORDER BY ordinal LIMIT ?)",
-                (AGAIN_WITHIN, ROWS_A_STEP),
-            ).rowcount
-
-        return self.db.in_steps(some)
+        with self.db.write() as c:
+            newer = len(self._batches.marks(self.session_from()))
+            dropped = 0
+            for number, n in c.execute("SELECT id, n FROM mark ORDER BY id DESC").fetchall():
+                if newer >= AGAIN_WITHIN:
+                    c.execute("DELETE FROM mark WHERE id=?", (number,))
+                    dropped += int(n)
+                newer += int(n)
+            # Those of before: there are no more than there are packet identifiers.
+            return (
+                dropped
+                + c.execute(
+                    "DELETE FROM inbox WHERE ordinal <= (SELECT MAX(ordinal) FROM inbox) + ? - ?", (newer, AGAIN_WITHIN)
+                ).rowcount
+            )
 
     def since(self, seq: int, limit: int = 100_000) -> list[tuple[int, Reading]]:
-        """Journal rows after ``seq``, oldest first: what is new."""
+        """Readings after a place in the order of storing, oldest first: what is new."""
         with self.db.read():
             # Of one moment: a probe may speak for the first time between the two.
             names = self._numbers.names()
-            rows = self.db.rows(
-                "SELECT seq, probe, at, value, received, flag, timed, test FROM journal "
-                "WHERE seq>? ORDER BY seq LIMIT ?",
-                seq,
-                limit,
-            )
+            fresh = self._batches.since(seq, limit)
         return [
-            (int(s), Reading(names[p], at, value, received, Flag(flag), test, bool(timed)))
-            for s, p, at, value, received, flag, timed, test in rows
+            (place, Reading(names[probe], at, value, received, Flag(flag), test, timed))
+            for place, probe, at, value, received, flag, timed, test in fresh.rows()
         ]
 
     def last_seq(self) -> int:
-        rows = self.db.rows("SELECT seq FROM sqlite_sequence WHERE name='journal'")
-        return int(rows[0][0]) if rows else 0
-
-
-def _insert(c: Connection, into: str, rows: Sequence[tuple[object, ...]], on_conflict: str = "") -> None:
-    """Many rows in few statements: around each of them the interpreter lets other threads go first."""
-    if not rows:
-        return
-    one = f"({','.join('?' * len(rows[0]))})"
-    many = f"{into} VALUES {','.join([one] * ROWS_A_STATEMENT)} {on_conflict}"
-    whole = len(rows) - len(rows) % ROWS_A_STATEMENT
-    for start in range(0, whole, ROWS_A_STATEMENT):
-        c.execute(many, [value for row in rows[start : start + ROWS_A_STATEMENT] for value in row])
-    c.executemany(f"{into} VALUES {one} {on_conflict}", rows[whole:])
+        return self._batches.last_seq()

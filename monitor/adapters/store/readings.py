@@ -15,6 +15,7 @@ from typing import Any, Final
 import numpy as np
 
 from monitor.adapters.store import chunks
+from monitor.adapters.store.batches import Batches, Waiting
 from monitor.adapters.store.columns import Columns
 from monitor.adapters.store.database import Database
 from monitor.adapters.store.journal import ProbeNumbers
@@ -31,8 +32,9 @@ _REMEMBERED_ROWS: Final = 10_000
 class Readings:
     """What the journal and the chunks hold together."""
 
-    def __init__(self, db: Database, numbers: ProbeNumbers) -> None:
+    def __init__(self, db: Database, numbers: ProbeNumbers, batches: Batches) -> None:
         self.db = db
+        self._batches = batches
         # (probe, hour) -> what is wrong, where damage is tolerated: by the service, which tells it. None: it is not.
         self.damaged: dict[tuple[str, int], str] | None = None
         self._newest: tuple[bytes, Columns] = b"", Columns.empty()
@@ -85,7 +87,8 @@ class Readings:
         return {
             (str(name), int(hour)): str(why)
             for name, hour, why in self.db.rows(
-                "SELECT p.name, d.hour, d.why FROM damaged_chunk d JOIN probe p ON p.id=d.probe"
+                "SELECT COALESCE(p.name, 'several probes'), d.hour, d.why FROM damaged_chunk d "
+                "LEFT JOIN probe p ON p.id=d.probe"
             )
         }
 
@@ -105,23 +108,15 @@ class Readings:
                     (to_ms - 1) // HOUR_MS,
                     from_ms // HOUR_MS,
                 )
-                rows = self.db.rows(
-                    "SELECT seq, probe, at, value, received, flag, timed, test FROM journal "  # noqa: S608 - only holes
-                    f"WHERE at>=? AND at<? AND probe IN ({holes}) ORDER BY seq",
-                    from_ms,
-                    to_ms,
-                    *parts,
-                )
+                waiting = self._waiting(from_ms, to_ms)
             blobs: dict[int, list[tuple[int, bytes]]] = {}
             for number, hour, blob in chunk_rows:
                 blobs.setdefault(number, []).append((hour, blob))
             for number, hours in blobs.items():
                 parts[number].append(self._all_readable(number, hours))
-            groups: dict[int, list[tuple[object, ...]]] = {}
-            for row in rows:
-                groups.setdefault(row[1], []).append(row)
-            for number, group in groups.items():
-                parts[number].append(columns_of_rows(group))
+            for number, found in parts.items():
+                if (mine := waiting.probe == number).any():
+                    found.append(waiting.take(mine).columns())
         result: dict[str, Columns] = {}
         for name, number in wanted.items():
             merged = Columns.joined(parts[number]).sorted_first_wins()
@@ -131,6 +126,18 @@ class Readings:
         for name in probes:
             result.setdefault(name, Columns.empty())
         return result
+
+    def _waiting(self, from_ms: int = -(2**62), to_ms: int = 2**62) -> Waiting:
+        """What is not folded yet and was measured in a span."""
+        now = self._batches.now()
+        inside = (now.at >= from_ms) & (now.at < to_ms)
+        return now if inside.all() else now.take(inside)
+
+    def _waiting_hours(self, probe: int, from_ms: int, to_ms: int) -> dict[int, int]:
+        """Of each hour in a span, how many readings of a probe are not folded yet."""
+        waiting = self._waiting(from_ms, to_ms)
+        hours, counts = np.unique(waiting.at[waiting.probe == probe] // HOUR_MS, return_counts=True)
+        return dict(zip(hours.tolist(), counts.tolist(), strict=True))
 
     def hour(self, probe: int, hour: int) -> Columns:
         """What chunks hold of an hour, by the probe's number. Raises StoreCorrupt."""
@@ -154,16 +161,11 @@ class Readings:
         with self.db.read():
             # What waits in the journal counts for the chunk in which it will lie, else for its hour.
             kept = self._reaching("hour, hours, n", *span)
-            waiting = self.db.rows(
-                "SELECT at / 3600000, COUNT(*) FROM journal WHERE probe=? AND at>=? AND at<? GROUP BY 1",
-                number,
-                from_ms,
-                to_ms,
-            )
+            waiting = self._waiting_hours(number, from_ms, to_ms)
         starts = [hour for hour, _, _ in kept]
         for hour, _, n in kept:
             counts[max(hour, span[1])] = n
-        for hour, n in waiting:
+        for hour, n in waiting.items():
             place = bisect_right(starts, hour) - 1
             inside = place >= 0 and hour < starts[place] + kept[place][1]
             begins = max(starts[place], span[1]) if inside else hour
@@ -186,7 +188,7 @@ class Readings:
 
     def _held(self, probes: Sequence[str], from_ms: int, to_ms: int) -> int:
         """How many readings the hours of a span hold of these probes, or wait in the journal for them, at most."""
-        ((found,),) = self.db.rows("SELECT COUNT(*) FROM journal WHERE at>=? AND at<?", from_ms, to_ms)
+        found = len(self._waiting(from_ms, to_ms))
         for number in (n for p in probes if (n := self._numbers.known(p)) is not None):
             ((kept,),) = self._reaching("TOTAL(n)", number, from_ms // HOUR_MS, (to_ms - 1) // HOUR_MS)
             found += kept
@@ -200,12 +202,12 @@ class Readings:
         from_ms = max(now_ms - PACE_MS, now_ms // HOUR_MS * HOUR_MS)
         if now_ms - from_ms < 60_000:
             return None
-        names = self._numbers.names()
+        with self.db.read():
+            names, waiting = self._numbers.names(), self._waiting(from_ms, now_ms)
+        numbers, counts = np.unique(waiting.probe, return_counts=True)
         return {
             names[number]: n * 60_000.0 / (now_ms - from_ms)
-            for number, n in self.db.rows(
-                "SELECT probe, COUNT(*) FROM journal WHERE at>=? AND at<? GROUP BY probe", from_ms, now_ms
-            )
+            for number, n in zip(numbers.tolist(), counts.tolist(), strict=True)
         }
 
     def counts(self) -> dict[str, int]:
@@ -215,10 +217,9 @@ class Readings:
             result = dict.fromkeys(names.values(), 0)
             for number, n in self.db.rows("SELECT probe, SUM(n) FROM kept GROUP BY probe"):
                 result[names[number]] += int(n)
-            fresh: dict[int, set[int]] = {}
-            for number, at in self.db.rows("SELECT DISTINCT probe, at FROM journal"):
-                fresh.setdefault(number, set()).add(at)
-            for number, ats in fresh.items():
+            waiting = self._waiting()
+            for number in np.unique(waiting.probe).tolist():
+                ats = set(waiting.at[waiting.probe == number].tolist())
                 known: set[int] = set()
                 hours = {at // HOUR_MS for at in ats}
                 for hour, blob in self._reaching("hour, blob", number, min(hours), max(hours)):
@@ -231,10 +232,9 @@ class Readings:
         until = until_ms if until_ms is not None else 2**62
         result: dict[str, int] = {}
         with self.db.read():
+            waiting = self._waiting(to_ms=until + 1)
             for number, name in self._numbers.names().items():
-                newest = [
-                    r[0] for r in self.db.rows("SELECT MAX(at) FROM journal WHERE probe=? AND at<=?", number, until)
-                ]
+                newest = waiting.at[waiting.probe == number].tolist()
                 # The chunk of ``until`` may hold only later readings; the one before it cannot.
                 for hour, blob in self.db.rows(
                     "SELECT hour, blob FROM kept WHERE probe=? AND hour<=? ORDER BY hour DESC LIMIT 2",
@@ -243,9 +243,8 @@ class Readings:
                 ):
                     at = self._readable(blob, number, hour).at
                     newest.extend(int(x) for x in at[at <= until][-1:])
-                known = [int(x) for x in newest if x is not None]
-                if known:
-                    result[name] = max(known)
+                if newest:
+                    result[name] = max(newest)
         return result
 
     def newest_come_ms(self) -> int | None:
@@ -253,8 +252,8 @@ class Readings:
         earlier. A probe's clock may be ahead."""
         newest: list[int] = []
         with self.db.read():
-            for (at,) in self.db.rows("SELECT MAX(MIN(at, received)) FROM journal"):
-                newest += [] if at is None else [int(at)]
+            waiting = self._waiting()
+            newest += [int(np.minimum(waiting.at, waiting.received).max())] if len(waiting) else []
             for number in self._numbers.names():
                 for hour, blob in self.db.rows(
                     "SELECT hour, blob FROM kept WHERE probe=? ORDER BY hour DESC LIMIT 1", number
@@ -274,12 +273,9 @@ class Readings:
                 number,
                 until_ms // HOUR_MS,
             )
-            hours += self.db.rows(
-                "SELECT DISTINCT at / 3600000, 1 FROM journal WHERE probe=? AND at<=? AND flag<=2 "
-                "ORDER BY at DESC LIMIT 1",
-                number,
-                until_ms,
-            )
+            waiting = self._waiting(to_ms=until_ms + 1)
+            usable = waiting.at[(waiting.probe == number) & (waiting.flag <= 2)]
+            hours += [(int(usable.max()) // HOUR_MS, 1)] if len(usable) else []
             newest: list[int] = []
             for hour, many in hours:
                 columns = self.load([probe], hour * HOUR_MS, min((hour + many) * HOUR_MS, until_ms + 1))[probe]
@@ -292,11 +288,11 @@ class Readings:
         if number is None:
             return None
         with self.db.read():
-            found = [r[0] for r in self.db.rows("SELECT MIN(at) FROM journal WHERE probe=?", number)]
+            waiting = self._waiting()
+            found = waiting.at[waiting.probe == number].tolist()
             for hour, blob in self.db.rows("SELECT hour, blob FROM kept WHERE probe=? ORDER BY hour LIMIT 1", number):
                 found.extend(int(at) for at in self._readable(blob, number, hour).at[:1])
-        known = [int(x) for x in found if x is not None]
-        return min(known) if known else None
+        return min(found) if found else None
 
     def bulks(self) -> str:
         """Changes whenever readings came otherwise than through the journal."""
@@ -310,13 +306,8 @@ class Readings:
             return found
         with self.db.read():
             of_chunks = ((hour, n) for hour, n, _, _ in self._heads(number, from_hour, to_hour))
-            of_journal = self.db.rows(
-                "SELECT at / 3600000, COUNT(*) FROM journal WHERE probe=? AND at>=? AND at<? GROUP BY 1",
-                number,
-                from_hour * HOUR_MS,
-                to_hour * HOUR_MS,
-            )
-            for hour, n in (*of_chunks, *of_journal):
+            waiting = self._waiting_hours(number, from_hour * HOUR_MS, to_hour * HOUR_MS)
+            for hour, n in (*of_chunks, *waiting.items()):
                 found[int(hour)] = found.get(int(hour), 0) + int(n)
         return found
 
@@ -356,15 +347,7 @@ class Readings:
         with self.db.read():
             means = {h: total / good for h, _, good, total in self._heads(number, from_hour, to_hour) if good}
             open_hours = {until_ms // HOUR_MS} & set(means)
-            open_hours.update(
-                int(h)
-                for (h,) in self.db.rows(
-                    "SELECT DISTINCT at / 3600000 FROM journal WHERE probe=? AND at>=? AND at<?",
-                    number,
-                    from_hour * HOUR_MS,
-                    to_hour * HOUR_MS,
-                )
-            )
+            open_hours.update(self._waiting_hours(number, from_hour * HOUR_MS, to_hour * HOUR_MS))
             for h in open_hours:
                 columns = self.load([probe], h * HOUR_MS, min((h + 1) * HOUR_MS, until_ms + 1))[probe]
                 good = columns.value[columns.usable]

@@ -9,6 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+
+from monitor.adapters.store.batches import Batches, Waiting
 from monitor.adapters.store.columns import Columns
 from monitor.adapters.store.database import Database
 from monitor.adapters.store.readings import Readings
@@ -52,8 +55,9 @@ class DeadLetter:
 class ShippingBook:
     """Cursor, marked hours and dead letters of one destination at a time."""
 
-    def __init__(self, db: Database, unread: Unread, readings: Readings) -> None:
+    def __init__(self, db: Database, unread: Unread, readings: Readings, batches: Batches) -> None:
         self.db = db
+        self._batches = batches
         self._unread = unread
         self._readings = readings
 
@@ -86,15 +90,11 @@ class ShippingBook:
 
     def fresh(self, destination: str, limit: int) -> list[Fresh]:
         """The next rows of the journal, oldest first."""
-        return [
-            Fresh(int(seq), str(probe), int(at), float(value), int(flag))
-            for seq, probe, at, value, flag in self.db.rows(
-                "SELECT j.seq, p.name, j.at, j.value, j.flag FROM journal j JOIN probe p ON p.id=j.probe "
-                "WHERE j.seq > (SELECT seq FROM shipped WHERE destination=?) ORDER BY j.seq LIMIT ?",
-                destination,
-                limit,
-            )
-        ]
+        with self.db.read():
+            names = dict(self.db.rows("SELECT id, name FROM probe"))
+            sent = self.db.rows("SELECT seq FROM shipped WHERE destination=?", destination)
+            fresh = self._batches.since(int(sent[0][0]), limit) if sent else Waiting.of(())
+        return [Fresh(seq, str(names[probe]), at, value, flag) for seq, probe, at, value, _, flag, _, _ in fresh.rows()]
 
     def hours(self, destination: str, limit: int) -> list[Hour]:
         """The next marked hours, newest first: what happened lately is wanted first."""
@@ -134,15 +134,14 @@ class ShippingBook:
     def behind(self, destination: str) -> int:
         """Readings that are still to be sent; of hours of a packed day its mean."""
         with self.db.read():
-            fresh = self.db.rows(
-                "SELECT COUNT(*) FROM journal WHERE seq > (SELECT seq FROM shipped WHERE destination=?)", destination
-            )[0][0]
+            sent = self.db.rows("SELECT seq FROM shipped WHERE destination=?", destination)
+            fresh = int(np.sum(self._batches.now().seq > int(sent[0][0]))) if sent else 0
             late = self.db.rows(
                 "SELECT TOTAL(c.n * 1.0 / c.hours) FROM ship_hour s JOIN kept c ON c.probe=s.probe "
                 "AND c.hour>s.hour-24 AND c.hour<=s.hour AND c.hour+c.hours>s.hour WHERE s.destination=?",
                 destination,
             )[0][0]
-        return int(fresh) + round(float(late))
+        return fresh + round(float(late))
 
     def whole_at(self, destination: str) -> int | None:
         """When everything had arrived last, as far as it was noted; else when the destination was begun."""

@@ -21,7 +21,7 @@ from monitor.errors import StoreCorrupt, StoreError, StoreFull, StoreLocked, Sto
 from tests.peers import PROJECT
 
 T0 = 1_780_000_000_000 // HOUR_MS * HOUR_MS
-TWO_STEPS = "CREATE TABLE added (x INTEGER);\nINSERT INTO added SELECT COUNT(*) FROM journal;\n"
+TWO_STEPS = "CREATE TABLE added (x INTEGER);\nINSERT INTO added SELECT SUM(n) FROM batch;\n"
 
 
 def batch(start: int, n: int = 100) -> list[Reading]:

@@ -53,13 +53,15 @@ def notice(key: str, at_ms: int, change: str, *subjects: str) -> Notice:
 
 def fill(store: Store, *, before: bool) -> None:
     """Something of everything that the service of before wrote; or the same as it is written today."""
-    store.journal.ingest(readings(3000), [], [InboxMark(mid, bytes([mid])) for mid in range(1, 200)])
+    marks = [InboxMark(mid, bytes([mid])) for mid in range(1, 200)]
     logged = columns_of([Reading("logger", T0 - k * HOUR_MS, 26.0, T0) for k in range(1, 50)])
     if before:
+        older_chunks.ingest(store, readings(3000), marks)
         older_chunks.fold(store, T0 + 30 * HOUR_MS, "chunk")
         with store.db.write():
             older_chunks.put(store, store.probes.given("logger"), logged.sorted_first_wins(), "chunk")
     else:
+        store.journal.ingest(readings(3000), [], marks)
         store.folding.fold(T0 + 30 * HOUR_MS)
         store.folding.bulk("logger", logged)
     store.account.tell(KeeperEvent(EventKind.LAID, "c1", T0, T0 + 1, eggs=4, species="x"))

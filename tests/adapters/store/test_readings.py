@@ -60,9 +60,7 @@ def fail_at(store: Store, what: str) -> None:
     )
 
 
-@pytest.mark.parametrize(
-    "what", ["INSERT probe", "INSERT journal", "INSERT dirty", "INSERT quarantine", "INSERT inbox"]
-)
+@pytest.mark.parametrize("what", ["INSERT probe", "INSERT batch", "INSERT dirty", "INSERT quarantine"])
 def test_a_batch_is_stored_whole_or_not_at_all(store: Store, what: str) -> None:
     store.journal.ingest([reading("a", T0)], [], [InboxMark(1, b"x")])
     fail_at(store, what)
@@ -109,9 +107,9 @@ def test_an_inbox_mark_that_comes_again_takes_a_new_place_and_a_new_session_forg
 # -- folds -----------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("what", ["INSERT chunk", "DELETE journal", "INSERT ship_hour"])
+@pytest.mark.parametrize("what", ["INSERT chunk", "UPDATE batch", "INSERT mark", "INSERT ship_hour"])
 def test_a_fold_that_fails_moves_nothing(store: Store, what: str) -> None:
-    store.journal.ingest([reading("a", T0 + i) for i in range(10)])
+    store.journal.ingest([reading("a", T0 + i) for i in range(10)], [], [InboxMark(1, b"x")])
     store.db.connection.execute("INSERT INTO shipped VALUES ('outside', 0)")
     fail_at(store, what)
     before = contents(store)

@@ -25,3 +25,16 @@ CREATE TABLE damaged_chunk (
     why   TEXT NOT NULL,
     blob  BLOB NOT NULL
 );
+-- What waits to be folded: a commit's readings and packets in one row. ('journal' and 'inbox' hold those of before.)
+CREATE TABLE batch (
+    seq    INTEGER PRIMARY KEY,          -- the place of its last reading in the order of storing
+    n      INTEGER NOT NULL,             -- readings
+    single INTEGER NOT NULL,             -- 1: of one commit, to be put together with others
+    blob   BLOB NOT NULL
+);
+-- Packets of what was folded, some thousands a row, in the order of storing.
+CREATE TABLE mark (
+    id   INTEGER PRIMARY KEY,
+    n    INTEGER NOT NULL,
+    blob BLOB NOT NULL
+);

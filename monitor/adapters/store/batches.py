@@ -1,0 +1,338 @@
+"""What waits to be folded: each commit's readings and packets as one row, in the order of storing.
+
+One row, and so one page, is written with a commit instead of a row and index entries for each reading and each packet.
+Of some tens of them one is made now and then, so that whoever reads has few to unpack.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Iterable, Sequence
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.adapters.store.columns import Columns
+from monitor.adapters.store.database import Database
+from monitor.adapters.store.packed import PackedBytes, ints, names, put, values
+from monitor.core.terms.arrays import Flags, Times, Values
+from monitor.errors import StoreCorrupt
+from monitor.values import dataclass
+
+MAGIC: Final = b"B1"
+MOST_ROWS: Final = 4_000_000
+JOINED: Final = 64
+"""So many rows of single commits become one."""
+SINGLE: Final = 200
+"""A commit of more readings stays a row by itself."""
+SESSION: Final = "inbox from"
+"""The fact up to which place in the order packets are of a session that the broker has ended."""
+FOLDS: Final = "folds"
+"""The fact that is another one after each fold."""
+
+
+class Mark(NamedTuple):
+    """A message that was stored: packet identifier and a digest of topic and payload."""
+
+    mid: int
+    digest: bytes
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """Readings of several probes in the order of storing; all arrays have length n. ``seq``: their places in it,
+    ``probe``: their probes' numbers; the others as in :class:`Columns`."""
+
+    seq: Times
+    probe: Times
+    at: Times
+    value: Values
+    received: Times
+    flag: Flags
+    timed: NDArray[np.bool_]
+    test: NDArray[np.object_]
+
+    def __len__(self) -> int:
+        return len(self.seq)
+
+    @staticmethod
+    def of(rows: Sequence[Sequence[Any]]) -> Waiting:
+        """From (seq, probe, at, value, received, flag, timed, test) of each."""
+        seq, probe, at, value, received, flag, timed, test = zip(*rows, strict=True) if rows else ((),) * 8
+        return Waiting(
+            np.array(seq, np.int64),
+            np.array(probe, np.int64),
+            np.array(at, np.int64),
+            np.array(value, np.float64),
+            np.array(received, np.int64),
+            np.array(flag, np.uint8),
+            np.array(timed, np.bool_),
+            np.array(test, np.object_),
+        )
+
+    @staticmethod
+    def joined(parts: Sequence[Waiting]) -> Waiting:
+        if len(parts) == 1:
+            return parts[0]
+        if not parts:
+            return Waiting.of(())
+        return Waiting(
+            np.concatenate([p.seq for p in parts]),
+            np.concatenate([p.probe for p in parts]),
+            np.concatenate([p.at for p in parts]),
+            np.concatenate([p.value for p in parts]),
+            np.concatenate([p.received for p in parts]),
+            np.concatenate([p.flag for p in parts]),
+            np.concatenate([p.timed for p in parts]),
+            np.concatenate([p.test for p in parts]),
+        )
+
+    def take(self, which: NDArray[np.bool_] | NDArray[np.intp]) -> Waiting:
+        return Waiting(
+            self.seq[which],
+            self.probe[which],
+            self.at[which],
+            self.value[which],
+            self.received[which],
+            self.flag[which],
+            self.timed[which],
+            self.test[which],
+        )
+
+    def columns(self) -> Columns:
+        """Of one probe's."""
+        return Columns(self.at, self.value, self.received, self.flag, self.timed, tuple(self.test.tolist()))
+
+    def rows(self) -> list[tuple[int, int, int, float, int, int, bool, str]]:
+        columns = (self.seq, self.probe, self.at, self.value, self.received, self.flag, self.timed, self.test)
+        return list(zip(*(c.tolist() for c in columns), strict=True))
+
+
+def encode(waiting: Waiting, marks: Sequence[Mark] = ()) -> bytes:
+    """Bytes of a row; :func:`decode` gives back exactly the same. Raises ValueError when a value is not finite."""
+    if not np.isfinite(waiting.value).all():
+        raise ValueError("a reading's value is not finite")
+    out = bytearray()
+    put(out, len(waiting))
+    if len(waiting):
+        out += ints(waiting.seq, 1) + ints(waiting.probe, 0, 1) + ints(waiting.at, 0, 1) + values(waiting.value)
+        out += ints(waiting.received - waiting.at, 0, 1)
+        out += ints(waiting.flag.astype(np.int64), 0) + ints(waiting.timed.astype(np.int64), 0)
+        out += names(waiting.test.tolist())
+    out += encode_marks(marks)
+    return MAGIC + zlib.crc32(out).to_bytes(4, "little") + bytes(out)
+
+
+def encode_marks(marks: Sequence[Mark]) -> bytes:
+    """Packets, in the order of storing."""
+    out = bytearray()
+    put(out, len(marks))
+    if not marks:
+        return bytes(out)
+    digests = [mark.digest for mark in marks]
+    out += ints(np.array([mark.mid for mark in marks], np.int64), 0, 1)
+    out += ints(np.array(list(map(len, digests)), np.int64), 0)
+    return bytes(out) + b"".join(digests)
+
+
+def _marks(packed: PackedBytes) -> list[Mark]:
+    n = packed.number()
+    if not n:
+        return []
+    if not 0 < n <= MOST_ROWS:
+        raise ValueError("damaged: the number of packets")
+    mids, lengths = packed.ints(n).tolist(), packed.ints(n).tolist()
+    return [Mark(mid, packed.raw(length)) for mid, length in zip(mids, lengths, strict=True)]
+
+
+def decode_marks(blob: bytes) -> list[Mark]:
+    """Raises ValueError on damaged bytes."""
+    try:
+        return _marks(PackedBytes(blob, 0))
+    except (IndexError, OverflowError, TypeError, zlib.error) as error:
+        raise ValueError(f"damaged marks: {error}") from error
+
+
+def decode(blob: bytes) -> tuple[Waiting, list[Mark]]:
+    """Raises ValueError on damaged bytes."""
+    if blob[:2] != MAGIC:
+        raise ValueError("no batch of readings")
+    if zlib.crc32(blob[6:]) != int.from_bytes(blob[2:6], "little"):
+        raise ValueError("damaged batch: its checksum is another one")
+    packed = PackedBytes(blob, 6)
+    try:
+        n, found = packed.number(), Waiting.of(())
+        if not 0 <= n <= MOST_ROWS:
+            raise ValueError("damaged batch: the number of its readings")
+        if n:
+            seq, probe, at = packed.ints(n), packed.ints(n), packed.ints(n)
+            value = packed.values(n)
+            received = at + packed.ints(n)
+            flag, timed = packed.ints(n).astype(np.uint8), packed.ints(n).astype(np.bool_)
+            found = Waiting(seq, probe, at, value, received, flag, timed, np.array(packed.names(n), np.object_))
+        marks = _marks(packed)
+    except (IndexError, OverflowError, TypeError, zlib.error) as error:
+        raise ValueError(f"damaged batch: {error}") from error
+    if not packed.ended():
+        raise ValueError("damaged batch: more bytes than readings")
+    return found, marks
+
+
+@dataclass(frozen=True)
+class Batch:
+    """A row as it stands. ``wrong``: why it cannot be read."""
+
+    seq: int
+    n: int
+    blob: bytes
+    waiting: Waiting
+    marks: list[Mark]
+    wrong: str = ""
+
+    @property
+    def first_seq(self) -> int:
+        return int(self.waiting.seq[0]) if len(self.waiting) else self.seq
+
+
+class Batches:
+    """The rows of one store, for one thread: what was unpacked once is kept until it is folded."""
+
+    def __init__(self, db: Database) -> None:
+        self.db = db
+        # Whether damage is tolerated, and what was found: first place in the order -> what is wrong.
+        self.damaged: dict[int, str] | None = None
+        self._folds = "-"
+        self._until = 0
+        self._known = Waiting.of(())
+
+    def now(self) -> Waiting:
+        """All that waits."""
+        with self.db.read():
+            folds = self.db.fact(FOLDS) or ""
+            if folds != self._folds:
+                # Rows of before each stand by themselves, until the first fold.
+                before = self.db.rows(
+                    "SELECT seq, probe, at, value, received, flag, timed, test FROM journal ORDER BY seq"
+                )
+                self._folds, self._until, self._known = folds, 0, Waiting.of(before)
+            rows = self.db.rows("SELECT seq, blob FROM batch WHERE seq>? ORDER BY seq", self._until)
+        if rows:
+            fresh = [self._opened(seq, blob)[0] for seq, blob in rows]
+            # What was read already may have been put together with what was not.
+            fresh = [w.take(w.seq > self._until) if len(w) and w.seq[0] <= self._until else w for w in fresh]
+            self._known = Waiting.joined([w for w in (self._known, *fresh) if len(w)])
+            self._until = int(rows[-1][0])
+        return self._known
+
+    def since(self, seq: int, limit: int) -> Waiting:
+        """The first ones after a place in the order."""
+        found: list[Waiting] = []
+        with self.db.read():
+            before = self.db.rows(
+                "SELECT seq, probe, at, value, received, flag, timed, test FROM journal WHERE seq>? "
+                "ORDER BY seq LIMIT ?",
+                seq,
+                limit,
+            )
+            count, after = len(before), seq
+            while count < limit:
+                rows = self.db.rows("SELECT seq, n, blob FROM batch WHERE seq>? ORDER BY seq LIMIT ?", after, JOINED)
+                if not rows:
+                    break
+                for after, n, blob in rows:  # noqa: B007
+                    waiting = self._opened(after, blob)[0]
+                    found.append(waiting.take(waiting.seq > seq))
+                    count += len(found[-1])
+        whole = Waiting.joined([w for w in (Waiting.of(before), *found) if len(w)])
+        return whole.take(np.arange(min(limit, len(whole))))
+
+    def held(self) -> int:
+        """How many readings wait."""
+        return int(self.db.rows("SELECT TOTAL(n) FROM batch")[0][0])
+
+    def last_seq(self) -> int:
+        """The newest place in the order that was given out."""
+        rows = self.db.rows("SELECT MAX(seq) FROM batch UNION ALL SELECT seq FROM sqlite_sequence WHERE name='journal'")
+        return max((int(seq) for (seq,) in rows if seq is not None), default=0)
+
+    def add(self, rows: Iterable[tuple[int, int, float, int, int, bool, str]], marks: Sequence[Mark]) -> None:
+        """(probe, at, value, received, flag, timed, test) of each; inside a transaction of the caller. Raises
+        ValueError when a value is not finite."""
+        last = self.last_seq()
+        waiting = Waiting.of([(last + 1 + k, *row) for k, row in enumerate(rows)])
+        self._write(last + max(len(waiting), 1), waiting, marks, single=len(waiting) <= SINGLE)
+        self._join()
+
+    def _write(self, seq: int, waiting: Waiting, marks: Sequence[Mark], *, single: bool) -> None:
+        self.db.connection.execute(
+            "INSERT INTO batch(seq, n, single, blob) VALUES (?,?,?,?)",
+            (seq, len(waiting), int(single), encode(waiting, marks)),
+        )
+
+    def _join(self) -> None:
+        """Rows of single commits into one, where there are enough of them."""
+        c = self.db.connection
+        first = c.execute("SELECT single FROM batch ORDER BY seq DESC LIMIT 1 OFFSET ?", (JOINED - 1,)).fetchone()
+        if first is None or not first[0]:
+            return
+        rows = c.execute("SELECT seq, blob, single FROM batch ORDER BY seq DESC LIMIT ?", (JOINED,)).fetchall()
+        if not all(single for _, _, single in rows):
+            return
+        try:
+            opened = [decode(blob) for _, blob, _ in reversed(rows)]
+        except ValueError:
+            # Left as it is, to be told of by whoever reads.
+            return
+        c.executemany("DELETE FROM batch WHERE seq=?", [(seq,) for seq, _, _ in rows])
+        waiting = Waiting.joined([w for w, _ in opened if len(w)])
+        self._write(rows[0][0], waiting, [mark for _, marks in opened for mark in marks], single=False)
+
+    def block(self, after: int, most: int) -> list[Batch]:
+        """Rows after a place in the order: so many readings, or one row at least."""
+        found: list[Batch] = []
+        count = 0
+        for seq, n, blob in self.db.connection.execute(
+            "SELECT seq, n, blob FROM batch WHERE seq>? ORDER BY seq", (after,)
+        ):
+            if found and count + n > most:
+                break
+            count += n
+            try:
+                found.append(Batch(seq, n, blob, *decode(blob)))
+            except ValueError as error:
+                found.append(Batch(seq, n, blob, Waiting.of(()), [], str(error)))
+        return found
+
+    def replace(self, seq: int, waiting: Waiting, marks: Sequence[Mark]) -> None:
+        """What stays of a row; nothing: it goes, but for the newest, which keeps the place in the order."""
+        c = self.db.connection
+        if len(waiting) or marks or seq == c.execute("SELECT MAX(seq) FROM batch").fetchone()[0]:
+            c.execute("UPDATE batch SET n=?, blob=? WHERE seq=?", (len(waiting), encode(waiting, marks), seq))
+        else:
+            c.execute("DELETE FROM batch WHERE seq=?", (seq,))
+
+    def folded(self) -> None:
+        """What was unpacked of before is no longer what waits."""
+        self.db.connection.execute(
+            "INSERT INTO fact VALUES (?, '1') ON CONFLICT(name) DO UPDATE SET value=value+1", (FOLDS,)
+        )
+
+    def _opened(self, seq: int, blob: bytes) -> tuple[Waiting, list[Mark]]:
+        try:
+            return decode(blob)
+        except ValueError as error:
+            what = f"readings up to number {seq} that came lately are damaged ({error})"
+            if self.damaged is None:
+                raise StoreCorrupt(
+                    what,
+                    where=str(self.db.path),
+                    fix="stop the service, copy the file and its -wal aside, and restore the last backup",
+                ) from error
+            self.damaged[seq] = what
+            return Waiting.of(()), []
+
+    def marks(self, after: int = 0) -> list[Mark]:
+        """Packets after a place in the order of storing that are not folded yet."""
+        rows = self.db.rows("SELECT seq, blob FROM batch WHERE seq>? ORDER BY seq", after)
+        return [mark for seq, blob in rows for mark in self._opened(seq, blob)[1]]
