@@ -546,13 +546,13 @@ def test_stopping_while_nothing_can_be_stored_ends_and_leaves_the_messages_at_th
     intake = started(settings(tmp_path, broker.port))
     pages = store_of(intake).db.rows("PRAGMA page_count")[0][0]
     store_of(intake).db.connection.execute(f"PRAGMA max_page_count={pages}").fetchone()
-    sender.send("room/warm", *some_values(400))
+    sender.send("room/warm", *some_values(2000))
     wait_for(lambda: intake.link().store_error != "")
     assert intake.stop(10)
     again = started(settings(tmp_path, broker.port))
-    wait_for(lambda: len(stored(tmp_path)) == 400, "all readings")
+    wait_for(lambda: len(stored(tmp_path)) == 2000, "all readings")
     assert again.stop()
-    assert Counter(f"{r.value:.1f}" for r in stored(tmp_path)) == Counter(some_values(400))
+    assert Counter(f"{r.value:.1f}" for r in stored(tmp_path)) == Counter(some_values(2000))
 
 
 def test_stopping_takes_no_longer_than_it_may_and_what_is_under_way_is_stored_all_the_same(
