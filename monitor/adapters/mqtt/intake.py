@@ -36,9 +36,10 @@ _log = logging.getLogger(__name__)
 BATCH: Final = 500
 BATCH_READINGS: Final = 20_000
 # Brokers let at least so many messages be under way (20 is the usual bound with MQTT 3.1.1): when that many are
-# here and no more comes, the broker may be waiting for us.
+# here and no more comes, the broker may be waiting for us. No more: for four times as long as they came apart.
 WINDOW: Final = 20
 IDLE_S: Final = 0.05
+IDLE_GAPS: Final = 4.0
 URGENT_EVERY_S: Final = 0.25
 # Longer than the store waits for another writer (30 s), so that a slow commit is not taken for a hung one.
 ALIVE_S: Final = 90.0
@@ -213,14 +214,15 @@ class Intake:
     def _rounds(self, persistence: Persistence, keeping: Keeping) -> None:
         batch: list[tuple[Arrival, Decoded]] = []
         readings = 0
-        due = flushed = time.monotonic()
+        due = flushed = began = idle = time.monotonic()
         while True:
-            item = self._next(persistence, batch, due)
+            item = self._next(persistence, batch, min(due, idle) if len(batch) >= WINDOW else due)
             if isinstance(item, Arrival):
-                decoded = keeping.read(item)
+                decoded, now = keeping.read(item), time.monotonic()
                 if not batch:
-                    due = time.monotonic() + self._settings.commit_every_s
+                    began, due = now, now + self._settings.commit_every_s
                 batch.append((item, decoded))
+                idle = now + max(IDLE_S, IDLE_GAPS * (now - began) / len(batch))
                 readings += len(decoded.readings)
                 for reading in decoded.readings:
                     if self._is_urgent(reading):
@@ -228,7 +230,7 @@ class Intake:
                 if keeping.is_answer(item):
                     due = min(due, flushed + URGENT_EVERY_S)
             # The broker may be holding back until we acknowledge; then it is not the end of what it has.
-            stalled = item is None and len(batch) >= WINDOW
+            stalled = item is None and len(batch) >= WINDOW and time.monotonic() >= idle
             full = len(batch) >= BATCH or readings >= BATCH_READINGS
             ending = item is None and self._ending.is_set()
             if full or stalled or ending or isinstance(item, Connected) or time.monotonic() >= due:
@@ -253,8 +255,6 @@ class Intake:
         wait = 0.2
         if batch:
             wait = max(min(wait, due - time.monotonic()), 0.0)
-        if len(batch) >= WINDOW:
-            wait = min(wait, IDLE_S)
         self._line.turn(wait, BATCH)
         return self._queue.take()
 
