@@ -120,12 +120,11 @@ def encode(waiting: Waiting, marks: Sequence[Mark] = ()) -> bytes:
         out += ints(waiting.received - waiting.at, 0, 1)
         out += ints(waiting.flag.astype(np.int64), 0) + ints(waiting.timed.astype(np.int64), 0)
         out += names(waiting.test.tolist())
-    out += encode_marks(marks)
+    out += _packed_marks(marks)
     return MAGIC + zlib.crc32(out).to_bytes(4, "little") + bytes(out)
 
 
-def encode_marks(marks: Sequence[Mark]) -> bytes:
-    """Packets, in the order of storing."""
+def _packed_marks(marks: Sequence[Mark]) -> bytes:
     out = bytearray()
     put(out, len(marks))
     if not marks:
@@ -144,14 +143,6 @@ def _marks(packed: PackedBytes) -> list[Mark]:
         raise ValueError("damaged: the number of packets")
     mids, lengths = packed.ints(n).tolist(), packed.ints(n).tolist()
     return [Mark(mid, packed.raw(length)) for mid, length in zip(mids, lengths, strict=True)]
-
-
-def decode_marks(blob: bytes) -> list[Mark]:
-    """Raises ValueError on damaged bytes."""
-    try:
-        return _marks(PackedBytes(blob, 0))
-    except (IndexError, OverflowError, TypeError, zlib.error) as error:
-        raise ValueError(f"damaged marks: {error}") from error
 
 
 def decode(blob: bytes) -> tuple[Waiting, list[Mark]]:
@@ -193,6 +184,15 @@ class Batch:
     @property
     def first_seq(self) -> int:
         return int(self.waiting.seq[0]) if len(self.waiting) else self.seq
+
+
+def check(blob: bytes) -> str:
+    """What is wrong with the bytes of a row; empty when it is whole."""
+    try:
+        decode(blob)
+    except ValueError as error:
+        return str(error)
+    return ""
 
 
 class Batches:

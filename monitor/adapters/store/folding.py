@@ -16,7 +16,7 @@ import numpy as np
 
 from monitor.adapters.crashpoints import crash_point
 from monitor.adapters.store import chunks
-from monitor.adapters.store.batches import SESSION, Batch, Batches, Mark, Waiting, encode_marks
+from monitor.adapters.store.batches import SESSION, Batch, Batches, Mark, Waiting, encode
 from monitor.adapters.store.columns import Columns
 from monitor.adapters.store.database import ROWS_A_STEP, Database
 from monitor.adapters.store.journal import ProbeNumbers
@@ -240,7 +240,9 @@ class Folding:
                 left = () if whole else batch.marks
                 self._batches.replace(batch.seq, batch.waiting.take(~due), left)
         if marks:
-            self.db.connection.execute("INSERT INTO mark(n, blob) VALUES (?,?)", (len(marks), encode_marks(marks)))
+            self.db.connection.execute(
+                "INSERT INTO mark(n, blob) VALUES (?,?)", (len(marks), encode(Waiting.of(()), marks))
+            )
         self._into_chunks(Waiting.joined([w for w in moving if len(w)]))
         self._batches.folded()
         return sum(map(len, moving))

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from monitor.adapters.store.batches import SESSION, Batches, Mark, decode_marks
+from monitor.adapters.store.batches import SESSION, Batches, Mark, decode
 from monitor.adapters.store.database import Database
 from monitor.adapters.store.unread import Quarantined, Unread
 from monitor.core.readings.arrivals import AGAIN_WITHIN, DIGEST_BYTES
@@ -116,7 +116,7 @@ class Journal:
         with self.db.read():
             marks += self.db.rows("SELECT mid, digest FROM inbox ORDER BY ordinal")
             for (blob,) in self.db.rows("SELECT blob FROM mark ORDER BY id"):
-                marks += decode_marks(blob)
+                marks += decode(blob)[1]
             marks += self._batches.marks(self.session_from())
         first = max(len(marks) - AGAIN_WITHIN, 0)
         return {

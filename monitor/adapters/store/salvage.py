@@ -510,6 +510,10 @@ def _drop_dangling(new: sqlite3.Connection, kept: TextIO, outcome: Salvage) -> N
             outcome.lost.append(Finding("rows", str(table), f"{table} {number}: {why}"))
 
 
+def _whole(number: object) -> int:
+    return number if isinstance(number, int) and 0 <= number < 2**53 else 0
+
+
 def _count_on(old: sqlite3.Connection, new: sqlite3.Connection) -> None:
     """Numbers that were given out once are not given out again: what others know a row by stays its own."""
     counted: dict[str, int] = {}
@@ -517,6 +521,11 @@ def _count_on(old: sqlite3.Connection, new: sqlite3.Connection) -> None:
         for name, seq in old.execute("SELECT name, seq FROM sqlite_sequence"):
             if isinstance(name, bytes) and isinstance(seq, int) and 0 <= seq < 2**53:
                 counted[name.decode("utf-8", "replace")] = seq
+    with contextlib.suppress(*DAMAGE):
+        # The newest of what waits may be among what could not be read.
+        counted["journal"] = max(
+            counted.get("journal", 0), _whole(old.execute("SELECT MAX(seq) FROM batch").fetchone()[0])
+        )
     shipped = new.execute("SELECT MAX(seq) FROM shipped").fetchone()[0]
     counted["journal"] = max(counted.get("journal", 0), int(shipped or 0))
     tables = {str(r[0]) for r in new.execute("SELECT name FROM sqlite_master WHERE sql LIKE '%AUTOINCREMENT%'")}

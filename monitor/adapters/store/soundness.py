@@ -17,7 +17,7 @@ from typing import Any, Final, Literal
 
 import numpy as np
 
-from monitor.adapters.store import chunks
+from monitor.adapters.store import batches, chunks
 from monitor.adapters.store.database import BUSY_S, FILE_NAME, lay_out, newest_version, translated
 from monitor.core.terms.times import HOUR_MS
 from monitor.errors import StoreError, StoreNewer
@@ -39,6 +39,8 @@ DERIVED: Final = frozenset({"part", "span", "dirty"})
 DAMAGE: Final = (sqlite3.DatabaseError, UnicodeDecodeError)
 """What reading a damaged file may raise; SQLite's own words may hold what stands in it."""
 _FLAGS: Final = frozenset({1, 2, 3, 4, 9})
+BATCHES: Final = frozenset({"batch", "mark"})
+"""Tables whose rows carry a sum as chunks do: readings that are not folded yet, and packets."""
 _JSON: Final = {"event": ("body",), "condition": ("body",), "notice": ("subjects",)}
 
 
@@ -230,7 +232,7 @@ def judge_of(table: str, columns: list[Row]) -> Callable[[Row], str]:
         named = {name: value for (name, _, _), value in zip(kinds, row, strict=True)}
         if table == "journal" and (named["flag"] not in _FLAGS or named["timed"] not in (0, 1)):
             return "flag or timed is none that there is"
-        return ""
+        return batches.check(named["blob"]) if table in BATCHES else ""
 
     return judge
 
