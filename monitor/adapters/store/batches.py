@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Iterable, Sequence
-from typing import Any, Final, NamedTuple
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from monitor.adapters.store.columns import Columns
 from monitor.adapters.store.database import Database
+from monitor.adapters.store.journal import InboxMark as Mark
 from monitor.adapters.store.packed import PackedBytes, ints, names, put, values
 from monitor.core.terms.arrays import Flags, Times, Values
 from monitor.errors import StoreCorrupt
@@ -26,17 +27,8 @@ JOINED: Final = 64
 """So many rows of single commits become one."""
 SINGLE: Final = 200
 """A commit of more readings stays a row by itself."""
-SESSION: Final = "inbox from"
-"""The fact up to which place in the order packets are of a session that the broker has ended."""
 FOLDS: Final = "folds"
 """The fact that is another one after each fold."""
-
-
-class Mark(NamedTuple):
-    """A message that was stored: packet identifier and a digest of topic and payload."""
-
-    mid: int
-    digest: bytes
 
 
 @dataclass(frozen=True)

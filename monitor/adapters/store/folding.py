@@ -16,10 +16,10 @@ import numpy as np
 
 from monitor.adapters.crashpoints import crash_point
 from monitor.adapters.store import chunks
-from monitor.adapters.store.batches import SESSION, Batch, Batches, Mark, Waiting, encode
+from monitor.adapters.store.batches import Batch, Batches, Waiting, encode
 from monitor.adapters.store.columns import Columns
 from monitor.adapters.store.database import ROWS_A_STEP, Database
-from monitor.adapters.store.journal import ProbeNumbers
+from monitor.adapters.store.journal import SESSION, InboxMark, ProbeNumbers
 from monitor.adapters.store.readings import Readings
 from monitor.core.terms.times import HOUR_MS
 from monitor.errors import StoreCorrupt
@@ -226,7 +226,7 @@ class Folding:
 
     def _fold_block(self, block: Sequence[Batch], cutoff: int, seen_seq: int) -> int:
         moving: list[Waiting] = []
-        marks: list[Mark] = []
+        marks: list[InboxMark] = []
         void = int(self.db.fact(SESSION) or 0)
         for batch in block:
             if batch.wrong:

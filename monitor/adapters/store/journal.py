@@ -6,8 +6,8 @@ A commit that returned is on the disk: then the messages may be acknowledged (T1
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING, Final, NamedTuple
 
-from monitor.adapters.store.batches import SESSION, Batches, Mark, decode
 from monitor.adapters.store.database import Database
 from monitor.adapters.store.unread import Quarantined, Unread
 from monitor.core.readings.arrivals import AGAIN_WITHIN, DIGEST_BYTES
@@ -15,7 +15,18 @@ from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.times import HOUR_MS
 from monitor.errors import StoreError, StoreFull
 
-InboxMark = Mark
+if TYPE_CHECKING:
+    from monitor.adapters.store.batches import Batches
+
+SESSION: Final = "inbox from"
+"""The fact up to which place in the order of storing packets are of a session that the broker has ended."""
+
+
+class InboxMark(NamedTuple):
+    """A message that was stored: packet identifier and a digest of topic and payload."""
+
+    mid: int
+    digest: bytes
 
 
 class ProbeNumbers:
@@ -105,13 +116,16 @@ class Journal:
                         (numbers[probe], at, value, received, int(flag), bool(timed), test)
                         for probe, at, value, received, flag, test, timed in readings
                     ],
-                    [Mark(mid, digest[:DIGEST_BYTES]) for mid, digest in marks],
+                    [InboxMark(mid, digest[:DIGEST_BYTES]) for mid, digest in marks],
                 )
             except ValueError as error:
                 raise StoreError(f"a reading cannot be stored: {error}", where=str(self.db.path)) from error
 
     def inbox(self) -> dict[int, tuple[int, bytes]]:
         """Packet identifier -> (ordinal, digest) of the messages stored in this broker session that may come again."""
+        # Names of probes are asked for by commands that have nothing to do with arrays.
+        from monitor.adapters.store.batches import decode
+
         marks: list[tuple[int, bytes]] = []
         with self.db.read():
             marks += self.db.rows("SELECT mid, digest FROM inbox ORDER BY ordinal")
