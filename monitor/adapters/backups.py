@@ -189,6 +189,9 @@ def _copied_store(source: Path, target: Path, progress: Progress | None) -> int:
             os.close(os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600))
             connection.execute("PRAGMA query_only=OFF")
             connection.execute("VACUUM INTO ?", (str(target),))
+            # As a store has it, so that whoever looks into the backup where it lies changes nothing of it.
+            with contextlib.closing(sqlite3.connect(target, isolation_level=None)) as copied:
+                copied.execute("PRAGMA journal_mode=WAL").fetchall()
         except sqlite3.Error as error:
             raise translated(error, source) from error
     to_disk(target)

@@ -54,6 +54,7 @@ class Upkeep:
             self._store.folding.fold(now_ms, seen if seen >= 0 else 2**62)
             crash_point("after-folding-before-summing")
             self._derived.hours.refresh(now_ms)
+            self._store.seal()
             self._store.db.checkpoint()
             self._unsummed = ""
         except StoreFull as error:

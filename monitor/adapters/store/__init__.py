@@ -180,6 +180,12 @@ class Store:
 
         return forget(self, now_ms, keep_days)
 
+    def seal(self) -> int:
+        """Seal what was written since the last time (:mod:`monitor.adapters.store.seals`)."""
+        from monitor.adapters.store.seals import seal
+
+        return seal(self.db)
+
     def close(self) -> None:
         self.db.close()
 

@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping
 import numpy as np
 
 from monitor.adapters.store.database import Database
+from monitor.adapters.store.seals import BLOCK, name_of_sums
 from monitor.core.terms.arrays import Times, Values
 from monitor.values import dataclass
 
@@ -76,7 +77,11 @@ class Parts:
 
     def replace(self, box: str, model: str, hours: Iterable[int], rows: HourRows, span: tuple[int, int]) -> None:
         """Put computed hours in place; only inside a transaction of the caller (``db.write()``)."""
-        c = self.db.connection
+        c, hours = self.db.connection, list(hours)
+        changed = {int(h) // BLOCK for h in (*hours, *rows.hour)}
+        c.executemany(
+            "DELETE FROM seal WHERE part=? AND block=?", [(name_of_sums(box, model), block) for block in changed]
+        )
         c.executemany("DELETE FROM part WHERE box=? AND model=? AND hour=?", [(box, model, int(h)) for h in hours])
         c.executemany(
             "INSERT OR REPLACE INTO part VALUES (?,?,?,?,?,?,?)",
@@ -108,10 +113,12 @@ class Parts:
             for box, model in c.execute("SELECT box, model FROM span").fetchall():
                 if model not in set(models.get(box, ())):
                     c.execute("DELETE FROM part WHERE box=? AND model=?", (box, model))
+                    c.execute("DELETE FROM seal WHERE part=?", (name_of_sums(box, model),))
                     c.execute("DELETE FROM span WHERE box=? AND model=?", (box, model))
 
     def forget_all(self) -> None:
         """Throw everything derived away; it is computed anew when asked for."""
         with self.db.write() as c:
             c.execute("DELETE FROM part")
+            c.execute("DELETE FROM seal WHERE part GLOB 'part*'")
             c.execute("DELETE FROM span")

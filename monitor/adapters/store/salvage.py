@@ -19,6 +19,7 @@ from pathlib import Path
 from typing import Final, TextIO
 
 from monitor.adapters.crashpoints import crash_point
+from monitor.adapters.store import seals
 from monitor.adapters.store.database import FILE_NAME, MARK_NAME, lay_out, newest_version, rights_in, translated
 from monitor.adapters.store.salvaged_hours import (
     NOTHING_LEFT,
@@ -206,10 +207,15 @@ def _made_anew(damaged: Path, fresh: Path, aside: Path, backups: Sequence[Path],
         known = {(one.table, one.first) for one in missing}
         gaps = [gap for table in sorted(suspect - CHUNKS.keys()) for gap in _gaps(new, table)]
         missing += [gap for gap in gaps if (gap.table, gap.first) not in known]
+        torn = _torn(old)
         for backup in backups:
             missing = _refilled(new, backup, missing, gone, suspect, outcome)
+            torn = _sealed_again(new, backup, torn, outcome)
         names = {int(i): str(n) for i, n in new.execute("SELECT id, name FROM probe")}
         outcome.lost = [*gone.told(names), *(one.told() for one in missing)]
+        for part, block, _ in torn:
+            table, which = seals.told(part, block)
+            outcome.lost.append(Finding("seal", table, f"{which}: one of them is not as it was written, and was kept"))
         _drop_dangling(new, kept, outcome)
         _count_on(old, new)
         new.execute("PRAGMA journal_mode=DELETE").fetchall()
@@ -222,7 +228,7 @@ def _version(old: sqlite3.Connection) -> int:
     return newest_version()
 
 
-NOT_COPIED: Final = DERIVED | {"damaged_chunk"}
+NOT_COPIED: Final = DERIVED | {"damaged_chunk", "seal"}
 
 
 @dataclass()
@@ -490,6 +496,34 @@ def _refilled(
         for name in sorted(suspect - CHUNKS.keys() - NOT_COPIED):
             outcome.refilled += _all_of(_Table(new, name), old)
         new.execute("COMMIT")
+    return left
+
+
+def _torn(old: sqlite3.Connection) -> list[tuple[str, int, bytes]]:
+    """Seals of rows that can be read and are not as they were sealed."""
+    with contextlib.suppress(*DAMAGE, ValueError):
+        return [one for one in seals.broken(old) if one[0] in seals.ROWS]
+    return []
+
+
+def _sealed_again(
+    new: sqlite3.Connection, backup: Path, torn: list[tuple[str, int, bytes]], outcome: Salvage
+) -> list[tuple[str, int, bytes]]:
+    """Rows of a broken seal out of a backup that has them as they were sealed; the seals that are broken then."""
+    left: list[tuple[str, int, bytes]] = []
+    with contextlib.closing(reading_only(backup, still=True)) as old:
+        old.text_factory = bytes
+        for part, block, kept in torn:
+            if seals.sum_of(old, part, block) != kept:
+                left.append((part, block, kept))
+                continue
+            key, span = seals.ROWS[part], (block * seals.BLOCK, (block + 1) * seals.BLOCK)
+            where = f"FROM {part} WHERE {key}>=? AND {key}<?"
+            new.execute("BEGIN")
+            new.execute(f"DELETE {where}", span)
+            table = _Table(new, part)
+            outcome.refilled += sum(not table.put(row) for row in old.execute(f"SELECT * {where}", span))
+            new.execute("COMMIT")
     return left
 
 

@@ -19,12 +19,14 @@ import numpy as np
 
 from monitor.adapters.store import batches, chunks
 from monitor.adapters.store.database import BUSY_S, FILE_NAME, lay_out, newest_version, translated
+from monitor.adapters.store.seals import broken, told
 from monitor.core.terms.times import HOUR_MS
 from monitor.errors import StoreError, StoreNewer
 from monitor.values import dataclass
 
-By = Literal["file", "rows", "readings", "sum"]
-"""Which check found it: SQLite's own, what a column may hold, the sums of chunks, the sums of a backup's files."""
+By = Literal["file", "rows", "readings", "seal", "sum"]
+"""Which check found it: SQLite's own, what a column may hold, the sums of chunks, the seals of rows, the sums of a
+backup's files."""
 
 Row = tuple[Any, ...]
 Progress = Callable[[int], None]
@@ -105,6 +107,7 @@ def examined(path: Path, *, still: bool = False, progress: Progress | None = Non
         for table in _tables(connection):
             found += _of_rows(connection, table)
         found += _of_readings(connection, progress)
+        found += _of_seals(connection)
     return found[:MOST_FINDINGS]
 
 
@@ -261,6 +264,23 @@ def _is_json(value: bytes) -> bool:
     except ValueError:
         return False
     return True
+
+
+def _of_seals(connection: sqlite3.Connection) -> Iterator[Finding]:
+    """Rows that are not as they were sealed."""
+    if "seal" not in _tables(connection):
+        return
+    try:
+        # Of one moment: whoever writes a row takes its seal away.
+        connection.execute("BEGIN")
+        for part, block, _ in broken(connection):
+            table, which = told(part, block)
+            yield Finding("seal", table, f"{which}: one of them is not as it was written")
+    except (*DAMAGE, ValueError) as error:
+        yield Finding("file", "seal", f"the seals cannot be read ({error})")
+    finally:
+        with contextlib.suppress(sqlite3.Error):
+            connection.execute("ROLLBACK")
 
 
 # -- readings --------------------------------------------------------------------------------------------------------
