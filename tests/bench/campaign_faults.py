@@ -426,8 +426,8 @@ def receiver(sign: str) -> Play:
 
 # -- all of them ------------------------------------------------------------------------------------------------
 
-_CLOCK: Final = frozenset({"clock-untrusted", "probe-clock", "probe-quiet", "room-quiet", "was-away"})
-_STUCK: Final = _CLOCK | {"notices-stuck"}
+CLOCK: Final = frozenset({"clock-untrusted", "probe-clock", "probe-quiet", "room-quiet", "was-away"})
+_STUCK: Final = CLOCK | {"notices-stuck"}
 _STORE: Final = frozenset({"store-failing", "disk-low", "check-failed"})
 
 
@@ -466,9 +466,9 @@ def kinds() -> tuple[Kind, ...]:
         Kind("disk fails to write", "disk", injected("pwrite64", "error=EIO:when={when}"), _STORE),
         Kind("store locked", "disk", store_locked, _STORE),
         Kind("bytes of the store flipped", "alone", bytes_flipped, _STORE, 0.7),
-        Kind("clock forward", "clock", clock_set(10_000, HOUR_MS, DAY_MS), _CLOCK),
-        Kind("clock back", "clock", clock_set(-10_000, -HOUR_MS, -DAY_MS), _CLOCK),
-        Kind("begins in 1970", "alone", begins_in_1970, _CLOCK, 0.7),
+        Kind("clock forward", "clock", clock_set(10_000, HOUR_MS, DAY_MS), CLOCK),
+        Kind("clock back", "clock", clock_set(-10_000, -HOUR_MS, -DAY_MS), CLOCK),
+        Kind("begins in 1970", "alone", begins_in_1970, CLOCK, 0.7),
         Kind("a probe floods", "probe", floods, frozenset({"probe-too-often"})),
         Kind("a probe repeats itself", "probe", repeats, frozenset({"probe-too-often", "probe-stuck"})),
         Kind("a probe goes backwards", "probe", backwards),

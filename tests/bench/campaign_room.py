@@ -44,7 +44,7 @@ EVERY_S: Final = 0.08
 CYCLE_EVERY_S: Final = 0.25
 STEP_S: Final = 2.0
 """A box is so warm for so long at least."""
-DISK: Final = "64m"
+DISK: Final = "160m"
 TOPICS: Final = ("numbered", "bare", "wild", "backwards")
 SINKS: Final = ("first", "second")
 JUDGED_S: Final = 2 * MOMENT_S
