@@ -153,7 +153,7 @@ class CampaignRoom:
 
     def _tables(self, zone: tuple[str, str] | None) -> Tables:
         probes: list[Table] = [
-            timed("numbered", "counted", interval=10, quiet_after=60),
+            timed("numbered", "counted"),
             {"id": "bare", "topic": "eggs/bare", "box": "bare", "interval": 1},
             {"id": "wild", "topic": "eggs/wild", "box": "wild", "pointer": "/v"},
             timed("backwards", "backwards"),
