@@ -55,6 +55,11 @@ class Kind:
     may: frozenset[str] = frozenset()
     often: float = 1.0
 
+    @property
+    def alone_with_files(self) -> bool:
+        """Whether nobody else may have the store open meanwhile."""
+        return self.group == "alone"
+
 
 @functools.cache
 def crash_points() -> tuple[str, ...]:
@@ -484,6 +489,7 @@ def kinds() -> tuple[Kind, ...]:
 def play(kind: Kind, r: CampaignRoom, dice: random.Random, after_s: float) -> None:
     """A fault from its beginning to its end. Raises NotHere."""
     time.sleep(after_s)
-    course = kind.play(r, dice)
-    time.sleep(next(course))
-    next(course, None)
+    with r.looking if kind.alone_with_files else contextlib.nullcontext():
+        course = kind.play(r, dice)
+        time.sleep(next(course))
+        next(course, None)

@@ -140,6 +140,8 @@ class CampaignRoom:
         self.kept = KeptAlive(self.run)
         self.publisher = Publisher(self.broker.port)
         self._lock = threading.Lock()
+        # Who changes the store's files has them for himself.
+        self.looking = threading.Lock()
 
     def _written_before(self, store: Store) -> None:
         """Four days of readings as they were kept before: they are converted while all else happens."""
@@ -235,10 +237,13 @@ class CampaignRoom:
 
     def history(self) -> list[Transition] | None:
         """Every change of a condition, oldest first; None when nobody may look just now."""
-        if not self.kept.alive:
+        if not self.kept.alive or not self.looking.acquire(blocking=False):
             return None
-        with contextlib.suppress(MonitorError, OSError), self.store() as store:
-            return store.ledger.history(100_000)[::-1]
+        try:
+            with contextlib.suppress(MonitorError, OSError), self.store() as store:
+                return store.ledger.history(100_000)[::-1]
+        finally:
+            self.looking.release()
         return None
 
     def recovered(self, seconds: float = MOMENT_S) -> float | None:
