@@ -30,7 +30,7 @@ LONGEST_NAME: Final = 200
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class HistoryStep:
     """What lies in one step of time, or all of it: how many values, their mean, the lowest and the highest."""
 
     from_ms: int
@@ -41,7 +41,7 @@ class Step:
 
 
 @dataclass(frozen=True, slots=True)
-class Kept:
+class ShippedReading:
     """One reading as it was shipped: the value in C, per cent, V or g, and its flag."""
 
     at_ms: int
@@ -49,7 +49,7 @@ class Kept:
     flag: int
 
 
-class History:
+class RoomHistory:
     """The database of one room. Every method raises HistoryUnreachable, HistoryRefused, UsageError and UnknownSubject.
 
     Times are ms since 1970, from the first on and before the second.
@@ -61,7 +61,7 @@ class History:
         self._answer_s = ANSWER_S if answer_s is None else answer_s
         self._database = place.database.replace("{room}", room)
 
-    def boxes(self, from_ms: int, to_ms: int) -> dict[str, Step]:
+    def boxes(self, from_ms: int, to_ms: int) -> dict[str, HistoryStep]:
         """Each box of which a temperature was shipped in a span; box -> what it was over all of it."""
         found = {}
         asked = f'SELECT {_SUMS} FROM "box" WHERE {_span(from_ms, to_ms)} GROUP BY "box"'  # noqa: S608 - numbers
@@ -72,7 +72,7 @@ class History:
                 found[box] = steps[0]
         return dict(sorted(found.items()))
 
-    def box(self, box: str, from_ms: int, to_ms: int, every_ms: int) -> list[Step]:
+    def box(self, box: str, from_ms: int, to_ms: int, every_ms: int) -> list[HistoryStep]:
         """The temperature of a box by steps; a step in which nothing was shipped is left out."""
         if not 0 < (to_ms - from_ms) / max(every_ms, 1) <= MOST_STEPS:
             raise UsageError(f"a span of more than {MOST_STEPS} steps", fix="give a longer --every, or a shorter span")
@@ -80,7 +80,7 @@ class History:
         asked = f'SELECT {_SUMS} FROM "box" WHERE {where} GROUP BY time({every_ms}ms) fill(none)'  # noqa: S608 - quoted
         return [step for series in self._asked(asked) for step in _steps(series) if step.count]
 
-    def readings(self, probe: str, from_ms: int, to_ms: int) -> Iterator[Kept]:
+    def readings(self, probe: str, from_ms: int, to_ms: int) -> Iterator[ShippedReading]:
         """Every reading of a probe, oldest first."""
         where = f'"probe" = {_text(probe)} AND {_span(from_ms, to_ms)}'
         for start in range(0, MOST_ROWS, ROWS_A_PAGE):
@@ -88,7 +88,7 @@ class History:
             asked = f'SELECT "value", "flag" FROM "reading" WHERE {where} {part}'  # noqa: S608 - quoted
             rows = [row for series in self._asked(asked) for row in _rows(series, "value", "flag")]
             for at_ms, (value, flag) in rows:
-                yield Kept(at_ms, value, round(flag))
+                yield ShippedReading(at_ms, value, round(flag))
             if len(rows) < ROWS_A_PAGE:
                 return
         raise UsageError(f"more than {MOST_ROWS} readings", fix="give a shorter span")
@@ -231,6 +231,6 @@ def _rows(series: Mapping[str, Any], *names: str) -> Iterator[tuple[int, tuple[f
             yield int(found[0]), tuple(float(x) for x in found[1:])
 
 
-def _steps(series: Mapping[str, Any]) -> Iterator[Step]:
+def _steps(series: Mapping[str, Any]) -> Iterator[HistoryStep]:
     for at_ms, (count, mean, low, high) in _rows(series, "n", "mean", "low", "high"):
-        yield Step(at_ms, round(count), mean, low, high)
+        yield HistoryStep(at_ms, round(count), mean, low, high)

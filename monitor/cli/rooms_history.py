@@ -19,7 +19,7 @@ from monitor.core.terms.times import DAY_MS
 from monitor.errors import ConfigError, UsageError
 
 if TYPE_CHECKING:
-    from monitor.adapters.history import Step
+    from monitor.adapters.history import HistoryStep
 
 UNITS_S: Final = {"s": 1, "min": 60, "h": 3600, "d": 86_400}
 STEPS: Final = 48
@@ -57,7 +57,7 @@ def add_history(inner: argparse._SubParsersAction[argparse.ArgumentParser], wher
 
 def run_history(args: argparse.Namespace) -> int:
     """Ask the database, and show it. Raises ConfigError, UsageError and what the database says."""
-    from monitor.adapters.history import History
+    from monitor.adapters.history import RoomHistory
 
     if args.box and args.probe:
         raise UsageError("a box and a probe are both asked for", fix="keep one of them")
@@ -66,7 +66,7 @@ def run_history(args: argparse.Namespace) -> int:
     from_ms = to_ms - DAY_MS if args.begin is None else parse_time(args.begin, zone)[0]
     if from_ms >= to_ms:
         raise UsageError("--from is not before --to", fix="give a span, such as --from 2026-05-01 --to 2026-06-01")
-    history = History(place, args.room)
+    history = RoomHistory(place, args.room)
     if args.probe:
         rows = [[x.at_ms, x.value, x.flag] for x in history.readings(args.probe, from_ms, to_ms)]
         _told(args, zone, ["at", "value", "flag"], rows)
@@ -147,7 +147,7 @@ def _nothing(what: str) -> str:
     return f"nothing of {what} lies there in this span"
 
 
-def _shown(steps: Sequence[tuple[str, Step]], first: str, unit: DisplayUnit) -> str:
+def _shown(steps: Sequence[tuple[str, HistoryStep]], first: str, unit: DisplayUnit) -> str:
     """A table with a drawing of where each lies between the lowest and the highest of all; empty for none."""
     if not steps:
         return ""

@@ -169,17 +169,7 @@ def start_parts(
     ways_back.start()
     stops.part("the page", ways_back.stop)
     crash_point("in-start")
-    calendar = safekeeping = None
-    if not simulated:
-        safekeeping = keeping = Safekeeping(settings, now_ms)
-        keeping.start()
-        stops.part("the safekeeping", keeping.stop)
-
-        def order(job: str) -> None:
-            (keeping.order if job in OF_SAFEKEEPING else orders.put)(job)
-
-        calendar = jobs = CalendarJobs(settings.calendar, settings.room.zone, order, settings.backup)
-        stops.part("the calendar", lambda _: jobs.stop())
+    calendar, safekeeping = (None, None) if simulated else _by_calendar(settings, now_ms, orders, stops)
     return ServiceParts(
         settings,
         now_ms,
@@ -201,6 +191,21 @@ def start_parts(
         feed,
         StateAtBroker(settings, intake.stand, ways_back.secret),
     )
+
+
+def _by_calendar(
+    settings: Settings, now_ms: Callable[[], int], orders: queue.SimpleQueue[str], stops: Stops
+) -> tuple[CalendarJobs, Safekeeping]:
+    safekeeping = Safekeeping(settings, now_ms)
+    safekeeping.start()
+    stops.part("the safekeeping", safekeeping.stop)
+
+    def order(job: str) -> None:
+        (safekeeping.order if job in OF_SAFEKEEPING else orders.put)(job)
+
+    calendar = CalendarJobs(settings.calendar, settings.room.zone, order, settings.backup)
+    stops.part("the calendar", lambda _: calendar.stop())
+    return calendar, safekeeping
 
 
 def _delivery(settings: Settings, now_ms: Callable[[], int], ways_back: WaysBack) -> Delivery:

@@ -99,7 +99,7 @@ class Upkeep:
 
     def damage(self) -> dict[str, str]:
         """Checks that suffer from damage in the store, each with the reason."""
-        damaged = self._store.readings.set_aside() | (self._store.readings.damaged or {})
+        damaged = self._store.folding.set_aside() | (self._store.readings.damaged or {})
         found = {f"the readings of {probe}": text for (probe, _), text in damaged.items()}
         found |= {f"readings up to number {n}": text for n, text in (self._store.batches.damaged or {}).items()}
         return found | ({"hourly sums": self._unsummed} if self._unsummed else {})

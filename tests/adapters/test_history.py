@@ -16,7 +16,7 @@ from typing import Any
 import pytest
 
 from monitor.adapters import history as module
-from monitor.adapters.history import History
+from monitor.adapters.history import RoomHistory
 from monitor.adapters.shipping import DerivedPoint, Shipper, derived_points, line
 from monitor.adapters.store import Store
 from monitor.core.terms.events import Flag, Reading
@@ -47,8 +47,8 @@ def influx(servers: tuple[Influx, Front]) -> tuple[Influx, Front]:
     return servers
 
 
-def read_from(database: Influx) -> History:
-    return History(HistoryAt(database.url, "{room}"), BUCKET)
+def read_from(database: Influx) -> RoomHistory:
+    return RoomHistory(HistoryAt(database.url, "{room}"), BUCKET)
 
 
 def written(database: Influx, *points: DerivedPoint) -> None:
@@ -120,15 +120,15 @@ def test_a_name_means_itself_and_nothing_else(influx: tuple[Influx, Front], name
 @pytest.mark.parametrize("name", ["", "a\nb", "\x00", "a" * 201])
 def test_what_cannot_be_a_name_is_not_asked_for(name: str) -> None:
     with pytest.raises(UsageError, match="no name of a box or probe"):
-        History(HistoryAt("http://127.0.0.1:9"), "room").box(name, 0, 1000, 1000)
+        RoomHistory(HistoryAt("http://127.0.0.1:9"), "room").box(name, 0, 1000, 1000)
 
 
 def test_a_database_that_is_not_there_is_told_with_what_to_do(influx: tuple[Influx, Front]) -> None:
     with pytest.raises(UnknownSubject, match="no database 'cellar'") as told:
-        History(HistoryAt(influx[0].url), "cellar").boxes(T0, END)
+        RoomHistory(HistoryAt(influx[0].url), "cellar").boxes(T0, END)
     assert "influx v1 dbrp create" in (told.value.fix or "")
     with pytest.raises(HistoryUnreachable, match="does not answer"):
-        History(HistoryAt(f"http://127.0.0.1:{free_port()}"), "cellar").boxes(T0, END)
+        RoomHistory(HistoryAt(f"http://127.0.0.1:{free_port()}"), "cellar").boxes(T0, END)
 
 
 def test_one_that_speaks_no_influxql_has_nothing_to_say(tmp_path: Path) -> None:
@@ -136,7 +136,7 @@ def test_one_that_speaks_no_influxql_has_nothing_to_say(tmp_path: Path) -> None:
     with victoria(tmp_path) as server:
         assert _get(f"{server.url}/write?precision=ms", line(box_point("upper", T0, 28.0)).encode())[0] == 204
         wait_for(lambda: server.held("box_temperature_c", box="upper") == {T0: 28.0}, "the value to be there")
-        assert History(HistoryAt(server.url), BUCKET).boxes(T0, END) == {}
+        assert RoomHistory(HistoryAt(server.url), BUCKET).boxes(T0, END) == {}
 
 
 @contextlib.contextmanager
@@ -213,7 +213,7 @@ def test_what_is_no_answer_is_told_in_time_and_within_bounds(
     monkeypatch.setattr(module, "ANSWER_S", 1.0)
     monkeypatch.setattr(module, "LARGEST_ANSWER", 2**20)
     with answering(answer) as url, pytest.raises(error, match=words) as told:
-        History(HistoryAt(url, token="s3cret"), "attic").boxes(T0, END)
+        RoomHistory(HistoryAt(url, token="s3cret"), "attic").boxes(T0, END)
     assert "s3cret" not in str(told.value)
 
 
@@ -228,7 +228,7 @@ def test_rows_of_another_form_are_left_out_and_the_token_goes_in_the_header() ->
         says(200, body)(handler)
 
     with answering(answer) as url:
-        found = list(History(HistoryAt(url, token="s3cret"), "attic").readings("p", T0, END))
+        found = list(RoomHistory(HistoryAt(url, token="s3cret"), "attic").readings("p", T0, END))
     assert [(x.at_ms, x.value, x.flag) for x in found] == [(T0, 28.0, 1), (T0 + 5, 29.0, 4)]
     assert heads == ["Token s3cret"]
 

@@ -25,7 +25,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
-from monitor.adapters.history import History
+from monitor.adapters.history import RoomHistory
 from monitor.cli.main import main
 from monitor.core.terms.settings import HistoryAt
 from tests.bench import Figures
@@ -387,7 +387,7 @@ def unshipped(house: HouseOfRooms, until_ms: int) -> list[str]:
     """Probes whose readings until a moment do not come back from the database as the room has stored them."""
     found = []
     for name, service in house.services.items():
-        history = History(HistoryAt(house.influx.url, BUCKET), name)
+        history = RoomHistory(HistoryAt(house.influx.url, BUCKET), name)
         for k in range(house.probes):
             probe = f"{name}-probe{k}"
             at, value = service.readings(probe)

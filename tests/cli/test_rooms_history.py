@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from monitor.adapters import history as adapter
-from monitor.adapters.history import Kept, Step
+from monitor.adapters.history import HistoryStep, ShippedReading
 from monitor.cli.main import main
 from monitor.cli.rooms_history import _step_ms
 from monitor.config.overview_file import load_overview
@@ -21,7 +21,7 @@ from monitor.errors import UsageError
 from tests.cli.test_rooms import FILE
 
 T0 = 1_780_000_000_000
-STEPS = [Step(T0, 60, 28.0, 27.5, 28.5), Step(T0 + 3_600_000, 30, 30.0, 29.0, 31.5)]
+STEPS = [HistoryStep(T0, 60, 28.0, 27.5, 28.5), HistoryStep(T0 + 3_600_000, 30, 30.0, 29.0, 31.5)]
 
 
 class Known:
@@ -32,22 +32,22 @@ class Known:
     def __init__(self, place: HistoryAt, room: str) -> None:
         Known.asked = (place, room)
 
-    def boxes(self, *span: int) -> dict[str, Step]:
+    def boxes(self, *span: int) -> dict[str, HistoryStep]:
         Known.asked += span
         return {"lower": STEPS[0], "upper": STEPS[1]}
 
-    def box(self, box: str, *span: int) -> list[Step]:
+    def box(self, box: str, *span: int) -> list[HistoryStep]:
         Known.asked += (box, *span)
         return [] if box == "empty" else STEPS
 
-    def readings(self, probe: str, *span: int) -> list[Kept]:
+    def readings(self, probe: str, *span: int) -> list[ShippedReading]:
         Known.asked += (probe, *span)
-        return [Kept(T0, 28.25, 1), Kept(T0 + 1, 99.0, 4)]
+        return [ShippedReading(T0, 28.25, 1), ShippedReading(T0 + 1, 99.0, 4)]
 
 
 @pytest.fixture(autouse=True)
 def known(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(adapter, "History", Known)
+    monkeypatch.setattr(adapter, "RoomHistory", Known)
     monkeypatch.delenv("WARMTALLY_ROOMS", raising=False)
 
 

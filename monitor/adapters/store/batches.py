@@ -32,7 +32,7 @@ FOLDS: Final = "folds"
 
 
 @dataclass(frozen=True)
-class Waiting:
+class Unfolded:
     """Readings of several probes in the order of storing; all arrays have length n. ``seq``: their places in it,
     ``probe``: their probes' numbers; the others as in :class:`Columns`."""
 
@@ -49,10 +49,10 @@ class Waiting:
         return len(self.seq)
 
     @staticmethod
-    def of(rows: Sequence[Sequence[Any]]) -> Waiting:
+    def of(rows: Sequence[Sequence[Any]]) -> Unfolded:
         """From (seq, probe, at, value, received, flag, timed, test) of each."""
         seq, probe, at, value, received, flag, timed, test = zip(*rows, strict=True) if rows else ((),) * 8
-        return Waiting(
+        return Unfolded(
             np.array(seq, np.int64),
             np.array(probe, np.int64),
             np.array(at, np.int64),
@@ -64,12 +64,12 @@ class Waiting:
         )
 
     @staticmethod
-    def joined(parts: Sequence[Waiting]) -> Waiting:
+    def joined(parts: Sequence[Unfolded]) -> Unfolded:
         if len(parts) == 1:
             return parts[0]
         if not parts:
-            return Waiting.of(())
-        return Waiting(
+            return Unfolded.of(())
+        return Unfolded(
             np.concatenate([p.seq for p in parts]),
             np.concatenate([p.probe for p in parts]),
             np.concatenate([p.at for p in parts]),
@@ -80,8 +80,8 @@ class Waiting:
             np.concatenate([p.test for p in parts]),
         )
 
-    def take(self, which: NDArray[np.bool_] | NDArray[np.intp]) -> Waiting:
-        return Waiting(
+    def take(self, which: NDArray[np.bool_] | NDArray[np.intp]) -> Unfolded:
+        return Unfolded(
             self.seq[which],
             self.probe[which],
             self.at[which],
@@ -101,7 +101,7 @@ class Waiting:
         return list(zip(*(c.tolist() for c in columns), strict=True))
 
 
-def encode(waiting: Waiting, marks: Sequence[Mark] = ()) -> bytes:
+def encode(waiting: Unfolded, marks: Sequence[Mark] = ()) -> bytes:
     """Bytes of a row; :func:`decode` gives back exactly the same. Raises ValueError when a value is not finite."""
     if not np.isfinite(waiting.value).all():
         raise ValueError("a reading's value is not finite")
@@ -137,7 +137,7 @@ def _marks(packed: PackedBytes) -> list[Mark]:
     return [Mark(mid, packed.raw(length)) for mid, length in zip(mids, lengths, strict=True)]
 
 
-def decode(blob: bytes) -> tuple[Waiting, list[Mark]]:
+def decode(blob: bytes) -> tuple[Unfolded, list[Mark]]:
     """Raises ValueError on damaged bytes."""
     if blob[:2] != MAGIC:
         raise ValueError("no batch of readings")
@@ -145,7 +145,7 @@ def decode(blob: bytes) -> tuple[Waiting, list[Mark]]:
         raise ValueError("damaged batch: its checksum is another one")
     packed = PackedBytes(blob, 6)
     try:
-        n, found = packed.number(), Waiting.of(())
+        n, found = packed.number(), Unfolded.of(())
         if not 0 <= n <= MOST_ROWS:
             raise ValueError("damaged batch: the number of its readings")
         if n:
@@ -153,7 +153,7 @@ def decode(blob: bytes) -> tuple[Waiting, list[Mark]]:
             value = packed.values(n)
             received = at + packed.ints(n)
             flag, timed = packed.ints(n).astype(np.uint8), packed.ints(n).astype(np.bool_)
-            found = Waiting(seq, probe, at, value, received, flag, timed, np.array(packed.names(n), np.object_))
+            found = Unfolded(seq, probe, at, value, received, flag, timed, np.array(packed.names(n), np.object_))
         marks = _marks(packed)
     except (IndexError, OverflowError, TypeError, zlib.error) as error:
         raise ValueError(f"damaged batch: {error}") from error
@@ -169,7 +169,7 @@ class Batch:
     seq: int
     n: int
     blob: bytes
-    waiting: Waiting
+    waiting: Unfolded
     marks: list[Mark]
     wrong: str = ""
 
@@ -196,9 +196,9 @@ class Batches:
         self.damaged: dict[int, str] | None = None
         self._folds = "-"
         self._until = 0
-        self._known = Waiting.of(())
+        self._known = Unfolded.of(())
 
-    def now(self) -> Waiting:
+    def now(self) -> Unfolded:
         """All that waits."""
         with self.db.read():
             folds = self.db.fact(FOLDS) or ""
@@ -207,19 +207,19 @@ class Batches:
                 before = self.db.rows(
                     "SELECT seq, probe, at, value, received, flag, timed, test FROM journal ORDER BY seq"
                 )
-                self._folds, self._until, self._known = folds, 0, Waiting.of(before)
+                self._folds, self._until, self._known = folds, 0, Unfolded.of(before)
             rows = self.db.rows("SELECT seq, blob FROM batch WHERE seq>? ORDER BY seq", self._until)
         if rows:
             fresh = [self._opened(seq, blob)[0] for seq, blob in rows]
             # What was read already may have been put together with what was not.
             fresh = [w.take(w.seq > self._until) if len(w) and w.seq[0] <= self._until else w for w in fresh]
-            self._known = Waiting.joined([w for w in (self._known, *fresh) if len(w)])
+            self._known = Unfolded.joined([w for w in (self._known, *fresh) if len(w)])
             self._until = int(rows[-1][0])
         return self._known
 
-    def since(self, seq: int, limit: int) -> Waiting:
+    def since(self, seq: int, limit: int) -> Unfolded:
         """The first ones after a place in the order."""
-        found: list[Waiting] = []
+        found: list[Unfolded] = []
         with self.db.read():
             before = self.db.rows(
                 "SELECT seq, probe, at, value, received, flag, timed, test FROM journal WHERE seq>? "
@@ -236,7 +236,7 @@ class Batches:
                     waiting = self._opened(after, blob)[0]
                     found.append(waiting.take(waiting.seq > seq))
                     count += len(found[-1])
-        whole = Waiting.joined([w for w in (Waiting.of(before), *found) if len(w)])
+        whole = Unfolded.joined([w for w in (Unfolded.of(before), *found) if len(w)])
         return whole.take(np.arange(min(limit, len(whole))))
 
     def held(self) -> int:
@@ -252,11 +252,11 @@ class Batches:
         """(probe, at, value, received, flag, timed, test) of each; inside a transaction of the caller. Raises
         ValueError when a value is not finite."""
         last = self.last_seq()
-        waiting = Waiting.of([(last + 1 + k, *row) for k, row in enumerate(rows)])
+        waiting = Unfolded.of([(last + 1 + k, *row) for k, row in enumerate(rows)])
         self._write(last + max(len(waiting), 1), waiting, marks, single=len(waiting) <= SINGLE)
         self._join()
 
-    def _write(self, seq: int, waiting: Waiting, marks: Sequence[Mark], *, single: bool) -> None:
+    def _write(self, seq: int, waiting: Unfolded, marks: Sequence[Mark], *, single: bool) -> None:
         self.db.connection.execute(
             "INSERT INTO batch(seq, n, single, blob) VALUES (?,?,?,?)",
             (seq, len(waiting), int(single), encode(waiting, marks)),
@@ -277,7 +277,7 @@ class Batches:
             # Left as it is, to be told of by whoever reads.
             return
         c.executemany("DELETE FROM batch WHERE seq=?", [(seq,) for seq, _, _ in rows])
-        waiting = Waiting.joined([w for w, _ in opened if len(w)])
+        waiting = Unfolded.joined([w for w, _ in opened if len(w)])
         self._write(rows[0][0], waiting, [mark for _, marks in opened for mark in marks], single=False)
 
     def block(self, after: int, most: int) -> list[Batch]:
@@ -293,10 +293,10 @@ class Batches:
             try:
                 found.append(Batch(seq, n, blob, *decode(blob)))
             except ValueError as error:
-                found.append(Batch(seq, n, blob, Waiting.of(()), [], str(error)))
+                found.append(Batch(seq, n, blob, Unfolded.of(()), [], str(error)))
         return found
 
-    def replace(self, seq: int, waiting: Waiting, marks: Sequence[Mark]) -> None:
+    def replace(self, seq: int, waiting: Unfolded, marks: Sequence[Mark]) -> None:
         """What stays of a row; nothing: it goes, but for the newest, which keeps the place in the order."""
         c = self.db.connection
         if len(waiting) or marks or seq == c.execute("SELECT MAX(seq) FROM batch").fetchone()[0]:
@@ -310,7 +310,7 @@ class Batches:
             "INSERT INTO fact VALUES (?, '1') ON CONFLICT(name) DO UPDATE SET value=value+1", (FOLDS,)
         )
 
-    def _opened(self, seq: int, blob: bytes) -> tuple[Waiting, list[Mark]]:
+    def _opened(self, seq: int, blob: bytes) -> tuple[Unfolded, list[Mark]]:
         try:
             return decode(blob)
         except ValueError as error:
@@ -322,7 +322,7 @@ class Batches:
                     fix="stop the service, copy the file and its -wal aside, and restore the last backup",
                 ) from error
             self.damaged[seq] = what
-            return Waiting.of(()), []
+            return Unfolded.of(()), []
 
     def marks(self, after: int = 0) -> list[Mark]:
         """Packets after a place in the order of storing that are not folded yet."""

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import itertools
 import zlib
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Final
 
 import numpy as np
@@ -124,6 +124,29 @@ def read_hours(head: bytes, hours: int) -> tuple[Times, Times, Values]:
         raise ValueError("damaged head of a chunk")
     counts = np.frombuffer(raw, "<u4", 2 * hours).reshape(2, hours).astype(np.int64)
     return counts[0], counts[1], np.frombuffer(raw, "<f8", hours, 8 * hours)
+
+
+def heads(
+    rows: Iterable[tuple[int, int, int, int, float | None, bytes]], from_hour: int, to_hour: int
+) -> list[tuple[int, int, int, float]]:
+    """Of each hour in ``from_hour <= hour < to_hour`` of which chunks hold readings: the hour, how many there are, how
+    many of them usable, the sum of those. ``rows``: first hour, hours, readings, usable ones, their sum, and the bytes
+    of :func:`hours_of` of each chunk. Raises ValueError, which names the first hour of what is damaged."""
+    found: list[tuple[int, int, int, float]] = []
+    for hour, hours, n, good, total, head in rows:
+        if hours == 1:
+            found.append((hour, n, good, total or 0.0))
+            continue
+        try:
+            columns = read_hours(head, hours)
+        except ValueError as error:
+            raise ValueError(f"hour {hour}: {error}") from error
+        found += [
+            (h, k, g, t)
+            for h, k, g, t in zip(range(hour, hour + hours), *(c.tolist() for c in columns), strict=True)
+            if k and from_hour <= h < to_hour
+        ]
+    return found
 
 
 # -- columns --------------------------------------------------------------------------------------------------

@@ -16,7 +16,7 @@ import numpy as np
 
 from monitor.adapters.crashpoints import crash_point
 from monitor.adapters.store import chunks
-from monitor.adapters.store.batches import Batch, Batches, Waiting, encode
+from monitor.adapters.store.batches import Batch, Batches, Unfolded, encode
 from monitor.adapters.store.columns import Columns
 from monitor.adapters.store.database import ROWS_A_STEP, Database
 from monitor.adapters.store.journal import SESSION, InboxMark, ProbeNumbers
@@ -40,7 +40,7 @@ _DAY: Final = "hour - ((hour % 24) + 24) % 24"
 
 
 @dataclass(frozen=True, slots=True)
-class _Kept:
+class _KeptChunk:
     """A chunk as it stands. ``id`` None: one of before."""
 
     id: int | None
@@ -120,15 +120,15 @@ class Folding:
             added += self._put(probe, hour, 1, [k for k in there if k.hour == hour], new.part(a, b))
         return added
 
-    def _there(self, probe: int, day: int) -> list[_Kept]:
+    def _there(self, probe: int, day: int) -> list[_KeptChunk]:
         """A day's chunks."""
         c, span = self.db.connection, (probe, day, day + DAY_HOURS)
         rows = c.execute("SELECT id, hour, hours, n, blob FROM chunk WHERE probe=? AND hour>=? AND hour<?", span)
-        found = [_Kept(*row) for row in rows]
+        found = [_KeptChunk(*row) for row in rows]
         rows = c.execute("SELECT NULL, hour, 1, n, blob FROM hour_chunk WHERE probe=? AND hour>=? AND hour<?", span)
-        return sorted([*found, *(_Kept(*row) for row in rows)], key=lambda k: k.hour)
+        return sorted([*found, *(_KeptChunk(*row) for row in rows)], key=lambda k: k.hour)
 
-    def _put(self, probe: int, hour: int, hours: int, old: Sequence[_Kept], new: Columns | None = None) -> int:
+    def _put(self, probe: int, hour: int, hours: int, old: Sequence[_KeptChunk], new: Columns | None = None) -> int:
         """One chunk in place of some, with what is new; returns how many readings are. A damaged one is set aside."""
         c, parts, good_as_it_is = self.db.connection, list[Columns](), False
         for kept in old:
@@ -163,7 +163,17 @@ class Folding:
             )
         return len(merged) - before
 
-    def _drop(self, probe: int, kept: _Kept) -> None:
+    def set_aside(self) -> dict[tuple[str, int], str]:
+        """(probe, first hour) -> what is wrong with a chunk that was set aside."""
+        return {
+            (str(name), int(hour)): str(why)
+            for name, hour, why in self.db.rows(
+                "SELECT COALESCE(p.name, 'several probes'), d.hour, d.why FROM damaged_chunk d "
+                "LEFT JOIN probe p ON p.id=d.probe"
+            )
+        }
+
+    def _drop(self, probe: int, kept: _KeptChunk) -> None:
         if kept.id is None:
             self.db.connection.execute("DELETE FROM hour_chunk WHERE probe=? AND hour=?", (probe, kept.hour))
         else:
@@ -225,7 +235,7 @@ class Folding:
                 crash_point("in-folding")
 
     def _fold_block(self, block: Sequence[Batch], cutoff: int, seen_seq: int) -> int:
-        moving: list[Waiting] = []
+        moving: list[Unfolded] = []
         marks: list[InboxMark] = []
         void = int(self.db.fact(SESSION) or 0)
         for batch in block:
@@ -241,9 +251,9 @@ class Folding:
                 self._batches.replace(batch.seq, batch.waiting.take(~due), left)
         if marks:
             self.db.connection.execute(
-                "INSERT INTO mark(n, blob) VALUES (?,?)", (len(marks), encode(Waiting.of(()), marks))
+                "INSERT INTO mark(n, blob) VALUES (?,?)", (len(marks), encode(Unfolded.of(()), marks))
             )
-        self._into_chunks(Waiting.joined([w for w in moving if len(w)]))
+        self._into_chunks(Unfolded.joined([w for w in moving if len(w)]))
         self._batches.folded()
         return sum(map(len, moving))
 
@@ -253,7 +263,7 @@ class Folding:
             "INSERT INTO damaged_chunk(probe, hour, hours, n, why, blob) VALUES (0,0,0,?,?,?)",
             (batch.n, f"readings up to number {batch.seq} that came lately are damaged ({batch.wrong})", batch.blob),
         )
-        self._batches.replace(batch.seq, Waiting.of(()), ())
+        self._batches.replace(batch.seq, Unfolded.of(()), ())
 
     def _fold_rows_of_before(self, cutoff: int, seen_seq: int) -> int:
         """What an earlier version stored, a row each."""
@@ -267,12 +277,12 @@ class Folding:
                 ).fetchall()
                 if not rows:
                     return moved
-                self._into_chunks(Waiting.of(rows))
+                self._into_chunks(Unfolded.of(rows))
                 c.executemany("DELETE FROM journal WHERE seq=?", [(r[0],) for r in rows])
                 self._batches.folded()
             moved += len(rows)
 
-    def _into_chunks(self, waiting: Waiting) -> None:
+    def _into_chunks(self, waiting: Unfolded) -> None:
         """Readings, in the order of storing, into chunks; inside a transaction."""
         c = self.db.connection
         cursors = c.execute("SELECT destination, seq FROM shipped").fetchall()

@@ -15,7 +15,7 @@ from typing import Any, Final
 import numpy as np
 
 from monitor.adapters.store import chunks
-from monitor.adapters.store.batches import Batches, Waiting
+from monitor.adapters.store.batches import Batches, Unfolded
 from monitor.adapters.store.columns import Columns
 from monitor.adapters.store.database import Database
 from monitor.adapters.store.journal import ProbeNumbers
@@ -82,16 +82,6 @@ class Readings:
         sql = f"SELECT {what} FROM kept WHERE probe=? AND hour>?-24 AND hour<=? AND hour+hours>? ORDER BY hour"  # noqa: S608
         return self.db.rows(sql, probe, first, last, first)
 
-    def set_aside(self) -> dict[tuple[str, int], str]:
-        """(probe, first hour) -> what is wrong with a chunk that was set aside."""
-        return {
-            (str(name), int(hour)): str(why)
-            for name, hour, why in self.db.rows(
-                "SELECT COALESCE(p.name, 'several probes'), d.hour, d.why FROM damaged_chunk d "
-                "LEFT JOIN probe p ON p.id=d.probe"
-            )
-        }
-
     def load(self, probes: Iterable[str], from_ms: int, to_ms: int) -> dict[str, Columns]:
         """Readings with ``from_ms <= at < to_ms`` of each probe, in order of time, first stored wins."""
         wanted = {name: number for name in probes if (number := self._numbers.known(name)) is not None}
@@ -127,7 +117,7 @@ class Readings:
             result.setdefault(name, Columns.empty())
         return result
 
-    def _waiting(self, from_ms: int = -(2**62), to_ms: int = 2**62) -> Waiting:
+    def _waiting(self, from_ms: int = -(2**62), to_ms: int = 2**62) -> Unfolded:
         """What is not folded yet and was measured in a span."""
         now = self._batches.now()
         inside = (now.at >= from_ms) & (now.at < to_ms)
@@ -205,10 +195,8 @@ class Readings:
         with self.db.read():
             names, waiting = self._numbers.names(), self._waiting(from_ms, now_ms)
         numbers, counts = np.unique(waiting.probe, return_counts=True)
-        return {
-            names[number]: n * 60_000.0 / (now_ms - from_ms)
-            for number, n in zip(numbers.tolist(), counts.tolist(), strict=True)
-        }
+        minutes = (now_ms - from_ms) / 60_000.0
+        return {names[number]: n / minutes for number, n in zip(numbers.tolist(), counts.tolist(), strict=True)}
 
     def counts(self) -> dict[str, int]:
         """Number of readings of each probe, duplicates counted once."""
@@ -313,26 +301,12 @@ class Readings:
 
     def _heads(self, probe: int, from_hour: int, to_hour: int) -> list[tuple[int, int, int, float]]:
         """Of each hour in a span that chunks hold readings of: how many, how many of them usable, the sum of those."""
-        found: list[tuple[int, int, int, float]] = []
-        for hour, hours, n, good, total, head in self._reaching(
-            "hour, hours, n, n_good, total, head", probe, from_hour, to_hour - 1
-        ):
-            if hours == 1:
-                found.append((hour, n, good, total or 0.0))
-                continue
-            try:
-                columns = chunks.read_hours(head, hours)
-            except ValueError as error:
-                name = self._numbers.names().get(probe, str(probe))
-                raise StoreCorrupt(
-                    f"hour {hour} of probe {name} is damaged ({error})", where=str(self.db.path)
-                ) from error
-            found += [
-                (h, k, g, t)
-                for h, k, g, t in zip(range(hour, hour + hours), *(c.tolist() for c in columns), strict=True)
-                if k and from_hour <= h < to_hour
-            ]
-        return found
+        what = "hour, hours, n, n_good, total, head"
+        try:
+            return chunks.heads(self._reaching(what, probe, from_hour, to_hour - 1), from_hour, to_hour)
+        except ValueError as error:
+            name = self._numbers.names().get(probe, str(probe))
+            raise StoreCorrupt(f"a head of probe {name} is damaged ({error})", where=str(self.db.path)) from error
 
     def hour_means(self, probe: str, from_hour: int, to_hour: int, until_ms: int = 2**62) -> dict[int, float]:
         """Mean of the usable readings of each hour in ``from_hour <= hour < to_hour``, none after ``until_ms``.

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from monitor.adapters.store.batches import Batches, Waiting
+from monitor.adapters.store.batches import Batches, Unfolded
 from monitor.adapters.store.columns import Columns
 from monitor.adapters.store.database import Database
 from monitor.adapters.store.readings import Readings
@@ -93,7 +93,7 @@ class ShippingBook:
         with self.db.read():
             names = dict(self.db.rows("SELECT id, name FROM probe"))
             sent = self.db.rows("SELECT seq FROM shipped WHERE destination=?", destination)
-            fresh = self._batches.since(int(sent[0][0]), limit) if sent else Waiting.of(())
+            fresh = self._batches.since(int(sent[0][0]), limit) if sent else Unfolded.of(())
         return [Fresh(seq, str(names[probe]), at, value, flag) for seq, probe, at, value, _, flag, _, _ in fresh.rows()]
 
     def hours(self, destination: str, limit: int) -> list[Hour]:

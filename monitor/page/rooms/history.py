@@ -9,7 +9,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
-from monitor.adapters.history import History, Step
+from monitor.adapters.history import HistoryStep, RoomHistory
 from monitor.core.terms.formats import show_range, show_temperature
 from monitor.core.terms.settings import DisplayUnit
 from monitor.core.terms.times import DAY_MS
@@ -32,12 +32,12 @@ def history_page(request: Request) -> Response:
     place = seen.settings.history
     if room is None or place is None:
         raise HTTPException(404)
-    spans: list[dict[str, Step]] = []
+    spans: list[dict[str, HistoryStep]] = []
     trouble = ""
     # One at a time: a database that hangs holds up one page, and no more of them.
     if _turn.acquire(timeout=ANSWER_S):
         try:
-            history = History(place, room.id, ANSWER_S)
+            history = RoomHistory(place, room.id, ANSWER_S)
             spans = [history.boxes(seen.now_ms() - days * DAY_MS, seen.now_ms()) for days in SPANS_DAYS]
         except MonitorError as error:
             trouble = error.what
@@ -62,5 +62,5 @@ def history_page(request: Request) -> Response:
     )
 
 
-def _told(x: Step | None, unit: DisplayUnit) -> str:
+def _told(x: HistoryStep | None, unit: DisplayUnit) -> str:
     return "-" if x is None else f"{show_temperature(x.mean, unit)} ({show_range(x.low, x.high, unit)})"

@@ -138,6 +138,6 @@ def test_a_batch_comes_out_exactly_and_a_damaged_one_is_told_and_set_aside(store
     store.journal.ingest([Reading("a", T0 + 5, 1.0, T0)])
     with Store(store.db.dir) as other:
         assert other.folding.fold(T0 + HOUR_MS) == 1
-        assert next(iter(other.readings.set_aside().values())).startswith("readings up to number 7 that came")
+        assert next(iter(other.folding.set_aside().values())).startswith("readings up to number 7 that came")
         assert other.readings.load(["a"], 0, 2**60)["a"].at.tolist() == [T0 + 5]
         assert other.journal.last_seq() == 8

@@ -229,7 +229,7 @@ def test_a_damaged_chunk_is_set_aside_and_harms_no_other(store: Store) -> None:
     store.journal.ingest([Reading("a", hour * HOUR_MS + 5, 1.5, NOW)])
     store.folding.fold(NOW)
     packed(store)
-    assert list(store.readings.set_aside()) == [("a", hour)]
+    assert list(store.folding.set_aside()) == [("a", hour)]
     assert store.db.rows("SELECT n, blob FROM damaged_chunk") == [(n, blob[:-3] + b"abc")]
     assert all_of(store.readings.load(["b"], 0, 2**60)["b"]) == all_of(before)
     assert store.readings.counts()["a"] == len(some("a", 2, 1)) - n + 1
