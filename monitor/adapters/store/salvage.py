@@ -189,6 +189,12 @@ def _made_anew(damaged: Path, fresh: Path, aside: Path, backups: Sequence[Path],
         (aside / ROWS_ASIDE).open("w", encoding="utf-8") as kept,
     ):
         old.text_factory = bytes
+        try:
+            old.execute("SELECT COUNT(*) FROM sqlite_master").fetchall()
+        except DAMAGE as error:
+            # Without the list of tables each of them would be tried in vain, again and again.
+            where = str(damaged.parent.parent.parent)
+            raise StoreCorrupt("the list of its tables cannot be read", where=where, fix=_RESTORE) from error
         lay_out(new, _version(old))
         tables = [str(r[0]) for r in new.execute("SELECT name FROM sqlite_master WHERE type='table'")]
         # The probes first: readings are judged by their numbers.

@@ -59,8 +59,16 @@ def broken(c: sqlite3.Connection) -> Iterator[tuple[str, int, bytes]]:
     for part, block, kept in c.execute("SELECT part, block, sum FROM seal").fetchall():
         name = part.decode("utf-8", "replace") if isinstance(part, bytes) else str(part)
         known = name in ROWS or name in WHOLE or name.startswith(f"{SUMS}\x1f")
-        if not known or not isinstance(block, int) or sum_of(c, name, block) != kept:
+        if not known or not isinstance(block, int) or _sum_or_none(c, name, block) != kept:
             yield name, block if isinstance(block, int) else -1, bytes(kept) if isinstance(kept, bytes) else b""
+
+
+def _sum_or_none(c: sqlite3.Connection, part: str, block: int) -> bytes | None:
+    """The sum over the rows of a block; None where they cannot be read: the others are looked at all the same."""
+    try:
+        return sum_of(c, part, block)
+    except (sqlite3.DatabaseError, ValueError):
+        return None
 
 
 def told(part: str, block: int) -> tuple[str, str]:
