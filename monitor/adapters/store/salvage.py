@@ -88,6 +88,10 @@ def mend(
     outcome = Salvage(found=examined(path, progress=progress))
     for left in (data_dir / MENDING, data_dir / MENDED):
         left.unlink(missing_ok=True)
+    for half in data_dir.glob(f"{ASIDE}*"):
+        # Of one that was killed before anything was moved: copies, and nothing else.
+        if ((half / "work").exists() or (half / ROWS_ASIDE).exists()) and not (half / FILE_NAME).exists():
+            shutil.rmtree(half, ignore_errors=True)
     if not outcome.found and not forced:
         return outcome
     before = _as_it_stands(path)

@@ -142,8 +142,10 @@ def test_killed_anywhere_it_is_run_again_and_nothing_is_lost(whole: Path, tmp_pa
         # No service starts between the two, and none is begun anew.
         with pytest.raises(StoreVanished):
             Store(data)
-    mend(data, "2")
+    # Also within the same second, by which what goes aside is named.
+    mend(data, "1")
     assert examined(data / FILE_NAME) == []
+    assert not list(data.glob("damaged-*/work"))
     assert not (data / MENDED).exists()
     want, got = held(whole), held(data / FILE_NAME)
     assert len(want["kept"] - got["kept"]) == 1
