@@ -15,6 +15,7 @@ from __future__ import annotations
 import contextlib
 import http.client
 import json
+import re
 import statistics
 import subprocess
 import tempfile
@@ -37,7 +38,7 @@ from tests.bench import Figures
 from tests.bench.footprint import service
 from tests.bench.page_room import BOXES, EVERY_S, LargeRoom, box_of, middle_c
 from tests.bench.process import Beat, Publisher, now_ms
-from tests.peers import answers, free_port, mosquitto, need, wait_for
+from tests.peers import PROJECT, answers, free_port, mosquitto, need, wait_for
 
 MOST_BYTES: Final = 2.8
 MOST_WRITTEN_MB: Final = 200.0
@@ -246,7 +247,11 @@ def turns(folder: Path) -> dict[str, float]:
 def followed(days: int, settle_s: float, watched_s: float) -> dict[str, float]:
     """What the service writes in a second at 6.4 readings a second (kB), how many it takes in, and how often it
     commits."""
-    with tempfile.TemporaryDirectory() as name, mosquitto(Path(name) / "broker") as broker:
+    # As deploy/broker sets it: with fewer under way the service has to commit more often.
+    (under_way,) = re.findall(
+        "^max_inflight_messages .*", (PROJECT / "deploy/mosquitto/warmtally.conf").read_text(), re.MULTILINE
+    )
+    with tempfile.TemporaryDirectory() as name, mosquitto(Path(name) / "broker", extra=under_way) as broker:
         room = LargeRoom(Path(name), broker.port, days)
         room.fill()
         room.sum_up()

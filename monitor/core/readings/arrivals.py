@@ -38,8 +38,9 @@ SAID: Final = 2048
 MOST_RUNS: Final = 128
 FORGOTTEN_MS: Final = 0
 RUNS_AHEAD_MS: Final = 60_000
-AROUND_MS: Final = 5_000
-"""So much before and after a moment is looked up where it is not known what lies there."""
+AROUND_MS: Final = 8_000
+"""So much before and after a moment is looked up where it is not known what lies there. Longer than from one commit to
+the next, or each would be two."""
 Runs: TypeAlias = tuple[tuple[int, int], ...]
 """Moments that are taken, as runs of milliseconds without a gap, rising: first and last of each, the newest few."""
 
