@@ -282,7 +282,7 @@ def measure(
     many_days: int = 120,
     history_days: int = 20,
     settle_s: float = 60.0,
-    watched_s: float = 240.0,
+    watched_s: float = 400.0,
     times: int = 60,
 ) -> Figures:
     """Small and large beside the database; then what a day writes. ``many_probes`` 0: the large one is left out."""
