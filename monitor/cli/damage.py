@@ -76,7 +76,7 @@ def run_verify(args: argparse.Namespace) -> int:
             found = examined(path, progress=progress)
     else:
         path = backups.chosen(place)
-        with bar("verifying", how_much(path / "data" / FILE_NAME)) as progress:
+        with bar("verifying", how_much(path / "data" / FILE_NAME, still=True)) as progress:
             found = backups.verified(path, progress)
     zone = zone_of(settings.room.zone) if settings is not None else UTC
     if args.json:

@@ -134,6 +134,14 @@ def test_a_damaged_store_is_no_backup_and_none_of_before_goes(desk: Desk) -> Non
     assert [p.name for p in good.parent.iterdir() if p.is_dir()] == [good.name]
 
 
+def test_a_backup_may_be_looked_through_again_and_again_and_nothing_is_laid_beside_it(desk: Desk) -> None:
+    backup = Path(backed_up(desk)["backup"])
+    there = sorted(p.name for p in (backup / "data").iterdir())
+    for _ in range(2):
+        assert desk.does(f'verify "{backup}"').endswith(": whole\n")
+    assert sorted(p.name for p in (backup / "data").iterdir()) == there
+
+
 @pytest.mark.parametrize("name", ["data/warmtally.db", "room/room.toml", "data/answers.secret", "manifest.json"])
 def test_any_bit_of_a_backup_that_flips_is_found_and_nothing_of_it_is_put_back(
     desk: Desk, tmp_path: Path, name: str

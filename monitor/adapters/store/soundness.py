@@ -111,9 +111,12 @@ def examined(path: Path, *, still: bool = False, progress: Progress | None = Non
     return found[:MOST_FINDINGS]
 
 
-def how_much(path: Path) -> int:
+def how_much(path: Path, *, still: bool = False) -> int:
     """How many chunks of readings there are to look at, for a bar; 0 where that cannot be told."""
-    with contextlib.suppress(sqlite3.Error, StoreError), contextlib.closing(reading_only(path)) as connection:
+    with (
+        contextlib.suppress(sqlite3.Error, StoreError),
+        contextlib.closing(reading_only(path, still=still)) as connection,
+    ):
         return int(connection.execute("SELECT COUNT(*) FROM kept").fetchone()[0])
     return 0
 
