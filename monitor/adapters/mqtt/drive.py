@@ -108,9 +108,7 @@ class Drive:
             if connected:
                 self._serve(wait_s, most)
         except Exception:  # noqa: BLE001
-            # As where paho's own thread ends: the client is replaced.
-            _log.exception("the line to the broker ended; it is made anew")
-            self._ending.set()
+            self._give_up()
         finally:
             self._wheel.release()
             self._writer_s = time.monotonic()
@@ -148,7 +146,18 @@ class Drive:
 
     # ------------------------------------------------------------ the network thread
 
+    def _give_up(self) -> None:
+        """As where paho's own thread ends: the client is replaced."""
+        _log.exception("the line to the broker ended; it is made anew")
+        self._ending.set()
+
     def _run(self) -> None:
+        try:
+            self._keep_up()
+        except Exception:  # noqa: BLE001
+            self._give_up()
+
+    def _keep_up(self) -> None:
         first = True
         while not self._ending.is_set():
             if self._client.socket() is None:
