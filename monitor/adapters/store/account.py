@@ -16,7 +16,7 @@ from monitor.adapters.store.database import ROWS_A_STEP, Database
 from monitor.core.terms.entries import Brought, FileRow, bring, check_name, check_told, settled
 from monitor.core.terms.events import Clutch, EventKind, KeeperEvent
 from monitor.core.terms.projection import project
-from monitor.errors import EntryThere, UsageError
+from monitor.errors import EntryThere, StoreCorrupt, UsageError
 from monitor.values import dataclass
 
 _EVENT_FIELDS = tuple(f.name for f in dataclasses.fields(KeeperEvent) if f.name not in ("id", "kind"))
@@ -50,11 +50,18 @@ class KeepersAccount:
         self.db = db
 
     def events(self) -> list[KeeperEvent]:
-        """All events ever told, in the order of telling."""
-        return [
-            KeeperEvent(id=int(i), kind=EventKind(kind), **json.loads(body))
-            for i, kind, body in self.db.rows("SELECT id, kind, body FROM event ORDER BY id")
-        ]
+        """All events ever told, in the order of telling. Raises StoreCorrupt, which names the first that is none."""
+        found: list[KeeperEvent] = []
+        for number, kind, body in self.db.rows("SELECT id, kind, body FROM event ORDER BY id"):
+            try:
+                found.append(KeeperEvent(id=int(number), kind=EventKind(kind), **json.loads(body)))
+            except (TypeError, ValueError) as error:
+                raise StoreCorrupt(
+                    f"entry {number} is damaged ({error})",
+                    where=str(self.db.path),
+                    fix="stop the service, then: warmtally repair, which sets aside what is damaged",
+                ) from error
+        return found
 
     def clutches(self, until_ms: int | None = None) -> dict[str, Clutch]:
         return project(self.events(), until_ms)

@@ -8,6 +8,7 @@ hold, and in a backup by the sums of whole files. Nothing here writes, nor bring
 from __future__ import annotations
 
 import contextlib
+import dataclasses
 import json
 import math
 import sqlite3
@@ -20,6 +21,7 @@ import numpy as np
 from monitor.adapters.store import batches, chunks
 from monitor.adapters.store.database import BUSY_S, FILE_NAME, lay_out, newest_version, translated
 from monitor.adapters.store.seals import broken, told
+from monitor.core.terms.events import KeeperEvent
 from monitor.core.terms.times import HOUR_MS
 from monitor.errors import StoreError, StoreNewer
 from monitor.values import dataclass
@@ -43,6 +45,7 @@ DAMAGE: Final = (sqlite3.DatabaseError, UnicodeDecodeError)
 _FLAGS: Final = frozenset({1, 2, 3, 4, 9})
 BATCHES: Final = frozenset({"batch", "mark"})
 """Tables whose rows carry a sum as chunks do: readings that are not folded yet, and packets."""
+_OF_ENTRIES: Final = frozenset(field.name for field in dataclasses.fields(KeeperEvent))
 _JSON: Final = {"event": ("body",), "condition": ("body",), "notice": ("subjects",)}
 
 
@@ -230,7 +233,7 @@ def judge_of(table: str, columns: list[Row]) -> Callable[[Row], str]:
         for (name, kind, needed), value in zip(kinds, row, strict=True):
             why = _unfit(kind, needed, value)
             if not why and name in in_json:
-                why = "" if _is_json(value) else "is no JSON"
+                why = _unread(table, value)
             if not why and name in ("at", "received", "recorded") and not 0 <= value < LATEST_MS:
                 why = "is no moment"
             if why:
@@ -261,12 +264,15 @@ def _unfit(kind: str, needed: bool, value: object) -> str:
     return "" if isinstance(value, bytes) else "are no bytes"
 
 
-def _is_json(value: bytes) -> bool:
+def _unread(table: str, value: bytes) -> str:
+    """What is wrong with JSON; of an entry also where it has a name that none has, for nobody could read it."""
     try:
-        json.loads(value)
+        told = json.loads(value)
     except ValueError:
-        return False
-    return True
+        return "is no JSON"
+    if table == "event" and not (isinstance(told, dict) and told.keys() <= _OF_ENTRIES):
+        return "is no entry"
+    return ""
 
 
 def _of_seals(connection: sqlite3.Connection) -> Iterator[Finding]:

@@ -27,12 +27,14 @@ from monitor.page.texts import USUAL, table
 from monitor.telling.rooms import overview_json
 from monitor.values import dataclass
 
-MOST_HANDS: Final = 60
+MOST_HANDS: Final = 30
 OF_ONE: Final = 5
 """So much of what one room says needs a hand stands on the first page; all of it on that of the room."""
-MOST_ROOMS: Final = 100
+MOST_ROOMS: Final = 50
 MOST_EXPECTED: Final = 200
 """So many of each stand on one page."""
+LONGEST_SHOWN: Final = 60
+"""Of a room's own name, which stands beside its id each time."""
 FIRST_EXPECTED: Final = 8
 EVERY_S: Final = 3.0
 """An open page is made anew at most so often, however many rooms speak."""
@@ -75,7 +77,7 @@ class RoomsShown:
     def who(self, room: RoomNow) -> str:
         """A room by its topic, its broker where there are several, and its own name where that is another."""
         where = self._say("rooms.at", room=room.id, broker=room.heard.broker) if self._several else room.id
-        return self._say("rooms.named", room=where, name=room.name) if room.name else where
+        return self._say("rooms.named", room=where, name=one_line(room.name, LONGEST_SHOWN)) if room.name else where
 
     def watch(self, room: RoomNow) -> str:
         """Whether a room is watched, and why not."""

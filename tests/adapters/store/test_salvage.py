@@ -180,3 +180,18 @@ def test_a_full_disk_changes_nothing(whole: Path, tmp_path: Path, monkeypatch: p
         mend(data, "1")
     assert (data / FILE_NAME).read_bytes() == before
     assert [p.name for p in data.iterdir()] == [FILE_NAME]
+
+
+@pytest.mark.parametrize("name", ["recorded_ms", "species", "clutch"])
+def test_an_entry_that_nobody_can_read_is_named_and_set_aside(whole: Path, tmp_path: Path, name: str) -> None:
+    data = flipped(whole, tmp_path / "data", random.Random(0), 0)
+    with sqlite3.connect(data / FILE_NAME) as table:
+        ((number, body),) = table.execute("SELECT id, body FROM event ORDER BY id LIMIT 1").fetchall()
+        table.execute("UPDATE event SET body=? WHERE id=?", (body.replace(name, f"q{name[1:]}", 1), number))
+    table.close()
+    with Store(data) as store, pytest.raises(StoreCorrupt, match=f"entry {number} is damaged"):
+        store.account.events()
+    assert mend(data, "1").aside is not None
+    assert examined(data / FILE_NAME) == []
+    with Store(data, create=False) as store:
+        assert number not in [event.id for event in store.account.events()]
