@@ -5,6 +5,7 @@ A commit that returned is on the disk: then the messages may be acknowledged (T1
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final, NamedTuple
 
@@ -130,7 +131,9 @@ class Journal:
         with self.db.read():
             marks += self.db.rows("SELECT mid, digest FROM inbox ORDER BY ordinal")
             for (blob,) in self.db.rows("SELECT blob FROM mark ORDER BY id"):
-                marks += decode(blob)[1]
+                # Damage here must keep no service from starting: it may cost that a message is taken for a new one.
+                with contextlib.suppress(ValueError):
+                    marks += decode(blob)[1]
             marks += self._batches.marks(self.session_from())
         first = max(len(marks) - AGAIN_WITHIN, 0)
         return {

@@ -141,3 +141,11 @@ def test_a_batch_comes_out_exactly_and_a_damaged_one_is_told_and_set_aside(store
         assert next(iter(other.folding.set_aside().values())).startswith("readings up to number 7 that came")
         assert other.readings.load(["a"], 0, 2**60)["a"].at.tolist() == [T0 + 5]
         assert other.journal.last_seq() == 8
+
+
+def test_marks_that_are_damaged_cost_their_messages_alone(store: Store) -> None:
+    """A service that could not start because of them would be started again and again, and watch nothing."""
+    store.journal.ingest([Reading("a", T0, 28.0, T0)], marks=[InboxMark(7, b"0123456789abcdef")])
+    with store.db.write() as c:
+        c.execute("INSERT INTO mark(n, blob) VALUES (1, ?)", (b"no batch at all",))
+    assert list(store.journal.inbox()) == [7]
