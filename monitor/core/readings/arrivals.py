@@ -38,7 +38,7 @@ SAID: Final = 2048
 MOST_RUNS: Final = 128
 FORGOTTEN_MS: Final = 0
 RUNS_AHEAD_MS: Final = 60_000
-AROUND_MS: Final = 8_000
+AROUND_MS: Final = 9_000
 """So much before and after a moment is looked up where it is not known what lies there. Longer than from one commit to
 the next, or each would be two."""
 Runs: TypeAlias = tuple[tuple[int, int], ...]

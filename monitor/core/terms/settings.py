@@ -344,7 +344,7 @@ class Settings:
     profiles_dir: str | None = None
     texts_file: str | None = None
     tick_s: float = 15.0
-    commit_every_s: float = 6.0
+    commit_every_s: float = 7.0
     file: str = ""
 
 
