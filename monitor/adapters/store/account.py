@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from sqlite3 import Connection
 from typing import Final
 
-from monitor.adapters.store.database import ROWS_A_STEP, Database
+from monitor.adapters.store.database import REPAIR, ROWS_A_STEP, Database
 from monitor.core.terms.entries import Brought, FileRow, bring, check_name, check_told, settled
 from monitor.core.terms.events import Clutch, EventKind, KeeperEvent
 from monitor.core.terms.projection import project
@@ -59,7 +59,7 @@ class KeepersAccount:
                 raise StoreCorrupt(
                     f"entry {number} is damaged ({error})",
                     where=str(self.db.path),
-                    fix="stop the service, then: warmtally repair, which sets aside what is damaged",
+                    fix=REPAIR,
                 ) from error
         return found
 

@@ -26,6 +26,8 @@ MARK_NAME = "store.mark"
 _BEGIN_ANEW = (
     "put the file back, mount its disk, or restore the last backup (warmtally restore); to begin anew delete {} as well"
 )
+REPAIR = "stop the service, then: warmtally repair, which sets aside what is damaged"
+"""What to do where something in the store is damaged."""
 # How long one writer waits for another. A fold of an hour takes milliseconds; half a minute means trouble.
 BUSY_S = 30.0
 CHECKPOINT_WAIT_MS = 1000

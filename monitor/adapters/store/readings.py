@@ -17,7 +17,7 @@ import numpy as np
 from monitor.adapters.store import chunks
 from monitor.adapters.store.batches import Batches, Unfolded
 from monitor.adapters.store.columns import Columns
-from monitor.adapters.store.database import Database
+from monitor.adapters.store.database import REPAIR, Database
 from monitor.adapters.store.journal import ProbeNumbers
 from monitor.core.terms.events import Reading
 from monitor.core.terms.times import HOUR_MS
@@ -49,7 +49,7 @@ class Readings:
             raise StoreCorrupt(
                 f"hour {hour} of probe {name} is damaged ({error})",
                 where=str(self.db.path),
-                fix="stop the service, then: warmtally repair, which sets aside what is damaged",
+                fix=REPAIR,
             ) from error
 
     def _readable(self, blob: bytes, probe: int, hour: int) -> Columns:
