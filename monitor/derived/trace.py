@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.adapters.store import Columns
+from monitor.adapters.store.columns import first_of_each
 from monitor.core.readings.thinning import kept
 from monitor.core.terms.arrays import Flags, Times, Values
 from monitor.values import dataclass
@@ -87,13 +88,8 @@ class Trace:
 
     def sorted_first_wins(self) -> Trace:
         """In order of time; of two readings with one time the earlier in the input stays."""
-        if bool(np.all(self.at[1:] > self.at[:-1])):
-            return self
-        order = np.argsort(self.at, kind="stable")
-        at = self.at[order]
-        keep = np.ones(len(at), bool)
-        keep[1:] = at[1:] != at[:-1]
-        return self.take(order[keep])
+        order = first_of_each(self.at)
+        return self if order is None else self.take(order)
 
     def thinned(self) -> Trace:
         """What stays of a probe that reports many times a second (:mod:`monitor.core.readings.thinning`)."""

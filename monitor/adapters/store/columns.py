@@ -59,13 +59,8 @@ class Columns:
 
     def sorted_first_wins(self) -> Columns:
         """In order of time; of two readings with one time the earlier in the input stays."""
-        if bool(np.all(self.at[1:] > self.at[:-1])):
-            return self
-        order = np.argsort(self.at, kind="stable")
-        at = self.at[order]
-        keep = np.ones(len(at), bool)
-        keep[1:] = at[1:] != at[:-1]
-        return self.take(order[keep])
+        order = first_of_each(self.at)
+        return self if order is None else self.take(order)
 
     def take(self, index: NDArray[np.intp]) -> Columns:
         return Columns(
@@ -103,3 +98,14 @@ class Columns:
         """Flags 1 and 2: may add development."""
         result: NDArray[np.bool_] = self.flag <= 2
         return result
+
+
+def first_of_each(at: Times) -> NDArray[np.intp] | None:
+    """Where the moments stand in order of time, of equal ones the first alone; None: as they are."""
+    if bool(np.all(at[1:] > at[:-1])):
+        return None
+    order = np.argsort(at, kind="stable")
+    ordered = at[order]
+    keep = np.ones(len(ordered), bool)
+    keep[1:] = ordered[1:] != ordered[:-1]
+    return order[keep]
