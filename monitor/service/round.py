@@ -27,6 +27,7 @@ from monitor.core.notices.routing import LOG, audiences, routes
 from monitor.core.notices.snapshot import ClockNow, Health, LinkNow, Service, Snapshot, StoreNow
 from monitor.core.readings.probe_clocks import CLOCK_SWAYS_S
 from monitor.errors import StoreError, StoreFull
+from monitor.service.failing import FailingSince
 from monitor.service.parts import ServiceParts
 from monitor.service.upkeep import Upkeep, why
 from monitor.service.watchers import free_mb
@@ -45,6 +46,7 @@ class Round:
         self._started_ms = parts.now_ms()
         self._upkeep = Upkeep(parts.store, parts.derived, parts.settings)
         self._failed: dict[str, str] = {}
+        self._failing = FailingSince()
         self._blind = False
         self._error = ""
         self._step_s = 0.0
@@ -74,8 +76,11 @@ class Round:
 
     def _round(self) -> Outcome:
         parts = self._parts
-        now = parts.now_ms()
         self._look_at_clock()
+        now = parts.now_ms()
+        if parts.clock.stepped():
+            self._look_at_clock()
+            now = parts.now_ms()
         service = self._service(now)
         snapshot = self._gathered(now, service)
         if not self._blind:
@@ -107,6 +112,7 @@ class Round:
         if look.step_s:
             # What was heard before the step has a time of the old clock: everything is given its time again.
             self._started_ms = parts.now_ms()
+            self._failing.clock_set(look.step_s)
             parts.delivery.clock_set(look.step_s)
             if parts.calendar is not None:
                 parts.calendar.stop()
@@ -126,15 +132,23 @@ class Round:
         shipping = parts.shipper.status() if parts.shipper is not None else None
         heartbeat = parts.heartbeat.status() if parts.heartbeat is not None else None
         backup, damage = parts.safekeeping.look() if parts.safekeeping is not None else (None, None)
+        told = {f"channel {n}": Health(c.failing_since_ms, c.last_error) for n, c in parts.delivery.status().items()}
+        if shipping is not None:
+            told["shipping"] = Health(shipping.behind_since_ms, shipping.last_error)
+        if heartbeat is not None:
+            told["heartbeat"] = Health(heartbeat.failing_since_ms, heartbeat.last_error)
+        if (answers := parts.ways_back.health()) is not None:
+            told["answers"] = answers
+        healths = self._failing.seen(told, now)
         return Service(
             started_ms=self._started_ms,
             link=LinkNow(link.state, link.since_ms, link.detail, link.last_live_ms, link.session_lost_ms),
             store=StoreNow(link.store_error or self._error or parts.store.db.lost(), self._free_mb()),
             clock=ClockNow(clock.trusted, clock.why),
-            channels={n: Health(c.failing_since_ms, c.last_error) for n, c in parts.delivery.status().items()},
-            shipping=Health(shipping.behind_since_ms, shipping.last_error) if shipping is not None else None,
-            heartbeat=Health(heartbeat.failing_since_ms, heartbeat.last_error) if heartbeat is not None else None,
-            answers=parts.ways_back.health(),
+            channels={n.removeprefix("channel "): h for n, h in healths.items() if n.startswith("channel ")},
+            shipping=healths.get("shipping"),
+            heartbeat=healths.get("heartbeat"),
+            answers=healths.get("answers"),
             away=parts.absence.look(now, self._started_ms, trusted=clock.trusted),
             checks_failed=self._upkeep.damage(),
             backup=backup,
