@@ -114,7 +114,7 @@ def one_room(number: int, seed: int, faults: int) -> Found:
                 _until_after(r, night)
         figures, short = r.account()
         lines = figures.pop("daily lines")
-        if not r.clock_was_set and lines != (night is not None):
+        if not r.clock_sets and lines != (night is not None):
             short.append(f"{lines:.0f} daily lines")
         found.sums.update({name: value for name, value in figures.items() if name != "development"})
         found.sums.update(silent=r.kept.silent, rooms=1, troubles=sum(r.trouble.wanted.values()))
@@ -174,7 +174,7 @@ def _unexpected(
 ) -> tuple[int, frozenset[str]]:
     """Conditions that were raised and that none of these faults, nor those just before, may raise."""
     may = frozenset().union(*(kind.may for kind in chosen))
-    if r.clock_was_set:
+    if r.clock_sets:
         # A service that was started by a wrong clock mistrusts the right one, as long as it must.
         may |= CLOCK
     history = r.history()

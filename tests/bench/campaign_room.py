@@ -117,7 +117,8 @@ class CampaignRoom:
         self._clock_file.write_bytes(bytes(8))
         with self._clock_file.open("r+b") as file:
             self._clock = mmap.mmap(file.fileno(), 8)
-        self.clock_was_set = False
+        self.clock_sets = 0
+        self._wrong_ms = 0
         self.clock_off(0)
         self.numbers: list[int] = []
         self.sent: dict[Message, tuple[str, int | None, float]] = {}
@@ -186,7 +187,8 @@ class CampaignRoom:
 
     def clock_off(self, wrong_ms: int) -> None:
         """The computer's clock is wrong by so much from now on."""
-        self.clock_was_set |= bool(wrong_ms)
+        self.clock_sets += wrong_ms != self._wrong_ms
+        self._wrong_ms = wrong_ms
         struct.pack_into("<q", self._clock, 0, self.off_ms + wrong_ms)
 
     # -- what is sent ---------------------------------------------------------------------------------------------
@@ -289,9 +291,11 @@ class CampaignRoom:
         figures = self._readings(short) | self._notices(short) | self._sums(short)
         with self.store() as store:
             figures["damage"] = len(store.db.check())
-        if self.clock_was_set:
-            # By design: what was judged by a wrong clock is judged once more, told twice rather than never.
-            figures["told twice after the clock was set"] = figures.pop("told twice")
+        # What was judged by a wrong clock is judged once more, told twice rather than never: at each setting the change
+        # of the box in trouble and that before it, no more.
+        figures["told twice after the clock was set"] = min(figures["told twice"], 2 * self.clock_sets)
+        figures["told twice"] -= figures["told twice after the clock was set"]
+        figures["times the clock was set"] = self.clock_sets
         for name in ("lost", "doubled", "never sent", "at a wrong time", "damage", "notices missing", "told twice"):
             if figures.get(name):
                 short.append(f"{name}: {figures[name]:.0f}")
