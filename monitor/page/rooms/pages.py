@@ -152,6 +152,10 @@ class RoomsShown:
         unit, say = self.pages.room.unit, self._say
         if room.true_now(box, self.now.at_ms) and box.temperature_c is not None:
             told = show_temperature(box.temperature_c, unit)
+            if box.too_warm_c is not None and box.temperature_c >= box.too_warm_c:
+                told += f", {say('picture.too_warm')}"
+            elif box.too_cool_c is not None and box.temperature_c <= box.too_cool_c:
+                told += f", {say('picture.too_cool')}"
             return f"{told} ({say('picture.estimated')})" if box.estimated else told
         last_ms = room.ours(box.last_ms)
         if box.last_c is None or last_ms is None:
