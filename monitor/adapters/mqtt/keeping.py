@@ -168,6 +168,8 @@ class Keeping:
                 there = store.readings.load([probe], first_ms, last_ms + 1)[probe].at
                 newest_ms = store.readings.last_at().get(probe, 0)
                 self._arrivals.remember(probe, first_ms, last_ms if newest_ms > last_ms else NEVER_MS, there.tolist())
+            # Here it is not asked again.
+            store.batches.give_back(0)
 
         return self._persistence.insist(look)
 

@@ -27,6 +27,10 @@ JOINED: Final = 64
 """So many rows of single commits become one."""
 SINGLE: Final = 200
 """A commit of more readings stays a row by itself."""
+LATELY_MS: Final = 660_000
+"""What was received within this stays unpacked from one look to the next, so that a probe's pace is soon told."""
+MOST_UNPACKED: Final = 40_000
+"""And so many readings at most: two megabytes."""
 FOLDS: Final = "folds"
 """The fact that is another one after each fold."""
 
@@ -188,7 +192,10 @@ def check(blob: bytes) -> str:
 
 
 class Batches:
-    """The rows of one store, for one thread: what was unpacked once is kept until it is folded."""
+    """The rows of one store, for one thread.
+
+    What was unpacked is kept until it is folded, or :meth:`give_back` is called; whoever lasts calls that now and then.
+    """
 
     def __init__(self, db: Database) -> None:
         self.db = db
@@ -197,12 +204,36 @@ class Batches:
         self._folds = "-"
         self._until = 0
         self._known = Unfolded.of(())
+        # From when to when was measured what was unpacked, and was given back.
+        self._given_back: tuple[int, int] | None = None
 
-    def now(self) -> Unfolded:
-        """All that waits."""
+    @property
+    def unpacked(self) -> int:
+        """How many readings are in memory."""
+        return len(self._known)
+
+    def give_back(self, most: int = MOST_UNPACKED) -> None:
+        """The memory of what came longer ago than lately: it is unpacked again for whoever asks. ``most``: so many
+        readings stay at the most."""
+        known = self._known
+        if len(known) <= SINGLE:
+            return
+        lately = int(np.argmax(known.received >= known.received.max() - LATELY_MS))
+        cut = max(lately, len(known) - most)
+        # Not a little each time: what stays is copied.
+        if cut > len(known) // 8:
+            first, last = int(known.at[:cut].min()), int(known.at[:cut].max())
+            if self._given_back is not None:
+                first, last = min(first, self._given_back[0]), max(last, self._given_back[1])
+            self._known, self._given_back = known.take(np.arange(cut, len(known))), (first, last)
+
+    def now(self, from_ms: int = -(2**62), to_ms: int = 2**62) -> Unfolded:
+        """All that waits and was measured in a span, ``from_ms <= at < to_ms``."""
         with self.db.read():
             folds = self.db.fact(FOLDS) or ""
-            if folds != self._folds:
+            back = self._given_back
+            if folds != self._folds or (back is not None and from_ms <= back[1] and back[0] < to_ms):
+                self._given_back = None
                 # Rows of before each stand by themselves, until the first fold.
                 before = self.db.rows(
                     "SELECT seq, probe, at, value, received, flag, timed, test FROM journal ORDER BY seq"
@@ -215,7 +246,9 @@ class Batches:
             fresh = [w.take(w.seq > self._until) if len(w) and w.seq[0] <= self._until else w for w in fresh]
             self._known = Unfolded.joined([w for w in (self._known, *fresh) if len(w)])
             self._until = int(rows[-1][0])
-        return self._known
+        known = self._known
+        inside = (known.at >= from_ms) & (known.at < to_ms)
+        return known if inside.all() else known.take(inside)
 
     def since(self, seq: int, limit: int) -> Unfolded:
         """The first ones after a place in the order."""
@@ -239,9 +272,16 @@ class Batches:
         whole = Unfolded.joined([w for w in (Unfolded.of(before), *found) if len(w)])
         return whole.take(np.arange(min(limit, len(whole))))
 
-    def held(self) -> int:
-        """How many readings wait."""
-        return int(self.db.rows("SELECT TOTAL(n) FROM batch")[0][0])
+    def held(self, after: int = 0) -> int:
+        """How many readings wait, of those after a place in the order."""
+        with self.db.read():
+            ((held,),) = self.db.rows("SELECT TOTAL(n) FROM batch WHERE seq>?", after)
+            if after:
+                # The first of these rows may hold some of before.
+                rows = self.db.rows("SELECT seq, blob FROM batch WHERE seq>? ORDER BY seq LIMIT 1", after)
+                held -= sum(int(np.sum(self._opened(seq, blob)[0].seq <= after)) for seq, blob in rows)
+            ((before,),) = self.db.rows("SELECT COUNT(*) FROM journal WHERE seq>?", after)
+        return int(held) + int(before)
 
     def last_seq(self) -> int:
         """The newest place in the order that was given out."""

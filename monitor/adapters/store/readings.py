@@ -119,9 +119,7 @@ class Readings:
 
     def _waiting(self, from_ms: int = -(2**62), to_ms: int = 2**62) -> Unfolded:
         """What is not folded yet and was measured in a span."""
-        now = self._batches.now()
-        inside = (now.at >= from_ms) & (now.at < to_ms)
-        return now if inside.all() else now.take(inside)
+        return self._batches.now(from_ms, to_ms)
 
     def _waiting_hours(self, probe: int, from_ms: int, to_ms: int) -> dict[int, int]:
         """Of each hour in a span, how many readings of a probe are not folded yet."""

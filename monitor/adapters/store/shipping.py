@@ -9,8 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import numpy as np
-
 from monitor.adapters.store.batches import Batches, Unfolded
 from monitor.adapters.store.columns import Columns
 from monitor.adapters.store.database import Database
@@ -135,7 +133,7 @@ class ShippingBook:
         """Readings that are still to be sent; of hours of a packed day its mean."""
         with self.db.read():
             sent = self.db.rows("SELECT seq FROM shipped WHERE destination=?", destination)
-            fresh = int(np.sum(self._batches.now().seq > int(sent[0][0]))) if sent else 0
+            fresh = self._batches.held(int(sent[0][0])) if sent else 0
             late = self.db.rows(
                 "SELECT TOTAL(c.n * 1.0 / c.hours) FROM ship_hour s JOIN kept c ON c.probe=s.probe "
                 "AND c.hour>s.hour-24 AND c.hour<=s.hour AND c.hour+c.hours>s.hour WHERE s.destination=?",

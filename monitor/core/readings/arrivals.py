@@ -18,6 +18,8 @@ from dataclasses import field
 from hashlib import blake2b
 from typing import Final, NamedTuple, TypeAlias
 
+import numpy as np
+
 from monitor.core.readings.decode import KEPT_BYTES, Decoded, decode
 from monitor.core.readings.quality import Context, judge
 from monitor.core.terms.events import Flag, Reading
@@ -27,8 +29,10 @@ from monitor.values import dataclass
 
 WAITED: Final = "waited-at-broker"
 """Name of the test that flags a reading whose time is unknown because its message waited at the broker."""
-AGAIN_WITHIN: Final = 32_768
-"""Packet identifiers are 16 bits: half a round later an equal one is another message's."""
+IDENTIFIERS: Final = 65_536
+"""Packet identifiers are 16 bits (MQTT 5.0, 2.2.1)."""
+AGAIN_WITHIN: Final = IDENTIFIERS // 2
+"""Half a round of packet identifiers later an equal one is another message's."""
 DIGEST_BYTES: Final = 8
 """So much of a digest is kept: of two messages with one packet identifier one in 2**64 would be taken for the other."""
 AWAY_INTERVALS: Final = 1.5
@@ -104,6 +108,37 @@ class Settled:
     _said: Mapping[str, Mapping[int, float]] = field(default_factory=dict, repr=False)
 
 
+class Marks:
+    """Packet identifier -> place in the order of storing and digest of the last message that had it.
+
+    A broker goes through all identifiers: as arrays they take one megabyte from the start, as objects thirteen in time.
+    """
+
+    def __init__(self, marks: Mapping[int, tuple[int, bytes]]) -> None:
+        # 0: none had it.
+        self._ordinal = np.zeros(IDENTIFIERS, np.int64)
+        self._digest = np.zeros(IDENTIFIERS, np.uint64)
+        for mid, (ordinal, digest) in marks.items():
+            if 0 < mid < IDENTIFIERS:
+                self._ordinal[mid], self._digest[mid] = ordinal, int.from_bytes(digest[:DIGEST_BYTES], "big")
+        self.top = int(self._ordinal.max())
+
+    def ordinal(self, mid: int, digest: bytes) -> int | None:
+        """The place of the last message that had this identifier, if it was one like this."""
+        found = int(self._ordinal[mid])
+        return found if found and int(self._digest[mid]) == int.from_bytes(digest, "big") else None
+
+    def put(self, marks: Sequence[tuple[int, bytes]]) -> None:
+        """Of messages that were stored after all others, in their order."""
+        if not marks:
+            return
+        mids = np.array([mid for mid, _ in marks], np.intp)
+        # Of an identifier that comes twice the last one stays.
+        self._ordinal[mids] = self.top + 1 + np.arange(len(marks))
+        self._digest[mids] = np.frombuffer(b"".join(digest for _, digest in marks), f">u{DIGEST_BYTES}")
+        self.top += len(marks)
+
+
 class Arrivals:
     """The memory that tells messages apart. :meth:`settle` looks, :meth:`stored` remembers.
 
@@ -127,8 +162,7 @@ class Arrivals:
         for probe in probes:
             self._by_topic[probe.topic] = (*self._by_topic.get(probe.topic, ()), probe)
         self._contexts = dict(contexts or {})
-        self._marks = dict(marks or {})
-        self._top = max((ordinal for ordinal, _ in self._marks.values()), default=0)
+        self._marks = Marks(marks or {})
         heard = heard_ms or {}
         self._lines = {
             topic: _TopicHeard(last_ms=max((heard[p.id] for p in claiming if p.id in heard), default=None))
@@ -157,8 +191,7 @@ class Arrivals:
     def connected(self, at_ms: int, *, session_present: bool) -> None:
         """A connection began. With a session present, topics not heard for a while may have messages waiting."""
         if not session_present:
-            self._marks.clear()
-            self._top = 0
+            self._marks = Marks({})
         for topic, line in self._lines.items():
             away = line.last_ms is None or at_ms - line.last_ms > AWAY_INTERVALS * self._intervals_ms[topic]
             self._lines[topic] = _TopicHeard(line.last_ms, line.last_ms, at_ms, 0, session_present and away)
@@ -215,7 +248,7 @@ class Arrivals:
                     repeated += 1
                     continue
                 new_marks.append((arrival.mid, digest))
-                marks[arrival.mid] = (self._top + len(new_marks), digest)
+                marks[arrival.mid] = (self._marks.top + len(new_marks), digest)
             if arrival.topic not in self._by_topic:
                 strangers.append(arrival.topic)
                 continue
@@ -260,9 +293,7 @@ class Arrivals:
 
     def stored(self, settled: Settled) -> None:
         """The batch is on the disk: remember it."""
-        for k, (mid, digest) in enumerate(settled.marks):
-            self._marks[mid] = (self._top + 1 + k, digest)
-        self._top += len(settled.marks)
+        self._marks.put(settled.marks)
         self._contexts.update(settled._contexts)
         self._lines.update(settled._lines)
         for probe, runs in settled._taken.items():
@@ -280,8 +311,11 @@ class Arrivals:
     # ------------------------------------------------------------ the parts of settle
 
     def _known(self, mid: int, digest: bytes, marks: Mapping[int, tuple[int, bytes]], added: int) -> bool:
-        mark = marks.get(mid) or self._marks.get(mid)
-        return mark is not None and mark[1] == digest and self._top + added - mark[0] < AGAIN_WITHIN
+        if mid in marks:
+            ordinal = marks[mid][0] if marks[mid][1] == digest else None
+        else:
+            ordinal = self._marks.ordinal(mid, digest)
+        return ordinal is not None and self._marks.top + added - ordinal < AGAIN_WITHIN
 
     def _followed(self, fresh: Sequence[tuple[Arrival, Decoded]]) -> set[int]:
         """Indices of messages that are followed by another of their topic much sooner than the probe reports.

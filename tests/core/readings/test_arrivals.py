@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from collections.abc import Sequence
 
 import numpy as np
@@ -16,6 +17,7 @@ from monitor.core.readings.arrivals import (
     WAITED,
     Arrival,
     Arrivals,
+    Marks,
     Runs,
     Settled,
     _free,
@@ -370,3 +372,36 @@ def test_whatever_a_clock_does_and_however_often_all_starts_anew_no_two_readings
             arrivals.stored(settled)
             there += [r.at_ms for r in settled.readings]
     assert len(there) == len(set(there)) == number
+
+
+def test_what_is_remembered_of_packets_takes_the_same_room_after_all_identifiers_as_after_one() -> None:
+    arrivals = Arrivals(PROBES)
+    put(arrivals, [warm(28.0, 0, mid=7)])
+    tracemalloc.start()
+    before, _ = tracemalloc.get_traced_memory()
+    for first in range(1, 65_536, 500):
+        mids = range(first, min(first + 500, 65_536))
+        arrivals.stored(Settled(marks=tuple((mid, b"%08d" % mid) for mid in mids)))
+    after, _ = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert after - before < 50_000
+    message = warm(28.1, 1000, mid=65_535)
+    arrivals.stored(Settled(marks=((65_535, message.digest),)))
+    assert put(arrivals, [message._replace(again=True)]).repeated == 1
+
+
+@given(
+    st.lists(st.tuples(st.sampled_from([1, 2, 3, 65_535]), st.sampled_from([b"aaaaaaaa", b"bbbbbbbb"])), max_size=40)
+)
+def test_of_packets_the_last_of_each_identifier_is_remembered_with_its_place(told: list[tuple[int, bytes]]) -> None:
+    marks, seen = Marks({}), dict[int, tuple[int, bytes]]()
+    for start in range(0, len(told), 3):
+        marks.put(told[start : start + 3])
+    for place, (mid, digest) in enumerate(told, 1):
+        seen[mid] = place, digest
+    for marked in (marks, Marks(seen)):
+        for mid in (1, 2, 3, 4, 65_535):
+            for digest in (b"aaaaaaaa", b"bbbbbbbb"):
+                place, last = seen.get(mid, (0, b""))
+                assert marked.ordinal(mid, digest) == (place if digest == last else None)
+        assert marked.top == len(told)
