@@ -205,29 +205,45 @@ class Safekeeping:
 
     def _remember(self, store: Store) -> None:
         now = self._now_ms()
-        for name, value in ((AWAITED, str(now)), (FOUND, json.dumps({"at": now, "found": []}))):
-            wanted = name == FOUND or self._plan is not None
-            if wanted and store.db.fact(name) is None:
-                store.db.set_fact(name, value)
+        if self._plan is not None and store.db.number(AWAITED) is None:
+            store.db.set_fact(AWAITED, str(now))
+        told = store.db.fact(FOUND)
+        if _found(told) is None:
+            # What cannot be read any more may have said anything: the store is looked through soon.
+            at = now if told is None else now - VERIFY_MS - 1
+            store.db.set_fact(FOUND, json.dumps({"at": at, "found": []}))
         self._take(store.db.fact)
 
     def _take(self, fact: Callable[[str], str | None]) -> None:
         backup: BackupNow | None = None
         if self._plan is not None:
-            last = json.loads(fact(LAST) or "{}")
+            last = _table(fact(LAST)) or {}
             there = backups.good(Path(self._folder))
             newest = backups.manifest_of(there[0]).made_at_ms if there else None
             if newest is None and last.get("folder") == self._folder and not last.get("why"):
                 newest = last.get("at")
             before = self._backup.awaited_ms if self._backup is not None else self._now_ms()
-            backup = BackupNow(newest, int(fact(AWAITED) or before), str(last.get("why", "")))
-        told = fact(FOUND)
-        damage = self._damage
-        if told is not None:
-            found = json.loads(told)
-            damage = DamageNow(int(found["at"]), tuple(str(x) for x in found["found"]))
+            awaited = fact(AWAITED) or ""
+            backup = BackupNow(newest, int(awaited) if awaited.isdecimal() else before, str(last.get("why", "")))
+        damage = _found(fact(FOUND)) or self._damage
         with self._lock:
             self._backup, self._damage = backup, damage
+
+
+def _table(text: str | None) -> dict[str, Any] | None:
+    """What was noted; None for nothing, or for what a flipped bit has made unreadable."""
+    with contextlib.suppress(ValueError):
+        told = json.loads(text or "")
+        return told if isinstance(told, dict) else None
+    return None
+
+
+def _found(text: str | None) -> DamageNow | None:
+    """What the last look through the store came to, as it was noted."""
+    told = _table(text)
+    if told is None or not isinstance(told.get("at"), int) or not isinstance(told.get("found"), list):
+        return None
+    return DamageNow(told["at"], tuple(str(x) for x in told["found"]))
 
 
 def _told(found: dict[str, Any], zone: tzinfo) -> str:

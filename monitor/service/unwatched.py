@@ -58,12 +58,13 @@ class Absence:
                 self.note(now_ms)
 
     def _decide(self, started_ms: int) -> None:
-        watched, told = self._db.fact(WATCHED), self._db.fact(AWAY)
-        if told is not None:
-            from_ms, until_ms = json.loads(told)
+        watched, told = self._db.number(WATCHED), self._db.fact(AWAY)
+        # What a flipped bit has made unreadable is as if it had not been noted.
+        with contextlib.suppress(ValueError, TypeError):
+            from_ms, until_ms = json.loads(told or "")
             self._away = int(from_ms), int(until_ms)
-        if watched is not None and started_ms - int(watched) >= AWAY_S * 1000:
-            self._away = int(watched), started_ms
+        if watched is not None and started_ms - watched >= AWAY_S * 1000:
+            self._away = watched, started_ms
             # Written down before anything is told of it: this process may end before that.
             self._db.set_fact(AWAY, json.dumps(self._away))
         self._decided = True

@@ -308,6 +308,14 @@ class Database:
         rows = self.rows("SELECT value FROM fact WHERE name=?", name)
         return str(rows[0][0]) if rows else None
 
+    def number(self, name: str) -> int | None:
+        """A fact that is a whole number; None where there is none, or where a bit of it has flipped and it is none
+        any more: nothing so small may keep the service from starting."""
+        try:
+            return int(self.fact(name) or "")
+        except ValueError:
+            return None
+
     def set_fact(self, name: str, value: str) -> None:
         with self.write() as c:
             c.execute(

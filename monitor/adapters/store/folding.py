@@ -19,7 +19,7 @@ from monitor.adapters.store import chunks
 from monitor.adapters.store.batches import Batch, Batches, Unfolded, encode
 from monitor.adapters.store.columns import Columns
 from monitor.adapters.store.database import ROWS_A_STEP, Database
-from monitor.adapters.store.journal import SESSION, InboxMark, ProbeNumbers
+from monitor.adapters.store.journal import InboxMark, ProbeNumbers, session_from
 from monitor.adapters.store.readings import Readings
 from monitor.core.terms.times import HOUR_MS
 from monitor.errors import StoreCorrupt
@@ -237,7 +237,7 @@ class Folding:
     def _fold_block(self, block: Sequence[Batch], cutoff: int, seen_seq: int) -> int:
         moving: list[Unfolded] = []
         marks: list[InboxMark] = []
-        void = int(self.db.fact(SESSION) or 0)
+        void = session_from(self.db)
         for batch in block:
             if batch.wrong:
                 self._set_aside(batch)

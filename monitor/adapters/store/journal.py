@@ -19,8 +19,16 @@ from monitor.errors import StoreError, StoreFull
 if TYPE_CHECKING:
     from monitor.adapters.store.batches import Batches
 
+EVERY_PLACE: Final = 2**63 - 1
 SESSION: Final = "inbox from"
 """The fact up to which place in the order of storing packets are of a session that the broker has ended."""
+
+
+def session_from(db: Database) -> int:
+    """Packets up to this place in the order of storing count no more. Where that cannot be read none of before does: a
+    message that comes again is stored twice then, rather than another one not at all."""
+    place = db.number(SESSION)
+    return place if place is not None else 0 if db.fact(SESSION) is None else EVERY_PLACE
 
 
 class InboxMark(NamedTuple):
@@ -151,7 +159,7 @@ class Journal:
 
     def session_from(self) -> int:
         """Packets up to this place in the order of storing count no more."""
-        return int(self.db.fact(SESSION) or 0)
+        return session_from(self.db)
 
     def drop_marks(self) -> int:
         """Forget packets after which so many came that one like it is another message's; returns how many."""

@@ -143,8 +143,7 @@ class ShippingBook:
 
     def whole_at(self, destination: str) -> int | None:
         """When everything had arrived last, as far as it was noted; else when the destination was begun."""
-        text = self.db.fact(_WHOLE + destination)
-        return int(text) if text is not None else None
+        return self.db.number(_WHOLE + destination)
 
     def note_whole(self, destination: str, now_ms: int) -> None:
         self.db.set_fact(_WHOLE + destination, str(now_ms))
