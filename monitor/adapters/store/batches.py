@@ -7,7 +7,7 @@ Of some tens of them one is made now and then, so that whoever reads has few to 
 from __future__ import annotations
 
 import zlib
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any, Final
 
 import numpy as np
@@ -105,7 +105,51 @@ class Unfolded:
         return list(zip(*(c.tolist() for c in columns), strict=True))
 
 
-def encode(waiting: Unfolded, marks: Sequence[Mark] = ()) -> bytes:
+@dataclass(frozen=True)
+class PackedMarks:
+    """Marks of many packets, a megabyte where as objects they would be ten. ``mid`` and ``length`` (of its digest) have
+    shape (n,), ``digests`` stand one after the other."""
+
+    mid: Times
+    length: Times
+    digests: bytes
+
+    def __len__(self) -> int:
+        return len(self.mid)
+
+    def __iter__(self) -> Iterator[Mark]:
+        at = 0
+        for mid, length in zip(self.mid.tolist(), self.length.tolist(), strict=True):
+            yield Mark(mid, self.digests[at : at + length])
+            at += length
+
+    @staticmethod
+    def of(marks: Iterable[Mark]) -> PackedMarks:
+        if isinstance(marks, PackedMarks):
+            return marks
+        mids, digests = [], []
+        for mid, digest in marks:
+            mids.append(mid)
+            digests.append(digest)
+        return PackedMarks(np.array(mids, np.int64), np.array(list(map(len, digests)), np.int64), b"".join(digests))
+
+    @staticmethod
+    def joined(parts: Sequence[PackedMarks]) -> PackedMarks:
+        if not parts:
+            return PackedMarks.of(())
+        return PackedMarks(
+            np.concatenate([p.mid for p in parts]),
+            np.concatenate([p.length for p in parts]),
+            b"".join([p.digests for p in parts]),
+        )
+
+    def last(self, n: int) -> PackedMarks:
+        """The last ones, so many at the most."""
+        first = max(len(self) - n, 0)
+        return PackedMarks(self.mid[first:], self.length[first:], self.digests[int(self.length[:first].sum()) :])
+
+
+def encode(waiting: Unfolded, marks: Iterable[Mark] = ()) -> bytes:
     """Bytes of a row; :func:`decode` gives back exactly the same. Raises ValueError when a value is not finite."""
     if not np.isfinite(waiting.value).all():
         raise ValueError("a reading's value is not finite")
@@ -116,32 +160,31 @@ def encode(waiting: Unfolded, marks: Sequence[Mark] = ()) -> bytes:
         out += ints(waiting.received - waiting.at, 0, 1)
         out += ints(waiting.flag.astype(np.int64), 0) + ints(waiting.timed.astype(np.int64), 0)
         out += names(waiting.test.tolist())
-    out += _packed_marks(marks)
+    out += _packed_marks(PackedMarks.of(marks))
     return MAGIC + zlib.crc32(out).to_bytes(4, "little") + bytes(out)
 
 
-def _packed_marks(marks: Sequence[Mark]) -> bytes:
+def _packed_marks(marks: PackedMarks) -> bytes:
     out = bytearray()
     put(out, len(marks))
     if not marks:
         return bytes(out)
-    digests = [mark.digest for mark in marks]
-    out += ints(np.array([mark.mid for mark in marks], np.int64), 0, 1)
-    out += ints(np.array(list(map(len, digests)), np.int64), 0)
-    return bytes(out) + b"".join(digests)
+    return bytes(out) + ints(marks.mid, 0, 1) + ints(marks.length, 0) + marks.digests
 
 
-def _marks(packed: PackedBytes) -> list[Mark]:
+def _marks(packed: PackedBytes) -> PackedMarks:
     n = packed.number()
     if not n:
-        return []
+        return PackedMarks.of(())
     if not 0 < n <= MOST_ROWS:
         raise ValueError("damaged: the number of packets")
-    mids, lengths = packed.ints(n).tolist(), packed.ints(n).tolist()
-    return [Mark(mid, packed.raw(length)) for mid, length in zip(mids, lengths, strict=True)]
+    mids, lengths = packed.ints(n), packed.ints(n)
+    if lengths.min() < 0:
+        raise ValueError("damaged: the length of a digest")
+    return PackedMarks(mids, lengths, packed.raw(int(lengths.sum())))
 
 
-def decode(blob: bytes) -> tuple[Unfolded, list[Mark]]:
+def decode(blob: bytes) -> tuple[Unfolded, PackedMarks]:
     """Raises ValueError on damaged bytes."""
     if blob[:2] != MAGIC:
         raise ValueError("no batch of readings")
@@ -174,7 +217,7 @@ class Batch:
     n: int
     blob: bytes
     waiting: Unfolded
-    marks: list[Mark]
+    marks: PackedMarks
     wrong: str = ""
 
     @property
@@ -296,7 +339,7 @@ class Batches:
         self._write(last + max(len(waiting), 1), waiting, marks, single=len(waiting) <= SINGLE)
         self._join()
 
-    def _write(self, seq: int, waiting: Unfolded, marks: Sequence[Mark], *, single: bool) -> None:
+    def _write(self, seq: int, waiting: Unfolded, marks: Iterable[Mark], *, single: bool) -> None:
         self.db.connection.execute(
             "INSERT INTO batch(seq, n, single, blob) VALUES (?,?,?,?)",
             (seq, len(waiting), int(single), encode(waiting, marks)),
@@ -318,7 +361,7 @@ class Batches:
             return
         c.executemany("DELETE FROM batch WHERE seq=?", [(seq,) for seq, _, _ in rows])
         waiting = Unfolded.joined([w for w, _ in opened if len(w)])
-        self._write(rows[0][0], waiting, [mark for _, marks in opened for mark in marks], single=False)
+        self._write(rows[0][0], waiting, PackedMarks.joined([marks for _, marks in opened]), single=False)
 
     def block(self, after: int, most: int) -> list[Batch]:
         """Rows after a place in the order: so many readings, or one row at least."""
@@ -333,10 +376,10 @@ class Batches:
             try:
                 found.append(Batch(seq, n, blob, *decode(blob)))
             except ValueError as error:
-                found.append(Batch(seq, n, blob, Unfolded.of(()), [], str(error)))
+                found.append(Batch(seq, n, blob, Unfolded.of(()), PackedMarks.of(()), str(error)))
         return found
 
-    def replace(self, seq: int, waiting: Unfolded, marks: Sequence[Mark]) -> None:
+    def replace(self, seq: int, waiting: Unfolded, marks: Sequence[Mark] | PackedMarks) -> None:
         """What stays of a row; nothing: it goes, but for the newest, which keeps the place in the order."""
         c = self.db.connection
         if len(waiting) or marks or seq == c.execute("SELECT MAX(seq) FROM batch").fetchone()[0]:
@@ -350,7 +393,7 @@ class Batches:
             "INSERT INTO fact VALUES (?, '1') ON CONFLICT(name) DO UPDATE SET value=value+1", (FOLDS,)
         )
 
-    def _opened(self, seq: int, blob: bytes) -> tuple[Unfolded, list[Mark]]:
+    def _opened(self, seq: int, blob: bytes) -> tuple[Unfolded, PackedMarks]:
         try:
             return decode(blob)
         except ValueError as error:
@@ -362,9 +405,9 @@ class Batches:
                     fix="stop the service, copy the file and its -wal aside, and restore the last backup",
                 ) from error
             self.damaged[seq] = what
-            return Unfolded.of(()), []
+            return Unfolded.of(()), PackedMarks.of(())
 
-    def marks(self, after: int = 0) -> list[Mark]:
+    def marks(self, after: int = 0) -> PackedMarks:
         """Packets after a place in the order of storing that are not folded yet."""
         rows = self.db.rows("SELECT seq, blob FROM batch WHERE seq>? ORDER BY seq", after)
-        return [mark for seq, blob in rows for mark in self._opened(seq, blob)[1]]
+        return PackedMarks.joined([self._opened(seq, blob)[1] for seq, blob in rows])

@@ -16,10 +16,10 @@ import numpy as np
 
 from monitor.adapters.crashpoints import crash_point
 from monitor.adapters.store import chunks
-from monitor.adapters.store.batches import Batch, Batches, Unfolded, encode
+from monitor.adapters.store.batches import Batch, Batches, PackedMarks, Unfolded, encode
 from monitor.adapters.store.columns import Columns
 from monitor.adapters.store.database import ROWS_A_STEP, Database
-from monitor.adapters.store.journal import InboxMark, ProbeNumbers, session_from
+from monitor.adapters.store.journal import ProbeNumbers, session_from
 from monitor.adapters.store.readings import Readings
 from monitor.core.terms.times import HOUR_MS
 from monitor.errors import StoreCorrupt
@@ -236,7 +236,7 @@ class Folding:
 
     def _fold_block(self, block: Sequence[Batch], cutoff: int, seen_seq: int) -> int:
         moving: list[Unfolded] = []
-        marks: list[InboxMark] = []
+        marks: list[PackedMarks] = []
         void = session_from(self.db)
         for batch in block:
             if batch.wrong:
@@ -245,13 +245,13 @@ class Folding:
             due = (batch.waiting.at < cutoff) & (batch.waiting.seq <= seen_seq)
             whole = batch.seq <= seen_seq
             if due.any() or (whole and (batch.marks or not len(batch.waiting))):
-                moving.append(batch.waiting.take(due))
-                marks += batch.marks if whole and batch.seq > void else ()
+                moving.append(batch.waiting if due.all() else batch.waiting.take(due))
+                marks += [batch.marks] if whole and batch.seq > void else []
                 left = () if whole else batch.marks
                 self._batches.replace(batch.seq, batch.waiting.take(~due), left)
-        if marks:
+        if packets := PackedMarks.joined(marks):
             self.db.connection.execute(
-                "INSERT INTO mark(n, blob) VALUES (?,?)", (len(marks), encode(Unfolded.of(()), marks))
+                "INSERT INTO mark(n, blob) VALUES (?,?)", (len(packets), encode(Unfolded.of(()), packets))
             )
         self._into_chunks(Unfolded.joined([w for w in moving if len(w)]))
         self._batches.folded()

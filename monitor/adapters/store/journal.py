@@ -133,20 +133,20 @@ class Journal:
     def inbox(self) -> dict[int, tuple[int, bytes]]:
         """Packet identifier -> (ordinal, digest) of the messages stored in this broker session that may come again."""
         # Names of probes are asked for by commands that have nothing to do with arrays.
-        from monitor.adapters.store.batches import decode
+        from monitor.adapters.store.batches import PackedMarks, decode
 
-        marks: list[tuple[int, bytes]] = []
         with self.db.read():
-            marks += self.db.rows("SELECT mid, digest FROM inbox ORDER BY ordinal")
+            before = self.db.rows("SELECT mid, digest FROM inbox ORDER BY ordinal")
+            marks = [PackedMarks.of(InboxMark(int(mid), bytes(digest)) for mid, digest in before)]
             for (blob,) in self.db.rows("SELECT blob FROM mark ORDER BY id"):
                 # Damage here must keep no service from starting: it may cost that a message is taken for a new one.
                 with contextlib.suppress(ValueError):
-                    marks += decode(blob)[1]
-            marks += self._batches.marks(self.session_from())
-        first = max(len(marks) - AGAIN_WITHIN, 0)
-        return {
-            int(mid): (first + 1 + k, bytes(digest)[:DIGEST_BYTES]) for k, (mid, digest) in enumerate(marks[first:])
-        }
+                    marks.append(decode(blob)[1])
+            marks.append(self._batches.marks(self.session_from()))
+        whole = PackedMarks.joined(marks)
+        last = whole.last(AGAIN_WITHIN)
+        first = len(whole) - len(last) + 1
+        return {mid: (place, digest[:DIGEST_BYTES]) for place, (mid, digest) in enumerate(last, first)}
 
     def forget_inbox(self) -> None:
         """The broker began a new session: its packet identifiers start anew."""

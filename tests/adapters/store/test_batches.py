@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from monitor.adapters.store import Store
+from monitor.adapters.store import InboxMark, Store
 from monitor.adapters.store.batches import LATELY_MS, MOST_UNPACKED, SINGLE, Unfolded
+from monitor.core.readings.arrivals import AGAIN_WITHIN
 from monitor.core.terms.events import Reading
 from monitor.core.terms.times import HOUR_MS
 
@@ -77,3 +79,25 @@ def test_what_stays_in_memory_is_bounded_whatever_the_rate(tmp_path: Path, a_sec
         assert len(store.batches.now()) == a_second * 3000
         store.batches.give_back(0)
         assert store.batches.unpacked <= SINGLE
+
+
+def test_folding_an_hour_of_many_packets_needs_little_more_than_their_bytes(tmp_path: Path) -> None:
+    """As objects their marks alone were fifteen megabytes, in pieces that no later hour gave back."""
+    packets = 60_000
+    with Store(tmp_path) as store:
+        store.db.connection.execute("PRAGMA synchronous=OFF")
+        for first in range(0, packets, 1000):
+            readings = [Reading("a", T0 + k, k / 8, T0 + k) for k in range(first, first + 1000)]
+            store.journal.ingest(readings, [], [InboxMark(1 + k, b"%08d" % k) for k in range(first, first + 1000)])
+        store.batches.give_back(0)
+        tracemalloc.start()
+        try:
+            assert store.folding.fold(T0 + HOUR_MS) == packets
+            assert tracemalloc.get_traced_memory()[1] < 400 * packets
+            tracemalloc.reset_peak()
+            inbox = store.journal.inbox()
+            assert tracemalloc.get_traced_memory()[1] < 500 * AGAIN_WITHIN
+        finally:
+            tracemalloc.stop()
+        assert list(inbox) == list(range(packets - AGAIN_WITHIN + 1, packets + 1))
+        assert inbox[packets] == (packets, b"%08d" % (packets - 1))
