@@ -83,7 +83,9 @@ class Upkeep:
 
     def give_back(self, now_ms: int) -> None:
         """Memory that was needed for a while, by a first round, a flood of readings or a page, back to the system; now
-        and then, for the allocator keeps by itself what lies between things that are still of use."""
+        and then, for the allocator keeps by itself what lies between things that are still of use. At each call: what
+        waits to be folded and came some time ago does not stay unpacked."""
+        self._store.batches.give_back()
         if 0 <= now_ms - self._gave_back_ms < GIVE_BACK_EVERY_MS:
             return
         self._gave_back_ms = now_ms
