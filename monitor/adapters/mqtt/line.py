@@ -13,6 +13,7 @@ import ssl
 import threading
 import time
 from collections.abc import Callable, Iterable, Sequence
+from itertools import islice
 from typing import Any, Final
 
 from paho.mqtt.client import (
@@ -56,6 +57,8 @@ TOPICS_A_PACKET: Final = 100
 # What may be under way before it is on disk: a whole batch of the one that writes. Fewer make it wait, more only fill
 # memory.
 RECEIVE_MAXIMUM: Final = 500
+# So many acknowledgements are one call of the system. A crash between two is one that a test plays.
+ACKS_A_SEND: Final = 10
 REVIVE_AFTER_S: Final = 5.0
 ANSWER_S: Final = 5.0
 # Longer than the keep-alive may hold up reading: the answer may wait behind messages that cannot be taken.
@@ -122,7 +125,7 @@ class Line:
         # paho may tell of a loss inside a call that acknowledges: the same thread may hold it twice.
         self._lock = threading.RLock()
         self._state = LineState(now_ms())
-        self._client: Client | None = None
+        self._client: BufferedClient | None = None
         self._drive: Drive | None = None
 
     # ------------------------------------------------------------ for any thread
@@ -161,6 +164,7 @@ class Line:
         client.on_disconnect = self._on_disconnect
         client.on_subscribe = self._on_subscribe
         client.on_message = self._on_message
+        client.plain = self._take_in
         client.on_socket_open = self._on_socket_open
         client.on_publish = self._on_publish
         if broker.username is not None:
@@ -266,9 +270,11 @@ class Line:
         if client is None or drive is None or self._state.phase not in CARRYING:
             return
         with drive.wheel(), self._lock:
-            for arrival in batch:
-                if arrival.mid and arrival.connection == self._state.connection:
-                    client.ack(arrival.mid, 1)
+            told = iter([arrival for arrival in batch if arrival.mid])
+            while part := list(islice(told, ACKS_A_SEND)):
+                if mids := [a.mid for a in part if a.connection == self._state.connection]:
+                    client.acknowledge(mids)
+                for _ in mids:
                     crash_point("mid-batch")
 
     def publish(self, topic: str, text: str) -> None:
@@ -346,19 +352,20 @@ class Line:
         self._sayings.answered(mid, reason)
 
     def _on_message(self, client: Client, _data: Any, message: MQTTMessage) -> None:
+        try:
+            topic = message.topic
+        except UnicodeDecodeError:
+            topic = "(not UTF-8)"
+        mid = message.mid if message.qos else 0
+        self._take_in(client, topic, bytes(message.payload), mid, message.dup, message.retain)
+
+    def _take_in(self, client: Client, topic: str, payload: bytes, mid: int, again: bool, retained: bool) -> None:
         # An exception here would end the line while it still calls itself connected.
         try:
             if self._drive is not None:
                 self._drive.came += 1
-            now_ms = self._now_ms()
-            try:
-                topic = message.topic
-            except UnicodeDecodeError:
-                topic = "(not UTF-8)"
-            payload = bytes(message.payload[: LARGEST_PAYLOAD + 1])
-            mid = message.mid if message.qos else 0
-            arrival = Arrival(topic, payload, now_ms, mid, message.dup, message.retain, self._state.connection)
-            self._hand_on(arrival, client)
+            kept = payload[: LARGEST_PAYLOAD + 1]
+            self._hand_on(Arrival(topic, kept, self._now_ms(), mid, again, retained, self._state.connection), client)
         except Exception:  # noqa: BLE001
             _log.exception("a message could not be taken in; the broker will send it again")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Any, cast, get_args
 
@@ -14,7 +15,7 @@ from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.reasoncodes import ReasonCode
 
 from monitor.adapters.mqtt.drive import BufferedClient, Drive
-from monitor.adapters.mqtt.line import Connected, Line, _Sayings
+from monitor.adapters.mqtt.line import ACKS_A_SEND, Connected, Line, _Sayings
 from monitor.adapters.mqtt.line_states import (
     CARRYING,
     OFTEN,
@@ -283,8 +284,8 @@ class Idle:
     def __init__(self) -> None:
         self.acknowledged: list[int] = []
 
-    def ack(self, mid: int, _qos: int) -> None:
-        self.acknowledged.append(mid)
+    def acknowledge(self, mids: Sequence[int]) -> None:
+        self.acknowledged += mids
 
     def disconnect(self) -> None: ...
 
@@ -338,8 +339,8 @@ def test_a_loss_that_is_told_of_inside_an_acknowledgement_holds_up_nobody() -> N
     own = a_line()
 
     class Dying(Idle):
-        def ack(self, mid: int, qos: int) -> None:
-            super().ack(mid, qos)
+        def acknowledge(self, mids: Sequence[int]) -> None:
+            super().acknowledge(mids)
             flags = DisconnectFlags(is_disconnect_packet_from_server=False)
             reason = ReasonCode(PacketTypes.DISCONNECT, identifier=0x80)
             own._on_disconnect(cast(Client, self), None, flags, reason, None)
@@ -348,13 +349,14 @@ def test_a_loss_that_is_told_of_inside_an_acknowledgement_holds_up_nobody() -> N
     own._happen(E.ACCEPTED)
     own._client = client = cast(BufferedClient, dying)
     own._drive = Drive(client, own._on_connect_fail, lambda: True, 1.0)
-    came = [Arrival("room/a", b"1", NOW_MS, mid, connection=own.state().connection) for mid in (1, 2)]
+    mids = list(range(1, ACKS_A_SEND + 2))
+    came = [Arrival("room/a", b"1", NOW_MS, mid, connection=own.state().connection) for mid in mids]
     writer = threading.Thread(target=own.acknowledge, args=(came,), daemon=True)
     writer.start()
     writer.join(5.0)
     assert not writer.is_alive()
-    # The second came by a connection that has ended.
-    assert dying.acknowledged == [1]
+    # What was not sent with the first came by a connection that has ended.
+    assert dying.acknowledged == mids[:ACKS_A_SEND]
     assert own.state().status == "down"
 
 
