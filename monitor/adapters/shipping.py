@@ -161,12 +161,14 @@ class Shipper:
                 self._pause("refused", str(error), self._hold_s)
                 continue
             self._failures = 0
-            self._count(store, at_once=not more)
             if more:
+                self._count(store, at_once=False)
                 self._show("sending", "")
                 continue
             self._whole(store)
             self._stop.wait(self._settings.every_s)
+            # To count takes longer than to send what came meanwhile: it is for what takes a while.
+            self._counted_at = time.monotonic()
 
     def _round(self, store: Store, endpoint: _Endpoint) -> bool:
         """Send one request's worth; True when there may be more."""

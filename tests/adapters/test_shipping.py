@@ -20,6 +20,7 @@ import pytest
 from monitor.adapters import shipping as influx_module
 from monitor.adapters.shipping import DerivedPoint, Shipper, _asked_wait_s, derived_points, line
 from monitor.adapters.store import Store, columns_of
+from monitor.adapters.store.shipping import ShippingBook
 from monitor.core.development.lots import LotNow, Past
 from monitor.core.notices.snapshot import BoxNow, Service, Snapshot
 from monitor.core.terms.events import Clutch, Flag, Lot, Reading, Stay
@@ -339,6 +340,33 @@ def test_readings_come_in_while_nothing_can_be_shipped(tmp_path: Path) -> None:
         # Whoever waited for the shipper would wait for as long as its time-out.
         assert slowest < 1.5
         assert len(held(store, "a")) == n
+
+
+def test_what_comes_by_and_by_is_sent_without_counting_all_that_is_stored(
+    tmp_path: Path, outside: tuple[Influx, Front], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    database, front = outside
+    counted: list[str] = []
+    behind = ShippingBook.behind
+
+    def count(self: ShippingBook, destination: str) -> int:
+        counted.append(destination)
+        return behind(self, destination)
+
+    monkeypatch.setattr(ShippingBook, "behind", count)
+    with Store(tmp_path) as store, shipping(front.url, tmp_path) as shipper:
+        whole(shipper)
+        counted.clear()
+        for n in range(0, 50, 10):
+            store.journal.ingest(readings("a", n, 10))
+            wait_for(lambda n=n: len(database.held("a")) == n + 10, "new readings")  # type: ignore[misc]
+            whole(shipper)
+        assert counted == []
+        # Where nobody takes them it is told how many wait.
+        front.answers += [(503, {})] * 10
+        store.journal.ingest(readings("a", 50, 10))
+        wait_for(lambda: shipper.status().behind_rows == 10, "the backlog to be counted")
+        assert counted
 
 
 # -- refusals ----------------------------------------------------------------------------------------------------
