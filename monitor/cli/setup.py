@@ -221,7 +221,7 @@ class Setup:
         while True:
             try:
                 heard, more = self._listened(broker)
-            except (BrokerUnreachable, BrokerRefused) as error:
+            except (BrokerUnreachable, BrokerRefused, ConfigError) as error:
                 say(f"  {error}")
                 if known is None and self._asker.sure("  Give the broker once more", default=True):
                     broker, said = self._asked_broker(broker)

@@ -22,7 +22,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import TypeAlias
 
@@ -66,9 +66,9 @@ def payload(form: str, number: int, start_ms: int) -> str:
 # ---------------------------------------------------------------- the two programs, each in a process of its own
 
 
-def _session(port: int) -> mqtt.Client:
+def _session(port: int, name: str = "warmtally") -> mqtt.Client:
     """A client as both programs have it: MQTT 5, a session that stays, acknowledgement by hand."""
-    client = mqtt.Client(CallbackAPIVersion.VERSION2, "warmtally", protocol=mqtt.MQTTv5, manual_ack=True)
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, name, protocol=mqtt.MQTTv5, manual_ack=True)
     properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
     properties.SessionExpiryInterval = 86_400
     properties.ReceiveMaximum = WINDOW
@@ -192,35 +192,45 @@ def child(way: str, port: str, folder: str, messages: str, form: str) -> None:
 # ---------------------------------------------------------------- the measurement
 
 
-def _offer(port: int, form: str, messages: int) -> None:
-    """Begin the session, part, and let all messages wait in it."""
-    client = _session(port)
+def waits_for(port: int, wanted: Sequence[str], name: str = "warmtally") -> None:
+    """The session of a client of that name begins, and it parts: what is published now waits there."""
+    client = _session(port, name)
     there = threading.Event()
     client.on_subscribe = lambda *_: there.set()
     client.loop_start()
-    client.subscribe([(topic, 1) for topic in topics()])
-    if not there.wait(10):
-        raise AssertionError("the broker does not answer a subscription")
+    client.subscribe([(topic, 1) for topic in wanted])
+    wait_for(there.is_set, "the subscription")
     client.disconnect()
     client.loop_stop()
-    probe = mqtt.Client(CallbackAPIVersion.VERSION2, "probe", protocol=mqtt.MQTTv5)
-    probe.max_queued_messages_set(0)
-    probe.max_inflight_messages_set(200)
+
+
+def publish(port: int, messages: Iterable[tuple[str, str]]) -> None:
+    """All (topic, payload) with QoS 1, until the broker has taken each."""
+    client = mqtt.Client(CallbackAPIVersion.VERSION2, "probes", protocol=mqtt.MQTTv5)
+    client.max_queued_messages_set(0)
+    client.max_inflight_messages_set(200)
     taken = [0]
 
     def count(*_: object) -> None:
         taken[0] += 1
 
-    probe.on_publish = count
-    probe.connect("127.0.0.1", port)
-    probe.loop_start()
-    start_ms = now_ms() - 50 * messages
-    names = topics()
-    for number in range(messages):
-        probe.publish(names[number % PROBES], payload(form, number, start_ms), qos=1)
-    wait_for(lambda: taken[0] >= messages, "the broker to take all messages", seconds=120)
-    probe.disconnect()
-    probe.loop_stop()
+    client.on_publish = count
+    client.connect("127.0.0.1", port)
+    client.loop_start()
+    sent = 0
+    for topic, text in messages:
+        client.publish(topic, text, qos=1)
+        sent += 1
+    wait_for(lambda: taken[0] >= sent, "the broker to take all messages", seconds=120)
+    client.disconnect()
+    client.loop_stop()
+
+
+def _offer(port: int, form: str, messages: int) -> None:
+    """Begin the session, part, and let all messages wait in it."""
+    waits_for(port, topics())
+    names, start_ms = topics(), now_ms() - 50 * messages
+    publish(port, ((names[n % PROBES], payload(form, n, start_ms)) for n in range(messages)))
 
 
 def _process_s(pid: int) -> float:

@@ -18,16 +18,10 @@ import threading
 import time
 from pathlib import Path
 
-import paho.mqtt.client as mqtt
-from paho.mqtt.enums import CallbackAPIVersion
-from paho.mqtt.packettypes import PacketTypes
-from paho.mqtt.properties import Properties
-
-from monitor.adapters.mqtt.line import RECEIVE_MAXIMUM
 from monitor.adapters.store import Store
 from monitor.core.terms.settings import Box, Broker, Probe, Room, Settings
 from tests.bench import Figures
-from tests.bench.ingest import SELDOM, now_ms
+from tests.bench.ingest import SELDOM, now_ms, publish, waits_for
 from tests.peers import PROJECT, mosquitto, wait_for
 
 PROBES = 40
@@ -124,45 +118,12 @@ class Part:
 # ---------------------------------------------------------------- the measurement
 
 
-def _session(port: int, process: int, wanted: list[str]) -> None:
-    """The session of a process begins, and it parts: what is published now waits there."""
-    client = mqtt.Client(CallbackAPIVersion.VERSION2, f"part-{process}", protocol=mqtt.MQTTv5)
-    properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
-    properties.SessionExpiryInterval = 86_400
-    properties.ReceiveMaximum = RECEIVE_MAXIMUM
-    there = threading.Event()
-    client.on_subscribe = lambda *_: there.set()
-    client.connect("127.0.0.1", port, clean_start=False, properties=properties)
-    client.loop_start()
-    client.subscribe([(name, 1) for name in wanted])
-    wait_for(there.is_set, "the subscription")
-    client.disconnect()
-    client.loop_stop()
-
-
 def _publish(port: int, messages: int) -> set[tuple[str, int]]:
     """Each message with a time of its own; all of them as (probe, time)."""
-    client = mqtt.Client(CallbackAPIVersion.VERSION2, "probes", protocol=mqtt.MQTTv5)
-    client.max_queued_messages_set(0)
-    client.max_inflight_messages_set(200)
-    taken = [0]
-
-    def count(*_: object) -> None:
-        taken[0] += 1
-
-    client.on_publish = count
-    client.connect("127.0.0.1", port)
-    client.loop_start()
     began = now_ms() - 50 * messages
-    sent = set()
-    for n in range(messages):
-        at = began + 50 * n
-        client.publish(topic(n % PROBES), json.dumps({"v": 28 + n // PROBES % 40 / 100, "at": at}), qos=1)
-        sent.add((f"p{n % PROBES}", at))
-    wait_for(lambda: taken[0] >= messages, "the broker to take all messages", seconds=LONGEST_S)
-    client.disconnect()
-    client.loop_stop()
-    return sent
+    times = [(n, began + 50 * n) for n in range(messages)]
+    publish(port, ((topic(n % PROBES), json.dumps({"v": 28 + n // PROBES % 40 / 100, "at": at})) for n, at in times))
+    return {(f"p{n % PROBES}", at) for n, at in times}
 
 
 def _kept(folder: Path) -> list[tuple[str, int]]:
@@ -175,7 +136,7 @@ def once(way: str, processes: int, messages: int, *, kill: bool = False) -> dict
     """All messages through so many processes; ``kill``: the first one dies in the middle, and is started again."""
     with tempfile.TemporaryDirectory() as name, mosquitto(Path(name) / "broker", extra=SELDOM) as broker:
         for n in range(processes):
-            _session(broker.port, n, filters(way, n, processes))
+            waits_for(broker.port, filters(way, n, processes), f"part-{n}")
         sent = _publish(broker.port, messages)
         folders = [Path(name) / f"store{n}" for n in range(processes)]
         parts = [Part(broker.port, folder, way, n, processes) for n, folder in enumerate(folders)]

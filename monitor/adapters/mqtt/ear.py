@@ -65,9 +65,11 @@ class Ear:
         self._ending = False
 
     def listen(self, seconds: float) -> None:
-        """For so long. Raises BrokerUnreachable or BrokerRefused."""
+        """For so long. Raises BrokerUnreachable, BrokerRefused, and ConfigError when certificates cannot be used."""
         from paho.mqtt.client import Client, MQTTv311
         from paho.mqtt.enums import CallbackAPIVersion
+
+        from monitor.adapters.mqtt.certificates import tls_context
 
         where = f"{self._broker.host}:{self._broker.port}"
         # MQTT 3.1.1 is enough to look, and every broker speaks it.
@@ -85,9 +87,9 @@ class Ear:
         client.on_disconnect = self._on_disconnect
         if self._broker.username is not None:
             client.username_pw_set(self._broker.username, self._broker.password)
+        if (context := tls_context(self._broker, where)) is not None:
+            client.tls_set_context(context)
         try:
-            if self._broker.tls:
-                client.tls_set(self._broker.ca_file, self._broker.cert_file, self._broker.key_file)
             client.connect(self._broker.host, self._broker.port, 30)
         except (OSError, ValueError) as error:
             raise BrokerUnreachable(

@@ -32,6 +32,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from monitor.adapters.crashpoints import crash_point
+from monitor.adapters.mqtt.certificates import tls_context
 from monitor.adapters.mqtt.drive import BufferedClient, Drive
 from monitor.adapters.mqtt.line_states import (
     CARRYING,
@@ -48,7 +49,6 @@ from monitor.adapters.mqtt.standing import StandingMessages
 from monitor.core.readings.arrivals import Arrival
 from monitor.core.readings.decode import LARGEST_PAYLOAD
 from monitor.core.terms.settings import Broker
-from monitor.errors import ConfigError
 from monitor.values import dataclass
 
 _log = logging.getLogger(__name__)
@@ -119,7 +119,7 @@ class Line:
         self._room = room
         self._now_ms = now_ms
         self._answer_s = answer_s
-        self._tls = _tls_context(broker)
+        self._tls = tls_context(broker, "[broker]")
         self._words = LineWords(broker, config_file or "the configuration", len(self._topics) + len(self._states))
         self._sayings = _Sayings(self._words, self._settled)
         # paho may tell of a loss inside a call that acknowledges: the same thread may hold it twice.
@@ -437,19 +437,3 @@ class _Sayings:
 
 def _reason(code: ReasonCode, *, by_broker: bool) -> Reason:
     return Reason(code.value, str(code), by_broker)
-
-
-def _tls_context(broker: Broker) -> ssl.SSLContext | None:
-    if not broker.tls:
-        return None
-    try:
-        context = ssl.create_default_context(cafile=broker.ca_file)
-        if broker.cert_file is not None:
-            context.load_cert_chain(broker.cert_file, broker.key_file)
-    except (OSError, ssl.SSLError) as error:
-        raise ConfigError(
-            f"the certificates for the broker cannot be used ({error})",
-            where="[broker]",
-            fix="check ca_file, cert_file and key_file: PEM files that this user may read",
-        ) from error
-    return context

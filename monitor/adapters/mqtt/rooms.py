@@ -23,6 +23,7 @@ from typing import Any, Final
 from paho.mqtt.client import Client, MQTTMessage, MQTTv311
 from paho.mqtt.enums import CallbackAPIVersion
 
+from monitor.adapters.mqtt.certificates import tls_context
 from monitor.core.rooms.overview import ClockPace, RoomHeard
 from monitor.core.rooms.said import (
     LARGEST_STATE,
@@ -35,7 +36,7 @@ from monitor.core.rooms.said import (
     read_room,
 )
 from monitor.core.terms.settings import Broker, RoomsAt
-from monitor.errors import ConfigError, PayloadError
+from monitor.errors import PayloadError
 from monitor.values import dataclass
 
 _log = logging.getLogger(__name__)
@@ -339,13 +340,6 @@ def _client(broker: Broker) -> Client:
     client.reconnect_delay_set(1, 30)
     if broker.username is not None:
         client.username_pw_set(broker.username, broker.password)
-    if broker.tls:
-        try:
-            client.tls_set(broker.ca_file, broker.cert_file, broker.key_file)
-        except (OSError, ValueError) as error:
-            raise ConfigError(
-                f"the certificates for the broker cannot be used ({error})",
-                where=f"{broker.host}:{broker.port}",
-                fix="check ca_file, cert_file and key_file: PEM files that this user may read",
-            ) from error
+    if (context := tls_context(broker, f"{broker.host}:{broker.port}")) is not None:
+        client.tls_set_context(context)
     return client

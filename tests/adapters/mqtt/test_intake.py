@@ -28,7 +28,6 @@ from monitor.adapters.store.database import FILE_NAME
 from monitor.core.readings.arrivals import WAITED, Arrival
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.settings import Broker, Probe, Room, Settings
-from monitor.errors import ConfigError
 from tests.peers import MOMENT_S, PROJECT, Mosquitto, free_port, mosquitto, need, wait_for
 
 WARM = Probe("warm", "room/warm", interval_s=30.0)
@@ -806,8 +805,3 @@ def test_an_encrypted_line_is_made_with_the_right_certificate_and_refused_with_a
         wait_for(lambda: "no trusted line" in wrong.link().detail)
         assert wrong.link().state == "down"
         assert "ca_file" in wrong.link().detail
-
-
-def test_a_certificate_that_is_not_there_is_a_mistake_of_the_configuration(tmp_path: Path) -> None:
-    with pytest.raises(ConfigError, match="certificates for the broker cannot be used"):
-        Intake(settings(tmp_path, 1, tls=True, ca_file=str(tmp_path / "none.pem")), now_ms=now_ms)
