@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 from monitor.adapters.store import Columns, Readings
 from monitor.core.readings import quality
 from monitor.core.readings.local_times import utc_of_local
+from monitor.core.readings.ten_minutes import Spread
 from monitor.core.terms.arrays import Values
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.settings import Probe, Unit
@@ -506,7 +507,19 @@ def _unremarkable(value: Values, probe: Probe) -> NDArray[np.bool_]:
 
 # -- writing ------------------------------------------------------------------------------------------------
 
-EXPORT_COLUMNS: Final = ("time_utc", "probe", "value", "unit", "flag", "test", "received_utc", "timed")
+EXPORT_COLUMNS: Final = (
+    "time_utc",
+    "probe",
+    "value",
+    "unit",
+    "flag",
+    "test",
+    "received_utc",
+    "timed",
+    "readings",
+    "lowest",
+    "highest",
+)
 _EXPORT_STEP_MS: Final = 30 * DAY_MS
 
 
@@ -519,10 +532,11 @@ def write(
     *,
     form: ExportFormat = "csv",
 ) -> int:
-    """Write the readings of ``probes`` (name, unit) with ``from_ms <= at < to_ms``; returns how many.
+    """Write the readings of ``probes`` (name, unit) with ``from_ms <= at < to_ms``; returns how many rows.
 
     Values are as the probe said them, in Celsius or per cent, without corrections; numbers in full, so
-    that reading the file again gives the same readings.
+    that reading the file again gives the same readings. Old ones may be means of ten minutes: a row says of how many
+    readings it is, and the lowest and the highest of them.
     """
     table = csv.writer(out, lineterminator="\n") if form == "csv" else None
     if table is not None:
@@ -537,15 +551,19 @@ def write(
         while start < end:
             step = min(start + _EXPORT_STEP_MS, end)
             columns = readings.load([name], start, step)[name]
+            spread = columns.spread or Spread.single(columns.value)
             rows = (
-                (_iso(at), name, value, unit, flag, test, _iso(received), timed)
-                for at, value, flag, test, received, timed in zip(
+                (_iso(at), name, value, unit, flag, test, _iso(received), timed, count, lowest, highest)
+                for at, value, flag, test, received, timed, count, lowest, highest in zip(
                     columns.at.tolist(),
                     columns.value.tolist(),
                     columns.flag.tolist(),
                     columns.test,
                     columns.received.tolist(),
                     columns.timed.astype(int).tolist(),
+                    spread.count.tolist(),
+                    spread.lowest.tolist(),
+                    spread.highest.tolist(),
                     strict=True,
                 )
             )

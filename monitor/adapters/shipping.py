@@ -206,17 +206,28 @@ class Shipper:
             self._refused_series.update(_series(letter.line) for letter in dead)
             store.shipping.sent(self._destination, self._now_ms(), dead=dead)
 
-    def _reading(self, probe: str, at_ms: int, value: float, flag: int) -> str:
+    def _reading(
+        self, probe: str, at_ms: int, value: float, flag: int, more: Mapping[str, float | int | None] | None = None
+    ) -> str:
         quantity = self._quantities.get(probe, "unknown")
         tags = {"probe": probe, "quantity": quantity}
         if probe in self._units:
             tags["unit"] = self._units[probe]
-        return line(DerivedPoint("reading", tags, {"value": value, "flag": flag}, at_ms))
+        return line(DerivedPoint("reading", tags, {"value": value, "flag": flag, **(more or {})}, at_ms))
 
     def _lines_of(self, hour: Hour) -> Iterable[str]:
         columns = hour.columns
-        for at, value, flag in zip(columns.at.tolist(), columns.value.tolist(), columns.flag.tolist(), strict=True):
-            yield self._reading(hour.probe, at, value, flag)
+        spread = columns.spread
+        rows = zip(columns.at.tolist(), columns.value.tolist(), columns.flag.tolist(), strict=True)
+        for k, (at, value, flag) in enumerate(rows):
+            more = None
+            if spread is not None and spread.count[k] > 1:
+                more = {
+                    "lowest": float(spread.lowest[k]),
+                    "highest": float(spread.highest[k]),
+                    "readings": int(spread.count[k]),
+                }
+            yield self._reading(hour.probe, at, value, flag, more)
 
     def _send(self, endpoint: _Endpoint, lines: Sequence[str]) -> list[DeadLetter]:
         """Send all lines; returns those that will never be taken. Raises _LaterError or ShippingRefused."""

@@ -13,8 +13,6 @@ from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Final, cast
 
-import numpy as np
-
 from monitor.adapters import logger_files
 from monitor.adapters.logger_files import FileShape, LoggerFile
 from monitor.adapters.store import Columns, Store
@@ -215,7 +213,7 @@ def _would_add(data_dir: str, probe: str, columns: Columns) -> tuple[int, int]:
         if Path(data_dir, "warmtally.db").exists():
             raise
         return len(columns), 0
-    known = int(np.isin(columns.at, there.at).sum())
+    known = int(there.known(columns.at).sum())
     return len(columns) - known, known
 
 

@@ -218,6 +218,7 @@ class CalendarPart(Part):
     daily_line_at: Clock = "08:00"
     drill_on: Weekday = "sunday"
     drill_at: Clock = "10:00"
+    thin_after_days: Annotated[int, Field(ge=730, le=36500)] = 1100
     keep_days: Annotated[int, Field(ge=400, le=36500)] = 3650
     file: Words | None = None
     feed: bool = False

@@ -15,6 +15,7 @@ from monitor.core.readings.belief import Belief, Use
 from monitor.core.readings.corrections import StandingCorrections
 from monitor.core.readings.probe_clocks import MOST_CLOCKS, Log, WrongClock, after_step, looked_at, righted
 from monitor.core.readings.probe_faults import jumps
+from monitor.core.readings.ten_minutes import TEN_MS
 from monitor.core.readings.thinning import SLOT_MS
 from monitor.core.terms.arrays import Times
 from monitor.core.terms.settings import Box, Probe, Room
@@ -251,9 +252,12 @@ class RoomReadings:
 
     # -- as they are used
 
-    def series(self, probe: Probe, trace: Trace, believed_for: Use | None) -> Series:
+    def series(
+        self, probe: Probe, trace: Trace, believed_for: Use | None, ends: tuple[int, int] | None = None
+    ) -> Series:
         """Usable readings, corrected as each one's time asks for; the probe is as known at the newest of them.
 
+        ``ends``: of means of ten minutes also the lowest and highest, and all of it only from one moment to another.
         What a probe said while it lay elsewhere to be compared belongs to no box. ``believed_for``: those that may be
         believed for that; None: all, as limits are judged.
         """
@@ -266,22 +270,27 @@ class RoomReadings:
             usable[away] = still[away]
         if not usable.all():
             trace = trace.take(usable)
+        means = trace.spread is not None and bool(trace.spread.several.any())
+        trace = trace if ends is None else trace.with_ends().between(*ends)
         at, value = trace.at, trace.value
         if probe.correction or self.corrections.of(probe.id):
             value = value + probe.correction + self.corrections.offset_c(probe.id, at)
-        return Series(self.effective(probe, int(at[-1]) if len(at) else 2**62), at, value)
+        return Series(self.effective(probe, int(at[-1]) if len(at) else 2**62), at, value, means)
 
     def box_series(
-        self, box: Box, from_ms: int, to_ms: int, *, as_heard: bool = False, stored: bool = False
+        self, box: Box, from_ms: int, to_ms: int, *, as_heard: bool = False, stored: bool = False, ends: bool = False
     ) -> BoxSeries:
         """Temperature of a box with ``from_ms <= at < to_ms``, corrected, usable readings only: those that may be
-        believed for sums, or ``as_heard`` all of them."""
+        believed for sums, or ``as_heard`` all of them; ``ends``: of means of ten minutes also the lowest and highest.
+        """
         own, around = self.probes_for(box)
         use: Use | None = None if as_heard else "sums"
-        columns = self.columns(own or [p for _, p in around], from_ms, to_ms, stored=stored)
+        # The lowest and highest of ten minutes lie beside their mean.
+        beside_ms, within = (TEN_MS, (from_ms, to_ms)) if ends else (0, None)
+        columns = self.columns(own or [p for _, p in around], from_ms - beside_ms, to_ms + beside_ms, stored=stored)
         return box_series(
-            [self.series(p, columns[p.id], use) for p in own],
-            [] if own else [(h, self.series(p, columns[p.id], use)) for h, p in around],
+            [self.series(p, columns[p.id], use, within) for p in own],
+            [] if own else [(h, self.series(p, columns[p.id], use, within)) for h, p in around],
             box.height_cm,
             as_heard=as_heard,
         )

@@ -9,9 +9,11 @@ import numpy as np
 
 from monitor.adapters.store import Store
 from monitor.adapters.store.retention import TOLD_DAYS
+from monitor.core.climate.box_temperature import BY_MEANS
 from monitor.core.climate.exposure import exposure
 from monitor.core.climate.stacks import StackProfile
 from monitor.core.development.history import History
+from monitor.core.readings.ten_minutes import TEN_MS
 from monitor.core.season.figures import (
     ASKED_AT,
     BoxSeason,
@@ -67,7 +69,7 @@ class Seasons:
         of_stack: list[StackSeason] = []
         for stack in stacks:
             probes = [p for p in self.room.probes if p.quantity == "temperature" and self._stands_in(p, stack)]
-            with self.derived.readings.held(probes, from_ms, to_ms + 1):
+            with self.derived.readings.held(probes, from_ms - TEN_MS, to_ms + 1 + TEN_MS):
                 of_box |= {b.id: self._box(b, clutches, now_ms) for b in boxes if b.stack == stack}
                 of_stack.append(self._stack(stack, seen, boxes, from_ms, to_ms))
         return Season(
@@ -163,7 +165,11 @@ class Seasons:
         self, box: Box, from_ms: int, to_ms: int, species: Sequence[str], events: Sequence[tuple[int, str]]
     ) -> BoxSeason:
         """A box over a span; ``species``: those whose profiles give the limits that it has none of its own for."""
-        series = self.derived.readings.box_series(box, from_ms, to_ms + 1)
+        readings = self.derived.readings
+        series = means = readings.box_series(box, from_ms, to_ms + 1, ends=True)
+        if series.source.endswith(BY_MEANS):
+            # The lowest and highest of ten minutes say what was reached, their mean how warm it was.
+            means = readings.box_series(box, from_ms, to_ms + 1)
         limits, _ = self.derived.boxes.limits(box, species)
         t, v = series.time_ms, series.temperature_c
         sides = ((limits.too_warm_c, "above", -1.0), (limits.too_cool_c, "below", 1.0))
@@ -173,8 +179,9 @@ class Seasons:
                 beyond[i] = exposure(t, v, limit_c, side, max_gap_s=series.max_gap_s).total_s  # type: ignore[arg-type]
                 close = exposure(t, v, limit_c + inwards * NEAR_C, side, max_gap_s=series.max_gap_s)  # type: ignore[arg-type]
                 near += close.total_s - beyond[i]
+        mean_c = mean_of(means.time_ms, means.temperature_c, series.max_gap_s)
         return BoxSeason(
-            box, limits, from_ms, to_ms, t, v, mean_of(t, v, series.max_gap_s), series.source,
+            box, limits, from_ms, to_ms, t, v, mean_c, series.source,
             gaps_of(t, from_ms, to_ms, series.max_gap_s), beyond[0], beyond[1], near, tuple(events),
         )  # fmt: skip
 

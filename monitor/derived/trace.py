@@ -7,6 +7,7 @@ snapshot of a round that a page still shows, has a view of the same arrays, and 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final, Self
 
 import numpy as np
@@ -14,6 +15,7 @@ from numpy.typing import NDArray
 
 from monitor.adapters.store import Columns
 from monitor.adapters.store.columns import first_of_each
+from monitor.core.readings.ten_minutes import Spread
 from monitor.core.readings.thinning import kept
 from monitor.core.terms.arrays import Flags, Times, Values
 from monitor.values import dataclass
@@ -25,13 +27,14 @@ ROOM: Final = 256
 @dataclass(frozen=True, slots=True)
 class Trace:
     """Readings of one probe, ``at`` strictly increasing where nothing else is said; arrays of shape (n,) as in
-    :class:`Columns`. None of them is ever written to."""
+    :class:`Columns`, ``spread`` too. None of them is ever written to."""
 
     at: Times
     value: Values
     received: Times
     flag: Flags
     timed: NDArray[np.bool_]
+    spread: Spread | None = None
 
     @staticmethod
     def empty() -> Trace:
@@ -39,7 +42,7 @@ class Trace:
 
     @classmethod
     def of(cls, columns: Columns) -> Self:
-        return cls(columns.at, columns.value, columns.received, columns.flag, columns.timed)
+        return cls(columns.at, columns.value, columns.received, columns.flag, columns.timed, columns.spread)
 
     @staticmethod
     def joined(parts: Sequence[Trace]) -> Trace:
@@ -54,6 +57,9 @@ class Trace:
             np.concatenate([p.received for p in parts]),
             np.concatenate([p.flag for p in parts]),
             np.concatenate([p.timed for p in parts]),
+            None
+            if all(p.spread is None for p in parts)
+            else Spread.joined([p.spread or Spread.single(p.value) for p in parts]),
         )
 
     def __len__(self) -> int:
@@ -76,7 +82,8 @@ class Trace:
     def part(self, start: int, stop: int) -> Trace:
         """Number ``start`` to ``stop`` (exclusive), as views."""
         s = slice(start, stop)
-        return Trace(self.at[s], self.value[s], self.received[s], self.flag[s], self.timed[s])
+        spread = None if self.spread is None else self.spread.take(s)
+        return Trace(self.at[s], self.value[s], self.received[s], self.flag[s], self.timed[s], spread)
 
     def between(self, from_ms: int, to_ms: int) -> Trace:
         """Those with ``from_ms <= at < to_ms``, as views."""
@@ -84,12 +91,22 @@ class Trace:
         return self if stop - start == len(self) else self.part(start, max(start, stop))
 
     def take(self, index: NDArray[np.intp] | NDArray[np.bool_]) -> Trace:
-        return Trace(self.at[index], self.value[index], self.received[index], self.flag[index], self.timed[index])
+        spread = None if self.spread is None else self.spread.take(index)
+        return Trace(
+            self.at[index], self.value[index], self.received[index], self.flag[index], self.timed[index], spread
+        )
 
     def sorted_first_wins(self) -> Trace:
         """In order of time; of two readings with one time the earlier in the input stays."""
         order = first_of_each(self.at)
         return self if order is None else self.take(order)
+
+    def with_ends(self) -> Trace:
+        """Means of ten minutes with their lowest and highest between them, at the times of those."""
+        if self.spread is None:
+            return self
+        at, value, rows = self.spread.ends(self.at, self.value)
+        return replace(self.take(rows), at=at, value=value, spread=None)
 
     def thinned(self) -> Trace:
         """What stays of a probe that reports many times a second (:mod:`monitor.core.readings.thinning`)."""

@@ -1,5 +1,5 @@
 """Upkeep of the store: once an hour readings are folded and summed up, days that are over packed little by little, and
-once a day what is too old is dropped."""
+once a day what is too old is dropped, and what is old thinned."""
 
 from __future__ import annotations
 
@@ -36,7 +36,10 @@ class Upkeep:
         self._keep_days = settings.calendar.keep_days
         self._hour = -1
         self._looked_ms = 0
+        self._thin_after_days = settings.calendar.thin_after_days
         self._unpacked = True
+        self._unthinned = False
+        self._thinned_days = 0
         self._unsummed = ""
         self._gave_back_ms = 0
 
@@ -48,6 +51,7 @@ class Upkeep:
         hour = now_ms // HOUR_MS
         if hour == self._hour and not self._much(now_ms):
             self._pack(now_ms)
+            self._thin(now_ms)
             return
         seen = self._derived.readings.seen_seq
         try:
@@ -81,6 +85,24 @@ class Upkeep:
             self._unpacked = False
             log.error("days cannot be packed: %s", why(error))  # noqa: TRY400 - tried again in an hour
 
+    def _thin(self, now_ms: int) -> None:
+        """A little at each round, once days are packed and sums are written, until the next day's turn."""
+        if not self._unthinned or self._unpacked or self._unsummed:
+            return
+        try:
+            thinned = self._store.thinning.thin(now_ms, self._thin_after_days)
+            if thinned.done:
+                self._store.thinning.tidy(now_ms)
+        except MonitorError as error:
+            self._unthinned = False
+            log.error("old readings cannot be thinned: %s", why(error))  # noqa: TRY400 - tried again tomorrow
+            return
+        self._thinned_days += thinned.days
+        self._unthinned = not thinned.done
+        if thinned.done and self._thinned_days:
+            log.info("%d old days of probes became means of ten minutes", self._thinned_days)
+            self._thinned_days = 0
+
     def give_back(self, now_ms: int) -> None:
         """Memory that was needed for a while, by a first round, a flood of readings or a page, back to the system; now
         and then, for the allocator keeps by itself what lies between things that are still of use. At each call: what
@@ -96,7 +118,8 @@ class Upkeep:
             trim(0)
 
     def retention(self, now_ms: int) -> None:
-        """Drop what is older than is kept."""
+        """Drop what is older than is kept; from then on old days are thinned, a little at each round."""
+        self._unthinned = True
         log.info("retention: %s", self._store.forget(now_ms, self._keep_days))
 
     def damage(self) -> dict[str, str]:

@@ -392,6 +392,7 @@ daily_line_at = "07:30"
 drill_on = "monday"
 drill_at = "11:15"
 keep_days = 500
+thin_after_days = 800
 [store]
 data_dir = "kept"
 [profiles]
@@ -441,7 +442,7 @@ def test_every_key_arrives_where_it_belongs(tmp_path: Path) -> None:
         answers=Answers("eggs/answer", True),
         shipping=Shipping("https://series.invalid", "org", "bucket", "word", 10, 10),
         heartbeat=HeartbeatTarget("https://beat.invalid", 23),
-        calendar=Calendar("07:30", "monday", "11:15", 500),
+        calendar=Calendar("07:30", "monday", "11:15", 500, 800),
         data_dir=str(tmp_path / "kept"),
         profiles_dir=str(tmp_path / "mine"),
         tick_s=15,

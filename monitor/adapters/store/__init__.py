@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from monitor.adapters.store.readings import Readings, columns_of
     from monitor.adapters.store.retention import Forgotten
     from monitor.adapters.store.shipping import ShippingBook
+    from monitor.adapters.store.thinning import Thinning
     from monitor.adapters.store.unread import Quarantined, Unread, UnreadSource
 
 _MODULES: Final = {
@@ -48,6 +49,7 @@ _MODULES: Final = {
     "readings": ("Readings", "columns_of"),
     "retention": ("Forgotten",),
     "shipping": ("ShippingBook",),
+    "thinning": ("Thinning",),
     "unread": ("Quarantined", "Unread", "UnreadSource"),
 }
 _HOME: Final = {name: module for module, names in _MODULES.items() for name in names}
@@ -162,6 +164,12 @@ class Store:
 
         return ShippingBook(self.db, self.unread, self.readings, self.batches)
 
+    @cached_property
+    def thinning(self) -> Thinning:
+        from monitor.adapters.store.thinning import Thinning
+
+        return Thinning(self.db, self.probes, self.readings, self.batches, self.clocks)
+
     @property
     def watched(self) -> bool:
         """Whether a service runs on this store."""
@@ -220,6 +228,7 @@ __all__ = [
     "ServiceLock",
     "ShippingBook",
     "Store",
+    "Thinning",
     "Unread",
     "UnreadSource",
     "Waiting",

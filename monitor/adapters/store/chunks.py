@@ -8,7 +8,8 @@ clock that ticks evenly, but whose every message is some milliseconds off.
 Everything comes back bit for bit, times of arrival too: a probe's wrong clock holds from the arrival of one of its
 readings on, so that one a millisecond earlier would be dated by another clock.
 
-Chunks of before (``W1``, one an hour) are read as well (:mod:`monitor.adapters.store.hour_chunks`).
+Chunks of before (``W1``, one an hour: :mod:`monitor.adapters.store.hour_chunks`) and days that became rows of ten
+minutes (``W3``: :mod:`monitor.adapters.store.thin_chunks`) are read as well.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.adapters.store import hour_chunks
+from monitor.adapters.store import hour_chunks, thin_chunks
 from monitor.adapters.store.columns import Columns
 from monitor.adapters.store.packed import PackedBytes, ints, names, put, values
 from monitor.core.terms.arrays import Times, Values
@@ -31,11 +32,14 @@ MOST_READINGS: Final = 4_000_000
 """Of one chunk: what claims to hold more is damaged, and is not given the memory for it."""
 
 
-def encode(columns: Columns) -> bytes:
+def encode(columns: Columns, total: float | None = None, head: bytes | None = None) -> bytes:
     """Bytes of a chunk; :func:`decode` gives back exactly the same columns.
 
-    Raises ValueError when a value is no finite number, or when there are too many readings.
+    ``total`` and ``head``: as they stand beside it, which rows of ten minutes carry a sum of. Raises ValueError when a
+    value is no finite number, or when there are too many readings.
     """
+    if columns.spread is not None:
+        return thin_chunks.encode(columns, total, head)
     n = len(columns)
     if not np.isfinite(columns.value).all():
         raise ValueError("a reading's value is not finite")
@@ -59,6 +63,8 @@ def decode(blob: bytes) -> Columns:
     """Columns of a chunk. Raises ValueError on damaged bytes."""
     if blob[:2] == hour_chunks.MAGIC:
         return hour_chunks.decode_all([blob])
+    if blob[:2] == thin_chunks.MAGIC:
+        return thin_chunks.decode(blob)
     if blob[:2] != MAGIC:
         raise ValueError("not a chunk of readings")
     if zlib.crc32(blob[6:]) != int.from_bytes(blob[2:6], "little"):
@@ -104,11 +110,16 @@ def hours_of(columns: Columns, hour: int, hours: int) -> bytes:
     of = columns.at // HOUR_MS - hour
     good = columns.usable
     table = np.zeros((hours, 3))
-    table[:, 0] = np.bincount(of, minlength=hours)
-    table[:, 1] = np.bincount(of[good], minlength=hours)
+    table[:, 0] = np.bincount(of, columns.count, hours)
+    table[:, 1] = np.bincount(of[good], columns.count[good], hours)
     edges = np.searchsorted(of[good], np.arange(hours + 1))
-    usable = columns.value[good]
+    usable = columns.value[good] * columns.count[good]
     table[:, 2] = [usable[a:b].sum() for a, b in itertools.pairwise(edges)]
+    return put_hours(table)
+
+
+def put_hours(table: Values) -> bytes:
+    """Of each hour, shape (hours, 3): numbers of readings, of usable ones, and the sum of those, as bytes."""
     return zlib.compress(table[:, :2].astype("<u4").T.tobytes() + table[:, 2].astype("<f8").tobytes(), 6)
 
 

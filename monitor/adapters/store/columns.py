@@ -7,6 +7,7 @@ from itertools import chain
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.core.readings.ten_minutes import TEN_MS, Spread
 from monitor.core.readings.thinning import kept
 from monitor.core.terms.arrays import Flags, Times, Values
 from monitor.values import dataclass
@@ -17,7 +18,8 @@ class Columns:
     """Readings of one probe, sorted by ``at``; all arrays have length n.
 
     ``at`` and ``received`` are int64 ms, ``value`` float64, ``flag`` uint8, ``timed`` bool, ``test`` a list of
-    names (empty where no test objected).
+    names (empty where no test objected). ``spread``: of days whose readings became rows of ten minutes, what each row
+    stands for; ``value`` is then a mean. None: all are single readings.
     """
 
     at: Times
@@ -26,6 +28,7 @@ class Columns:
     flag: Flags
     timed: NDArray[np.bool_]
     test: tuple[str, ...]
+    spread: Spread | None = None
 
     def __len__(self) -> int:
         return len(self.at)
@@ -55,6 +58,9 @@ class Columns:
             np.concatenate([p.flag for p in parts]),
             np.concatenate([p.timed for p in parts]),
             tuple(chain.from_iterable(p.test for p in parts)),
+            None
+            if all(p.spread is None for p in parts)
+            else Spread.joined([p.spread or Spread.single(p.value) for p in parts]),
         )
 
     def sorted_first_wins(self) -> Columns:
@@ -70,6 +76,7 @@ class Columns:
             self.flag[index],
             self.timed[index],
             tuple(self.test[i] for i in index) if any(self.test) else ("",) * len(index),
+            None if self.spread is None else self.spread.take(index),
         )
 
     def thinned(self) -> Columns:
@@ -86,12 +93,38 @@ class Columns:
             self.flag[start:end],
             self.timed[start:end],
             self.test[start:end],
+            None if self.spread is None else self.spread.take(slice(start, end)),
         )
 
     def copied(self) -> Columns:
         """The same in arrays of its own."""
         c = self
-        return Columns(c.at.copy(), c.value.copy(), c.received.copy(), c.flag.copy(), c.timed.copy(), c.test)
+        spread = None if c.spread is None else c.spread.take(np.arange(len(c)))
+        return Columns(c.at.copy(), c.value.copy(), c.received.copy(), c.flag.copy(), c.timed.copy(), c.test, spread)
+
+    @property
+    def count(self) -> Times:
+        """How many readings each row stands for."""
+        return np.ones(len(self), np.int64) if self.spread is None else self.spread.count
+
+    @property
+    def readings(self) -> int:
+        """How many readings all rows stand for."""
+        return int(self.count.sum())
+
+    @property
+    def good(self) -> tuple[int, float | None]:
+        """How many usable readings there are, and their sum; None of none."""
+        some = self.usable
+        count = self.count[some]
+        return int(count.sum()), float((self.value[some] * count).sum()) if len(count) else None
+
+    def known(self, at: Times) -> NDArray[np.bool_]:
+        """Which of some moments have a reading, or lie in ten minutes of which there is a mean."""
+        found: NDArray[np.bool_] = np.isin(at, self.at)
+        if self.spread is not None:
+            found |= np.isin(at // TEN_MS, self.at[self.spread.several] // TEN_MS)
+        return found
 
     @property
     def usable(self) -> NDArray[np.bool_]:

@@ -15,7 +15,7 @@ from typing import Final
 import numpy as np
 
 from monitor.adapters.crashpoints import crash_point
-from monitor.adapters.store import chunks
+from monitor.adapters.store import chunks, thin_chunks
 from monitor.adapters.store.batches import Batch, Batches, PackedMarks, Unfolded, encode
 from monitor.adapters.store.columns import Columns
 from monitor.adapters.store.database import ROWS_A_STEP, Database
@@ -48,6 +48,27 @@ class _KeptChunk:
     hours: int
     n: int
     blob: bytes
+
+
+def insert(
+    c: Connection, probe: int, hour: int, hours: int, columns: Columns, told: tuple[float | None, bytes] | None = None
+) -> None:
+    """A chunk into its table. ``told``: its total and its head, where they are not to be made anew."""
+    n_good, total = columns.good
+    head = chunks.hours_of(columns, hour, hours) if hours > 1 and told is None else None
+    if told is not None:
+        total, head = told
+    c.execute(
+        "INSERT INTO chunk(probe, hour, hours, n, n_good, total, head, blob) VALUES (?,?,?,?,?,?,?,?)",
+        (probe, hour, hours, columns.readings, n_good, total, head, chunks.encode(columns, total, head)),
+    )
+
+
+def _merged(parts: Sequence[Columns]) -> Columns:
+    """As one, in order of time: of two with one time the earlier stays, of ten minutes with a row the row."""
+    rows = [p for p in parts if p.spread is not None]
+    rest = Columns.joined([p for p in parts if p.spread is None]).sorted_first_wins()
+    return thin_chunks.with_more(Columns.joined(rows).sorted_first_wins(), rest) if rows else rest
 
 
 class Folding:
@@ -140,28 +161,15 @@ class Folding:
                     "INSERT INTO damaged_chunk(probe, hour, hours, n, why, blob) VALUES (?,?,?,?,?,?)",
                     (probe, kept.hour, kept.hours, kept.n, error.what, kept.blob),
                 )
-        before = sum(map(len, parts))
-        merged = Columns.joined([*parts, *([] if new is None else [new])]).sorted_first_wins()
-        if good_as_it_is and len(merged) == before:
+        before = sum(p.readings for p in parts)
+        merged = _merged([*parts, *([] if new is None else [new])])
+        if good_as_it_is and merged.readings == before:
             return 0
         for kept in old:
             self._drop(probe, kept)
         if len(merged):
-            good = merged.value[merged.usable]
-            c.execute(
-                "INSERT INTO chunk(probe, hour, hours, n, n_good, total, head, blob) VALUES (?,?,?,?,?,?,?,?)",
-                (
-                    probe,
-                    hour,
-                    hours,
-                    len(merged),
-                    len(good),
-                    float(good.sum()) if len(good) else None,
-                    chunks.hours_of(merged, hour, hours) if hours > 1 else None,
-                    chunks.encode(merged),
-                ),
-            )
-        return len(merged) - before
+            insert(c, probe, hour, hours, merged)
+        return merged.readings - before
 
     def set_aside(self) -> dict[tuple[str, int], str]:
         """(probe, first hour) -> what is wrong with a chunk that was set aside."""

@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 
 from monitor.adapters.store import chunks
+from monitor.adapters.store.folding import insert
 from monitor.adapters.store.soundness import CHUNKS, DAMAGE, Finding, Row, chunk_fault, of_hours
 from monitor.values import dataclass
 
@@ -105,9 +106,7 @@ def refilled(new: sqlite3.Connection, old: sqlite3.Connection, gone: GoneHours, 
             for hour in sorted(wanted):
                 some = columns.take(np.flatnonzero(columns.at // 3_600_000 == hour))
                 if len(some):
-                    good = some.value[some.usable]
-                    total = float(good.sum()) if len(good) else None
-                    _put(new, (probe, hour, 1, len(some), len(good), total, None, chunks.encode(some)))
+                    insert(new, probe, hour, 1, some)
         there[probe] |= wanted
         taken += bool(wanted)
     gone.without(there)

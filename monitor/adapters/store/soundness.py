@@ -18,7 +18,7 @@ from typing import Any, Final, Literal
 
 import numpy as np
 
-from monitor.adapters.store import batches, chunks
+from monitor.adapters.store import batches, chunks, thin_chunks
 from monitor.adapters.store.database import BUSY_S, FILE_NAME, lay_out, newest_version, translated
 from monitor.adapters.store.seals import broken, told
 from monitor.core.terms.events import KeeperEvent
@@ -38,7 +38,7 @@ LATEST_MS: Final = 2**43
 MOST_FINDINGS: Final = 200
 """So many are named; the rest says nothing that these do not say."""
 ROWS_AT_ONCE: Final = 500
-DERIVED: Final = frozenset({"part", "span", "dirty"})
+DERIVED: Final = frozenset({"part", "span", "dirty", "single_day"})
 """What can be made again from the readings."""
 DAMAGE: Final = (sqlite3.DatabaseError, UnicodeDecodeError)
 """What reading a damaged file may raise; SQLite's own words may hold what stands in it."""
@@ -352,23 +352,26 @@ def chunk_fault(row: Row, names: Collection[int]) -> str:
     except (ValueError, KeyError, TypeError, IndexError, OverflowError, MemoryError) as error:
         return f"damaged ({error})"
     of = columns.at // HOUR_MS - hour
-    if not len(columns) or len(columns) != n or bool((of < 0).any()) or bool((of >= hours).any()):
+    if not len(columns) or columns.readings != n or bool((of < 0).any()) or bool((of >= hours).any()):
         return "it holds other readings than its row says"
-    good = columns.value[columns.usable]
-    said = float(good.sum()) if len(good) else None
-    if n_good != len(good) or not _alike(total, said) or (hours > 1) != (heads is not None):
+    good, said = columns.good
+    # Of rows of ten minutes the sums are those of the readings that they were made of, and sealed with them.
+    rounded = 1e-6 * good if columns.spread is not None else 1e-9
+    if columns.spread is not None and not thin_chunks.fits(blob, total, head):
+        return "its row says other sums than were written with its readings"
+    if n_good != good or not _alike(total, said, rounded) or (hours > 1) != (heads is not None):
         return "its row says other sums than its readings have"
     if heads is not None:
         table = zip(heads, chunks.read_hours(chunks.hours_of(columns, hour, hours), hours), strict=True)
-        if not all(np.allclose(a, b, rtol=1e-12, atol=1e-9) for a, b in table):
+        if not all(np.allclose(a, b, rtol=1e-12, atol=rounded) for a, b in table):
             return "its head says other sums than its readings have"
     return ""
 
 
-def _alike(a: object, b: float | None) -> bool:
+def _alike(a: object, b: float | None, off: float) -> bool:
     if a is None or b is None:
         return a is b
-    return isinstance(a, int | float) and math.isclose(a, b, rel_tol=1e-12, abs_tol=1e-9)
+    return isinstance(a, int | float) and math.isclose(a, b, rel_tol=1e-12, abs_tol=off)
 
 
 def store_file(folder: Path) -> Path:

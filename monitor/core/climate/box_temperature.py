@@ -15,6 +15,8 @@ from monitor.values import dataclass
 
 # What a height-interpolated temperature may be off beside the probes' own error. Judgement, no source.
 BETWEEN_HEIGHTS_SD_C: Final = 0.5
+BY_MEANS: Final = ", old readings as ten-minute means"
+"""What a source ends with where some of its readings are kept as means."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,11 +67,15 @@ def box_error(own: Sequence[Probe], around: Sequence[tuple[float, Probe]]) -> Pr
 
 @dataclass(frozen=True)
 class Series:
-    """Usable, corrected readings of one probe: times (int64 ms, strictly increasing) and temperatures (C)."""
+    """Usable, corrected readings of one probe: times (int64 ms, strictly increasing) and temperatures (C).
+
+    ``means``: some of them are means of ten minutes, as old ones are kept.
+    """
 
     probe: Probe
     time_ms: Times
     temperature_c: Values
+    means: bool = False
 
 
 @dataclass(frozen=True)
@@ -145,22 +151,25 @@ def box_series(
         sum over the past needs. True: each probe's newest reading by then, which is all that is known at the moment
         itself: what is judged must not hang on whichever probe spoke last, nor change with what comes later.
 
-    The uncertainty is that of the mean of independent probes; between heights another 0.5 C is added.
+    ``source`` also says where old readings are means of ten minutes. The uncertainty is that of the mean of independent
+    probes; between heights another 0.5 C is added.
     """
     # Of all probes, also those without a reading here: what is joined must not hang on the span that was loaded.
     max_gap_s = max((s.probe.max_gap_s for s in (*own, *(s for _, s in around))), default=7200.0)
+    by = BY_MEANS if any(s.means for s in (*own, *(s for _, s in around))) else ""
     at = _held if as_heard else _at
     own = [s for s in own if len(s.time_ms)]
     if len(own) == 1:
-        only = own[0]
-        return BoxSeries(only.time_ms, only.temperature_c, max_gap_s, only.probe.standard_uncertainty, "its own probe")
+        only, u = own[0], own[0].probe.standard_uncertainty
+        return BoxSeries(only.time_ms, only.temperature_c, max_gap_s, u, f"its own probe{by}")
     if own:
         grid = distinct(np.concatenate([s.time_ms for s in own]))
         table = np.vstack([at(s, grid) for s in own])
         counted = np.sum(~np.isnan(table), axis=0)
         u = probes_error([s.probe for s in own]).total_c
         # Every moment of the grid is the reading of one of them.
-        return BoxSeries(grid, np.nansum(table, axis=0) / counted, max_gap_s, u, f"the mean of its {len(own)} probes")
+        mean_c = np.nansum(table, axis=0) / counted
+        return BoxSeries(grid, mean_c, max_gap_s, u, f"the mean of its {len(own)} probes{by}")
     near = sorted(((h, s) for h, s in around if len(s.time_ms)), key=lambda x: x[0])
     if not near:
         return BoxSeries(np.empty(0, np.int64), np.empty(0, np.float64), max_gap_s, 0.0, "no probe")
@@ -173,7 +182,7 @@ def box_series(
         if known.any():
             result[i] = np.interp(height_cm, heights[known], table[known, i])
     u = float(np.hypot(max(s.probe.standard_uncertainty for _, s in near), BETWEEN_HEIGHTS_SD_C))
-    return BoxSeries(grid, result, max_gap_s, u, "the stack's other probes, by height")
+    return BoxSeries(grid, result, max_gap_s, u, f"the stack's other probes, by height{by}")
 
 
 def probes_for(room: Room, box: Box) -> tuple[tuple[Probe, ...], tuple[tuple[float, Probe], ...]]:

@@ -306,6 +306,7 @@ class Calendar:
     drill_on: str = "sunday"
     drill_at: str = "10:00"
     keep_days: int = 3650
+    thin_after_days: int = 1100
     file: str | None = None
     feed: bool = False
     verify_on: str = "wednesday"

@@ -127,9 +127,15 @@ def test_on_a_full_disk_nothing_acknowledged_is_lost_and_it_goes_on_when_there_i
         assert full.retry
         assert acknowledged > 1000
         assert held(store) == acknowledged
-        for _ in range(3):
-            with pytest.raises(StoreFull):
+        refused = 0
+        while refused < 3:
+            # What a step of the journal left free may hold one more.
+            try:
                 store.journal.ingest(batch(acknowledged, 3000))
+                acknowledged += 3000
+            except StoreFull:
+                refused += 1
+            assert acknowledged < 1_000_000
         assert held(store) == acknowledged
         assert store.db.check() == []
         ballast.unlink()
