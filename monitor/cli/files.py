@@ -20,7 +20,7 @@ from monitor.cli.new_file import new_file
 from monitor.cli.progress import bar
 from monitor.cli.room import now_ms, settings_of
 from monitor.config.zones import zone_of
-from monitor.core.terms.formats import show_readings, show_temperature, show_time
+from monitor.core.terms.formats import show_date, show_readings, show_temperature, show_time
 from monitor.core.terms.settings import Probe, Room, Unit
 from monitor.errors import StoreError, UnknownSubject, UsageError
 
@@ -65,7 +65,8 @@ def add_parsers(sub: Any, parent: argparse.ArgumentParser) -> None:
         "export",
         parents=[parent],
         help="write readings as CSV or as JSON lines",
-        description="Write readings, in UTC and in Celsius or per cent, as the probes said them, with their flags.",
+        description="Write readings, in UTC and in Celsius or per cent, as the probes said them, with their flags. Old "
+        "ones are means of ten minutes: each row says of how many readings it is, with their lowest and highest.",
     )
     out.add_argument("--probe", action="append", metavar="ID", help="only this probe (may be given again)")
     out.add_argument("--from", dest="from_time", metavar="TIME", help="from this time on (without a zone: the room's)")
@@ -123,7 +124,11 @@ def run_export(args: argparse.Namespace) -> int:
             path.open("w", encoding="utf-8", newline="") as file,
         ):
             count = logger_files.write(file, store.readings, probes, from_ms, to_ms, form=args.format)
+        means_ms = store.thinning.before_ms()
     print(f"{show_readings(count)} of {len(probes)} probe{'s' * (len(probes) != 1)} written to {args.out}")
+    if means_ms is not None and from_ms < means_ms:
+        day = show_date(min(means_ms, now_ms()), zone_of(room.zone))
+        print(f"before {day} they are means of ten minutes: of how many, lowest and highest stand in their rows")
     return 0
 
 

@@ -142,7 +142,7 @@ class Lots:
             notes.append(f"box {here.id} has no probe; its temperature comes from {source}")
         before_ms = self._store.thinning.before_ms()
         if before_ms is not None and path[0].from_ms < before_ms:
-            day = show_date(before_ms, zone_of(self._room.zone))
+            day = show_date(min(before_ms, now_ms), zone_of(self._room.zone))
             notes.append(f"readings before {day} are kept as ten-minute means: sums made since rest on them")
         before_c = None
         if first is not None and not any(s.known.any() for s in stays):

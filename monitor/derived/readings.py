@@ -158,12 +158,20 @@ class RoomReadings:
         names = [p.id for p in probes]
         if not stored and self._held[0] <= from_ms and to_ms <= self._held[1] and self._held[2].keys() >= set(names):
             return {n: self._held[2][n].between(from_ms, to_ms) for n in names}
-        if self.seen_seq >= 0 and self.recent_from <= from_ms and to_ms <= self._recent_to and not stored:
+        in_memory = self.seen_seq >= 0 and self.recent_from <= from_ms and to_ms <= self._recent_to
+        if in_memory and not stored and not self._of_means(from_ms):
             return {n: self._in_memory(n).between(from_ms, to_ms) for n in names}
         if not self._clocks_version:
             self._follow_clocks(self._store.clocks.version())
         found = self._stored(names, from_ms, to_ms)
         return {n: self._righted(n, c).between(from_ms, to_ms) for n, c in found.items()}
+
+    def _of_means(self, from_ms: int) -> bool:
+        """Whether a moment of years ago is looked back to, whose rows of ten minutes stand in the store alone."""
+        if self._known_by_ms is None:
+            return False
+        before_ms = self._store.thinning.before_ms()
+        return before_ms is not None and from_ms < before_ms
 
     @contextmanager
     def held(self, probes: Iterable[Probe], from_ms: int, to_ms: int) -> Iterator[None]:

@@ -20,7 +20,8 @@ import pytest
 from monitor.adapters import shipping as influx_module
 from monitor.adapters.shipping import DerivedPoint, Shipper, _asked_wait_s, derived_points, line
 from monitor.adapters.store import Store, columns_of
-from monitor.adapters.store.shipping import ShippingBook
+from monitor.adapters.store.shipping import Hour, ShippingBook
+from monitor.adapters.store.thin_chunks import thinned
 from monitor.core.development.lots import LotNow, Past
 from monitor.core.notices.snapshot import BoxNow, Service, Snapshot
 from monitor.core.terms.events import Clutch, Flag, Lot, Reading, Stay
@@ -587,3 +588,16 @@ def test_a_point_without_any_field_is_no_line() -> None:
 def test_the_heavy_library_is_loaded_only_by_who_ships() -> None:
     code = "import sys\nimport monitor.adapters.shipping\nassert not any('influxdb_client' in m for m in sys.modules)"
     subprocess.run([sys.executable, "-c", code], cwd=PROJECT, check=True)
+
+
+def test_means_of_ten_minutes_are_shipped_as_such(tmp_path: Path) -> None:
+    with Store(tmp_path) as store:
+        rows = [Reading("a", T0 + k * 60_000, 28.0 + k / 4, T0) for k in range(3)]
+        columns = thinned(columns_of([*rows, Reading("a", T0 + 700_000, 29.5, T0)]))
+        shipper = Shipper(Shipping("http://127.0.0.1:9", "org", "bucket", "word"), tmp_path, now_ms)
+        lines = list(shipper._lines_of(Hour("a", 1, T0 // HOUR_MS, 4, columns)))
+        assert store.db.check() == []
+    assert lines == [
+        f"reading,probe=a,quantity=unknown value=28.25,flag=2i,lowest=28.0,highest=28.5,readings=3i {T0 + 60_000}",
+        f"reading,probe=a,quantity=unknown value=29.5,flag=2i {T0 + 700_000}",
+    ]

@@ -15,10 +15,12 @@ import pytest
 
 from monitor.adapters.store import ServiceLock
 from monitor.adapters.store.answers import secret_of
+from monitor.core.terms.events import Reading
 from tests.desk import Desk, part, room_text
 
 LAID = datetime(2025, 5, 1, 6, tzinfo=UTC)
 HOURS = 24 * 20
+T0_MS = round(datetime(2024, 5, 1, tzinfo=UTC).timestamp() * 1000)
 
 
 @pytest.fixture
@@ -235,3 +237,34 @@ def test_what_a_backup_has_of_what_is_damaged_comes_back(desk: Desk) -> None:
     assert told["missing"] == []
     assert told["from_backups"] == 3
     assert shown(desk) == before
+
+
+def test_old_days_in_means_are_kept_looked_through_and_put_back_as_they_are(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    later_ms = round((LAID + timedelta(days=1400)).timestamp() * 1000)
+    with desk.store() as store:
+        rows = [Reading("upper-warmth", T0_MS + k * 60_000, 28 + k % 7 / 16, T0_MS + k * 60_000) for k in range(7000)]
+        store.journal.ingest([*rows, Reading("upper-warmth", later_ms, 28.0, later_ms)])
+        store.folding.fold(later_ms + 3 * 86_400_000)
+        while store.folding.pack(later_ms + 3 * 86_400_000):
+            pass
+        store.db.connection.execute("DELETE FROM dirty")
+        assert store.thinning.thin(later_ms + 3 * 86_400_000, 1100, 60.0).days > 3
+    monkeypatch.setattr(time, "time_ns", lambda: (later_ms + 3 * 86_400_000) * 1_000_000)
+    before = desk.took("export").out
+    assert "before" in desk.took(f'export --out "{desk.folder}/e.csv"').out
+    backed_up(desk)
+    assert desk.took("verify").code == 0
+    with sqlite3.connect(desk.data / "warmtally.db") as c:
+        number, blob = c.execute("SELECT id, blob FROM chunk WHERE substr(blob, 1, 2)=X'5733' LIMIT 1").fetchone()
+        torn = bytearray(blob)
+        torn[len(torn) // 2] ^= 4
+        c.execute("UPDATE chunk SET blob=? WHERE id=?", (bytes(torn), number))
+    c.close()
+    found = desk("verify")
+    assert found.code != 0
+    assert "upper-warmth" in found.out + found.err
+    desk.took(f'repair --from "{desk.folder.parent / "backups"}"')
+    assert desk.took("export").out == before
+    assert desk.took("verify").code == 0

@@ -59,8 +59,7 @@ class Thinning:
 
     def before_ms(self) -> int | None:
         """Up to when there are means of ten minutes among what is kept; None: all are single readings."""
-        text = self.db.fact(BEFORE)
-        return None if text is None else int(text)
+        return self.db.number(BEFORE)
 
     def thin(self, now_ms: int, after_days: int, seconds: float = STEP_S) -> Thinned:
         """Make days older than so many days into rows, the oldest first, for so long; the next call goes on there."""

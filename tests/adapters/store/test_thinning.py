@@ -7,6 +7,7 @@ import random
 import signal
 import subprocess
 import sys
+import zlib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -363,6 +364,21 @@ def test_rows_come_back_from_their_bytes(seed: int, scale: float, decimal: bool)
     cut = rng.randrange(len(blob))
     with pytest.raises(ValueError, match="chunk"):
         chunks.decode(blob[:cut])
+
+
+@given(st.integers(0, 2**32))
+def test_any_bytes_behind_a_right_checksum_are_rows_or_refused(seed: int) -> None:
+    rng = random.Random(seed)
+    blob = bytearray(chunks.encode(thin_chunks.thinned(columns_of(some("a", 7, 60_000, 0.2)).sorted_first_wins())))
+    for _ in range(rng.choice((1, 1, 3, 40))):
+        blob[rng.randrange(6, len(blob))] = rng.randrange(256)
+    del blob[rng.choice((len(blob), len(blob), rng.randrange(6, len(blob)))) :]
+    blob[2:6] = zlib.crc32(blob[6:]).to_bytes(4, "little")
+    try:
+        rows = chunks.decode(bytes(blob))
+    except ValueError:
+        return
+    assert len(rows) == len(rows.test) == len(rows.value)
 
 
 THINNER = """
