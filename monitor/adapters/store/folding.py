@@ -242,28 +242,32 @@ class Folding:
                 moved += self._fold_block(block, cutoff, seen_seq)
                 crash_point("in-folding")
 
-    def _fold_block(self, block: Sequence[Batch], cutoff: int, seen_seq: int) -> int:
+    def _fold_block(self, block: list[Batch], cutoff: int, seen_seq: int) -> int:
+        """The block is emptied: its readings are in memory once."""
         moving: list[Unfolded] = []
         marks: list[PackedMarks] = []
         void = session_from(self.db)
-        for batch in block:
+        while block:
+            batch = block.pop(0)
             if batch.wrong:
                 self._set_aside(batch)
                 continue
             due = (batch.waiting.at < cutoff) & (batch.waiting.seq <= seen_seq)
-            whole = batch.seq <= seen_seq
-            if due.any() or (whole and (batch.marks or not len(batch.waiting))):
+            seen = batch.seq <= seen_seq
+            if due.any() or (seen and (batch.marks or not len(batch.waiting))):
                 moving.append(batch.waiting if due.all() else batch.waiting.take(due))
-                marks += [batch.marks] if whole and batch.seq > void else []
-                left = () if whole else batch.marks
+                marks += [batch.marks] if seen and batch.seq > void else []
+                left = () if seen else batch.marks
                 self._batches.replace(batch.seq, batch.waiting.take(~due), left)
         if packets := PackedMarks.joined(marks):
             self.db.connection.execute(
                 "INSERT INTO mark(n, blob) VALUES (?,?)", (len(packets), encode(Unfolded.of(()), packets))
             )
-        self._into_chunks(Unfolded.joined([w for w in moving if len(w)]))
+        whole = Unfolded.joined([w for w in moving if len(w)])
+        moving.clear()
+        self._into_chunks(whole)
         self._batches.folded()
-        return sum(map(len, moving))
+        return len(whole)
 
     def _set_aside(self, batch: Batch) -> None:
         c = self.db.connection
