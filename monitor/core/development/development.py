@@ -13,7 +13,6 @@ import numpy as np
 import numpy.typing as npt
 
 from monitor.core.development.curves import RateCurve
-from monitor.core.maths.piecewise import PiecewiseCubic
 from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.errors import ModelOutOfRange
@@ -59,10 +58,19 @@ def hourly_parts(
     place = np.searchsorted(t, full)
     before = place - 1
     at_full = c[before] + (c[place] - c[before]) * ((full - t[before]) / gaps[before])
-    length = np.diff(np.insert(t, place, full)) * np.insert(joined, place, joined[before])
-    points = np.insert(c, place, at_full)
+    opens = place + np.arange(place.size)
+    reading = np.ones(t.size + full.size, np.bool_)
+    reading[opens] = False
+    points, edges = np.empty(reading.size), np.empty(reading.size, np.int64)
+    points[reading], points[opens], edges[reading], edges[opens] = c, at_full, t, full
+    # A segment goes with the reading or the full hour that it begins with, and that one with the reading before it.
+    length = np.diff(edges).astype(np.float64)
+    if not joined.all():
+        begins = np.empty(reading.size, np.bool_)
+        begins[reading], begins[opens] = np.append(joined, False), joined[before]
+        length *= begins[:-1]
     from_c, to_c = points[:-1], points[1:]
-    opens = np.concatenate([[0], place + np.arange(place.size)])
+    opens = np.concatenate([[0], opens])
 
     def by_hour(of_segment: Values) -> Values:
         return np.add.reduceat(of_segment * length, opens)
@@ -72,7 +80,7 @@ def hourly_parts(
     return HourlyParts(
         hour=first_hour + np.flatnonzero(some),
         development=by_hour(curve.mean_rate_per_day(from_c, to_c))[some] / DAY_MS,
-        degree_days=by_hour(_above(curve.base_c).mean(from_c, to_c))[some] / DAY_MS,
+        degree_days=by_hour(_mean_above(curve.base_c, from_c, to_c))[some] / DAY_MS,
         temperature_integral=by_hour(0.5 * (from_c + to_c))[some] / 1000.0,
         covered_s=covered_ms[some] / 1000.0,
     )
@@ -91,6 +99,11 @@ def checked_series(time_ms: npt.ArrayLike, temperature_c: npt.ArrayLike) -> tupl
     return t, c
 
 
-def _above(base_c: float) -> PiecewiseCubic:
-    """Degrees above the base temperature."""
-    return PiecewiseCubic([base_c], [[0.0] * 4, [0.0, 1.0, 0.0, 0.0]])
+def _mean_above(base_c: float, from_c: Values, to_c: Values) -> Values:
+    """Mean degrees above a temperature while it moves in a straight line from one value to the other: those of the
+    middle where all of it lies above, and the triangle above over the whole way where it comes across."""
+    low, high = np.minimum(from_c, to_c) - base_c, np.maximum(from_c, to_c) - base_c
+    mean: Values = np.maximum(low + 0.5 * (high - low), 0.0)
+    across = np.flatnonzero((low < 0.0) & (high > 0.0))
+    mean[across] = 0.5 * np.square(high[across]) / (high[across] - low[across])
+    return mean

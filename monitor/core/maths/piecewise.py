@@ -7,11 +7,16 @@ interval is short.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import Final
+
 import numpy as np
 import numpy.typing as npt
 
 from monitor.core.terms.arrays import Values
 from monitor.errors import ModelOutOfRange
+
+_BLOCK: Final = 4096
 
 
 class PiecewiseCubic:
@@ -57,12 +62,13 @@ class PiecewiseCubic:
         that crosses breaks is the part before the first, the whole pieces, and the part after the last.
         """
         start, end = np.broadcast_arrays(np.asarray(a, dtype=np.float64), np.asarray(b, dtype=np.float64))
-        low, high = np.minimum(start, end).ravel(), np.maximum(start, end).ravel()
-        result = np.empty(low.size)
-        # In blocks that stay in the processor's cache; twice as fast for a day of seconds.
-        for at in range(0, low.size, 8192):
-            block = slice(at, at + 8192)
-            result[block] = self._mean(low[block], high[block])
+        one, other = start.ravel(), end.ravel()
+        result = np.empty(one.size)
+        # In blocks that stay in the processor's cache, and that need no memory of the system's: what took half of the
+        # time for a season.
+        for at in range(0, one.size, _BLOCK):
+            block = slice(at, at + _BLOCK)
+            result[block] = self._mean(np.minimum(one[block], other[block]), np.maximum(one[block], other[block]))
         return result.reshape(start.shape)
 
     def _mean(self, low: Values, high: Values) -> Values:
@@ -82,25 +88,25 @@ class PiecewiseCubic:
     def _piece(self, x: Values) -> npt.NDArray[np.intp]:
         return np.searchsorted(self._breaks, x, side="right")
 
-    def _of(self, piece: npt.NDArray[np.intp]) -> Values:
-        return np.stack([power[piece] for power in self._coefficients])
+    def _of(self, piece: npt.NDArray[np.intp]) -> list[Values]:
+        return [power.take(piece) for power in self._coefficients]
 
     def _mean_in_piece(self, piece: npt.NDArray[np.intp], low: Values, high: Values) -> Values:
         """Mean of one piece between ``low`` and ``high``: its value in the middle, plus what its bend adds."""
         c = self._of(piece)
         half = 0.5 * (high - low)
-        d = (low - self._anchors[piece]) + half
+        d = (low - self._anchors.take(piece)) + half
         result: Values = _value(c, d) + np.square(half) * (c[2] / 3.0 + d * c[3])
         return result
 
 
-def _value(c: Values, d: Values) -> Values:
+def _value(c: Sequence[Values] | Values, d: Values) -> Values:
     """Cubics, coefficients (4, ...) by power, at ``d``."""
     result: Values = c[0] + d * (c[1] + d * (c[2] + d * c[3]))
     return result
 
 
-def _integral(c: Values, d: Values) -> Values:
+def _integral(c: Sequence[Values] | Values, d: Values) -> Values:
     """Integral of cubics, coefficients (4, ...) by power, from 0 to ``d``."""
     result: Values = d * (c[0] + d * (c[1] / 2.0 + d * (c[2] / 3.0 + d * c[3] / 4.0)))
     return result

@@ -27,7 +27,7 @@ def rows(hours: Sequence[int], seed: int = 1) -> HourRows:
 
 def put(store: Store, box: str, model: str, some: HourRows, span: tuple[int, int]) -> None:
     with store.db.write():
-        store.parts.replace(box, model, some.hour.tolist(), some, span)
+        store.parts.replace(box, model, range(*span), some, span)
 
 
 def same(found: HourRows, told: HourRows) -> bool:
@@ -51,7 +51,7 @@ def test_an_hour_that_is_computed_again_takes_the_place_of_what_was_there_and_ma
     put(store, "a", "m", rows([100, 101, 102]), (100, 103))
     again = rows([101], seed=2)
     with store.db.write():
-        store.parts.replace("a", "m", [101, 102], again, (101, 103))
+        store.parts.replace("a", "m", range(101, 103), again, (101, 103))
     found = store.parts.load("a", "m", 0, 1000)
     assert found.hour.tolist() == [100, 101]
     assert found.development[1] == again.development[0]

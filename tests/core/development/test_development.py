@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 import math
+import random
 from typing import Any
 
 import numpy as np
@@ -157,6 +159,48 @@ def test_the_hours_add_up_to_the_integral(curve: RateCurve, got: Any) -> None:
     assert float(parts.temperature_integral.sum()) == pytest.approx(trapezoid, rel=1e-11)
     assert np.all(np.diff(parts.hour) > 0)
     assert np.all((parts.covered_s > 0.0) & (parts.covered_s <= 3600.0))
+
+
+def hour_by_hour(t: list[int], c: list[float], curve: RateCurve, max_gap_s: float) -> dict[int, list[float]]:
+    """Hour -> development, degree-days, C s and seconds: segment after segment, cut at each full hour it passes."""
+    found: dict[int, list[float]] = {}
+    for (t0, t1), (c0, c1) in zip(itertools.pairwise(t), itertools.pairwise(c), strict=True):
+        if t1 == t0 or t1 - t0 > max_gap_s * 1000.0:
+            continue
+        cuts = [t0, *range((t0 // HOUR_MS + 1) * HOUR_MS, t1, HOUR_MS), t1]
+        for a, b in itertools.pairwise(cuts):
+            at_a, at_b = (
+                c0 + (c1 - c0) * ((x - t0) / (t1 - t0)) if t0 < x < t1 else {t0: c0, t1: c1}[x] for x in (a, b)
+            )
+            low, high = min(at_a, at_b) - curve.base_c, max(at_a, at_b) - curve.base_c
+            above = 0.5 * (low + high) if low >= 0.0 else 0.5 * high**2 / (high - low) if high > 0.0 else 0.0
+            rate = float(curve.mean_rate_per_day(at_a, at_b))
+            own = found.setdefault(a // HOUR_MS, [0.0] * 4)
+            for k, of_ms in enumerate((rate / DAY_MS, above / DAY_MS, 0.5 * (at_a + at_b) / 1000.0, 1.0 / 1000.0)):
+                own[k] += of_ms * (b - a)
+    return found
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_all_hours_at_once_are_those_of_one_segment_after_the_other(seed: int) -> None:
+    dice = random.Random(seed)
+    curve = CURVES[seed % len(CURVES)]
+    at, t, c = 1_780_000_000_000 + dice.randrange(HOUR_MS), [], []
+    warm = dice.uniform(curve.base_c - 2.0, curve.base_c + 12.0)
+    for _ in range(dice.choice([2, 3, 40, 9000])):
+        t.append(at)
+        c.append(warm)
+        # Twice at once, on the full hour, within the hour, over several, and too long to be joined.
+        step = dice.choice([0, HOUR_MS - at % HOUR_MS, dice.randrange(1, 900_000), dice.randrange(1, 30_000_000)])
+        at += step
+        warm += dice.uniform(-3.0, 3.0) if dice.random() < 0.3 else dice.uniform(-0.01, 0.01)
+        warm = min(max(warm, curve.base_c - 5.0), curve.base_c + 25.0)
+    told = hour_by_hour(t, c, curve, 7200.0)
+    found = hourly_parts(t, c, curve, 7200.0)
+    assert found.hour.tolist() == sorted(told)
+    columns = (found.development, found.degree_days, found.temperature_integral, found.covered_s)
+    for k, column in enumerate(columns):
+        assert column.tolist() == pytest.approx([told[h][k] for h in sorted(told)], rel=1e-12, abs=1e-15)
 
 
 @given(got=series(), max_gap_s=st.sampled_from([0.5, 60.0, 600.0, 3600.0, 20_000.0]))
