@@ -169,12 +169,11 @@ class Hours:
         return np.array(sorted(hours), np.int64)
 
     def _dirty_mask(self, box: Box, dirty: Times, first: int, n: int) -> NDArray[np.bool_]:
+        """Of ``n`` hours, those that a dirty one reaches."""
         gap = self._reach_hours(box)
-        mask = np.zeros(n, bool)
-        for hour in dirty.tolist():
-            a, b = hour - gap - first, hour + gap + 1 - first
-            if b > 0 and a < n:
-                mask[max(a, 0) : b] = True
+        begins = np.bincount(np.clip(dirty - gap - first, 0, n), minlength=n + 1)
+        ends = np.bincount(np.clip(dirty + gap + 1 - first, 0, n), minlength=n + 1)
+        mask: NDArray[np.bool_] = np.cumsum(begins - ends)[:n] > 0
         return mask
 
     def _fresh(self, box: Box, curve: RateCurve, model: str, from_ms: int, to_ms: int, now_ms: int) -> list[HourRows]:
@@ -252,8 +251,10 @@ class Hours:
                 if last <= first:
                     continue
                 hours = first + np.arange(last - first)
-                todo = self._dirty_mask(box, self._dirty(box), first, len(hours))
-                todo |= ~((hours >= span[0]) & (hours < span[1])) if span else True
+                todo = np.ones(len(hours), bool)
+                if span:
+                    todo = self._dirty_mask(box, self._dirty(box), first, len(hours))
+                    todo |= (hours < span[0]) | (hours >= span[1])
                 for a, b in _runs(todo, join=24):
                     # From the store: a reading may have come since the last look, and its mark is cleaned below.
                     rows = self._compute(box, species.curve, (first + a) * HOUR_MS, (first + b) * HOUR_MS, stored=True)
