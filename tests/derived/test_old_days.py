@@ -113,6 +113,10 @@ def test_what_a_keeper_is_told_of_an_old_season_is_the_same_and_says_what_it_res
     for was, now in zip(before["forecast"], after["forecast"], strict=True):
         assert any("kept as ten-minute means" in note for note in now["notes"])
         assert now["development"] == pytest.approx(was["development"], abs=3e-6)
+    first = f"--from {at_day(30):%Y-%m-%d} --to {at_day(32):%Y-%m-%d}"
+    assert "old readings as ten-minute means" in desk.took(f"course {BOX} {first}").out
+    desk.took(f'season 2026 --html "{desk.folder}/season.html"')
+    assert "old readings as ten-minute means" in (desk.folder / "season.html").read_text()
     # Beside whole hours, whose sums are kept, a way has parts of hours, which rest on the means.
     for was, now in zip(windows(before["season"]), windows(after["season"]), strict=True):
         assert abs((now - was).total_seconds()) < 60

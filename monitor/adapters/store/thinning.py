@@ -20,7 +20,7 @@ from monitor.adapters.store import chunks, thin_chunks
 from monitor.adapters.store.batches import Batches
 from monitor.adapters.store.clocks import ProbeClocks
 from monitor.adapters.store.columns import Columns
-from monitor.adapters.store.database import ROWS_A_STEP, Database
+from monitor.adapters.store.database import Database
 from monitor.adapters.store.folding import DAY_HOURS, STEP_S, insert
 from monitor.adapters.store.journal import ProbeNumbers
 from monitor.adapters.store.readings import Readings
@@ -30,6 +30,8 @@ from monitor.values import dataclass
 
 AGAIN_MS: Final = 30 * DAY_MS
 """A day that is damaged or of a wrong clock is looked at again after so long: it may be right by then (judgement)."""
+AT_ONCE: Final = 32
+"""So many chunks are listed at a time: to list one is to read it."""
 BEFORE: Final = "ten minutes before"
 _SINGLE: Final = "substr(blob, 1, 2)=X'5732'"
 
@@ -73,7 +75,7 @@ class Thinning:
                 *self._after,
                 before_ms // DAY_MS * DAY_HOURS,
                 now_ms,
-                ROWS_A_STEP,
+                AT_ONCE,
             )
             if not found:
                 self._after = -(2**62), 0
@@ -146,7 +148,8 @@ class Thinning:
             "EXISTS (SELECT 1 FROM hour_chunk WHERE probe=?1 AND hour>=?2 AND hour<?3), "
             # What came in an hour changes the sums of its neighbours as well.
             "EXISTS (SELECT 1 FROM dirty WHERE probe=?1 AND hour>=?2-24 AND hour<?3+24), "
-            "EXISTS (SELECT 1 FROM ship_hour WHERE probe=?1 AND hour>=?2 AND hour<?3)",
+            "EXISTS (SELECT 1 FROM ship_hour WHERE destination IN (SELECT destination FROM shipped) "
+            "AND probe=?1 AND hour>=?2 AND hour<?3)",
             (probe, day, ends),
         ).fetchall()
         return bool(not newer or unpacked or unsummed or unshipped)

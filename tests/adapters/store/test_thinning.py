@@ -200,6 +200,7 @@ def test_what_is_still_needed_stays_until_it_is_no_more(store: Store, what: str)
         if what == "dirty":
             c.execute("INSERT INTO dirty VALUES (?,?)", (number, hour))
         if what == "ship_hour":
+            c.execute("INSERT INTO shipped VALUES ('db', 0)")
             c.execute("INSERT INTO ship_hour VALUES ('db', ?, ?)", (number, hour))
         if what == "unpacked":
             older_chunks.put(store, number, columns_of([Reading("a", day + 3 * HOUR_MS + 1, 1.0, day)]))
