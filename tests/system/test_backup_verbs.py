@@ -254,6 +254,11 @@ def test_old_days_in_means_are_kept_looked_through_and_put_back_as_they_are(
     monkeypatch.setattr(time, "time_ns", lambda: (later_ms + 3 * 86_400_000) * 1_000_000)
     before = desk.took("export").out
     assert "before" in desk.took(f'export --out "{desk.folder}/e.csv"').out
+    again = "--probe upper-warmth --time-column time_utc --value-column value --unit C --only probe=upper-warmth"
+    for dry in ("--dry-run", ""):
+        told = desk.took(f'import "{desk.folder}/e.csv" {again} {dry}').out
+        assert "new 0, known already" in told, "what was exported doubles nothing"
+    assert desk.took("export").out == before
     backed_up(desk)
     assert desk.took("verify").code == 0
     with sqlite3.connect(desk.data / "warmtally.db") as c:

@@ -27,7 +27,8 @@ from monitor.core.terms.times import DAY_MS, HOUR_MS
 from tests import older_chunks
 from tests.peers import PROJECT
 
-T0 = 1_700_000_000_000 // DAY_MS * DAY_MS
+T0 = 1_698_278_400_000
+"""2023-10-26: clocks go back in Europe on the fourth day. Ten minutes are of UTC, whatever the room's clock does."""
 AGE = 1100
 NOW = T0 + (AGE + 5) * DAY_MS + 7 * HOUR_MS
 """Five days are old, and what begins then is not."""
