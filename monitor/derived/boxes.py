@@ -13,9 +13,9 @@ import numpy as np
 from monitor.core.climate import stacks
 from monitor.core.climate.box_temperature import BoxSeries, Series
 from monitor.core.climate.course import LOOK_BACK_S, Course, course, worth_knowing
-from monitor.core.development.lots import LotNow
 from monitor.core.notices.snapshot import DUE_INTERVALS, BoxNow, no_course
 from monitor.core.readings.late_readings import Late, late
+from monitor.core.terms.events import Clutch, Lot
 from monitor.core.terms.settings import Box, Limits, Probe, Room
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.derived.memo import Memo
@@ -34,9 +34,9 @@ class Boxes:
         self._book = book
         self._courses: Memo[Callable[[], Course | None]] = Memo()
 
-    def now(self, box: Box, now_ms: int, lots: Sequence[LotNow]) -> BoxNow:
-        inside = [x for x in lots if x.lot.open and x.lot.box == box.id and x.lot.eggs]
-        limits, source = self.limits(box, [x.clutch.species for x in inside])
+    def now(self, box: Box, now_ms: int, inside: Sequence[tuple[Clutch, Lot]]) -> BoxNow:
+        """A box; ``inside``: the eggs that lie in it."""
+        limits, source = self.limits(box, [clutch.species for clutch, _ in inside])
         series = self._readings.box_series(
             box, max(now_ms - 24 * HOUR_MS, self._readings.recent_from), now_ms + 1, as_heard=True
         )
@@ -47,7 +47,7 @@ class Boxes:
             last = c.last_usable
             if last is not None and c.at[last] > now_ms - probe.quiet_after_s * 1000:
                 humidity = float(c.value[last]) + probe.correction
-        profiles = [p for x in inside if (p := self._book.of(x.clutch.species).profile) is not None]
+        profiles = [p for clutch, _ in inside if (p := self._book.of(clutch.species).profile) is not None]
         return BoxNow(
             box,
             limits,
@@ -57,7 +57,7 @@ class Boxes:
             series.uncertainty_c,
             series.source,
             humidity,
-            tuple(x.lot.id for x in inside),
+            tuple(lot.id for _, lot in inside),
             min((p.high_limit_c for p in profiles if p.high_limit_c is not None), default=None),
             max((p.low_limit_c for p in profiles if p.low_limit_c is not None), default=None),
             self._course(box, series, limits, now_ms),

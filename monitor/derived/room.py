@@ -14,11 +14,12 @@ from monitor.core.development.plans import Plan
 from monitor.core.development.species import Profile
 from monitor.core.notices.conditions import Condition
 from monitor.core.notices.snapshot import Service, Snapshot
+from monitor.core.terms.events import Clutch, Lot
 from monitor.core.terms.settings import Settings
 from monitor.derived.boxes import Boxes
 from monitor.derived.heaters import Heaters
 from monitor.derived.hours import Hours
-from monitor.derived.lots import Lots
+from monitor.derived.lots import Lots, present
 from monitor.derived.probes import Probes
 from monitor.derived.readings import RoomReadings
 from monitor.derived.species import SpeciesBook
@@ -93,20 +94,39 @@ class Derived:
 
     def snapshot(self, now_ms: int, service: Service) -> Snapshot:
         """Everything known at ``now_ms``. Call :meth:`follow` before."""
+        return self.whole(self.of_boxes(now_ms, service), service)
+
+    def of_boxes(self, now_ms: int, service: Service) -> Snapshot:
+        """What limits are judged by: probes and boxes, and nothing else. Call :meth:`follow` before."""
         room = self.room
         conditions = self._store.ledger.conditions()
         for key, judged in self.judged.items():
             conditions[key] = conditions.get(key, Condition(*key)).judged_on(judged)
-        lots = self.lots(now_ms)
+        inside: dict[str, list[tuple[Clutch, Lot]]] = {}
+        for clutch in self._store.account.clutches(now_ms).values():
+            for lot in present(clutch):
+                if lot.open and lot.eggs:
+                    inside.setdefault(lot.box, []).append((clutch, lot))
         probes = self.probes.now(now_ms)
-        species = {lot.clutch.species for lot in lots}
         return Snapshot(
             now_ms=now_ms,
             room=replace(room, probes=tuple(p.probe for p in probes)),
             zone=zone_of(room.zone),
             service=service,
             probes=probes,
-            boxes=tuple(self.boxes.now(box, now_ms, lots) for box in room.boxes),
+            boxes=tuple(self.boxes.now(box, now_ms, inside.get(box.id, ())) for box in room.boxes),
+            conditions=conditions,
+            belief=self.readings.belief,
+        )
+
+    def whole(self, of_boxes: Snapshot, service: Service) -> Snapshot:
+        """With all that is known beside, at the same moment."""
+        room, now_ms, probes = self.room, of_boxes.now_ms, of_boxes.probes
+        lots = self.lots(now_ms)
+        species = {lot.clutch.species for lot in lots}
+        return replace(
+            of_boxes,
+            service=service,
             lots=tuple(lots),
             stacks=tuple(p for s in room.stacks if (p := self.boxes.stack_profile(s, now_ms)) is not None),
             gateways=tuple(self.probes.gateway(g, probes) for g in room.gateways),
@@ -115,6 +135,4 @@ class Derived:
             care={s: x.care for s in species if (x := self.book.of(s).profile) is not None},
             away=self._unwatched.now(service, now_ms),
             heaters=self.heaters(now_ms) if room.watch.heater_since_ms is not None else {},
-            conditions=conditions,
-            belief=self.readings.belief,
         )

@@ -52,6 +52,8 @@ class LastRound(LatestRound):
         self._there: set[str] = set()
         self._came = False
         self._asked_s = -ASKED_APART_S
+        # Of what is asked: that it is for a reading near a limit, which waits for nothing.
+        self.pressing = False
 
     def see(self, snapshot: Snapshot) -> None:
         self._near = _near_limits(snapshot)
@@ -73,6 +75,7 @@ class LastRound(LatestRound):
         now_s = time.monotonic()
         if self._came and now_s - self._asked_s >= ASKED_APART_S:
             self._came, self._asked_s = False, now_s
+            self.pressing = True
             self.asked.set()
 
 

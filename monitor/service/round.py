@@ -1,8 +1,9 @@
 """The round: what is known is gathered, judged and written down, and then the signs of life are given.
 
 One round is: look at the clock, gather a snapshot, evaluate it, commit what changed together with its notices (T2),
-carry out what the calendar ordered, wake the senders. The watchdog and the outside heartbeat are fed only after a whole
-round, one in which the boxes could be looked at.
+carry out what the calendar ordered, wake the senders. The boxes and their limits, a tenth of a round, are looked at
+first: where that is to be told it has a transaction of its own, and is on its way while the rest is gathered. The
+watchdog and the outside heartbeat are fed only after a whole round, one in which the boxes could be looked at.
 """
 
 from __future__ import annotations
@@ -15,11 +16,12 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Final
 
+from monitor.adapters.crashpoints import crash_point
 from monitor.adapters.delivery.senders import recipients
 from monitor.config.zones import zone_of
 from monitor.core.notices.by_calendar import daily, drill, nothing_to_tell
 from monitor.core.notices.conditions import Condition
-from monitor.core.notices.evaluation import Outcome, evaluate
+from monitor.core.notices.evaluation import Outcome, at_once, evaluate
 from monitor.core.notices.kinds import all_kinds
 from monitor.core.notices.kinds.checks import WHOLE
 from monitor.core.notices.notice import Notice, Route
@@ -36,6 +38,9 @@ log = logging.getLogger("warmtally")
 
 SLOW_ROUND_S: Final = 5.0
 """A round that takes longer than this is worth a line in the log."""
+LET_GO_S: Final = 0.1
+"""So long a round that has told of harm leaves the processor to the channels: threads that work at the same time take
+turns of 5 ms, and a send has many."""
 
 
 class Round:
@@ -48,6 +53,9 @@ class Round:
         self._failed: dict[str, str] = {}
         self._failing = FailingSince()
         self._blind = False
+        self._unseen = ""
+        self._first = at_once()
+        self._audiences = audiences(parts.settings.channels, parts.settings.room.stacks)
         self._error = ""
         self._step_s = 0.0
         if parts.clock.last.trusted:
@@ -81,19 +89,28 @@ class Round:
         if parts.clock.stepped():
             self._look_at_clock()
             now = parts.now_ms()
-        service = self._service(now)
-        snapshot = self._gathered(now, service)
+        clock, away = parts.clock.last, parts.absence.look(now, self._started_ms, trusted=parts.clock.last.trusted)
+        first = self._at_once(now, Service(self._started_ms, clock=ClockNow(clock.trusted, clock.why), away=away))
+        made = self._told_at_once(first)
+        service = self._service(now, away)
+        snapshot = self._gathered(now, first, service)
         if not self._blind:
             parts.last.see(snapshot)
-        outcome = evaluate(snapshot, [k for k in all_kinds() if k.of_service] if self._blind else None)
+        kinds = [k for k in all_kinds() if (k.of_service if self._blind else k not in self._first)]
+        outcome = evaluate(snapshot, kinds, failed_before=first.failed if first is not None else {})
+        if first is not None and not made:
+            outcome = _joined(first, outcome)
         self._log_failed(outcome)
-        made = self._commit(outcome)
+        told = self._commit(outcome)
+        if first is not None and made:
+            outcome = _joined(first, outcome)
         if not self._blind:
-            made += self._carry_out(snapshot)
+            told += self._carry_out(snapshot)
             parts.feed.follow(snapshot)
             parts.state.follow(snapshot, outcome.conditions, parts.store)
+        made += told
         if made:
-            parts.delivery.wake()
+            parts.delivery.wake(_channels(made))
         parts.reserve.keep(1.1 * parts.settings.room.watch.disk_low_mb)
         if parts.clock.last.trusted:
             self._upkeep.hourly(now)
@@ -125,8 +142,8 @@ class Round:
                 parts.derived.readings.clock_set(parts.now_ms(), self._step_s)
                 self._step_s = 0.0
 
-    def _service(self, now: int) -> Service:
-        """How the service itself fares."""
+    def _service(self, now: int, away: tuple[int, int] | None) -> Service:
+        """How the service itself fares; ``away``: its last absence."""
         parts, clock = self._parts, self._parts.clock.last
         link = parts.intake.link()
         shipping = parts.shipper.status() if parts.shipper is not None else None
@@ -149,7 +166,7 @@ class Round:
             shipping=healths.get("shipping"),
             heartbeat=healths.get("heartbeat"),
             answers=healths.get("answers"),
-            away=parts.absence.look(now, self._started_ms, trusted=clock.trusted),
+            away=away,
             checks_failed=self._upkeep.damage(),
             backup=backup,
             damage=damage,
@@ -162,29 +179,50 @@ class Round:
         except StoreError:
             return None
 
-    def _gathered(self, now: int, service: Service) -> Snapshot:
+    def _at_once(self, now: int, service: Service) -> Outcome | None:
+        """What the boxes alone say, before all else is known; None where they cannot be looked at."""
+        derived = self._parts.derived
+        try:
+            derived.follow(now)
+            with contextlib.suppress(StoreFull):
+                derived.readings.look_at_clocks(now, trusted=service.clock.trusted)
+            return evaluate(replace(derived.of_boxes(now, service), audiences=self._audiences), self._first)
+        except Exception as error:  # noqa: BLE001 - whatever keeps the boxes from being looked at, it must be told
+            self._cannot_look(error)
+            return None
+
+    def _told_at_once(self, first: Outcome | None) -> list[Notice]:
+        """What of it is told is written down and on its way; all else of it is written with the rest."""
+        if first is None or not first.notices:
+            return []
+        made = self._commit(first)
+        crash_point("after-limits-before-send")
+        # Whoever is told comes first; the log, which writes too, has time until the end of the round.
+        self._parts.delivery.wake(_channels(made) - {LOG}, LET_GO_S)
+        return made
+
+    def _gathered(self, now: int, first: Outcome | None, service: Service) -> Snapshot:
         """All that is known; or the service alone where the rest cannot be looked at (``_blind`` then says so).
 
         Then the service tells that, and goes on with taking in readings and with notices on their way.
         """
-        settings, derived = self._parts.settings, self._parts.derived
-        apart = audiences(settings.channels, settings.room.stacks)
-        try:
-            derived.follow(now)
-            with contextlib.suppress(StoreFull):
-                derived.readings.look_at_clocks(now, trusted=self._parts.clock.last.trusted)
-            snapshot = replace(derived.snapshot(now, service), audiences=apart)
-        except Exception as error:
-            # Whatever keeps the boxes from being looked at, it must be told.
-            if not self._blind:
-                log.exception("the boxes cannot be looked at")
-            self._blind = True
-            service = replace(service, checks_failed={WHOLE: why(error)})
-            conditions = self._parts.store.ledger.conditions()
-            zone = zone_of(settings.room.zone)
-            return Snapshot(now, settings.room, zone, service, conditions=conditions, audiences=apart)
-        self._blind = False
-        return snapshot
+        room = self._parts.settings.room
+        if first is not None:
+            try:
+                snapshot = self._parts.derived.whole(first.snapshot, service)
+            except Exception as error:  # noqa: BLE001 - as before
+                self._cannot_look(error)
+            else:
+                self._blind = False
+                return snapshot
+        service = replace(service, checks_failed={WHOLE: self._unseen})
+        conditions = self._parts.store.ledger.conditions()
+        return Snapshot(now, room, zone_of(room.zone), service, conditions=conditions, audiences=self._audiences)
+
+    def _cannot_look(self, error: Exception) -> None:
+        if not self._blind:
+            log.error("the boxes cannot be looked at", exc_info=error)
+        self._blind, self._unseen = True, why(error)
 
     def _log_failed(self, outcome: Outcome) -> None:
         for name, text in outcome.failed.items():
@@ -250,3 +288,18 @@ class Round:
                 ledger = self._parts.store.ledger
                 notice = daily(snapshot, ledger.since_daily_line()) if order == "daily" else drill(snapshot)
                 made += ledger.commit((), (), self._routed([notice], snapshot), {})
+
+
+def _joined(first: Outcome, rest: Outcome) -> Outcome:
+    """Both parts of one round."""
+    return replace(
+        rest,
+        conditions=(*first.conditions, *rest.conditions),
+        transitions=(*first.transitions, *rest.transitions),
+        notices=(*first.notices, *rest.notices),
+    )
+
+
+def _channels(notices: Iterable[Notice]) -> set[str]:
+    """Whom they go to."""
+    return {route.channel for notice in notices for route in notice.routes or ()}

@@ -26,7 +26,8 @@ log = logging.getLogger("warmtally")
 
 LEAST_APART_S = 1.0
 ASKED_S = 0.25
-"""A stop is seen after so long; whoever asks for a round has it at once, but between two rounds lies a second."""
+"""A stop is seen after so long; whoever asks for a round has it at once, but between two rounds lies a second, unless a
+reading has come near a limit."""
 REPLACED_S = 120.0
 """A store that was replaced by another one can be told for so long, through the old one, before all starts anew."""
 
@@ -124,18 +125,18 @@ class RoomService:
             self._wait(stop, due)
 
     def _wait(self, stop: threading.Event, due: float) -> None:
-        """Until the next round is due, or somebody who entered something waits for what follows from it."""
+        """Until the next round is due, a reading came near a limit, or somebody who entered something waits for what
+        follows from it."""
         least = time.monotonic() + LEAST_APART_S
-        asked = self.parts.last.asked
-        while not stop.is_set() and time.monotonic() < due:
-            if asked.is_set() and time.monotonic() >= least:
+        last, wanted = self.parts.last, False
+        while not stop.is_set() and (left_s := due - time.monotonic()) > 0.0:
+            wanted = wanted or last.asked.is_set()
+            last.asked.clear()
+            if wanted and (last.pressing or time.monotonic() >= least):
                 break
-            pause_s = min(ASKED_S, max(due - time.monotonic(), 0.0))
-            if asked.is_set():
-                stop.wait(min(pause_s, max(least - time.monotonic(), 0.0)))
-            else:
-                asked.wait(pause_s)
-        asked.clear()
+            last.asked.wait(min(ASKED_S, left_s, max(least - time.monotonic(), 0.0) if wanted else left_s))
+        last.pressing = False
+        last.asked.clear()
 
 
 def serve(settings: Settings) -> int:

@@ -33,6 +33,7 @@ CRASH_POINTS = (
     "before-commit",
     "after-commit-before-ack",
     "mid-batch",
+    "after-limits-before-send",
     "after-lease-before-send",
     "after-send-before-mark",
 )

@@ -75,11 +75,12 @@ def breaking(error: Exception) -> Callable[..., object]:
     return broken
 
 
+@pytest.mark.parametrize("part", ["of_boxes", "whole"])
 def test_only_a_round_that_could_look_at_the_boxes_feeds_the_watchdog(
-    watch: Watch, monkeypatch: pytest.MonkeyPatch
+    watch: Watch, monkeypatch: pytest.MonkeyPatch, part: str
 ) -> None:
     assert watch.go() == 1
-    monkeypatch.setattr(watch.service.parts.derived, "snapshot", breaking(ZeroDivisionError()))
+    monkeypatch.setattr(watch.service.parts.derived, part, breaking(ZeroDivisionError()))
     assert [watch.go() for _ in range(5)] == [0] * 5
     assert ("check-failed", WHOLE) in watch.service.parts.store.ledger.conditions()
     monkeypatch.undo()

@@ -1,12 +1,14 @@
 """One message to one address, through Apprise: whether it was taken, and if not, why, in words without the address.
 
-Apprise speaks to the outside. It is imported in the sending thread only (it is large), a new object is made for
-each send (one that is used again waits 5.5 s between sends), and nothing of what it says is passed on: its lines
-and the library's below it can hold addresses that are secrets. What is logged here names a class of failure.
+Apprise speaks to the outside. It is imported in the sending thread only (it is large). A new object is used for each
+send (one that is used again waits 5.5 s between sends), made before it is needed (:class:`Spare`). Nothing of what it
+says is passed on: its lines and the library's below it can hold addresses that are secrets. What is logged here names a
+class of failure.
 """
 
 from __future__ import annotations
 
+import contextlib
 import logging
 import re
 import threading
@@ -120,10 +122,30 @@ def problem(channel: Channel) -> str | None:
     return made if isinstance(made, str) else None
 
 
-def _send(channel: Channel, title: str, body: str, key: str) -> str:
+class Spare:
+    """What the next send of a channel needs, made ahead: reading an address takes half as long as sending, and the
+    first time a library is loaded. Belongs to whichever thread of the channel is at work."""
+
+    def __init__(self, channel: Channel) -> None:
+        self._channel = channel
+        self._made: tuple[object, object] | str | None = None
+
+    def fill(self) -> None:
+        """Make it, where it is not there. Raises nothing: what is wrong is found again by the send."""
+        if self._made is None:
+            with contextlib.suppress(Exception):
+                self._made = _plugin(self._channel)
+
+    def take(self) -> tuple[object, object] | str:
+        """As :func:`_plugin`; the next one gets another."""
+        made, self._made = self._made, None
+        return _plugin(self._channel) if made is None else made
+
+
+def _send(channel: Channel, title: str, body: str, key: str, spare: Spare) -> str:
     """Send one message and wait for the answer; "" when it was taken, else why not. Raises nothing."""
     try:
-        made = _plugin(channel)
+        made = spare.take()
         if isinstance(made, str):
             return made
         import apprise
@@ -157,14 +179,22 @@ class Attempt:
     outlasts them. ``on_end`` is called when the send is over.
     """
 
-    def __init__(self, channel: Channel, title: str, body: str, key: str, on_end: Callable[[], None]) -> None:
+    def __init__(
+        self,
+        channel: Channel,
+        title: str,
+        body: str,
+        key: str,
+        on_end: Callable[[], None],
+        spare: Spare | None = None,
+    ) -> None:
         self.channel = channel
         self.began = time.monotonic()
         self.deadline = self.began + 2.0 * channel.timeout_s + 2.0
         self.took_s: float | None = None
         self.error: str | None = None
         self._on_end = on_end
-        self._message = (title, body, key)
+        self._message = (title, body, key, spare or Spare(channel))
         self.thread = threading.Thread(target=self._run, name=f"send-{channel.id}", daemon=True)
         self.thread.start()
 

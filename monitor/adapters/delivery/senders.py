@@ -15,14 +15,14 @@ import random
 import re
 import threading
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Container, Mapping, Sequence
 from datetime import UTC, tzinfo
 from functools import partial
 from pathlib import Path
 from typing import Final
 
 from monitor.adapters.crashpoints import crash_point
-from monitor.adapters.delivery.attempts import Attempt
+from monitor.adapters.delivery.attempts import Attempt, Spare
 from monitor.adapters.delivery.text_message import short_form
 from monitor.adapters.store import Store, Waiting
 from monitor.core.notices.notice import Notice
@@ -135,13 +135,18 @@ class _Sender:
         self._texts = texts
         self._quiet_until = quiet_until
         self._signal = threading.Event()
+        # Nothing is to be sent just now, or it does not go.
+        self.idle = threading.Event()
         self._hanging: list[Attempt] = []
+        self._spare = Spare(channel) if channel is not None else None
         # What is known of a row that was sent and could not be marked: marked before anything else is done.
         self._unmarked: Callable[[Store], None] | None = None
         self._shaken = False
+        self._began_s = time.monotonic()
         self.thread = threading.Thread(target=self._run, name=f"channel-{self.id}", daemon=True)
 
     def wake(self) -> None:
+        self.idle.clear()
         self._signal.set()
 
     def stop(self, at: float) -> None:
@@ -167,6 +172,7 @@ class _Sender:
                 log.exception("channel %s: unexpected %s; notices wait", self.id, type(error).__name__)
                 self._shaken = True
             if self.stop_at is None and pause_s > 0:
+                self.idle.set()
                 self._signal.wait(pause_s)
         if store is not None:
             store.close()
@@ -183,6 +189,8 @@ class _Sender:
         now_ms = self._now_ms()
         # Looking takes no lock; leasing does.
         _, due_ms = outbox.queue().get(self.id, (0, None))
+        if due_ms is None or due_ms > now_ms:
+            self._make_ready()
         if due_ms is None:
             return _LOOK_EVERY_S
         if due_ms > now_ms:
@@ -201,6 +209,12 @@ class _Sender:
             self._unmarked = None
         return 0.0
 
+    def _make_ready(self) -> None:
+        """Nothing is to be sent now: what the next send needs is made, but for the first moments, which are the
+        start's."""
+        if self._spare is not None and time.monotonic() - self._began_s >= _LOOK_EVERY_S:
+            self._spare.fill()
+
     def _digest(self, notices: Sequence[Notice]) -> Notice:
         return digest(notices, self.id, self._now_ms(), self._zone, self._texts)
 
@@ -214,7 +228,7 @@ class _Sender:
         if len(self._hanging) >= _MOST_HANGING:
             return f"{len(self._hanging)} earlier sends still hang"
         message = wording(row.notice, self._invite(row.notice, self.id), self._channel.form)
-        attempt = Attempt(self._channel, *message, row.notice.key, self._signal.set)
+        attempt = Attempt(self._channel, *message, row.notice.key, self._signal.set, self._spare)
         while attempt.error is None:
             end = attempt.deadline if self.stop_at is None else min(attempt.deadline, self.stop_at)
             left_s = end - time.monotonic()
@@ -342,10 +356,17 @@ class Delivery:
         for sender in self._senders.values():
             sender.thread.start()
 
-    def wake(self) -> None:
-        """Something was committed: look at once."""
-        for sender in self._senders.values():
+    def wake(self, channels: Container[str] | None = None, within_s: float = 0.0) -> None:
+        """Something was committed, for some channels or for all of them: look at once.
+
+        Returns when they have sent it, or after ``within_s``.
+        """
+        woken = [s for name, s in self._senders.items() if channels is None or name in channels]
+        for sender in woken:
             sender.wake()
+        by_s = time.monotonic() + within_s
+        for sender in woken if within_s else ():
+            sender.idle.wait(max(by_s - time.monotonic(), 0.0))
 
     def clock_set(self, step_s: float) -> None:
         """The clock was set by so much: waits after failures end, and plans are made again on the new clock."""

@@ -214,7 +214,8 @@ class Intake:
     def _rounds(self, persistence: Persistence, keeping: Keeping) -> None:
         batch: list[tuple[Arrival, Decoded]] = []
         readings = 0
-        due = flushed = began = idle = time.monotonic()
+        due = began = idle = time.monotonic()
+        flushed = began - URGENT_EVERY_S
         while True:
             item = self._next(persistence, batch, min(due, idle) if len(batch) >= WINDOW else due)
             if isinstance(item, Arrival):
@@ -238,7 +239,9 @@ class Intake:
                 if not keeping.keep(batch, dry=dry):
                     return
                 self._kept()
-                batch, readings, flushed = [], 0, time.monotonic()
+                if batch:
+                    # What nothing was stored at puts off nothing.
+                    batch, readings, flushed = [], 0, time.monotonic()
             if isinstance(item, Connected) and not keeping.begin(item):
                 return
             if ending:

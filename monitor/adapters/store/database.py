@@ -270,11 +270,17 @@ class Database:
                 self.connection.execute("ROLLBACK")
 
     @contextlib.contextmanager
-    def write(self) -> Iterator[sqlite3.Connection]:
-        """One transaction: committed as a whole or not at all."""
+    def write(self, *, lasting: bool = True) -> Iterator[sqlite3.Connection]:
+        """One transaction: committed as a whole or not at all.
+
+        ``lasting`` False: it need not be on the disk when it returns, so a cut of the power may take it back; the next
+        commit that is, of whichever connection, makes it so.
+        """
         with self.mapped():
-            self.connection.execute("BEGIN IMMEDIATE")
+            if not lasting:
+                self.connection.execute("PRAGMA synchronous=NORMAL")
             try:
+                self.connection.execute("BEGIN IMMEDIATE")
                 yield self.connection
                 self.connection.execute("COMMIT")
             except BaseException:
@@ -282,6 +288,9 @@ class Database:
                 if self.connection.in_transaction:
                     self.connection.execute("ROLLBACK")
                 raise
+            finally:
+                if not lasting:
+                    self.connection.execute("PRAGMA synchronous=FULL")
 
     def in_steps(self, step: Callable[[sqlite3.Connection], int]) -> int:
         """Carry out ``step`` again and again, each time in a transaction of its own, until it finds nothing to do.

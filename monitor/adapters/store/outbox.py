@@ -59,8 +59,12 @@ class Outbox:
         }
 
     def lease(self, channel: str, now_ms: int, limit: int = 20) -> list[Waiting]:
-        """Take due rows of a channel for sending, "now" before "today" before "later"."""
-        with self.db.write() as c:
+        """Take due rows of a channel for sending, "now" before "today" before "later".
+
+        Its commit is not waited for to be on the disk: after a cut of the power that took it back the row waits, as one
+        whose lease is released.
+        """
+        with self.db.write(lasting=False) as c:
             rows = c.execute(
                 "SELECT o.id, o.channel, o.attempts, n.id, n.key, n.at, n.kind, n.subjects, n.change, n.urgency, "
                 "n.title, n.text, n.story, n.answered, n.answer, '', '' FROM outbox o JOIN notice n ON n.id=o.notice "

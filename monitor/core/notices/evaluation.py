@@ -30,8 +30,18 @@ class Outcome:
     failed: Mapping[str, str] = field(default_factory=dict)
 
 
-def evaluate(snapshot: Snapshot, kinds: Sequence[Kind] | None = None) -> Outcome:
+def at_once() -> tuple[Kind, ...]:
+    """The kinds that come first."""
+    return tuple(k for k in all_kinds() if k.at_once)
+
+
+def evaluate(
+    snapshot: Snapshot, kinds: Sequence[Kind] | None = None, *, failed_before: Mapping[str, str] | None = None
+) -> Outcome:
     """Advance every condition to ``snapshot.now_ms`` and say who is told what.
+
+    Each kind looks at the conditions as they were before, whatever became of the others: so nothing but the order of
+    the notices hangs on which are judged first. ``failed_before``: which of the same moment could not be.
 
     A kind that fails is left out of this tick: its conditions stay as they are, the others are judged, and that it
     failed is a condition of the service (``check-failed``).
@@ -41,12 +51,12 @@ def evaluate(snapshot: Snapshot, kinds: Sequence[Kind] | None = None) -> Outcome
     changed: list[Condition] = []
     transitions: list[Transition] = []
     notices: list[Notice] = []
-    failed: dict[str, str] = {}
+    failed: dict[str, str] = dict(failed_before or {})
     by_kind: dict[str, dict[str, Condition]] = {}
     for (name, subject), condition in snapshot.conditions.items():
         by_kind.setdefault(name, {})[subject] = condition
     # That checks failed is known when all others were made.
-    for kind in sorted(all_kinds() if kinds is None else kinds, key=lambda k: k.name == CHECKS):
+    for kind in sorted(all_kinds() if kinds is None else kinds, key=lambda k: (k.name == CHECKS, not k.at_once)):
         if kind.name == CHECKS:
             service = replace(snapshot.service, checks_failed={**snapshot.service.checks_failed, **failed})
             snapshot = replace(snapshot, service=service)

@@ -72,7 +72,8 @@ class Kind:
     cause. ``shows``: facts of its looks, temperatures in C, that a keeper's own text may show by itself. ``keys``: the
     keys of the configuration that set its numbers, as "part.key". ``of_service``: it looks at the service alone, and so
     can be judged when nothing of the room can be looked at. ``reminded_by``: kinds that are told again in its place, as
-    long as they are true of the same subject and unanswered.
+    long as they are true of the same subject and unanswered. ``at_once``: harm is near, so it is judged, written down
+    and told before all else of a round; it knows no more than that of a snapshot which is of boxes and probes alone.
     """
 
     name: str
@@ -93,6 +94,7 @@ class Kind:
     keys: tuple[str, ...] = ()
     of_service: bool = False
     reminded_by: tuple[KindName, ...] = ()
+    at_once: bool = False
 
 
 @cache
