@@ -91,18 +91,20 @@ class Round:
             now = parts.now_ms()
         clock, away = parts.clock.last, parts.absence.look(now, self._started_ms, trusted=parts.clock.last.trusted)
         first = self._at_once(now, Service(self._started_ms, clock=ClockNow(clock.trusted, clock.why), away=away))
-        made = self._told_at_once(first)
+        # What is committed at once is not again with the rest.
+        split = first is not None and bool(first.notices)
+        made = self._told_at_once(first) if first is not None and split else []
         service = self._service(now, away)
         snapshot = self._gathered(now, first, service)
         if not self._blind:
             parts.last.see(snapshot)
         kinds = [k for k in all_kinds() if (k.of_service if self._blind else k not in self._first)]
         outcome = evaluate(snapshot, kinds, failed_before=first.failed if first is not None else {})
-        if first is not None and not made:
+        if first is not None and not split:
             outcome = _joined(first, outcome)
         self._log_failed(outcome)
         told = self._commit(outcome)
-        if first is not None and made:
+        if first is not None and split:
             outcome = _joined(first, outcome)
         if not self._blind:
             told += self._carry_out(snapshot)
@@ -191,10 +193,8 @@ class Round:
             self._cannot_look(error)
             return None
 
-    def _told_at_once(self, first: Outcome | None) -> list[Notice]:
-        """What of it is told is written down and on its way; all else of it is written with the rest."""
-        if first is None or not first.notices:
-            return []
+    def _told_at_once(self, first: Outcome) -> list[Notice]:
+        """It is written down, and on its way."""
         made = self._commit(first)
         crash_point("after-limits-before-send")
         # Whoever is told comes first; the log, which writes too, has time until the end of the round.

@@ -214,6 +214,26 @@ def test_an_urgent_reading_is_stored_at_once_and_others_wait_for_company(
     wait_for(lambda: intake.link().counts.stored == 2)
 
 
+def test_after_a_pause_an_urgent_reading_waits_for_nothing(
+    tmp_path: Path,
+    broker: Mosquitto,
+    sender: Sender,
+    started: Callable[..., Intake],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(way_in, "URGENT_EVERY_S", 3600.0)
+    patient = replace(settings(tmp_path, broker.port), commit_every_s=3600.0)
+    intake = started(patient, urgent=lambda r: r.value > 31)
+    # The writer looks for messages five times a second, and finds none.
+    time.sleep(0.5)
+    sender.send("room/warm", "32.0")
+    wait_for(lambda: intake.link().counts.stored == 1)
+    sender.send("room/warm", "32.1")
+    wait_for(lambda: intake.link().counts.received == 2)
+    time.sleep(0.4)
+    assert intake.link().counts.stored == 1
+
+
 def test_stopping_stores_and_acknowledges_what_is_here(
     tmp_path: Path, broker: Mosquitto, sender: Sender, started: Callable[..., Intake]
 ) -> None:

@@ -122,3 +122,26 @@ def test_of_a_channel_that_fails_is_told_how_many_wait_since_when_and_why(store:
     store.outbox.retry_at_once()
     store.outbox.lease("mail", T0)
     assert store.outbox.undelivered() == {"mail": (2, T0 - 1, "down")}, "being tried again is not delivered"
+
+
+def test_only_a_lease_is_not_waited_for_to_be_on_the_disk(store: Store) -> None:
+    def waits() -> int:
+        return int(store.db.rows("PRAGMA synchronous")[0][0])
+
+    full = waits()
+    number = add(store, "a")
+    seen = []
+    store.db.connection.set_trace_callback(lambda sql: seen.append(sql) if "synchronous" in sql else None)
+    (row,) = store.outbox.lease("mail", T0)
+    store.db.connection.set_trace_callback(None)
+    assert [sql.split("=")[-1] for sql in seen] == ["NORMAL", "FULL"]
+    assert waits() == full
+    store.outbox.delivered(row.id, T0 + 1)
+    assert of(store, number).state == "delivered"
+
+
+def test_a_lease_that_fails_leaves_all_else_to_be_waited_for(store: Store) -> None:
+    full = store.db.rows("PRAGMA synchronous")
+    with pytest.raises(ZeroDivisionError), store.db.write(lasting=False):
+        raise ZeroDivisionError
+    assert store.db.rows("PRAGMA synchronous") == full
