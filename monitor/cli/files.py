@@ -20,7 +20,7 @@ from monitor.cli.new_file import new_file
 from monitor.cli.progress import bar
 from monitor.cli.room import now_ms, settings_of
 from monitor.config.zones import zone_of
-from monitor.core.terms.formats import show_date, show_readings, show_temperature, show_time
+from monitor.core.terms.formats import show_day, show_readings, show_temperature, show_time
 from monitor.core.terms.settings import Probe, Room, Unit
 from monitor.errors import StoreError, UnknownSubject, UsageError
 
@@ -127,7 +127,7 @@ def run_export(args: argparse.Namespace) -> int:
         means_ms = store.thinning.before_ms()
     print(f"{show_readings(count)} of {len(probes)} probe{'s' * (len(probes) != 1)} written to {args.out}")
     if means_ms is not None and from_ms < means_ms:
-        day = show_date(min(means_ms, now_ms()), zone_of(room.zone))
+        day = show_day(min(means_ms, now_ms()), zone_of(room.zone))
         print(f"before {day} they are means of ten minutes: of how many, lowest and highest stand in their rows")
     return 0
 

@@ -215,6 +215,21 @@ class Hours:
             parts.covered_s[keep],
         )
 
+    def edges(self, now_ms: int) -> frozenset[int]:
+        """Hours in which some eggs' way begins or ends, and those whose readings reach into them: of these parts are
+        asked for, which no sum of a whole hour tells."""
+        reach = 1 + max((self._reach_hours(b) for b in self._room.boxes), default=2)
+        moments: set[int] = set()
+        for clutch in self._store.account.clutches(now_ms).values():
+            moments.add(clutch.laid_ms)
+            for lot in clutch.lots:
+                moments |= {lot.closed_ms} if lot.closed_ms is not None else set()
+                for stay in lot.path:
+                    moments |= {stay.from_ms, *(() if stay.to_ms is None else (stay.to_ms,))}
+        return frozenset(
+            hour for at_ms in moments for hour in range(at_ms // HOUR_MS - reach, at_ms // HOUR_MS + reach + 1)
+        )
+
     def refresh(self, now_ms: int) -> int:
         """Write the parts of finished hours that are new or dirty; returns how many hours were computed."""
         self._readings.follow_corrections()

@@ -15,7 +15,7 @@ from monitor.core.development.history import LOOK_BACK_H, History, StayTable, Wa
 from monitor.core.development.lots import LotNow, forecast_clutch
 from monitor.core.development.plans import Plan
 from monitor.core.terms.events import Clutch, Lot
-from monitor.core.terms.formats import show_date
+from monitor.core.terms.formats import show_day
 from monitor.core.terms.settings import Box, Room
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.derived.departures import hourly
@@ -142,7 +142,7 @@ class Lots:
             notes.append(f"box {here.id} has no probe; its temperature comes from {source}")
         before_ms = self._store.thinning.before_ms()
         if before_ms is not None and path[0].from_ms < before_ms:
-            day = show_date(min(before_ms, now_ms), zone_of(self._room.zone))
+            day = show_day(min(before_ms, now_ms), zone_of(self._room.zone))
             notes.append(f"readings before {day} are kept as ten-minute means: sums made since rest on them")
         before_c = None
         if first is not None and not any(s.known.any() for s in stays):

@@ -90,7 +90,8 @@ class Upkeep:
         if not self._unthinned or self._unpacked or self._unsummed:
             return
         try:
-            thinned = self._store.thinning.thin(now_ms, self._thin_after_days)
+            edges = self._derived.hours.edges(now_ms)
+            thinned = self._store.thinning.thin(now_ms, self._thin_after_days, single=edges)
             if thinned.done:
                 self._store.thinning.tidy(now_ms)
         except MonitorError as error:

@@ -19,13 +19,16 @@ from monitor.adapters.store.soundness import examined
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from tests.bench import Figures, size
 
-MOST_SHARE: Final = 0.08
+MOST_SHARE: Final = 0.12
+AROUND: Final = 7
+"""Hours that stay single for one moment, where readings up to two hours apart are joined."""
 AGE_DAYS: Final = 1100
 UNTIL_MS: Final = 1_700_000_000_000 // DAY_MS * DAY_MS
 
 
-def measure(days: int = 365, probes: int = 16) -> Figures:
-    """``days`` of ``probes`` that report every ten seconds, thinned from first to last."""
+def measure(days: int = 365, probes: int = 16, moves: int = 40) -> Figures:
+    """``days`` of ``probes`` that report every ten seconds, thinned from first to last; ``moves``: at so many moments
+    eggs were set, moved or ended, whose hours stay single."""
     now_ms = UNTIL_MS + (AGE_DAYS + 2) * DAY_MS
     with tempfile.TemporaryDirectory() as folder, Store(folder) as store:
         empty = _used(store)
@@ -42,10 +45,12 @@ def measure(days: int = 365, probes: int = 16) -> Figures:
         hours = (UNTIL_MS - days * DAY_MS) // HOUR_MS - 1, UNTIL_MS // HOUR_MS + 1
         before, readings = _used(store) - empty, sum(store.readings.counts().values())
         told = {p: (store.readings.hour_means(p, *hours), store.readings.hour_counts(p, *hours)) for p in names}
+        first = UNTIL_MS // HOUR_MS - 24 * days
+        single = frozenset(first + 24 * days * k // max(moves, 1) + h for k in range(moves) for h in range(AROUND))
         longest_s, thinned, began, steps = 0.0, 0, time.process_time(), 0
         while True:
             step = time.process_time()
-            found = store.thinning.thin(now_ms, AGE_DAYS)
+            found = store.thinning.thin(now_ms, AGE_DAYS, single=single)
             longest_s, thinned, steps = max(longest_s, time.process_time() - step), thinned + found.days, steps + 1
             if found.done:
                 break

@@ -40,7 +40,7 @@ def test_old_days_are_thinned_once_a_day_a_little_at_each_round(
         upkeep = Upkeep(store, Derived(store, settings, load_profile), settings)
         store.journal.ingest([Reading("a", T0 + 60_000 * k, 28.0, T0 + 60_000 * k) for k in range(1440 * 3)])
         thin = store.thinning.thin
-        monkeypatch.setattr(store.thinning, "thin", lambda now_ms, days: thin(now_ms, days, seconds=0.0))
+        monkeypatch.setattr(store.thinning, "thin", lambda now_ms, days, single: thin(now_ms, days, 0.0, single))
 
         def rows() -> int:
             return len(store.readings.load(["a"], 0, 2**60)["a"])

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import struct
 import zlib
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -19,6 +20,7 @@ from monitor.adapters.store.columns import Columns
 from monitor.adapters.store.packed import PackedBytes, ints, names, put, values
 from monitor.core.readings.ten_minutes import PLACES, TEN_MS, Spread, ten_minutes
 from monitor.core.terms.arrays import Times, Values
+from monitor.core.terms.times import HOUR_MS
 
 MAGIC: Final = b"W3"
 MOST_ROWS: Final = 1_000_000
@@ -26,10 +28,17 @@ _TOLD: Final = struct.Struct("<dI")
 _START: Final = 6 + _TOLD.size
 
 
-def thinned(columns: Columns) -> Columns:
-    """Single readings as rows of ten minutes; what is rows already stays as it is. Sorted by time."""
+def thinned(columns: Columns, single: Sequence[int] = ()) -> Columns:
+    """Single readings as rows of ten minutes; what is rows already stays as it is. Sorted by time.
+
+    ``single``: hours since 1970 whose readings stay rows of one each.
+    """
     if not len(columns) or columns.spread is not None:
         return columns
+    if single and (stays := np.isin(columns.at // HOUR_MS, single)).any():
+        parts = [columns.take(np.flatnonzero(stays)), columns.take(np.flatnonzero(~stays))]
+        whole = replace(parts[0], spread=Spread.single(parts[0].value))
+        return Columns.joined([whole, thinned(parts[1])]).sorted_first_wins()
     kinds = {kind: k for k, kind in enumerate(sorted(set(columns.test)))}
     kind = 2 * np.array([kinds[test] for test in columns.test], np.int64) + columns.timed
     rows = ten_minutes(columns.at, columns.value, columns.received, columns.flag, kind)
@@ -48,9 +57,10 @@ def with_more(rows: Columns, new: Columns) -> Columns:
     rest = new.take(np.flatnonzero(~rows.known(new.at)))
     if rows.spread is None or not len(rest):
         return rows
-    means, single = np.flatnonzero(rows.spread.several), np.flatnonzero(~rows.spread.several)
-    again = replace(Columns.joined([rows.take(single), rest]), spread=None)
-    return Columns.joined([rows.take(means), thinned(again.sorted_first_wins())]).sorted_first_wins()
+    beside = ~rows.spread.several & np.isin(rows.at // TEN_MS, rest.at // TEN_MS)
+    again = replace(Columns.joined([rows.take(np.flatnonzero(beside)), rest]), spread=None)
+    stays = rows.take(np.flatnonzero(~beside))
+    return Columns.joined([stays, thinned(again.sorted_first_wins())]).sorted_first_wins()
 
 
 def encode(rows: Columns, total: float | None, head: bytes | None) -> bytes:

@@ -4,12 +4,14 @@ What was summed up, told and entered is not touched: sums of hours, their means 
 A day waits while anything still needs its single readings: an hour of it that is to be summed up or shipped, a reading
 that is not folded yet, a day that is not packed. So does each probe's newest day, which says when it was heard last.
 Days that came late are as old as what came last of them; those of a wrong clock stay, for two of its times may lie in
-one ten minutes. Killed anywhere, each day is as it was or in rows; what is in rows is not looked at again.
+one ten minutes. Hours in which some eggs' way begins or ends stay single: parts of them are asked for. Killed anywhere,
+each day is as it was or in rows; what is in rows is not looked at again.
 """
 
 from __future__ import annotations
 
 import time
+from collections.abc import Collection
 from sqlite3 import Connection
 from typing import Any, Final
 
@@ -21,7 +23,7 @@ from monitor.adapters.store.batches import Batches
 from monitor.adapters.store.clocks import ProbeClocks
 from monitor.adapters.store.columns import Columns
 from monitor.adapters.store.database import Database
-from monitor.adapters.store.folding import DAY_HOURS, STEP_S, insert
+from monitor.adapters.store.folding import DAY_HOURS, DAY_ROWS, STEP_S, insert
 from monitor.adapters.store.journal import ProbeNumbers
 from monitor.adapters.store.readings import Readings
 from monitor.core.terms.times import DAY_MS, HOUR_MS
@@ -63,8 +65,13 @@ class Thinning:
         """Up to when there are means of ten minutes among what is kept; None: all are single readings."""
         return self.db.number(BEFORE)
 
-    def thin(self, now_ms: int, after_days: int, seconds: float = STEP_S) -> Thinned:
-        """Make days older than so many days into rows, the oldest first, for so long; the next call goes on there."""
+    def thin(
+        self, now_ms: int, after_days: int, seconds: float = STEP_S, single: Collection[int] = frozenset()
+    ) -> Thinned:
+        """Make days older than so many days into rows, the oldest first, for so long; the next call goes on there.
+
+        ``single``: hours since 1970 of which single readings stay: those of which more than their sums is asked.
+        """
         began, looked, days = time.monotonic(), 0, 0
         before_ms = now_ms - after_days * DAY_MS
         while True:
@@ -88,13 +95,13 @@ class Thinning:
                     continue
                 seen.add((day, probe))
                 with self.db.write() as c:
-                    days += self._thin(c, probe, day, now_ms, after_days)
+                    days += self._thin(c, probe, day, now_ms, after_days, single)
                     crash_point("in-thinning")
                 looked += 1
                 if time.monotonic() - began >= seconds:
                     return Thinned(looked, days, done=False)
 
-    def _thin(self, c: Connection, probe: int, day: int, now_ms: int, after_days: int) -> bool:
+    def _thin(self, c: Connection, probe: int, day: int, now_ms: int, after_days: int, single: Collection[int]) -> bool:
         """One probe's day, inside a transaction."""
         if self._needed(c, probe, day):
             return False
@@ -104,6 +111,9 @@ class Thinning:
             "ORDER BY hour",
             span,
         ).fetchall()
+        # Of very many readings a day nobody reads more than some (core/readings/thinning.py), nor are they kept.
+        many = sum(n for _, _, _, n, *_ in kept) > DAY_ROWS
+        whole = [] if many else [hour for hour in range(day, day + DAY_HOURS) if hour in single]
         until_ms, parts = 0, list[Columns]()
         for _, hour, _, _, _, _, _, blob in kept:
             try:
@@ -118,7 +128,7 @@ class Thinning:
                 until_ms = now_ms + AGAIN_MS
             if until_ms > now_ms:
                 break
-            parts.append(thin_chunks.thinned(columns))
+            parts.append(thin_chunks.thinned(columns, whole))
         if until_ms > now_ms:
             c.executemany("INSERT OR REPLACE INTO single_day VALUES (?,?,?)", [(probe, k[1], until_ms) for k in kept])
             return False

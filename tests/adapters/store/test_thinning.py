@@ -324,6 +324,37 @@ def test_days_of_very_many_readings_are_thinned_from_their_hours(store: Store, m
     assert examined(store.db.path) == []
 
 
+def test_hours_of_which_more_is_asked_stay_single(store: Store) -> None:
+    filled(store, "ab")
+    first = T0 // HOUR_MS
+    hours = {first + 3, first + 4, first + 30}
+    before = store.readings.load("ab", 0, 2**60)
+    rests = summed(store)
+    assert store.thinning.thin(NOW, AGE, 60.0, hours).done
+    assert summed(store) == rests
+    for probe, whole in before.items():
+        for hour in range(first, first + 5 * 24):
+            span = hour * HOUR_MS, (hour + 1) * HOUR_MS
+            found = store.readings.load([probe], *span)[probe]
+            part = whole.part(*np.searchsorted(whole.at, span).tolist())
+            if hour in hours:
+                assert all_of(found) == all_of(part)
+            else:
+                assert found.readings == len(part)
+                assert len(found) <= 6 * 12
+    store.db.checkpoint()
+    assert examined(store.db.path) == []
+    # What comes beside a single one makes a row with it alone.
+    slot = (first + 3) * HOUR_MS
+    here = before["a"].part(*np.searchsorted(before["a"].at, (slot, slot + HOUR_MS)).tolist())
+    store.journal.ingest([Reading("a", slot + 1, 28.0, NOW)])
+    store.folding.fold(NOW)
+    found = store.readings.load(["a"], slot, slot + HOUR_MS)["a"]
+    after = slot + TEN_MS
+    assert found.at[found.at >= after].tolist() == here.at[here.at >= after].tolist()
+    assert found.readings == len(here) + 1
+
+
 def test_every_flipped_bit_of_a_thinned_day_is_found(store: Store) -> None:
     filled(store, "a")
     thinned(store)
