@@ -281,7 +281,7 @@ GONE: Final[dict[type[Part], dict[str, str]]] = {
     },
     ChannelPart: {"timeout": "a channel has 20 s to answer"},
     ShippingPart: {"every": "readings are shipped every 10 s", "timeout": "the database has 10 s to answer"},
-    StorePart: {"commit_every": "readings are on disk after 7 s at the latest, and those near a limit at once"},
+    StorePart: {"commit_every": "readings are on disk after 10 s at the latest, and those near a limit at once"},
 }
 """Keys of before that are no longer read, and what holds instead: a room that still sets one is watched as well."""
 

@@ -6,8 +6,8 @@ is given neither the flag nor the time of arrival. Whole folders are compared, a
 asked of both in turns.
 
 What is written in a day: the real service follows 64 probes with weeks behind it, and the system's counter of it
-(proc_pid_io(5), ``write_bytes``) is taken to a day; the turns of the hours and of the day, which do not fall into that
-time, are made and counted beside it.
+(proc_pid_io(5), ``write_bytes``) is taken to a day. That time lies between two turns of the hour; those and the day's,
+which write into the file itself what an hour's commits left in the log, are made and counted beside it.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from __future__ import annotations
 import contextlib
 import http.client
 import json
+import random
 import re
 import statistics
 import subprocess
@@ -28,7 +29,7 @@ from typing import Final
 
 import numpy as np
 
-from monitor.adapters.store import Columns, Store
+from monitor.adapters.store import Columns, InboxMark, Store
 from monitor.config.library import load_profile
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.times import DAY_MS, HOUR_MS
@@ -45,6 +46,8 @@ MOST_WRITTEN_MB: Final = 200.0
 EVERY_MS: Final = 10_000
 JITTER_MS: Final = 200
 _LINE: Final = 2000
+_TURN_S: Final = 60.0
+"""So long after a full hour its turn is surely done."""
 
 
 def drawn(number: int, days: int, until_ms: int) -> Columns:
@@ -226,12 +229,15 @@ def turns(folder: Path) -> dict[str, float]:
         derived.follow(room.now_ms)
         store.db.checkpoint()
         found: dict[str, float] = {}
+        dice = random.Random(1)
         for hour, name in enumerate(("first", "an_hour_mb")):
             begins = room.now_ms + hour * HOUR_MS
             for k in range(0, HOUR_MS, EVERY_MS):
                 at = [begins + k + n for n in range(BOXES)]
-                store.journal.ingest([Reading(f"{box_of(n)}-warmth", t, middle_c(n), t) for n, t in enumerate(at)])
-            store.db.checkpoint()
+                marks = [InboxMark((t - room.now_ms) % 65_535 + 1, dice.randbytes(16)) for t in at]
+                store.journal.ingest(
+                    [Reading(f"{box_of(n)}-warmth", t, middle_c(n), t) for n, t in enumerate(at)], marks=marks
+                )
             derived.follow(begins + HOUR_MS)
             before = written()
             upkeep.hourly(begins + HOUR_MS + 1)
@@ -266,6 +272,8 @@ def followed(days: int, settle_s: float, watched_s: float) -> dict[str, float]:
 
             with Beat(send, pace_s), Store(room.settings().data_dir) as store:
                 time.sleep(settle_s)
+                if HOUR_MS - now_ms() % HOUR_MS < 1000 * watched_s:
+                    time.sleep((HOUR_MS - now_ms() % HOUR_MS) / 1000 + _TURN_S)
                 before, seq, began = written(process.pid), store.journal.last_seq(), time.monotonic()
                 time.sleep(watched_s)
                 took = time.monotonic() - began

@@ -446,7 +446,7 @@ def test_every_key_arrives_where_it_belongs(tmp_path: Path) -> None:
         data_dir=str(tmp_path / "kept"),
         profiles_dir=str(tmp_path / "mine"),
         tick_s=15,
-        commit_every_s=7,
+        commit_every_s=10,
         file=str(path),
     )
 

@@ -33,8 +33,8 @@ IDENTIFIERS: Final = 65_536
 """Packet identifiers are 16 bits (MQTT 5.0, 2.2.1)."""
 AGAIN_WITHIN: Final = IDENTIFIERS // 2
 """Half a round of packet identifiers later an equal one is another message's."""
-DIGEST_BYTES: Final = 8
-"""So much of a digest is kept: of two messages with one packet identifier one in 2**64 would be taken for the other."""
+DIGEST_BYTES: Final = 5
+"""So much of a digest is kept: of two messages with one packet identifier one in 2**40 would be taken for the other."""
 AWAY_INTERVALS: Final = 1.5
 _UNHEARD: Final = Context()
 SAID: Final = 2048
@@ -42,7 +42,7 @@ SAID: Final = 2048
 MOST_RUNS: Final = 128
 FORGOTTEN_MS: Final = 0
 RUNS_AHEAD_MS: Final = 60_000
-AROUND_MS: Final = 9_000
+AROUND_MS: Final = 13_000
 """So much before and after a moment is looked up where it is not known what lies there. Longer than from one commit to
 the next, or each would be two."""
 Runs: TypeAlias = tuple[tuple[int, int], ...]
@@ -135,7 +135,7 @@ class Marks:
         mids = np.array([mid for mid, _ in marks], np.intp)
         # Of an identifier that comes twice the last one stays.
         self._ordinal[mids] = self.top + 1 + np.arange(len(marks))
-        self._digest[mids] = np.frombuffer(b"".join(digest for _, digest in marks), f">u{DIGEST_BYTES}")
+        self._digest[mids] = [int.from_bytes(digest, "big") for _, digest in marks]
         self.top += len(marks)
 
 

@@ -328,8 +328,8 @@ class Settings:
 
     ``tick_s`` and ``commit_every_s`` have no key in the file. Everything is looked at every ``tick_s``: far below each
     delay of a limit, and a quarter of the service manager's watchdog. Readings reach the disk, and are acknowledged,
-    after ``commit_every_s`` at the latest, those near a limit at once: a commit writes two pages of the system's at the
-    least (8 KB), and one every other second alone would write 330 MB a day to a memory card.
+    after ``commit_every_s`` at the latest, those near a limit at once: a commit writes one or two pages of the system's
+    (6 KB in the mean), and one every other second alone would write 260 MB a day to a memory card.
     """
 
     room: Room
@@ -345,7 +345,7 @@ class Settings:
     profiles_dir: str | None = None
     texts_file: str | None = None
     tick_s: float = 15.0
-    commit_every_s: float = 7.0
+    commit_every_s: float = 10.0
     file: str = ""
 
 

@@ -44,6 +44,20 @@ def test_a_new_store_is_durable_and_whole(tmp_path: Path) -> None:
         assert store.db.check() == []
 
 
+def test_a_store_of_larger_pages_is_used_as_it_is(tmp_path: Path) -> None:
+    """SQLite's own size, which stores of before have."""
+    with contextlib.closing(sqlite3.connect(tmp_path / database.FILE_NAME)) as c:
+        c.execute("PRAGMA page_size=4096")
+        c.execute("CREATE TABLE before (x)")
+        c.execute("DROP TABLE before")
+    for number in range(2):
+        with Store(tmp_path) as store:
+            store.journal.ingest(batch(100 * number))
+            assert store.db.rows("PRAGMA page_size") == [(4096,)]
+            assert held(store) == 100 * (number + 1)
+            assert store.db.check() == []
+
+
 def test_the_steps_of_the_schema_are_numbered_without_a_gap() -> None:
     steps = database._schema()
     assert [number for number, _ in steps] == list(range(1, len(steps) + 1))

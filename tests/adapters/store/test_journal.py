@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from monitor.adapters.store import InboxMark, Store, batches
-from monitor.core.readings.arrivals import AGAIN_WITHIN
+from monitor.adapters.store import InboxMark, Store, batches, database
+from monitor.adapters.store.batches import Unfolded
+from monitor.core.readings.arrivals import AGAIN_WITHIN, DIGEST_BYTES
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.times import HOUR_MS
 from monitor.errors import StoreCorrupt
@@ -149,3 +150,31 @@ def test_marks_that_are_damaged_cost_their_messages_alone(store: Store) -> None:
     with store.db.write() as c:
         c.execute("INSERT INTO mark(n, blob) VALUES (1, ?)", (b"no batch at all",))
     assert list(store.journal.inbox()) == [7]
+
+
+def test_marks_of_before_are_longer_and_known(store: Store) -> None:
+    digest = bytes(range(16))
+    with store.db.write() as c:
+        c.execute(
+            "INSERT INTO mark(n, blob) VALUES (1, ?)", (batches.encode(Unfolded.of(()), [InboxMark(7, digest[:8])]),)
+        )
+        c.execute("INSERT INTO inbox VALUES (9, 1, ?)", (digest,))
+    store.journal.ingest([Reading("a", T0, 28.0, T0)], marks=[InboxMark(8, digest)])
+    assert store.journal.inbox() == {mid: (k, digest[:DIGEST_BYTES]) for k, mid in enumerate((9, 7, 8), 1)}
+
+
+def test_a_commit_writes_little(store: Store) -> None:
+    """What it writes to the log is what a memory card has to take: two pages in the mean, readings of 64 probes."""
+    rng = random.Random(1)
+    log = store.db.path.with_name(store.db.path.name + "-wal")
+
+    def commit(k: int) -> None:
+        at = [T0 + 10_000 * k + 150 * n for n in range(64)]
+        readings = [Reading(f"p{n}", t, 28.0 + rng.randrange(16) / 16, t + 20) for n, t in enumerate(at)]
+        store.journal.ingest(readings, marks=[InboxMark(64 * k + n, rng.randbytes(16)) for n in range(64)])
+
+    commit(0)
+    store.db.checkpoint()
+    for k in range(1, 129):
+        commit(k)
+    assert log.stat().st_size < 128 * 2 * database.PAGE_BYTES
