@@ -197,6 +197,41 @@ def test_two_places_ask_the_wall_clock() -> None:
     assert found == {"monitor/service/start.py", "monitor/cli/room.py"}
 
 
+def numbered_placeholders(tree: ast.Module) -> list[int]:
+    """Lines with a text in which stands ``?1``: with a tuple of values Python 3.14 refuses it."""
+    found = []
+    for node in nodes_of(tree):
+        if isinstance(node, ast.Constant) and isinstance(node.value, str) and re.search(r"\?\d", node.value):
+            found.append(node.lineno)
+        if isinstance(node, ast.JoinedStr):
+            parts = [str(n.value) if isinstance(n, ast.Constant) else "{}" for n in node.values]
+            # Words in capitals are those of a statement: no address has any.
+            if "?{}" in "".join(parts) and re.search(r"\b[A-Z]{2,}\b", "".join(parts)):
+                found.append(node.lineno)
+    return found
+
+
+def test_no_statement_numbers_its_placeholders() -> None:
+    speaks_sql = [p for p in modules("monitor") if "adapters" in p.parts]
+    assert any("execute(" in text_of(p) for p in speaks_sql)
+    assert [f"{relative(p)}:{line}" for p in speaks_sql for line in numbered_placeholders(tree_of(p))] == []
+
+
+@pytest.mark.parametrize(
+    ("line", "hit"),
+    [
+        ("db.rows('SELECT a FROM b WHERE c=?1', (1,))", True),
+        ("db.rows('SELECT a FROM b'\n  ' WHERE c=?1 OR d=?1', (1,))", True),
+        ("db.rows(f'SELECT a FROM {b} WHERE c=?{n}', (1,))", True),
+        ("db.rows(f'SELECT a FROM {b} WHERE c=?', (1,))", False),
+        ("db.rows('SELECT a FROM b WHERE c IN (?, ?)', (1, 2))", False),
+        ("db.rows('SELECT a FROM b WHERE c=:c', {'c': 1})", False),
+    ],
+)
+def test_a_numbered_placeholder_is_found(line: str, hit: bool) -> None:
+    assert bool(numbered_placeholders(ast.parse(line))) is hit
+
+
 def test_modules_are_named_by_their_idea() -> None:
     vague = {
         "utils",

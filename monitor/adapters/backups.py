@@ -18,7 +18,7 @@ import os
 import re
 import shutil
 import sqlite3
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict
 from datetime import UTC, datetime
 from itertools import count
@@ -27,7 +27,6 @@ from typing import Any, Final
 
 from monitor import __version__
 from monitor.adapters.crashpoints import crash_point
-from monitor.adapters.store.answers import SECRET_FILE
 from monitor.adapters.store.database import FILE_NAME, MARK_NAME, ServiceLock, rights_in, translated
 from monitor.adapters.store.salvage import ENDS, MENDED
 from monitor.adapters.store.soundness import Finding, Progress, examined, reading_only
@@ -267,24 +266,35 @@ def _pruned(folder: Path, newest: str, keep: int | None) -> tuple[str, ...]:
 def good(folder: Path) -> list[Path]:
     """The backups in a folder that were good when they were made and have all their files, the newest first; none where
     it cannot be read."""
+    return [path for path in _named(folder) if _lacks(path) is None]
+
+
+def _named(folder: Path) -> list[Path]:
     try:
-        named = sorted((p for p in folder.iterdir() if _NAME.fullmatch(p.name)), reverse=True)
+        return sorted((p for p in folder.iterdir() if _NAME.fullmatch(p.name)), reverse=True)
     except OSError:
         return []
-    return [path for path in named if _complete(path)]
 
 
-def _complete(path: Path) -> bool:
+def _lacks(path: Path) -> str | None:
+    """Why one cannot be good, without looking through it; None: it may be."""
     try:
-        manifest = manifest_of(path)
-        return all((path / name).stat().st_size == size for name, (size, _) in manifest.files.items())
-    except (MonitorError, OSError):
-        return False
+        for name, (size, _) in manifest_of(path).files.items():
+            if (path / name).stat().st_size != size:
+                return f"{name} has not the size that it had"
+    except MonitorError as error:
+        return error.what
+    except OSError as error:
+        return f"{name} cannot be read ({error.strerror})"
+    return None
 
 
 def is_backup(path: Path) -> bool:
-    """Whether a folder is one backup, whole or not."""
-    return (path / MANIFEST).exists() or bool(_NAME.fullmatch(path.name))
+    """Whether a folder is one backup, whole or not; of one that cannot be looked into its name tells."""
+    with contextlib.suppress(OSError):
+        if (path / MANIFEST).exists():
+            return True
+    return bool(_NAME.fullmatch(path.name))
 
 
 def chosen(path: Path) -> Path:
@@ -293,10 +303,11 @@ def chosen(path: Path) -> Path:
         return path
     found = good(path)
     if not found:
+        newest = next((f" ({p.name}: {_lacks(p)})" for p in _named(path)), "")
         raise BackupUnfit(
-            "there is no good backup here that can be read",
+            f"there is no good backup here that can be read{newest}",
             where=str(path),
-            fix="name the folder that backups were made in, and see who may read it",
+            fix="name the folder that backups were made in; one of another computer only root may read: sudo warmtally",
         )
     return found[0]
 
@@ -415,7 +426,7 @@ def restore(
             if name == f"room/{Path(manifest.room_file).name}":
                 inner = room_file.name
             base = data_dir if top == "data" else room_file.parent
-            kept += _placed(backup / name, base / inner, base / stamp / inner, rights_in)
+            kept += _placed(backup / name, base / inner, base / stamp / inner)
         crash_point("restore-before-store")
         fresh = data_dir / f"{FILE_NAME}.restored"
         shutil.copyfile(backup / "data" / FILE_NAME, fresh)
@@ -440,7 +451,7 @@ def restore(
     return PutBack(manifest, room_file, data_dir, tuple(kept))
 
 
-def _placed(source: Path, target: Path, aside: Path, rights: Callable[[Path], int]) -> list[Path]:
+def _placed(source: Path, target: Path, aside: Path) -> list[Path]:
     """A file of the room in its place; what stood there and differs goes aside. What was kept so."""
     content, kept = source.read_bytes(), list[Path]()
     if target.exists():
@@ -452,8 +463,7 @@ def _placed(source: Path, target: Path, aside: Path, rights: Callable[[Path], in
     target.parent.mkdir(parents=True, exist_ok=True)
     fresh = target.with_name(f".{target.name}.restored")
     fresh.unlink(missing_ok=True)
-    # The secret of the answers is its owner's alone; whatever else the keeper's group uses is the group's as well.
-    mode = 0o600 if target.name == SECRET_FILE else rights(target.parent)
+    mode = rights_in(target.parent)
     write_new(fresh, content, mode)
     fresh.chmod(mode)
     fresh.replace(target)

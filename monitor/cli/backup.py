@@ -107,6 +107,7 @@ def run_restore(args: argparse.Namespace) -> int:
 
     from monitor.adapters import backups
     from monitor.adapters.store import Store
+    from monitor.service.safekeeping import forget_backups
 
     backup = backups.chosen(Path(args.backup))
     manifest = backups.manifest_of(backup)
@@ -114,7 +115,8 @@ def run_restore(args: argparse.Namespace) -> int:
     with bar("verifying", 0) as progress:
         back = backups.restore(backup, room_file, data_dir, now_ms(), aside=args.aside, progress=progress)
     # Opened once, it has the form of this version, and its mark.
-    Store(data_dir).close()
+    with Store(data_dir) as store:
+        forget_backups(store, now_ms())
     if args.json:
         print_json(
             {

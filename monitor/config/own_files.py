@@ -46,8 +46,12 @@ def own_files(settings: Settings) -> OwnFiles:
             elsewhere.append(f"{key}: {name}")
         else:
             room[str(inside.relative_to(folder))] = file
-    # The passwords that deploy/broker made up for those that speak to the broker.
-    room |= {file.name: file for file in sorted(folder.glob("*.password")) if _readable(file)}
+    # What deploy/broker made up for those that speak to the broker, and how it was called.
+    for file in sorted((*folder.glob("*.password"), *folder.glob("broker.words"))):
+        if _readable(file):
+            room[file.name] = file
+        elif file.name not in room:
+            elsewhere.append(f"broker: {file}")
     species = Path(settings.profiles_dir or data_dir / "species").absolute()
     for file in sorted(species.glob("*.toml")) if species.is_dir() else ():
         if not _readable(file):

@@ -7,7 +7,6 @@ import re
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta, tzinfo
-from functools import lru_cache
 from hashlib import blake2b
 from typing import TYPE_CHECKING, Final
 
@@ -17,7 +16,6 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import BaseRoute, Route
 
 from monitor.adapters.store import Once
-from monitor.config.library import list_profiles, own_stamp
 from monitor.core.terms.events import EventKind, KeeperEvent
 from monitor.core.terms.formats import show_since
 from monitor.core.terms.times import HOUR_MS, MINUTE_MS
@@ -29,6 +27,7 @@ from monitor.page.way_out import way_out
 from monitor.telling.clutches import clutch_named
 from monitor.telling.entering import entry_of, looked_at, species_of
 from monitor.telling.places import box_named
+from monitor.telling.species import species_to_choose
 from monitor.values import dataclass
 
 if TYPE_CHECKING:
@@ -65,12 +64,11 @@ def known_now(room: RoomAtHand, pages: Pages, *, species: bool = False) -> Known
     """What can be told of now. ``species``: with those to choose from."""
     snapshot = pages.room.last()
     waters = () if snapshot is None else snapshot.waters
-    own_dir = room.settings.profiles_dir
     return KnownEggs(
         room.store.account.clutches(),
         boxes_downwards(room),
         pages.say,
-        species=_species(own_dir, own_stamp(own_dir)) if species else (),
+        species=species_to_choose(room.settings.profiles_dir) if species else (),
         weighed_g={w.box: w.weight_g for w in waters if w.weight_g is not None},
         water_ml={w.box: w.give_ml for w in waters if w.give_ml},
     )
@@ -80,16 +78,6 @@ def boxes_downwards(room: RoomAtHand) -> list[str]:
     """The boxes of each stack, from above to below."""
     stacks = room.settings.room.stacks
     return [b.id for b in sorted(room.settings.room.boxes, key=lambda b: (stacks.index(b.stack), -b.height_cm))]
-
-
-@lru_cache(maxsize=2)
-def _species(own_dir: str | None, _: tuple[tuple[str, int, int, int], ...]) -> tuple[tuple[str, str], ...]:
-    """Every profile by its id, with its common name where it has one. The keeper's own are known by their stamp: to
-    read all takes half a second."""
-    profiles = list_profiles(own_dir).profiles
-    return tuple(
-        (p.id, f"{p.scientific_name}, {p.common_name}" if p.common_name else p.scientific_name) for p in profiles
-    )
 
 
 def fields_of(told: Mapping[str, str]) -> dict[str, str]:

@@ -254,6 +254,13 @@ def _told(found: dict[str, Any], zone: tzinfo) -> str:
     return f"{where}{when}: {found['what']}" if where else str(found["what"])
 
 
+def forget_backups(store: Store, now_ms: int) -> None:
+    """Of a store that was put back: what it knows of backups may be of another computer's disk, where this one has none
+    yet. They are awaited from now on."""
+    store.db.set_fact(LAST, "")
+    store.db.set_fact(AWAITED, str(now_ms))
+
+
 def refuse_to_begin_anew(settings: Settings) -> None:
     """Raises StoreVanished where there is no store, and backups tell that there was one in this folder."""
     data_dir = Path(settings.data_dir)

@@ -152,12 +152,19 @@ def listed_species_json(p: Profile) -> ListedSpeciesJson:
 
 def listed_species(own_dir: str | None) -> tuple[ListedSpeciesJson, ...]:
     """Every profile in a list. To read all takes half a second; that is done again where the keeper's own changed."""
-    return _listed(own_dir, own_stamp(own_dir))
+    return tuple(listed for listed, _ in _listed(own_dir, own_stamp(own_dir)))
+
+
+def species_to_choose(own_dir: str | None) -> tuple[tuple[str, str], ...]:
+    """Every profile by its id, with what it is called: scientific, and by keepers where they have a name for it."""
+    known = _listed(own_dir, own_stamp(own_dir))
+    return tuple((x["id"], f"{x['scientific_name']}{common and f', {common}'}") for x, common in known)
 
 
 @lru_cache(maxsize=2)
-def _listed(own_dir: str | None, _: tuple[tuple[str, int, int, int], ...]) -> tuple[ListedSpeciesJson, ...]:
-    return tuple(listed_species_json(p) for p in list_profiles(own_dir).profiles)
+def _listed(own_dir: str | None, _: tuple[tuple[str, int, int, int], ...]) -> tuple[tuple[ListedSpeciesJson, str], ...]:
+    """With the common name, empty where there is none."""
+    return tuple((listed_species_json(p), p.common_name or "") for p in list_profiles(own_dir).profiles)
 
 
 def species_json(p: Profile) -> SpeciesJson:

@@ -91,7 +91,14 @@ def debian(folder: Path) -> None:
         pytest.skip("debootstrap is not installed (apt-get install debootstrap)")
     asked = ["apt-get", "indextargets", "--format", "$(REPO_URI) $(CODENAME)", "Created-By: Packages"]
     archive, release = subprocess.run(asked, capture_output=True, text=True, check=True).stdout.split()[:2]
-    command = [program, "--variant=minbase", "--include=systemd,systemd-sysv,python3", release, str(folder), archive]
+    command = [
+        program,
+        "--variant=minbase",
+        "--include=systemd,systemd-sysv,python3,sudo",
+        release,
+        str(folder),
+        archive,
+    ]
     done = subprocess.run(command, capture_output=True, text=True)
     assert done.returncode == 0, done.stdout[-2000:]
 

@@ -349,7 +349,8 @@ def _each_down(
         if down_s[was_killed]:
             figures[f"a room that is {how} is down after, s (longest)"] = round(max(down_s[was_killed]), 1)
     figures["rooms taken down and back"] = len(back_s)
-    figures["a room is right again after its start, s (longest)"] = round(max(back_s), 1)
+    if back_s:
+        figures["a room is right again after its start, s (longest)"] = round(max(back_s), 1)
 
 
 def _broker_down(house: HouseOfRooms, figures: Sink, short: list[str]) -> None:

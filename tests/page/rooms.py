@@ -7,6 +7,7 @@ import subprocess
 import sys
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from html import unescape
 from pathlib import Path
 from typing import Any
 
@@ -176,6 +177,13 @@ class ShownRoom:
 
     def app(self, language: str = "en") -> Starlette:
         return build(PageRoom(self.settings, lambda: self.clock_ms, self.latest, waits_s=0), language=language)
+
+    def text(self, path: str) -> str:
+        """What a page says, which is never large."""
+        answer = self.client().get(path)
+        assert answer.status_code == 200
+        assert len(answer.content) < 100_000
+        return unescape(answer.text)
 
     def client(self, language: str = "en") -> Browser:
         return Browser(self.app(language), base_url="http://localhost", raise_server_exceptions=False)

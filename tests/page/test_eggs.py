@@ -8,27 +8,9 @@ from datetime import date
 from html import unescape
 from pathlib import Path
 
-import pytest
-
 from monitor.page.said import days_said
 from monitor.page.texts import saying
 from tests.page.rooms import ShownRoom
-
-
-@pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return tmp_path_factory.mktemp("room")
-
-
-@pytest.fixture(scope="module")
-def shown(folder: Path) -> ShownRoom:
-    return ShownRoom.small(folder)
-
-
-def _page(shown: ShownRoom, path: str) -> str:
-    answer = shown.client().get(path)
-    assert answer.status_code == 200
-    return unescape(answer.text)
 
 
 def test_a_box_tells_of_its_eggs_what_the_forecast_tells(shown: ShownRoom, folder: Path) -> None:
@@ -43,13 +25,13 @@ def test_a_box_tells_of_its_eggs_what_the_forecast_tells(shown: ShownRoom, folde
     )
     said = next(line.strip() for line in done.stdout.splitlines() if line.startswith("  first pip"))
     said = days_said(said, date(2026, 6, 1), saying("en"))
-    assert said in _page(shown, "/box/left-lower")
-    assert said in _page(shown, "/clutch/K01")
-    assert "K01" not in _page(shown, "/box/right-lower")
+    assert said in shown.text("/box/left-lower")
+    assert said in shown.text("/clutch/K01")
+    assert "K01" not in shown.text("/box/right-lower")
 
 
 def test_a_clutch_has_its_account_with_every_entry(shown: ShownRoom) -> None:
-    page = _page(shown, "/clutch/K01")
+    page = shown.text("/clutch/K01")
     assert "12 laid: 12 in boxes" in page
     assert page.count("set, 6 eggs") == 2
     assert "laid, 12 eggs, natrix-natrix" in page
@@ -57,6 +39,6 @@ def test_a_clutch_has_its_account_with_every_entry(shown: ShownRoom) -> None:
 
 
 def test_all_clutches_lead_to_theirs(shown: ShownRoom) -> None:
-    page = _page(shown, "/clutches")
+    page = shown.text("/clutches")
     assert 'href="/clutch/K01"' in page
     assert "left-upper (6), left-lower (6)" in page

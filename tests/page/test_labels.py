@@ -11,16 +11,6 @@ import pytest
 from tests.page.rooms import ShownRoom, told
 
 
-@pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return tmp_path_factory.mktemp("room")
-
-
-@pytest.fixture(scope="module")
-def shown(folder: Path) -> ShownRoom:
-    return ShownRoom.small(folder)
-
-
 def _words(svg: str) -> list[str]:
     """What stands on labels, without what belongs to the day of printing; the command goes by the wall clock."""
     of_a_day = ("printed", "first pip", "no date yet")

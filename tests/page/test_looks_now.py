@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from html import unescape
 
 import pytest
 
@@ -21,14 +20,8 @@ def shown(tmp_path_factory: pytest.TempPathFactory) -> ShownRoom:
     return ShownRoom.small(tmp_path_factory.mktemp("room"))
 
 
-def _page(shown: ShownRoom, path: str) -> str:
-    answer = shown.client().get(path)
-    assert answer.status_code == 200
-    return unescape(answer.text)
-
-
 def test_what_is_to_be_done_stands_by_its_day(shown: ShownRoom) -> None:
-    page = _page(shown, "/tasks")
+    page = shown.text("/tasks")
     assert page.index("look at K01 in left-upper") < page.index("coming")
     assert "Do not disturb the eggs" in page
 
@@ -53,7 +46,7 @@ def test_a_task_leads_to_where_it_is_seen_to(shown: ShownRoom, task: str, way: s
 
 
 def test_probes_tell_their_health_and_what_could_not_be_read(shown: ShownRoom) -> None:
-    page = _page(shown, "/probes")
+    page = shown.text("/probes")
     assert page.count("box left-upper") == 1
     assert "Every message could be read." in page
     with Store(shown.settings.data_dir) as store:
@@ -64,7 +57,7 @@ def test_probes_tell_their_health_and_what_could_not_be_read(shown: ShownRoom) -
 
 
 def test_a_stack_tells_its_levels_and_what_would_mend_it(shown: ShownRoom) -> None:
-    page = _page(shown, "/stack/left")
+    page = shown.text("/stack/left")
     assert "± 0.58 °C" in page
     assert "box left-upper, 150 cm" in page
     assert "compare them" in page
@@ -103,6 +96,6 @@ def test_probes_are_read_one_after_the_other_and_no_more_of_each_than_its_day(
         return load(self, names, from_ms, to_ms)
 
     monkeypatch.setattr(Readings, "load", watched)
-    _page(shown, "/probes")
+    shown.text("/probes")
     assert {n for n, _ in asked} == {1}
     assert max(ms for _, ms in asked) == DAY_MS + 1

@@ -10,16 +10,6 @@ import pytest
 from tests.page.rooms import ShownRoom, told
 
 
-@pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return tmp_path_factory.mktemp("room")
-
-
-@pytest.fixture(scope="module")
-def shown(folder: Path) -> ShownRoom:
-    return ShownRoom.small(folder)
-
-
 def _page(shown: ShownRoom, at: str) -> str:
     answer = shown.client().get("/at", params={"at": at})
     assert answer.status_code == 200

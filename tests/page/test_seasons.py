@@ -4,18 +4,12 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from html import unescape
 from pathlib import Path
 
 import pytest
 
 from monitor.telling.drawing.season_page import STYLE
 from tests.page.rooms import ShownRoom, told
-
-
-@pytest.fixture(scope="module")
-def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return tmp_path_factory.mktemp("room")
 
 
 @pytest.fixture(scope="module")
@@ -30,14 +24,8 @@ def shown(folder: Path) -> ShownRoom:
     return shown
 
 
-def _page(shown: ShownRoom, path: str) -> str:
-    answer = shown.client().get(path)
-    assert answer.status_code == 200
-    return unescape(answer.text)
-
-
 def test_a_season_says_what_the_command_says(shown: ShownRoom, folder: Path) -> None:
-    page = _page(shown, "/season")
+    page = shown.text("/season")
     lines = told(folder, "season", "--at", "2026-06-01 08:00").splitlines()
     begin = next(i for i, line in enumerate(lines) if line.startswith("2 clutches"))
     end = lines.index("", begin)
@@ -58,15 +46,15 @@ def test_a_season_says_what_the_command_says(shown: ShownRoom, folder: Path) -> 
 def test_of_many_some_are_drawn_and_that_is_said(shown: ShownRoom, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("monitor.page.seasons.MOST_DRAWN", 3)
     monkeypatch.setattr("monitor.page.seasons.MOST_CLUTCHES", 1)
-    page = _page(shown, "/season")
+    page = shown.text("/season")
     assert '<a href="/season/2026?from=1">K02</a>' in page
     assert page.count("<svg") == 2
-    other = _page(shown, "/season/2026?from=1")
+    other = shown.text("/season/2026?from=1")
     assert "K02</a>: " in other
     assert "K01</a>: " not in other
     for where in ("99", "-1", "x", "9" * 400, "²"):
         assert shown.client().get(f"/season/2026?from={where}").status_code == 200
-    page = _page(shown, "/before")
+    page = shown.text("/before")
     assert page.count("<svg") == 3
     assert "Not all are drawn here" in page
 
@@ -102,7 +90,7 @@ def test_its_table_is_that_of_the_command(shown: ShownRoom, folder: Path) -> Non
 
 
 def test_how_well_it_does_is_counted_and_nothing_is_made_of_few(shown: ShownRoom) -> None:
-    page = _page(shown, "/before")
+    page = shown.text("/before")
     assert "at 25 % of the way: 1 of 2 inside (1 before it); 8 of 10 are promised; too few to judge" in page
     # What was told of K02 when its pip had been seen already is no forecast.
     assert "at 75 % of the way: 1 of 1 inside; 8 of 10 are promised; too few to judge" in page
@@ -112,13 +100,13 @@ def test_how_well_it_does_is_counted_and_nothing_is_made_of_few(shown: ShownRoom
 
 def test_before_anything_has_happened_the_pages_say_so(tmp_path: Path) -> None:
     shown = ShownRoom.small(tmp_path, days=3)
-    assert "Nothing has pipped yet" in _page(shown, "/before")
+    assert "Nothing has pipped yet" in shown.text("/before")
 
 
 def test_a_room_without_clutches_has_no_season(tmp_path: Path) -> None:
     shown = ShownRoom.small(tmp_path, days=3)
     shown.clock_ms -= 400 * 86_400_000
-    assert "No clutch is there yet" in _page(shown, "/season")
+    assert "No clutch is there yet" in shown.text("/season")
     assert shown.client().get("/season/2026").status_code == 404
 
 

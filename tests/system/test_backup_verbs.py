@@ -31,6 +31,7 @@ def desk(tmp_path: Path) -> Desk:
     (made.folder / "broker.password").write_text("not-for-others\n")
     (made.folder / "broker.password").chmod(0o600)
     (made.folder / "texts.toml").write_text("")
+    (made.folder / "broker.words").write_text("--port 1884\n")
     text = room_text(zone="Europe/Vienna", limits={"too_warm_c": 31.0, "too_cool_c": 25.0})
     text = text.replace(
         'host = "127.0.0.1"\n', 'host = "127.0.0.1"\nusername = "w"\npassword_file = "broker.password"\n'
@@ -82,7 +83,7 @@ def test_a_room_that_was_restored_says_the_same(desk: Desk, tmp_path: Path) -> N
     assert told["not_in_it"] == ["channels.url_env: the variable BELL_ADDRESS"]
     assert json.loads((backup / "manifest.json").read_text())["files"].keys() == {
         *(f"data/{name}" for name in ("warmtally.db", "answers.secret", "species/of-my-own.toml")),
-        *(f"room/{name}" for name in ("room.toml", "broker.password", "texts.toml")),
+        *(f"room/{name}" for name in ("room.toml", "broker.password", "broker.words", "texts.toml")),
     }
     before = shown(desk)
     new = elsewhere(tmp_path / "new")
@@ -160,6 +161,17 @@ def test_any_bit_of_a_backup_that_flips_is_found_and_nothing_of_it_is_put_back(
     assert refused.code == 16
     assert not (new.folder / "room.toml").exists()
     assert not (new.data / "warmtally.db").exists()
+
+
+def test_where_none_is_good_it_is_said_what_the_newest_lacks(desk: Desk, tmp_path: Path) -> None:
+    backup = Path(backed_up(desk)["backup"])
+    store = backup / "data" / "warmtally.db"
+    store.write_bytes(store.read_bytes()[:5000])
+    refused = elsewhere(tmp_path / "new")(f'restore "{backup.parent}"')
+    assert refused.code == 16
+    assert f"({backup.name}: data/warmtally.db has not the size that it had)" in refused.err
+    (backup / "manifest.json").unlink()
+    assert "its list of files is not there" in elsewhere(tmp_path / "new")(f'restore "{backup.parent}"').err
 
 
 def test_no_store_is_written_over_and_no_service_disturbed(desk: Desk, tmp_path: Path) -> None:

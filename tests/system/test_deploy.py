@@ -382,6 +382,32 @@ def test_set_up_again_keeps_the_passwords_until_new_ones_are_wanted(tmp_path: Pa
     assert (folder / "broker.password").read_text() != first[1]
 
 
+def test_on_a_new_computer_everybody_keeps_their_password(tmp_path: Path) -> None:
+    """A room that was put back has its passwords beside it, and no broker has heard of them."""
+    port, folder = free_port(), tmp_path / "broker"
+    logins = {"broker": "warmtally", "probes": "probes", "keeper": "keeper", "gateways": "gateways"}
+    assert set_up(folder, "--make-passwords", "--port", str(port)).returncode == 0
+    first = {name: (folder / f"{name}.password").read_text() for name in logins}
+    (folder / "passwords").unlink()
+    done = set_up(folder, "--port", str(port))
+    assert done.returncode == 0, done.stderr
+    assert {name: (folder / f"{name}.password").read_text() for name in logins} == first
+    broker = Broker(folder, port)
+    broker.start()
+    try:
+        for name, login in logins.items():
+            with connected(port, (login, first[name].strip()), f"of-{name}") as client:
+                assert client.answer == "Success"
+    finally:
+        broker.stop()
+    # A link may lead to what only root may read.
+    (folder / "passwords").unlink()
+    (folder / "keeper.password").unlink()
+    (folder / "keeper.password").symlink_to(folder / "probes.password")
+    assert set_up(folder, "--port", str(port)).returncode == 0
+    assert (folder / "keeper.password").read_text() not in first.values()
+
+
 def test_a_dry_run_shows_and_writes_nothing(tmp_path: Path) -> None:
     done = subprocess.run(
         [DEPLOY / "broker", "--dry-run", "--listen", "192.0.2.5"], capture_output=True, text=True, cwd=tmp_path

@@ -7,10 +7,8 @@ and a Debian that was made from nothing.
 
 from __future__ import annotations
 
-import hashlib
 import subprocess
 import sys
-import zipfile
 from collections.abc import Iterator
 from importlib import metadata
 from pathlib import Path
@@ -22,24 +20,10 @@ from tests.bench.process import room, timed, toml
 from tests.cli.test_setup import publish
 from tests.machine import machine
 from tests.peers import mosquitto
-from tests.system.test_packaging import locked
+from tests.system.test_packaging import index_of_one_package, locked
 
 # One computer serves all tests here, on which the service runs before and after each.
 pytestmark = pytest.mark.xdist_group("install")
-
-
-def index_of_one_package(folder: Path) -> str:
-    """A wheel of nothing in ``folder``; the line of a lock file that names it."""
-    folder.mkdir()
-    wheel, info = folder / "nothing_much-1.0-py3-none-any.whl", "nothing_much-1.0.dist-info"
-    with zipfile.ZipFile(wheel, "w") as archive:
-        archive.writestr("nothing_much.py", "")
-        archive.writestr(f"{info}/METADATA", "Metadata-Version: 2.1\nName: nothing-much\nVersion: 1.0\n")
-        archive.writestr(
-            f"{info}/WHEEL", "Wheel-Version: 1.0\nGenerator: t\nRoot-Is-Purelib: true\nTag: py3-none-any\n"
-        )
-        archive.writestr(f"{info}/RECORD", f"nothing_much.py,,\n{info}/METADATA,,\n{info}/WHEEL,,\n{info}/RECORD,,\n")
-    return f"nothing-much==1.0 --hash=sha256:{hashlib.sha256(wheel.read_bytes()).hexdigest()}\n"
 
 
 def libraries(folder: Path) -> Path:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import re
 import shutil
@@ -57,6 +58,20 @@ def locked(kind: str) -> dict[str, str]:
     """Package -> version of a lock file."""
     text = LOCKS[kind].read_text(encoding="utf-8")
     return {canonicalize_name(n): v for n, v in re.findall(r"^([A-Za-z0-9._-]+)==(\S+) \\$", text, re.MULTILINE)}
+
+
+def index_of_one_package(folder: Path) -> str:
+    """A wheel of nothing in ``folder``; the line of a lock file that names it."""
+    folder.mkdir()
+    wheel, info = folder / "nothing_much-1.0-py3-none-any.whl", "nothing_much-1.0.dist-info"
+    with zipfile.ZipFile(wheel, "w") as archive:
+        archive.writestr("nothing_much.py", "")
+        archive.writestr(f"{info}/METADATA", "Metadata-Version: 2.1\nName: nothing-much\nVersion: 1.0\n")
+        archive.writestr(
+            f"{info}/WHEEL", "Wheel-Version: 1.0\nGenerator: t\nRoot-Is-Purelib: true\nTag: py3-none-any\n"
+        )
+        archive.writestr(f"{info}/RECORD", f"nothing_much.py,,\n{info}/METADATA,,\n{info}/WHEEL,,\n{info}/RECORD,,\n")
+    return f"nothing-much==1.0 --hash=sha256:{hashlib.sha256(wheel.read_bytes()).hexdigest()}\n"
 
 
 def installed(name: str, version: str) -> metadata.Distribution:
@@ -302,3 +317,40 @@ def test_a_bare_environment_gets_all_it_needs_from_the_lock_file(wheel: Path, tm
     assert command(place, "species", cwd=tmp_path).returncode == 0
     subprocess.run([*here, "check"], check=True)
     test_every_module_can_be_imported_without_the_tests_packages(place, tmp_path)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("mark", "kept", "code", "says"),
+    [
+        ("", "", 0, "1 locked versions looked up: 0 taken back, 0 more on purpose"),
+        ('data-yanked="it eats files"', "", 1, "taken back: nothing-much==1.0"),
+        ('data-yanked=""', "nothing-much==1.0", 0, "0 taken back, 1 more on purpose"),
+        (None, "", 0, "skipped: the index does not answer"),
+    ],
+)
+def test_a_locked_version_that_the_index_took_back_is_named(
+    tmp_path: Path, mark: str | None, kept: str, code: int, says: str
+) -> None:
+    """By an index of one package in a folder; ``kept``: what stays on purpose."""
+    if shutil.which("python3.11") is None:
+        pytest.skip("deploy/lock needs Python 3.11 under that name")
+    line = index_of_one_package(tmp_path / "index")
+    (wheel,) = (tmp_path / "index").glob("*.whl")
+    if mark is not None:
+        page = tmp_path / "index" / "nothing-much" / "index.html"
+        page.parent.mkdir()
+        page.write_text(f'<!doctype html><a href="../{wheel.name}" {mark}>{wheel.name}</a>')
+    (tmp_path / "deploy").mkdir()
+    (tmp_path / "deploy" / "requirements-test.lock").write_text(line)
+    text = (PROJECT / "deploy" / "lock").read_text("utf-8")
+    assert "yanked_and_kept=()" in text
+    script = tmp_path / "deploy" / "lock"
+    script.write_text(text.replace("yanked_and_kept=()", f"yanked_and_kept=({kept})"))
+    environ = {k: v for k, v in os.environ.items() if not k.startswith("PIP_")}
+    environ |= {"PIP_CONFIG_FILE": os.devnull, "PIP_INDEX_URL": (tmp_path / "index").as_uri()}
+    done = subprocess.run(
+        ["bash", script, "--yanked"], env=environ, capture_output=True, text=True, timeout=10 * MOMENT_S
+    )
+    assert says in done.stderr, done.stderr
+    assert done.returncode == code, done.stderr

@@ -98,6 +98,26 @@ def test_a_backup_disk_that_is_not_mounted_gets_none_in_its_mount_point(room: Se
         assert list(folder(room).iterdir()) == []
 
 
+def test_on_a_new_computer_backups_are_made_as_before(room: Settings, tmp_path: Path) -> None:
+    """The store that was put back remembers those of the old computer, which are not on this one's disk."""
+    with kept(room, Clock()) as safe:
+        safe.order(BACKUP)
+        wait_for(lambda: looked(safe)[0] is not None, "a backup", 3 * MOMENT_S)
+    stick = tmp_path / "stick"
+    desk = Desk(tmp_path / "house")
+    desk.does(f'backup "{stick}"')
+    shutil.rmtree(desk.folder)
+    shutil.rmtree(folder(room))
+    folder(room).mkdir()
+    desk.does(f'restore "{stick}"')
+    with kept(room, Clock()) as safe:
+        assert looked(safe) == (None, "", ())
+        safe.order(BACKUP)
+        wait_for(lambda: looked(safe)[0] is not None or bool(looked(safe)[1]), "a backup", 3 * MOMENT_S)
+        assert looked(safe)[1] == ""
+    assert len(backups.good(folder(room))) == 1
+
+
 def test_damage_is_found_by_the_calendar_and_is_over_once_it_is_mended(room: Settings) -> None:
     with Store(room.data_dir) as store, store.db.write() as c:
         (body,) = c.execute("SELECT body FROM event").fetchone()

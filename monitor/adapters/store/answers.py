@@ -6,10 +6,12 @@ for the service alone. It is no part of the store's file, so that a copy of the 
 
 from __future__ import annotations
 
+import os
 import secrets
 from pathlib import Path
 from typing import Final
 
+from monitor.adapters.store.database import rights_in
 from monitor.adapters.store.ledger import Ledger
 from monitor.adapters.store.outbox import Outbox
 from monitor.core.notices.answers import UNKNOWN, Answer, AnswerResult, Status, Way
@@ -21,13 +23,19 @@ SECRET_FILE: Final = "answers.secret"  # noqa: S105 - the file's name
 
 
 def secret_of(data_dir: str | Path) -> bytes:
-    """The room's secret for codes; made when there is none. Raises StoreError, which never tells what is in it."""
+    """The room's secret for codes; made when there is none. Raises StoreError, which never tells what is in it.
+
+    Who keeps the room may read it where they may write to the store (:func:`rights_in`): a backup holds it.
+    """
     path = Path(data_dir) / SECRET_FILE
     try:
+        rights = rights_in(path.parent)
         if not path.exists():
-            write_whole(path, f"{secrets.token_hex(SECRET_BYTES)}\n".encode(), 0o600)
-        if path.stat().st_mode & 0o077:
-            path.chmod(0o600)
+            write_whole(path, f"{secrets.token_hex(SECRET_BYTES)}\n".encode(), rights)
+        there = path.stat()
+        # What somebody else of the group has put there is theirs to change.
+        if there.st_mode & 0o777 != rights and (there.st_uid == os.geteuid() or there.st_mode & 0o077 & ~rights):
+            path.chmod(rights)
         found = bytes.fromhex(path.read_text("ascii"))
     except OSError as error:
         raise StoreError(

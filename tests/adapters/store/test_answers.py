@@ -204,6 +204,17 @@ def test_the_secret_is_made_once_is_random_and_belongs_to_its_owner_alone(tmp_pa
     assert sorted(p.name for p in tmp_path.iterdir()) == [SECRET_FILE, "other"]
 
 
+def test_in_a_folder_of_a_group_who_keeps_the_room_may_read_the_secret(tmp_path: Path) -> None:
+    tmp_path.chmod(0o2770)
+    first, path = secret_of(tmp_path), tmp_path / SECRET_FILE
+    assert stat.S_IMODE(path.stat().st_mode) & 0o007 == 0
+    # As it was made before the group had it, and as nobody should have it.
+    for mode in (0o600, 0o664):
+        path.chmod(mode)
+        assert secret_of(tmp_path) == first
+        assert stat.S_IMODE(path.stat().st_mode) == 0o660
+
+
 @pytest.mark.parametrize("damage", [b"", b"abcd\n", b"zz" * 32, b"\xff" * 40])
 def test_a_damaged_secret_is_an_error_that_does_not_tell_it(tmp_path: Path, damage: bytes) -> None:
     path = tmp_path / SECRET_FILE
