@@ -15,7 +15,7 @@ from typing import Final, get_args
 
 from monitor.config.mistakes import Findings
 from monitor.config.page import check_page
-from monitor.config.shape import Contents, LimitKeys, Part, Read, is_there
+from monitor.config.shape import Contents, LimitKeys, LineKeys, Part, Read, is_there
 from monitor.config.values import shown
 from monitor.core.notices.conditions import KindName
 
@@ -231,9 +231,13 @@ def _check_rhythm(contents: Contents, findings: Findings) -> None:
             findings.mistake("quiet-before-interval", f"{watch.key}.room_quiet_after", what, fix)
 
 
-def _check_broker(contents: Contents, findings: Findings, folder: Path) -> None:
-    broker, part = contents.broker, contents.broker.part
-    for name in ("ca_file", "cert_file", "key_file"):
+FILES_OF_A_LINE: Final = ("ca_file", "cert_file", "key_file")
+
+
+def check_line(broker: Read[LineKeys], findings: Findings, folder: Path) -> None:
+    """Whether what is told of a line to a broker fits together, its files beside the file in ``folder``."""
+    part = broker.part
+    for name in FILES_OF_A_LINE:
         value = getattr(part, name)
         if value is not None and is_there(folder / value) != "file":
             findings.mistake("file-missing", f"{broker.key}.{name}", f"no file at {folder / value}", "correct the path")
@@ -241,12 +245,21 @@ def _check_broker(contents: Contents, findings: Findings, folder: Path) -> None:
             findings.mistake("tls-unfit", f"{broker.key}.{name}", "certificates need TLS", "add tls = true")
     if (part.cert_file is None) != (part.key_file is None) and broker.sound("cert_file", "key_file"):
         findings.mistake("tls-unfit", broker.key, "cert_file and key_file go together", "give both or none")
-    if broker.sound("username", "password_file", "password_env"):
-        if part.username is None and (part.password_file or part.password_env):
-            findings.mistake("password-alone", broker.key, "a password without username", "add username")
-        if part.username is not None and not part.tls and broker.sound("tls", "host") and part.host not in _LOCAL:
-            what = "the login crosses the network in the clear"
-            findings.advice("login-in-clear", f"{broker.key}.tls", what, "set tls = true and port 8883")
+    if (
+        broker.sound("username", "password_file", "password_env")
+        and part.username is None
+        and (part.password_file or part.password_env)
+    ):
+        findings.mistake("password-alone", broker.key, "a password without username", "add username")
+
+
+def _check_broker(contents: Contents, findings: Findings, folder: Path) -> None:
+    broker, part = contents.broker, contents.broker.part
+    check_line(broker, findings, folder)
+    known = broker.sound("username", "password_file", "password_env", "tls", "host")
+    if known and part.username is not None and not part.tls and part.host not in _LOCAL:
+        what = "the login crosses the network in the clear"
+        findings.advice("login-in-clear", f"{broker.key}.tls", what, "set tls = true and port 8883")
     if broker.sound("port", "tls") and part.port == (1883 if part.tls else 8883):
         what = f"port {part.port} is usually {'without' if part.tls else 'with'} TLS"
         findings.advice("port-unlike-tls", f"{broker.key}.port", what, "check port and tls")

@@ -30,10 +30,11 @@ from typing import Annotated, Any, Final
 
 from pydantic import Field
 
+from monitor.config.checks import FILES_OF_A_LINE, check_line
 from monitor.config.mistakes import Findings
 from monitor.config.page import listen_place
 from monitor.config.secrets import Vault
-from monitor.config.shape import PagePart, Part, Read, read_part, read_toml
+from monitor.config.shape import LineKeys, PagePart, Part, Read, read_part, read_toml
 from monitor.config.values import Id, WebAddress, Words, Zone, shown
 from monitor.core.terms.settings import (
     Broker,
@@ -53,18 +54,9 @@ MOST_BROKERS: Final = 50
 _FILTER: Final = re.compile(r"(?:[^+#\x00/]+/)*\+(?:/[^+#\x00/]+)+")
 
 
-class RoomsAtPart(Part):
+class RoomsAtPart(LineKeys):
     needed = ("id",)
     id: Id = ""
-    host: Words = "127.0.0.1"
-    port: Annotated[int, Field(ge=1, le=65535)] | None = None
-    username: Words | None = None
-    password_file: Words | None = None
-    password_env: Words | None = None
-    tls: bool = False
-    ca_file: Words | None = None
-    cert_file: Words | None = None
-    key_file: Words | None = None
     rooms: Words = "+/warmtally"
     answers: Words = "+/answer"
     expected: Annotated[list[Id], Field(max_length=2000)] = []  # noqa: RUF012 - pydantic copies it
@@ -153,14 +145,8 @@ def _place(read: Read[RoomsAtPart], folder: Path, vault: Vault) -> RoomsAt:
             fix = f'write it with one + for the room, such as "{RoomsAtPart.model_fields[name].default}"'
             findings.mistake("bad-topic", f"{read.key}.{name}", what, fix)
     password = vault.take(read, "password", needed=False)
-    if password is not None and part.username is None:
-        findings.mistake("password-alone", f"{read.key}.password_file", "there is no username", "add username")
-    if (part.cert_file is None) != (part.key_file is None) or (not part.tls and (part.ca_file or part.cert_file)):
-        findings.mistake("tls-unfit", read.key, "certificate files that do not go together", "give cert_file and key_file, and tls = true")  # fmt: skip  # noqa: E501
-    files = {name: None if (file := getattr(part, name)) is None else str(folder / file) for name in _FILES}
-    for name, file in files.items():
-        if file is not None and not Path(file).is_file():
-            findings.mistake("file-missing", f"{read.key}.{name}", f"there is no file {file}", "correct the path")
+    check_line(read, findings, folder)
+    files = {name: None if (file := getattr(part, name)) is None else str(folder / file) for name in FILES_OF_A_LINE}
     broker = Broker(
         part.host,
         part.port or (8883 if part.tls else 1883),
@@ -172,9 +158,6 @@ def _place(read: Read[RoomsAtPart], folder: Path, vault: Vault) -> RoomsAt:
         key_file=files["key_file"],
     )
     return RoomsAt(part.id, broker, part.rooms, part.answers, tuple(part.expected))
-
-
-_FILES: Final = ("ca_file", "cert_file", "key_file")
 
 
 def _page(read: Read[PagePart], findings: Findings) -> PagePlace:

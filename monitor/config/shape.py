@@ -75,10 +75,11 @@ class RoomPart(Part):
     display_unit: DisplayUnit = "C"
 
 
-class BrokerPart(Part):
+class LineKeys(Part):
+    """How a broker is reached."""
+
     host: Words = "127.0.0.1"
     port: Annotated[int, Field(ge=1, le=65535)] | None = None
-    client_id: Id = "warmtally"
     username: Words | None = None
     password_file: Words | None = None
     password_env: Words | None = None
@@ -86,6 +87,10 @@ class BrokerPart(Part):
     ca_file: Words | None = None
     cert_file: Words | None = None
     key_file: Words | None = None
+
+
+class BrokerPart(LineKeys):
+    client_id: Id = "warmtally"
     keepalive: Annotated[float, BeforeValidator(seconds), Field(ge=1, le=65535)] = 30.0
     session_expiry: Annotated[float, BeforeValidator(seconds), Field(ge=60, le=366 * 86400)] = 7 * 86400.0
     status_topic: Topic | None = None
