@@ -17,7 +17,7 @@ from monitor.core.terms.formats import name_eggs
 from monitor.page.pages import Pages, pages_of
 from monitor.page.texts import USUAL, table
 from monitor.telling.before import BEFORE_HEAD, before_rows, held_words, told_before
-from monitor.telling.drawing.page_season import svg_page_development
+from monitor.telling.drawing.page_season import svg_page_windows_told
 from monitor.telling.drawing.season_page import STYLE, page
 from monitor.telling.drawing.season_plots import share_told
 from monitor.telling.season import laid_in, scene_of_season, season_csv, years_laid
@@ -66,7 +66,7 @@ def _has_run(x: EggsInBox) -> bool:
 
 
 def _drawn(x: EggsInBox, zone: tzinfo, said: Callable[[str], str]) -> Markup:
-    return Markup(svg_page_development(x, zone, name_eggs(x.lot.id), said))  # noqa: S704
+    return Markup(svg_page_windows_told(x, zone, name_eggs(x.lot.id), said))  # noqa: S704
 
 
 def season_of(request: Request) -> tuple[SeasonScene, list[int]]:

@@ -53,7 +53,7 @@ class PlotDays:
         return parts
 
 
-def svg_page_development(x: EggsInBox, zone: tzinfo, shown: str, said: Callable[[str], str] = str) -> str:
+def svg_page_windows_told(x: EggsInBox, zone: tzinfo, shown: str, said: Callable[[str], str] = str) -> str:
     """Measured development of eggs in a box, the windows told on its way, and when its first pip was seen.
 
     ``shown``: what the eggs are called. There must be a development.
