@@ -18,6 +18,7 @@ import os
 import re
 import shutil
 import sqlite3
+import stat
 from collections.abc import Iterator, Mapping
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -104,7 +105,7 @@ def make(
                 shutil.rmtree(left)
         part = folder / f"{name}{_PART}"
         try:
-            part.mkdir(mode=0o700)
+            part.mkdir(mode=_folder_rights(folder))
             manifest = _filled(part, origin, now_ms, progress)
             wrong = verified(part)
             if wrong:
@@ -132,7 +133,8 @@ def make(
 def _filled(part: Path, origin: Origin, now_ms: int, progress: Progress | None) -> Manifest:
     """Copy everything into a new folder, and write down what it is."""
     sums: dict[str, tuple[int, str]] = {}
-    (part / "data").mkdir(mode=0o700)
+    rights = _folder_rights(part.parent)
+    (part / "data").mkdir(mode=rights)
     db = part / "data" / FILE_NAME
     schema = _copied_store(origin.data_dir / FILE_NAME, db, progress)
     crash_point("backup-copied")
@@ -141,7 +143,7 @@ def _filled(part: Path, origin: Origin, now_ms: int, progress: Progress | None) 
     others |= {f"room/{name}": path for name, path in origin.in_room.items()}
     for name, path in others.items():
         content = path.read_bytes()
-        (part / name).parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+        (part / name).parent.mkdir(mode=rights, parents=True, exist_ok=True)
         write_new(part / name, content, 0o600)
         # Of what was read, not of what arrived: so the examination sees whether it arrived.
         sums[name] = len(content), hashlib.sha256(content).hexdigest()
@@ -163,12 +165,24 @@ def _filled(part: Path, origin: Origin, now_ms: int, progress: Progress | None) 
     return manifest
 
 
+def _folder_rights(folder: Path) -> int:
+    """Rights of a folder of a backup that is made in ``folder``, without the bit that hands its group on."""
+    return 0o770 if rights_in(folder) & 0o070 else 0o700
+
+
 def _open_to_its_group(part: Path, folder: Path) -> None:
     """A backup is its owner's alone; the group's too where its folder is (:func:`rights_in`): who keeps the room is in
-    it, and may read all of it where it lies as well."""
+    it, and may read all of it where it lies as well.
+
+    Folders have the group's bit from the folder that they were made in. It is not set here where it is there: the
+    service may set it on nothing (RestrictSUIDSGID of its unit).
+    """
     rights = rights_in(folder)
+    folders = 0o2770 if rights & 0o070 else 0o700
     for path in (part, *part.rglob("*")):
-        path.chmod(rights if path.is_file() else 0o2770 if rights & 0o070 else 0o700)
+        wanted = rights if path.is_file() else folders
+        if stat.S_IMODE(path.stat().st_mode) != wanted:
+            path.chmod(wanted)
 
 
 def _copied_store(source: Path, target: Path, progress: Progress | None) -> int:

@@ -37,6 +37,7 @@ GUIDE: Final = PROJECT / "deploy" / "README.md"
 STICK: Final = "/mnt/stick"
 BOXES: Final = ("upper", "lower")
 WARM_C, HARM_C = 28.4, 33.0
+NOTICE: Final = ("id", "key", "at", "kind", "subjects", "change", "urgency", "title", "text", "answered", "answered_by")
 Found = dict[str, float | int | str | bool | None]
 
 
@@ -137,10 +138,8 @@ def says(keeper: Keeper, at: str, data: str = DATA) -> dict[str, Any]:
         )
     }
     notices = keeper.json(f"notices --limit 1000 {where}")
-    told["notices"] = [{k: n[k] for k in ("id", "kind", "title", "text", "at") if k in n} for n in notices["notices"]]
-    told["conditions"] = sorted(
-        json.dumps({k: c[k] for k in ("kind", "about", "state", "since") if k in c}) for c in notices["conditions"]
-    )
+    told["notices"] = [{k: n[k] for k in NOTICE} for n in notices["notices"]]
+    told["conditions"] = [{k: c[k] for k in ("kind", "subject", "state", "since")} for c in notices["conditions"]]
     told["account"] = keeper.types(f"warmtally clutch export {where} 2>/dev/null")
     told["readings"] = keeper.types(f"warmtally export {where} 2>/dev/null")
     told["unread"] = [keeper.json(f"unread {where}")["messages"]]
@@ -376,7 +375,7 @@ BAD: Final[dict[str, tuple[Callable[[Path], None], int, str]]] = {
     "the list was not copied": (_without_list, 16, "its list of files is not there"),
     "nothing is on the stick": (_empty, 16, "no good backup"),
     "another form of list": (_newer_form, 16, "newer version"),
-    "of a newer version": (_newer_store, 13, "newer"),
+    "of a newer version": (_newer_store, 13, "or a newer one"),
 }
 
 

@@ -19,7 +19,7 @@ from tests.bench.installed import DATA, HOME, PROBE, ROOM, Installed, first_chec
 from tests.bench.process import room, timed, toml
 from tests.cli.test_setup import publish
 from tests.machine import machine
-from tests.peers import mosquitto
+from tests.peers import mosquitto, wait_for
 from tests.system.test_packaging import index_of_one_package, locked
 
 # One computer serves all tests here, on which the service runs before and after each.
@@ -69,7 +69,8 @@ def from_nothing(house: Installed) -> None:
     assert says("systemctl is-enabled warmtally || true") == "disabled\n"
     assert "no mistakes" in says("warmtally check", user="anna")
     set_up_by_questions(house)
-    tables = room(["upper"], [timed(PROBE, "upper")], port=house.port)
+    backup = {"folder": "/var/backups/warmtally", "at": "04:30", "keep": 2}
+    tables = room(["upper"], [timed(PROBE, "upper")], port=house.port, answers={"topic": "eggs/answer"}, backup=backup)
     text = toml({name: table for name, table in tables.items() if name != "pace"})
     says(f"cat >{ROOM} <<'END'\n{text}END", user="anna")
     assert "the service runs" in says(f"{install} --watch 0")
@@ -136,6 +137,20 @@ def test_the_command_works_for_who_keeps_the_room_and_files_are_their_own(house:
     says("cd ~bert && warmtally export --probe old-one --out out.csv", environ=as_bert)
     assert says("stat -c '%U %G' ~bert/out.csv") == "bert bert\n"
     assert says(f"stat -c '%a %G' {DATA} {DATA}/warmtally.db*") == "2770 warmtally\n" + "660 warmtally\n" * 3
+
+
+@pytest.mark.slow
+def test_backups_are_made_by_the_service_as_its_unit_lets_it_and_by_who_keeps_the_room(house: Installed) -> None:
+    """The first one was due when the service started; whoever keeps the room may read it, and nobody else."""
+    says, made = house.computer.says, "ls -d /var/backups/warmtally/*Z 2>/dev/null || true"
+    wait_for(lambda: bool(says(made).strip()), says("journalctl -u warmtally | grep backup"))
+    assert "whole" in says("warmtally verify /var/backups/warmtally", user="anna")
+    first = says(made).split()
+    says("warmtally backup", user="anna")
+    assert len(says(made).split()) == len(first) + 1
+    said = says("find /var/backups/warmtally/*Z -printf '%m %g\\n' | sort -u")
+    assert said == "2770 warmtally\n660 warmtally\n"
+    assert says("cat /var/backups/warmtally/*/manifest.json", user="bert", code=1).count("Permission denied") > 0
 
 
 @pytest.mark.slow

@@ -99,7 +99,7 @@ def examined(path: Path, *, still: bool = False, progress: Progress | None = Non
                 raise StoreNewer(
                     f"the store has schema {version}, this version of Warmtally knows {newest}",
                     where=str(path),
-                    fix="verify it with the version that wrote it",
+                    fix="take the version of Warmtally that wrote it, or a newer one",
                 )
             found = _of_file(connection)
         except DAMAGE as error:
