@@ -34,8 +34,8 @@ CHECKPOINT_WAIT_MS = 1000
 # A commit writes one page at least, and with it each of the system's (4 kB) on which it comes to lie: of SQLite's usual
 # 4 kB two, of 2 kB one or two. Smaller ones save little more, and what is read by the hour takes longer.
 PAGE_BYTES = 2048
-# So many pages are written before they go into the file itself: 4 MB.
-WAL_PAGES = 2000
+# So much is written to the log before it goes into the file itself.
+WAL_BYTES = 4_000_000
 # What is old is dropped so many rows in one transaction, with a pause in which others may write, and so many
 # transactions a day.
 ROWS_A_STEP = 500
@@ -146,7 +146,8 @@ class Database:
                 # Of a new store; one that is there keeps its own.
                 self.connection.execute(f"PRAGMA page_size={PAGE_BYTES}")
                 self.connection.execute("PRAGMA journal_mode=WAL").fetchall()
-                self.connection.execute(f"PRAGMA wal_autocheckpoint={WAL_PAGES}").fetchall()
+                (page_bytes,) = self.connection.execute("PRAGMA page_size").fetchone()
+                self.connection.execute(f"PRAGMA wal_autocheckpoint={WAL_BYTES // page_bytes}").fetchall()
                 self.connection.execute("PRAGMA synchronous=FULL")
                 self.connection.execute("PRAGMA foreign_keys=ON")
                 self.connection.execute("PRAGMA journal_size_limit=33554432")

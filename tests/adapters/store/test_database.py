@@ -38,9 +38,10 @@ def held(store: Store) -> int:
 def test_a_new_store_is_durable_and_whole(tmp_path: Path) -> None:
     with Store(tmp_path / "deep" / "down") as store:
         pragma = {
-            name: store.db.rows(f"PRAGMA {name}")[0][0] for name in ("journal_mode", "synchronous", "foreign_keys")
+            name: store.db.rows(f"PRAGMA {name}")[0][0]
+            for name in ("journal_mode", "synchronous", "foreign_keys", "page_size")
         }
-        assert pragma == {"journal_mode": "wal", "synchronous": 2, "foreign_keys": 1}
+        assert pragma == {"journal_mode": "wal", "synchronous": 2, "foreign_keys": 1, "page_size": database.PAGE_BYTES}
         assert store.db.check() == []
 
 
@@ -54,6 +55,7 @@ def test_a_store_of_larger_pages_is_used_as_it_is(tmp_path: Path) -> None:
         with Store(tmp_path) as store:
             store.journal.ingest(batch(100 * number))
             assert store.db.rows("PRAGMA page_size") == [(4096,)]
+            assert store.db.rows("PRAGMA wal_autocheckpoint") == [(database.WAL_BYTES // 4096,)]
             assert held(store) == 100 * (number + 1)
             assert store.db.check() == []
 
