@@ -4,8 +4,9 @@ First a large room: 64 probes, a reading of each every ten seconds, 48 lots, wee
 and with shipping, by the real command against a real broker and a real database. It may take 100 MB and 1 % of a core.
 Then a few probes that are faster than any egg room needs.
 
-The past is written into the store beforehand; then the command follows the same probes at the same pace. What is looked
-at begins once the past is shipped. The hourly summing up falls into the time measured only by chance.
+The past is written into the store and summed up beforehand; then the command follows the same probes at the same pace.
+What is looked at begins once the past is shipped. The hourly summing up falls into the time measured only by chance.
+All of it takes seven minutes on a busy computer, ``--part large`` alone two and a half.
 """
 
 from __future__ import annotations

@@ -174,18 +174,23 @@ class StackProfile:
         floor, a lamp): there the line is carried on, and its uncertainty grows with it.
         """
         found = []
+        heights, means = _points(self.levels)
         for i, level in enumerate(self.levels if len(self.levels) >= 4 else ()):
-            others = [x for x in self.levels if x is not level]
-            line = gradient_of(others)
-            if line is None:
+            beside, said = np.delete(heights, i), np.delete(means, i)
+            if np.ptp(beside) == 0.0:
                 continue
-            rest = max(abs(x.mean_c - line.at(x.height_cm)) for x in others)
-            off = level.mean_c - line.at(level.height_cm)
+            slope, at = _robust_line(beside, said)
+            rest = float(np.abs(said - at - slope * beside).max())
+            off = float(means[i] - at - slope * heights[i])
+            others = [x for x in self.levels if x is not level]
+            # How sure a line is takes longest, and is asked of few.
+            if rest > OTHERS_SHARE * abs(off) or (line := gradient_of(others)) is None:
+                continue
             sd = _off_line_sd(level, others, line)
             out = abs(off) / sd
             if 0 < i < len(self.levels) - 1:
                 out = max(out, _off_neighbours(self.levels[i - 1], level, self.levels[i + 1]))
-            if out > STANDS_OUT and rest <= OTHERS_SHARE * abs(off):
+            if out > STANDS_OUT:
                 found.append((rest, Odd(level, off, sd)))
         return min(found, key=lambda x: x[0])[1] if found else None
 
@@ -245,6 +250,17 @@ def _off_neighbours(below: Level, level: Level, above: Level) -> float:
     return max(min(by[:2]), min(by[2:]))
 
 
+def _points(levels: Sequence[Level]) -> tuple[Values, Values]:
+    """Heights in metres and means, shape (n,) each."""
+    return np.array([x.height_cm for x in levels]) / 100.0, np.array([x.mean_c for x in levels])
+
+
+def _robust_line(heights_m: Values, means_c: Values) -> tuple[float, float]:
+    """Theil-Sen slope (C per metre), and the line at height 0."""
+    slope = theil_sen_slope(heights_m, means_c)
+    return slope, median(means_c - slope * heights_m)
+
+
 def gradient_of(levels: Sequence[Level]) -> Gradient | None:
     """Theil-Sen line through levels with its interval; None for fewer than two heights.
 
@@ -252,12 +268,11 @@ def gradient_of(levels: Sequence[Level]) -> Gradient | None:
     comparison made common to all of them moves no slope), widened by the Birge ratio (Birge 1932) where the levels
     scatter about the line by more than their probes explain.
     """
-    heights = np.array([x.height_cm for x in levels]) / 100.0
-    means = np.array([x.mean_c for x in levels])
+    heights, means = _points(levels)
     if len(levels) < 2 or np.ptp(heights) == 0.0:
         return None
-    slope = theil_sen_slope(heights, means)
-    middle, at = float(np.mean(heights)), median(means - slope * heights)
+    slope, at = _robust_line(heights, means)
+    middle = float(np.mean(heights))
     lever = heights - middle
     weights = lever / float(lever @ lever)
     own = np.array([x.error.own_c for x in levels])
@@ -308,9 +323,10 @@ def profile(
     warm = max(levels, key=lambda level: level.mean_c)
     cool = min(levels, key=lambda level: level.mean_c)
     heights = np.array([level.height_cm for level in levels]) / 100.0
+    away = heights - np.mean(heights)
     gradient = None
     if np.ptp(heights) > 0:
-        gradient = float(np.polyfit(heights, [level.mean_c for level in levels], 1)[0])
+        gradient = float(away @ [level.mean_c for level in levels]) / float(away @ away)
     return StackProfile(
         stack=stack,
         levels=levels,
@@ -339,27 +355,32 @@ def _noise_of_mean(temperature_c: Values) -> float:
     codes = _codes(temperature_c)
     if len(codes) < 2:
         return 0.0
-    noise = float(np.std(np.diff(temperature_c))) / math.sqrt(2.0)
-    step = float(np.diff(codes).min())
+    moves = temperature_c[1:] - temperature_c[:-1]
+    mean = (float(temperature_c[-1]) - float(temperature_c[0])) / len(moves)
+    noise = math.sqrt(max(float(moves @ moves) / len(moves) - mean**2, 0.0) / 2.0)
+    step = float((codes[1:] - codes[:-1]).min())
     return math.hypot(noise / math.sqrt(len(temperature_c)), step / math.sqrt(12.0) / math.sqrt(len(codes)))
 
 
 def _codes(temperature_c: Values) -> Values:
     """The different values, to six places, rising; of hundredths, as most probes send them, without sorting."""
-    rounded = np.round(temperature_c, 6)
+    if not len(temperature_c):
+        return temperature_c
     hundredths = np.rint(100.0 * temperature_c)
-    if not len(rounded) or float(np.ptp(hundredths)) >= len(rounded) or not np.array_equal(hundredths / 100.0, rounded):
-        return distinct(rounded)
-    lowest = float(hundredths.min())
-    there = np.zeros(len(rounded), bool)
-    there[(hundredths - lowest).astype(np.int64)] = True
+    lowest, span = float(hundredths.min()), float(np.ptp(hundredths))
+    codes = hundredths / 100.0
+    alike = np.array_equal(codes, temperature_c) or np.array_equal(codes, np.round(temperature_c, 6))
+    if span >= len(temperature_c) or not alike:
+        return distinct(np.round(temperature_c, 6))
+    there = np.zeros(int(span) + 1, bool)
+    there[(hundredths - lowest).astype(np.intp)] = True
     return np.asarray((np.flatnonzero(there) + lowest) / 100.0, np.float64)
 
 
 def _hour_means(time_ms: Times, temperature_c: Values) -> dict[int, float]:
     first, last = int(time_ms[0]) // HOUR_MS, int(time_ms[-1]) // HOUR_MS
-    hours = np.arange(first, last + 1)
-    counts = np.diff(time_ms.searchsorted((first + np.arange(last - first + 2)) * HOUR_MS))
-    hours, counts = hours[counts > 0], counts[counts > 0]
-    sums = np.bincount(np.repeat(np.arange(len(hours)), counts), temperature_c)
-    return {int(h): float(s / c) for h, s, c in zip(hours, sums, counts, strict=True)}
+    begins = time_ms.searchsorted(np.arange(first, last + 2) * HOUR_MS)
+    counts = begins[1:] - begins[:-1]
+    there = np.flatnonzero(counts)
+    means = np.add.reduceat(temperature_c, begins[there]) / counts[there]
+    return dict(zip((first + there).tolist(), means.tolist(), strict=True))

@@ -7,6 +7,8 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 from scipy.stats import norm, studentized_range
 
 from monitor.core.climate.box_temperature import Series
@@ -227,3 +229,30 @@ def test_noise_and_step_of_the_code_are_in_the_mean_and_shrink_with_more_reading
     assert long == pytest.approx(0.2 / (24 * 60) ** 0.5, rel=0.5)
     got = found(even("a", 50, 28.0), even("b", 100, 28.0))
     assert got.levels[0].noise_c == 0.0
+
+
+@given(
+    st.lists(st.integers(0, 5_000_000), min_size=3, max_size=60, unique=True).map(sorted),
+    st.integers(1, 6),
+    st.sampled_from([0.0, 0.13, 1.0 / 3.0]),
+    st.integers(0, 2**32 - 1),
+)
+def test_what_is_quick_says_what_the_definitions_say(times: list[int], places: int, offset_c: float, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    value = np.round(28.0 + rng.choice([0.01, 1.0]) * rng.standard_normal(len(times)), places) + offset_c
+    at = np.array(times, np.int64) * 10
+    low, high = (
+        (name, height, Series(Probe(name, name), at, value + more))
+        for name, height, more in (("a", 50, 0), ("b", 90, 1))
+    )
+    got = found(low, high, to_h=14)
+    hours = at // HOUR_MS
+    assert got.levels[0].mean_c == pytest.approx(float(np.mean([value[hours == h].mean() for h in set(hours)])))
+    assert got.gradient_c_per_m == pytest.approx(2.5)
+    codes = np.unique(np.round(value, 6))
+    if len(codes) < 2:
+        assert got.levels[0].noise_c == 0.0
+        return
+    noise = np.std(np.diff(value)) / 2**0.5 / len(value) ** 0.5
+    step = np.diff(codes).min() / 12**0.5 / len(codes) ** 0.5
+    assert got.levels[0].noise_c == pytest.approx(float(np.hypot(noise, step)), abs=1e-9)
