@@ -157,7 +157,8 @@ class PublishedRates:
         """0.04 inside, more where the next published temperature is over 2 C away; outside more by the degree, below
         twice as much as above."""
         t = np.asarray(temperature_c, dtype=np.float64)
-        nearest = np.min(np.abs(t[..., np.newaxis] - self._points_c), axis=-1)
+        right = np.clip(self._points_c.searchsorted(t), 1, len(self._points_c) - 1)
+        nearest = np.minimum(np.abs(t - self._points_c[right - 1]), np.abs(t - self._points_c[right]))
         inside = (t >= self.low_c) & (t <= self.high_c)
         result: Values = table_sd(t, self.low_c, self.high_c) + 0.01 * inside * np.maximum(nearest - 2.0, 0.0)
         return result

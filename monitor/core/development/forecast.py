@@ -20,9 +20,11 @@ box in v = m - b, joined by direct sums of positive terms. Nothing is sampled an
 
 from __future__ import annotations
 
+import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import field, replace
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -39,6 +41,8 @@ Array = Values
 
 TINY = 1e-300
 LEAST_LOG, MOST_LOG = -600.0, 600.0
+_ROWS_AT_ONCE: Final = 32
+_MOST_AT_ONCE: Final = 1 << 16
 
 
 def update(boxes: Sequence[BoxEvidence], spread: Spread | None = None) -> ClutchForecast:
@@ -68,11 +72,9 @@ def update(boxes: Sequence[BoxEvidence], spread: Spread | None = None) -> Clutch
     survival = replace(spread.survival, nodes=min(spread.survival.nodes, eggs // 2 + 2))
     shares, log_shares = survival.shares()
     likelihoods = tuple(_likelihood(seen, spread, grid.v, shares) for seen in boxes)
-    given = tuple(
-        _given_shared(likelihood, grid.kernel(seen.sigma_bias, spread.scale_box))
-        for seen, likelihood in zip(boxes, likelihoods, strict=True)
-    )
-    return ClutchForecast(tuple(boxes), spread, grid, shares, log_shares, likelihoods, given)
+    kernels = tuple(grid.kernel(seen.sigma_bias, spread.scale_box) for seen in boxes)
+    given = tuple(itertools.starmap(_given_shared, zip(likelihoods, kernels, strict=True)))
+    return ClutchForecast(tuple(boxes), spread, grid, shares, log_shares, likelihoods, kernels, given)
 
 
 def _parted(boxes: Sequence[BoxEvidence], spread: Spread) -> tuple[Sequence[BoxEvidence], Spread]:
@@ -167,26 +169,31 @@ class _Likelihood:
 
     def living(self, weight: Array, at: NDArray[np.int64]) -> Array:
         """How many of the rest live, shape (rest + 1, n_at). ``weight``: of q and of v at ``at``, shape (n_q, n_at)."""
-        found = np.zeros((1 + sum(n for n, _, _ in self.groups), len(at)))
-        for q, own in zip(self.shares, weight, strict=True):
-            counts = own[None, :]
+        rest = sum(n for n, _, _ in self.groups)
+        found = np.zeros((1 + rest, len(at)))
+        # All shares at once where that is little memory.
+        at_once = max(_MOST_AT_ONCE // found.size, 1)
+        for first in range(0, len(self.shares), at_once):
+            q, counts = self.shares[first : first + at_once, None], weight[None, first : first + at_once]
             for n, lives, fails in self.groups:
                 terms = _binomial(n, q * lives[at], (1.0 - q) * fails[at])
-                joined = np.zeros((len(counts) + n, len(at)))
+                joined = np.zeros((len(counts) + n, *terms.shape[1:]))
                 for j, row in enumerate(counts):
                     joined[j : j + n + 1] += row * terms
                 counts = joined
-            found += counts
+            found += counts.sum(axis=1)
         return found
 
 
 def _binomial(n: int, one: Array, other: Array) -> Array:
-    """Chance of how many of n are ``one``, where one and the other are as likely as their sizes, shape (n + 1, n_v)."""
-    j = np.arange(n + 1)[:, None]
-    log_ways = np.array([math.lgamma(n + 1) - math.lgamma(i + 1) - math.lgamma(n - i + 1) for i in range(n + 1)])
+    """Chance of how many of n are ``one``, where one and the other are as likely as their sizes, shape (n + 1, ...)."""
     one, other = np.maximum(one, TINY), np.maximum(other, TINY)
-    terms = log_ways[:, None] + j * np.log(one) + (n - j) * np.log(other) - n * np.log(one + other)
-    return np.asarray(np.exp(terms), dtype=np.float64)
+    log_one, log_other, log_both = np.log(one), np.log(other), n * np.log(one + other)
+    terms = np.empty((n + 1, *one.shape))
+    for j in range(n + 1):
+        log_ways = math.lgamma(n + 1) - math.lgamma(j + 1) - math.lgamma(n - j + 1)
+        terms[j] = log_ways + j * log_one + (n - j) * log_other - log_both
+    return np.asarray(np.exp(terms, out=terms), dtype=np.float64)
 
 
 def _likelihood(seen: BoxEvidence, spread: Spread, v: Array, shares: Array) -> _Likelihood:
@@ -261,6 +268,7 @@ class ClutchForecast:
     _shares: Array
     _log_shares: Array
     _likelihoods: tuple[_Likelihood, ...]
+    _kernels: tuple[Array, ...]
     _given: tuple[tuple[Array, Array], ...]
     # Made once of what stands above, and asked for several times.
     _places: dict[tuple[int, int, float], Posterior] = field(default_factory=dict)
@@ -350,7 +358,9 @@ class ClutchForecast:
     def _placed(self, index: int, living: int, sigma_more: float) -> Posterior:
         seen, grid, likelihood = self.boxes[index], self._grid, self._likelihoods[index]
         shared = _weights(self._shared_log(without=index))
-        kernel = grid.kernel(math.hypot(seen.sigma_bias, sigma_more), self.spread.scale_box)
+        kernel = self._kernels[index]
+        if sigma_more > 0.0:
+            kernel = grid.kernel(math.hypot(seen.sigma_bias, sigma_more), self.spread.scale_box)
         before = np.maximum(_over_v(shared, kernel), TINY)
         # Where a box is very late it is far likelier that none lives: that must not hide where one would lie.
         still = np.log(before) + likelihood.still
@@ -413,22 +423,39 @@ def checked(probabilities: npt.ArrayLike) -> Array:
 def _tabulate(seen: BoxEvidence, k: int, place: Posterior, scale: float) -> PipChance:
     """Two passes: a coarse one over the whole reach finds where the chance changes, the second sits there."""
 
-    def chance(y: Array) -> Array:
-        return np.asarray(_chance_by(seen, k, y, place, scale) @ place.weight, dtype=np.float64)
+    def given(y: Array) -> Array:
+        table = np.empty((len(y), len(place.v)))
+        # Some rows at a time, which stay in the processor's cache: twice as fast.
+        for row in range(0, len(y), _ROWS_AT_ONCE):
+            some = slice(row, row + _ROWS_AT_ONCE)
+            table[some] = _chance_by(seen, k, y[some], place, scale)
+        return table
+
+    def steps_to(side: float, beyond: Callable[[Array], NDArray[np.bool_]]) -> int:
+        """How many of the reaches are not far enough on a side: as many as are asked for before the first that is."""
+        for first in (0, 6, 12):
+            far = np.flatnonzero(beyond(given(centre + side * reach[first : first + 6]) @ place.weight))
+            if len(far):
+                return first + int(far[0])
+        return len(reach) - 1
 
     low, high = _bounds(seen, k)
     centre = max(float(place.weight @ place.v), low)
     reach = np.minimum(6.0 * scale * 1.5 ** np.arange(17.0), 6.0)
     if not math.isfinite(low):
-        low = centre - float(reach[min(int(np.count_nonzero(chance(centre - reach) > 1e-5)), 16)])
+        low = centre - float(reach[steps_to(-1.0, lambda chance: chance <= 1e-5)])
     if not math.isfinite(high):
-        high = centre + float(reach[min(int(np.count_nonzero(chance(centre + reach) < 1.0 - 1e-5)), 16)])
+        high = centre + float(reach[steps_to(1.0, lambda chance: chance >= 1.0 - 1e-5)])
     # Denser near the lower end: just after a look at which nothing had pipped, the chance starts with a bend.
     coarse = low + (high - low) * np.square(np.linspace(0.0, 1.0, 33))
-    rough = np.maximum.accumulate(chance(coarse))
+    at_coarse = given(coarse)
+    rough = np.maximum.accumulate(at_coarse @ place.weight)
     levels = 1.0 / (1.0 + np.exp(-np.linspace(-7.0, 7.0, 141)))
     log_development = distinct(np.concatenate([coarse, np.interp(levels, rough, coarse)]))
-    given_v = _chance_by(seen, k, log_development, place, scale)
+    row = np.minimum(coarse.searchsorted(log_development), len(coarse) - 1)
+    known = coarse[row] == log_development
+    given_v = np.empty((len(log_development), len(place.v)))
+    given_v[known], given_v[~known] = at_coarse[row[known]], given(log_development[~known])
     return PipChance(seen, place, log_development, np.maximum.accumulate(given_v @ place.weight), given_v)
 
 
