@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from monitor.core.terms.events import Flag, Reading
@@ -53,5 +54,19 @@ def test_sums_after_a_late_reading_are_those_of_a_store_that_had_it_in_time(
     assert [past_of(x).degree_days for x in running] == pytest.approx(
         [past_of(x).degree_days for x in rebuilt], rel=1e-12
     )
+    for store in bench.opened:
+        store.close()
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_hours_that_a_late_reading_reaches_are_those_about_each_of_them(tmp_path: Path, seed: int) -> None:
+    dice = random.Random(seed)
+    bench = Bench(tmp_path, slow_room(1))
+    hours, box = bench.derived.hours, bench.room.boxes[0]
+    reach = hours._reach_hours(box)
+    for n in (0, 1, 5, 300):
+        dirty = np.array(sorted(dice.sample(range(900, 1400), dice.choice([0, 1, 30]))), np.int64)
+        told = [any(abs(first - d) <= reach for d in dirty.tolist()) for first in range(1000, 1000 + n)]
+        assert hours._dirty_mask(box, dirty, 1000, n).tolist() == told
     for store in bench.opened:
         store.close()

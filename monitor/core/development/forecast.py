@@ -478,7 +478,9 @@ def _chance_by(seen: BoxEvidence, k: int, y: Array, place: Posterior, scale: flo
     to_y = (y[:, None] - v[None, :]) / scale
     if k > seen.pipped_count:
         stay = student_t.beyond(to_y)
-        stay /= student_t.beyond((seen.log_looked - v) / scale)[None, :]
+        if math.isfinite(seen.log_looked):
+            stay /= student_t.beyond((seen.log_looked - v) / scale)[None, :]
+            np.minimum(stay, 1.0, out=stay)
         return _out_of_living(k - seen.pipped_count, stay, place.living)
     groups: list[tuple[int, Array]] = []
     for after, by, count in seen.log_pipped:
@@ -494,9 +496,8 @@ def _out_of_living(k: int, stay: Array, living: Array) -> Array:
     counts = np.flatnonzero((living > 1e-12).any(axis=1))
     if k == 1:
         # The mean of stay^n by Horner's rule, from the largest count that matters to the least.
-        np.clip(stay, 0.0, 1.0, out=stay)
-        none = np.zeros_like(stay)
-        for n in range(int(counts[-1]), 0, -1):
+        none = living[counts[-1]] * stay
+        for n in range(int(counts[-1]) - 1, 0, -1):
             none += living[n]
             none *= stay
         return np.subtract(1.0, none, out=none)

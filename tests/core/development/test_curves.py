@@ -561,3 +561,16 @@ def test_a_mean_kinetic_temperature_lies_between_the_mean_and_the_warmest(t: lis
 def test_a_mean_kinetic_temperature_of_nothing_is_refused(t: list[float], weights: list[float] | None) -> None:
     with pytest.raises(ModelOutOfRange):
         mean_kinetic_temperature_c(t, weights)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_the_nearest_figure_is_the_nearest_of_all(seed: int) -> None:
+    dice = np.random.default_rng(seed)
+    warm = np.sort(dice.uniform(20.0, 36.0, dice.integers(2, 12)))
+    curve = PublishedRates(warm, 2000.0 / (warm - 5.0))
+    asked = np.concatenate([dice.uniform(15.0, 40.0, 200), warm, 0.5 * (warm[1:] + warm[:-1])])
+    for t, found in zip(asked.tolist(), curve.rate_sd_relative(asked).tolist(), strict=True):
+        nearest = min(abs(t - c) for c in warm.tolist())
+        inside = 0.01 * max(nearest - 2.0, 0.0) if warm[0] <= t <= warm[-1] else 0.0
+        assert found == float(curves.table_sd(np.array(t), float(warm[0]), float(warm[-1]))) + inside
+    assert np.isnan(curve.rate_sd_relative(math.nan))
