@@ -496,7 +496,7 @@ def _out_of_living(k: int, stay: Array, living: Array) -> Array:
     counts = np.flatnonzero((living > 1e-12).any(axis=1))
     if k == 1:
         # The mean of stay^n by Horner's rule, from the largest count that matters to the least.
-        none = living[counts[-1]] * stay
+        none: Array = living[counts[-1]] * stay
         for n in range(int(counts[-1]) - 1, 0, -1):
             none += living[n]
             none *= stay
