@@ -124,7 +124,7 @@ def run_export(args: argparse.Namespace) -> int:
             path.open("w", encoding="utf-8", newline="") as file,
         ):
             count = logger_files.write(file, store.readings, probes, from_ms, to_ms, form=args.format)
-        means_ms = store.thinning.before_ms()
+        means_ms = store.readings.means_before_ms()
     print(f"{show_readings(count)} of {len(probes)} probe{'s' * (len(probes) != 1)} written to {args.out}")
     if means_ms is not None and from_ms < means_ms:
         day = show_day(min(means_ms, now_ms()), zone_of(room.zone))

@@ -140,7 +140,7 @@ class Lots:
         if here is not None and not self._room.probes_in(here.id):
             source = self._readings.box_series(here, now_ms - 6 * HOUR_MS, now_ms + 1).source
             notes.append(f"box {here.id} has no probe; its temperature comes from {source}")
-        before_ms = self._store.thinning.before_ms()
+        before_ms = self._store.readings.means_before_ms()
         if before_ms is not None and path[0].from_ms < before_ms:
             day = show_day(min(before_ms, now_ms), zone_of(self._room.zone))
             notes.append(f"readings before {day} are kept as ten-minute means: sums made since rest on them")

@@ -170,7 +170,7 @@ class RoomReadings:
         """Whether a moment of years ago is looked back to, whose rows of ten minutes stand in the store alone."""
         if self._known_by_ms is None:
             return False
-        before_ms = self._store.thinning.before_ms()
+        before_ms = self._store.readings.means_before_ms()
         return before_ms is not None and from_ms < before_ms
 
     @contextmanager

@@ -56,7 +56,7 @@ def test_old_days_are_thinned_once_a_day_a_little_at_each_round(
         assert len(set(seen)) > 2, "a day at a round"
         # The first and the last day are parts of days; the newest stays.
         assert seen[-1] == 1440 * 3 - sum(1 for k in range(1440 * 3) if T0 + 60_000 * k < NEWEST) * 9 // 10
-        assert store.thinning.before_ms() == NEWEST
+        assert store.readings.means_before_ms() == NEWEST
         upkeep.hourly(now + 2 * HOUR_MS)
         assert rows() == seen[-1]
 

@@ -26,6 +26,7 @@ from monitor.errors import StoreCorrupt
 # So many readings are at most read in one piece, beside those of a single hour.
 PIECE_ROWS = 100_000
 PACE_MS = 600_000
+MEANS_BEFORE: Final = "ten minutes before"
 _REMEMBERED_ROWS: Final = 10_000
 
 
@@ -279,6 +280,10 @@ class Readings:
             for hour, blob in self.db.rows("SELECT hour, blob FROM kept WHERE probe=? ORDER BY hour LIMIT 1", number):
                 found.extend(int(at) for at in self._readable(blob, number, hour).at[:1])
         return min(found) if found else None
+
+    def means_before_ms(self) -> int | None:
+        """Up to when there are means of ten minutes among what is kept; None: all are single readings."""
+        return self.db.number(MEANS_BEFORE)
 
     def bulks(self) -> str:
         """Changes whenever readings came otherwise than through the journal."""

@@ -25,7 +25,7 @@ from monitor.adapters.store.columns import Columns
 from monitor.adapters.store.database import Database
 from monitor.adapters.store.folding import DAY_HOURS, DAY_ROWS, STEP_S, insert
 from monitor.adapters.store.journal import ProbeNumbers
-from monitor.adapters.store.readings import Readings
+from monitor.adapters.store.readings import MEANS_BEFORE, Readings
 from monitor.core.terms.times import DAY_MS, HOUR_MS
 from monitor.errors import StoreCorrupt
 from monitor.values import dataclass
@@ -34,7 +34,6 @@ AGAIN_MS: Final = 30 * DAY_MS
 """A day that is damaged or of a wrong clock is looked at again after so long: it may be right by then (judgement)."""
 AT_ONCE: Final = 32
 """So many chunks are listed at a time: to list one is to read it."""
-BEFORE: Final = "ten minutes before"
 _SINGLE: Final = "substr(blob, 1, 2)=X'5732'"
 
 
@@ -60,10 +59,6 @@ class Thinning:
         self._clocks = clocks
         # (hour, probe) up to which this pass has come.
         self._after = -(2**62), 0
-
-    def before_ms(self) -> int | None:
-        """Up to when there are means of ten minutes among what is kept; None: all are single readings."""
-        return self.db.number(BEFORE)
 
     def thin(
         self, now_ms: int, after_days: int, seconds: float = STEP_S, single: Collection[int] = frozenset()
@@ -138,10 +133,10 @@ class Thinning:
         c.execute("DELETE FROM single_day WHERE probe=? AND hour>=? AND hour<?", span)
         insert(c, probe, day, DAY_HOURS, rows, told)
         if rows.spread is not None and rows.spread.several.any():
-            ends_ms = max((day + DAY_HOURS) * HOUR_MS, self.before_ms() or -(2**62))
+            ends_ms = max((day + DAY_HOURS) * HOUR_MS, self._readings.means_before_ms() or -(2**62))
             c.execute(
                 "INSERT INTO fact VALUES (?,?) ON CONFLICT(name) DO UPDATE SET value=excluded.value",
-                (BEFORE, str(ends_ms)),
+                (MEANS_BEFORE, str(ends_ms)),
             )
         return True
 

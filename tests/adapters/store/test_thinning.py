@@ -158,7 +158,7 @@ def test_a_probe_that_reports_each_ten_minutes_or_less_often_loses_nothing(store
     before = all_of(store.readings.load("a", 0, 2**60)["a"])
     assert thinned(store).days == 5
     assert all_of(store.readings.load("a", 0, 2**60)["a"]) == before
-    assert store.thinning.before_ms() is None, "no mean is among them"
+    assert store.readings.means_before_ms() is None, "no mean is among them"
 
 
 def test_a_second_time_nothing_is_done_and_nothing_is_written(store: Store) -> None:
@@ -169,7 +169,7 @@ def test_a_second_time_nothing_is_done_and_nothing_is_written(store: Store) -> N
     assert again.days == 0
     assert contents(store) == before
     assert store.db.connection.total_changes == written
-    assert store.thinning.before_ms() == T0 + 5 * DAY_MS
+    assert store.readings.means_before_ms() == T0 + 5 * DAY_MS
 
 
 def test_it_is_bounded_and_goes_on_where_it_stopped(store: Store, tmp_path: Path) -> None:
