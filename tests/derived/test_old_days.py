@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import shutil
 import time
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -12,6 +14,7 @@ import pytest
 from monitor.adapters.store import Columns
 from monitor.config.library import load_profile
 from monitor.config.room_file import load
+from monitor.core.readings.corrections import Correction
 from monitor.core.terms.times import DAY_MS
 from monitor.derived.room import Derived
 from tests.desk import Desk
@@ -34,7 +37,7 @@ def fast(box: str, seed: int) -> Columns:
     return Columns(at, value.round(3), at + 900, np.full(n, 2, np.uint8), np.ones(n, bool), ("",) * n)
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture
 def desk(tmp_path_factory: pytest.TempPathFactory) -> Desk:
     """The invented season with one fast probe, summed up as the service does, and a reading of years later."""
     made = season_desk(tmp_path_factory.mktemp("old"))
@@ -128,3 +131,28 @@ def test_what_a_keeper_is_told_of_an_old_season_is_the_same_and_says_what_it_res
     assert len(told) < len(single) / 25
     head = told[0].split(",")
     assert sum(int(row.split(",")[head.index("readings")]) for row in told[1:]) == len(single) - 1
+
+
+def test_a_correction_told_years_later_sums_old_days_up_anew_from_their_means(
+    desk: Desk, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setattr(time, "time_ns", lambda: LATER_MS * 1_000_000)
+    summed_up(desk)
+    single = Desk(tmp_path / "single")
+    shutil.copytree(desk.folder, single.folder)
+    thinned(desk)
+    for room in (single, desk):
+        with room.store() as store:
+            found = Correction(f"{BOX}-warmth", ms(at_day(10)), 0.31, 0.05, 0.02, "by hand", LATER_MS)
+            store.corrections.tell([found])
+        summed_up(room)
+    by_single, by_means = (np.array([row[2:] for row in sums(room) if row[0] == BOX]) for room in (single, desk))
+    assert len(by_single) > 60 * 24
+    assert (by_single[:, 0] == by_means[:, 0]).all()
+    # Development, degree-days, integral of temperature and covered seconds of each hour; at both ends of what was heard
+    # a mean stands within its ten minutes.
+    inner = slice(8, -8)
+    assert by_means[inner, 4] == pytest.approx(by_single[inner, 4], abs=1.0)
+    assert by_means[inner, 3] / 3600 == pytest.approx(by_single[inner, 3] / 3600, abs=0.02)
+    whole = by_single[inner, 1].sum()
+    assert by_means[inner, 1].sum() == pytest.approx(whole, abs=2e-5)
