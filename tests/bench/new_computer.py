@@ -36,6 +36,8 @@ from tests.sinks import Sink, http_sink
 GUIDE: Final = PROJECT / "deploy" / "README.md"
 STICK: Final = "/mnt/stick"
 BOXES: Final = ("upper", "lower")
+LISTENS: Final = "127.0.0.2"
+"""Where the broker listens beside 127.0.0.1: an address that every computer here has."""
 WARM_C, HARM_C = 28.4, 33.0
 NOTICE: Final = ("id", "key", "at", "kind", "subjects", "change", "urgency", "title", "text", "answered", "answered_by")
 Found = dict[str, float | int | str | bool | None]
@@ -196,7 +198,11 @@ def _first(
 ) -> tuple[str, dict[str, Any], dict[str, str], tuple[str, str]]:
     """A room that is watched, with something of everything; what it says, and a backup of it on the stick."""
     os_says, types = keeper.computer.says, keeper.types
-    types(f"sudo deploy/install --broker -- --make-passwords --topic eggs --port {house.port} </dev/null")
+    broker = f"--topic eggs --port {house.port} --listen"
+    types(f"sudo deploy/install --broker -- --make-passwords {broker} {LISTENS} </dev/null")
+    # An address for documents (RFC 5737) is nobody's.
+    if "no address of this computer" not in types(f"sudo deploy/broker --yes {broker} 192.0.2.5", code=1):
+        short.append("a broker was set up to listen at an address that is not this computer's")
     login = ("probes", os_says("cat /etc/warmtally/probes.password").strip())
     probes = [timed(f"{box}-t", box) for box in BOXES] + [timed("broken-t", "upper", quiet_after="10 s", interval=5)]
     tables = room(
@@ -284,6 +290,8 @@ def _the_same(
     figures["files that are the same"] = len(files) - len(other)
     if other:
         short.append(f"files that are missing or differ: {', '.join(other)}")
+    if f"\nlistener {house.port} {LISTENS}\n" not in keeper.computer.says("cat /etc/mosquitto/conf.d/warmtally.conf"):
+        short.append("the broker does not listen where it did")
     doubled = len(after["notices"]) - len({n["id"] for n in after["notices"]})
     if doubled or not house.all_there(keeper):
         short.append("readings or notices are lost or doubled on the new computer")

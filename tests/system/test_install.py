@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 
 from tests.bench.installed import DATA, HOME, PROBE, ROOM, Installed, first_checkout
+from tests.bench.new_computer import guide
 from tests.bench.process import room, timed, toml
 from tests.cli.test_setup import publish
 from tests.machine import machine
@@ -151,6 +152,28 @@ def test_backups_are_made_by_the_service_as_its_unit_lets_it_and_by_who_keeps_th
     said = says("find /var/backups/warmtally/*Z -printf '%m %g\\n' | sort -u")
     assert said == "2770 warmtally\n660 warmtally\n"
     assert says("cat /var/backups/warmtally/*/manifest.json", user="bert", code=1).count("Permission denied") > 0
+
+
+@pytest.mark.slow
+def test_a_backup_of_another_computers_users_is_read_by_sudo_and_nobody_else(house: Installed) -> None:
+    says = house.computer.says
+    says("warmtally backup", user="anna")
+    says("cp -a /var/backups/warmtally /stick && chown -R 4711:4711 /stick && chmod -R go-rwx /stick")
+    as_bert = {"SUDO_UID": says("id -u bert").strip(), "SUDO_GID": says("id -g bert").strip()}
+    assert ": whole" in says("warmtally verify /stick", environ=as_bert)
+    assert ": whole" in says("warmtally verify /stick")
+    # The store is there, and the service runs on it: refused, once the backup was read.
+    assert "another Warmtally service" in says("warmtally restore /stick", environ=as_bert, code=12)
+    assert "only root may read: sudo warmtally" in says("warmtally restore /stick", user="anna", code=16)
+    # What else is root's stays so.
+    says("warmtally import /etc/shadow --probe x --any-probe --time-column a --value-column b --unit C",
+         environ=as_bert, code=25)  # fmt: skip
+
+
+def test_the_guide_has_its_four_commands_for_a_new_computer() -> None:
+    assert [line.split()[1 if line.startswith("sudo") else 0] for line in guide()] == [
+        "deploy/install", "warmtally", "deploy/install", "warmtally",
+    ]  # fmt: skip
 
 
 @pytest.mark.slow
