@@ -96,6 +96,11 @@ class Unfolded:
             self.test[which],
         )
 
+    def between(self, from_ms: int, to_ms: int) -> Unfolded:
+        """Those with ``from_ms <= at < to_ms``."""
+        inside = (self.at >= from_ms) & (self.at < to_ms)
+        return self if inside.all() else self.take(inside)
+
     def columns(self) -> Columns:
         """Of one probe's."""
         return Columns(self.at, self.value, self.received, self.flag, self.timed, tuple(self.test.tolist()))
@@ -247,8 +252,12 @@ class Batches:
         self._folds = "-"
         self._until = 0
         self._known = Unfolded.of(())
-        # From when to when was measured what was unpacked, and was given back.
-        self._given_back: tuple[int, int] | None = None
+        # Whether some of it are rows of before, which stand nowhere else.
+        self._of_before = False
+        # Up to which place in the order it was given back, and from when to when that was measured.
+        self._given_back: tuple[int, int, int] | None = None
+        # The same of each row, by its place and number of readings: what is put together is another one.
+        self._spans: dict[tuple[int, int], tuple[int, int]] = {}
 
     @property
     def unpacked(self) -> int:
@@ -259,7 +268,7 @@ class Batches:
         """The memory of what came longer ago than lately: it is unpacked again for whoever asks. ``most``: so many
         readings stay at the most."""
         known = self._known
-        if len(known) <= SINGLE:
+        if len(known) <= SINGLE or self._of_before:
             return
         lately = int(np.argmax(known.received >= known.received.max() - LATELY_MS))
         cut = max(lately, len(known) - most)
@@ -267,31 +276,46 @@ class Batches:
         if cut > len(known) // 8:
             first, last = int(known.at[:cut].min()), int(known.at[:cut].max())
             if self._given_back is not None:
-                first, last = min(first, self._given_back[0]), max(last, self._given_back[1])
-            self._known, self._given_back = known.take(np.arange(cut, len(known))), (first, last)
+                first, last = min(first, self._given_back[1]), max(last, self._given_back[2])
+            self._given_back = int(known.seq[cut - 1]), first, last
+            self._known = known.take(np.arange(cut, len(known)))
 
     def now(self, from_ms: int = -(2**62), to_ms: int = 2**62) -> Unfolded:
         """All that waits and was measured in a span, ``from_ms <= at < to_ms``."""
         with self.db.read():
             folds = self.db.fact(FOLDS) or ""
-            back = self._given_back
-            if folds != self._folds or (back is not None and from_ms <= back[1] and back[0] < to_ms):
-                self._given_back = None
+            if folds != self._folds:
                 # Rows of before each stand by themselves, until the first fold.
                 before = self.db.rows(
                     "SELECT seq, probe, at, value, received, flag, timed, test FROM journal ORDER BY seq"
                 )
                 self._folds, self._until, self._known = folds, 0, Unfolded.of(before)
+                self._of_before, self._given_back, self._spans = bool(before), None, {}
             rows = self.db.rows("SELECT seq, blob FROM batch WHERE seq>? ORDER BY seq", self._until)
-        if rows:
-            fresh = [self._opened(seq, blob)[0] for seq, blob in rows]
-            # What was read already may have been put together with what was not.
-            fresh = [w.take(w.seq > self._until) if len(w) and w.seq[0] <= self._until else w for w in fresh]
-            self._known = Unfolded.joined([w for w in (self._known, *fresh) if len(w)])
-            self._until = int(rows[-1][0])
-        known = self._known
-        inside = (known.at >= from_ms) & (known.at < to_ms)
-        return known if inside.all() else known.take(inside)
+            if rows:
+                fresh = [self._opened(seq, blob)[0] for seq, blob in rows]
+                # What was read already may have been put together with what was not.
+                fresh = [w.take(w.seq > self._until) if len(w) and w.seq[0] <= self._until else w for w in fresh]
+                self._known = Unfolded.joined([w for w in (self._known, *fresh) if len(w)])
+                self._until = int(rows[-1][0])
+            back = self._given_back
+            found = self._again(back[0], from_ms, to_ms) if back and from_ms <= back[2] and back[1] < to_ms else []
+        return Unfolded.joined([w for w in (*found, self._known.between(from_ms, to_ms)) if len(w)])
+
+    def _again(self, until: int, from_ms: int, to_ms: int) -> list[Unfolded]:
+        """What was given back, up to a place in the order: only rows that hold some of a span are unpacked."""
+        found: list[Unfolded] = []
+        for seq, n in self.db.rows("SELECT seq, n FROM batch WHERE n>0 ORDER BY seq"):
+            span = self._spans.get((seq, n))
+            if span is None or (from_ms <= span[1] and span[0] < to_ms):
+                ((blob,),) = self.db.rows("SELECT blob FROM batch WHERE seq=?", seq)
+                waiting = self._opened(seq, blob)[0]
+                if len(waiting):
+                    self._spans[seq, n] = int(waiting.at.min()), int(waiting.at.max())
+                found.append(waiting.take(waiting.seq <= until).between(from_ms, to_ms))
+            if seq >= until:
+                break
+        return found
 
     def since(self, seq: int, limit: int) -> Unfolded:
         """The first ones after a place in the order."""

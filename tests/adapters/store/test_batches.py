@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from monitor.adapters.store import InboxMark, Store
-from monitor.adapters.store.batches import LATELY_MS, MOST_UNPACKED, SINGLE, Unfolded
+from monitor.adapters.store.batches import LATELY_MS, MOST_UNPACKED, SINGLE, PackedMarks, Unfolded, decode
 from monitor.core.readings.arrivals import AGAIN_WITHIN
 from monitor.core.terms.events import Reading
 from monitor.core.terms.times import HOUR_MS
@@ -18,10 +18,10 @@ T0 = 1_777_615_200_000
 NAMES = tuple("abcd")
 
 
-def commit(dice: np.random.Generator, n: int, from_ms: int, to_ms: int) -> list[Reading]:
-    """Readings as they come: most of now, some late by hours, one with a time to come."""
+def commit(dice: np.random.Generator, n: int, from_ms: int, to_ms: int, late_share: float = 0.05) -> list[Reading]:
+    """Readings as they come: most of now, some late by hours, some with a time to come."""
     came = np.sort(dice.integers(from_ms, to_ms, n))
-    late = np.where(dice.random(n) < 0.05, dice.integers(-2 * HOUR_MS, HOUR_MS, n), 0)
+    late = np.where(dice.random(n) < late_share, dice.integers(-2 * HOUR_MS, HOUR_MS, n), 0)
     names = dice.choice(NAMES, n)
     return [
         Reading(str(name), int(at + off), float(k), int(at), timed=bool(off))
@@ -60,18 +60,34 @@ def test_whoever_gives_back_is_told_the_same_as_whoever_keeps_all(tmp_path: Path
 
 
 @pytest.mark.parametrize("a_second", [1, 100])
-def test_what_stays_in_memory_is_bounded_whatever_the_rate(tmp_path: Path, a_second: int) -> None:
+def test_what_stays_in_memory_and_what_a_look_unpacks_is_bounded_whatever_the_rate(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, a_second: int
+) -> None:
     """For most of an hour, looked at as the rounds do."""
+    unpacked: list[int] = []
+
+    def counting(blob: bytes) -> tuple[Unfolded, PackedMarks]:
+        found = decode(blob)
+        unpacked.append(len(found[0]))
+        return found
+
+    monkeypatch.setattr("monitor.adapters.store.batches.decode", counting)
     dice = np.random.default_rng(a_second)
     with Store(tmp_path) as store:
         store.db.connection.execute("PRAGMA synchronous=OFF")
-        most = 0
+        most, looks = 0, list[int]()
         for minute in range(0, 50, 5):
             from_ms = T0 + minute * 60_000
-            store.journal.ingest(commit(dice, a_second * 300, from_ms, from_ms + 300_000))
-            store.readings.paces(from_ms + 300_000)
+            store.journal.ingest(commit(dice, a_second * 300, from_ms, from_ms + 300_000, 0.0))
+            unpacked.clear()
+            paces = store.readings.paces(from_ms + 300_000)
+            assert paces is not None
+            assert sum(paces.values()) == pytest.approx(60 * a_second, rel=0.01)
+            # Of ten minutes, and the rows that reach into them; the first time all that was not looked at before.
+            looks.append(sum(unpacked))
             store.batches.give_back()
             most = max(most, store.batches.unpacked)
+        assert max(looks) <= a_second * 1200
         lately = a_second * LATELY_MS // 1000
         # Up to an eighth more stays, so that not all is copied at each look.
         assert most <= min(lately, MOST_UNPACKED) * 8 / 7 + a_second * 60
