@@ -109,10 +109,10 @@ def test_folding_an_hour_of_many_packets_needs_little_more_than_their_bytes(tmp_
         tracemalloc.start()
         try:
             assert store.folding.fold(T0 + HOUR_MS) == packets
-            assert tracemalloc.get_traced_memory()[1] < 400 * packets
+            assert tracemalloc.get_traced_memory()[1] < 350 * packets
             tracemalloc.reset_peak()
             inbox = store.journal.inbox()
-            assert tracemalloc.get_traced_memory()[1] < 500 * AGAIN_WITHIN
+            assert tracemalloc.get_traced_memory()[1] < 380 * AGAIN_WITHIN
         finally:
             tracemalloc.stop()
         assert list(inbox) == list(range(packets - AGAIN_WITHIN + 1, packets + 1))
