@@ -32,6 +32,8 @@ DAY_ROWS: Final = 100_000
 """A day with more readings stays in hours: nobody reads more at once."""
 SETTLED_HOURS: Final = 2
 """A day that is over for so long is packed: most of what came late is there (judgement)."""
+OPENED_AT_ONCE: Final = 32
+"""So many old days of a probe are looked into in one transaction: some 50 ms."""
 STEP_S: Final = 0.1
 """Packing goes on for so long at a time, one probe's day a transaction."""
 _IMPORT_DAYS: Final = 10
@@ -313,24 +315,31 @@ class Folding:
                 )
 
     def drop_before(self, before_ms: int) -> int:
-        """Forget chunks that end before a moment. Returns how many hours were dropped."""
-        before, hours = before_ms // HOUR_MS, 0
+        """Forget chunks that end before a moment and that came before it as well: what a probe whose clock is wrong
+        sends lies long ago, and is of now. Returns how many hours were dropped; those of a store of before are dropped
+        once they are chunks of a day."""
+        last, hours = 0, 0
 
         def some(c: Connection) -> int:
-            nonlocal hours
+            nonlocal last, hours
             found = c.execute(
-                "SELECT id, hours FROM chunk WHERE hour+hours<=? LIMIT ?", (before, ROWS_A_STEP)
+                "SELECT id, probe, hour, hours, blob FROM chunk WHERE id>? AND hour+hours<=? ORDER BY id LIMIT ?",
+                (last, before_ms // HOUR_MS, OPENED_AT_ONCE),
             ).fetchall()
-            c.executemany("DELETE FROM chunk WHERE id=?", [(number,) for number, _ in found])
-            hours += sum(int(h) for _, h in found)
+            for number, probe, hour, n, blob in found:
+                last = number
+                if not self._came_since(blob, probe, hour, before_ms):
+                    c.execute("DELETE FROM chunk WHERE id=?", (number,))
+                    hours += n
             return len(found)
 
-        def some_of_before(c: Connection) -> int:
-            return c.execute(
-                "DELETE FROM hour_chunk WHERE (probe, hour) IN "
-                "(SELECT probe, hour FROM hour_chunk WHERE hour<? LIMIT ?)",
-                (before, ROWS_A_STEP),
-            ).rowcount
-
         self.db.in_steps(some)
-        return hours + self.db.in_steps(some_of_before)
+        return hours
+
+    def _came_since(self, blob: bytes, probe: int, hour: int, at_ms: int) -> bool:
+        """Whether any reading of a chunk came since a moment; of a damaged one nobody knows, and it is as old as its
+        hour."""
+        try:
+            return bool((self._readings.decoded(blob, probe, hour).received >= at_ms).any())
+        except StoreCorrupt:
+            return False

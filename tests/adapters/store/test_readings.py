@@ -225,6 +225,20 @@ def test_retention_forgets_old_hours_only(store: Store) -> None:
     assert sorted(held(store, "a")) == [T0 + 2 * HOUR_MS, T0 + 3 * HOUR_MS]
 
 
+def test_retention_keeps_what_a_probe_of_a_wrong_clock_sent_lately(store: Store) -> None:
+    """Its readings lie in 1970 and came today: they are as old as their arrival."""
+    wrong = [reading("a", k * HOUR_MS)._replace(received_ms=T0 + k * HOUR_MS) for k in range(3)]
+    store.journal.ingest([*wrong, *(reading("b", k * HOUR_MS) for k in range(3))])
+    store.folding.fold(T0 + 4 * HOUR_MS)
+    assert store.folding.drop_before(T0) == 3
+    assert (len(held(store, "a")), held(store, "b")) == (3, {})
+    # As old as the age by its last arrival it is forgotten like all else.
+    store.folding.drop_before(T0 + HOUR_MS)
+    assert len(held(store, "a")) == 2
+    store.folding.drop_before(T0 + 5 * HOUR_MS)
+    assert held(store, "a") == {}
+
+
 def test_a_damaged_hour_is_named(store: Store) -> None:
     store.journal.ingest([reading("a", T0)])
     store.folding.fold(T0 + HOUR_MS)
