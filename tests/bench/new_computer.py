@@ -320,8 +320,13 @@ def _goes_on(house: House, keeper: Keeper, login: tuple[str, str], figures: Foun
     assert zone is not None
     at = keeper.computer.says(f"TZ={zone[1]} date -d @{soon.timestamp():.0f} +%H:%M").strip()
     keeper.types(f'sed -i \'s/^at = "04:30"/at = "{at}"/\' {ROOM} && sudo systemctl restart warmtally')
-    made = "ls -d /var/backups/warmtally/*Z 2>/dev/null"
-    if not until(lambda: bool(keeper.computer.run(made).stdout.strip()), 160.0, 2.0):
+    made = "ls -d /var/backups/warmtally/*Z 2>/dev/null | wc -l"
+    # The first was made as soon as the service was there.
+    first = int(keeper.computer.says(made))
+    figures["backups before the hour"] = first
+    if not first:
+        short.append("no backup was made when the service began")
+    if not until(lambda: int(keeper.computer.says(made)) > first, 160.0, 2.0):
         short.append("no backup was made at its hour")
         keeper.types("warmtally backup")
 
