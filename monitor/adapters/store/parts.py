@@ -45,9 +45,8 @@ class HourRows:
 
 @cache
 def _insert(n: int) -> str:
-    """Statement for so many rows: box and model, then the five numbers of each."""
-    each = ",".join("(?1,?2," + ",".join(f"?{2 + 5 * k + j}" for j in range(1, 6)) + ")" for k in range(n))
-    return f"INSERT INTO part VALUES {each}"  # noqa: S608 - numbers of our own
+    """Statement for so many rows: box, model and five numbers of each."""
+    return f"INSERT INTO part VALUES {','.join(['(?,?,?,?,?,?,?)'] * n)}"  # noqa: S608 - nothing from outside
 
 
 class Parts:
@@ -99,11 +98,11 @@ class Parts:
             "DELETE FROM part WHERE box=? AND model=? AND hour>=? AND hour<?", (box, model, hours.start, hours.stop)
         )
         columns = (rows.hour, rows.development, rows.degree_days, rows.temperature_integral, rows.covered_s)
-        # Many in one statement, with box and model named once: a rebuild writes hundreds of thousands.
+        # Many in one statement: a rebuild writes hundreds of thousands.
         table = list(zip(*(column.tolist() for column in columns), strict=True))
         for k in range(0, len(table), _AT_ONCE):
             some = table[k : k + _AT_ONCE]
-            c.execute(_insert(len(some)), (box, model, *chain.from_iterable(some)))
+            c.execute(_insert(len(some)), tuple(chain.from_iterable((box, model, *row) for row in some)))
         c.execute(
             "INSERT INTO span VALUES (?,?,?,?) ON CONFLICT(box, model) DO UPDATE SET "
             "from_hour=MIN(from_hour, excluded.from_hour), to_hour=MAX(to_hour, excluded.to_hour)",

@@ -148,14 +148,14 @@ class Thinning:
         if here.any():
             return True
         ((newer, unpacked, unsummed, unshipped),) = c.execute(
-            "SELECT EXISTS (SELECT 1 FROM chunk WHERE probe=?1 AND hour>=?3) "
-            "OR EXISTS (SELECT 1 FROM hour_chunk WHERE probe=?1 AND hour>=?3), "
-            "EXISTS (SELECT 1 FROM hour_chunk WHERE probe=?1 AND hour>=?2 AND hour<?3), "
+            "SELECT EXISTS (SELECT 1 FROM chunk WHERE probe=:probe AND hour>=:ends) "
+            "OR EXISTS (SELECT 1 FROM hour_chunk WHERE probe=:probe AND hour>=:ends), "
+            "EXISTS (SELECT 1 FROM hour_chunk WHERE probe=:probe AND hour>=:day AND hour<:ends), "
             # What came in an hour changes the sums of its neighbours as well.
-            "EXISTS (SELECT 1 FROM dirty WHERE probe=?1 AND hour>=?2-24 AND hour<?3+24), "
+            "EXISTS (SELECT 1 FROM dirty WHERE probe=:probe AND hour>=:day-24 AND hour<:ends+24), "
             "EXISTS (SELECT 1 FROM ship_hour WHERE destination IN (SELECT destination FROM shipped) "
-            "AND probe=?1 AND hour>=?2 AND hour<?3)",
-            (probe, day, ends),
+            "AND probe=:probe AND hour>=:day AND hour<:ends)",
+            {"probe": probe, "day": day, "ends": ends},
         ).fetchall()
         return bool(not newer or unpacked or unsummed or unshipped)
 
