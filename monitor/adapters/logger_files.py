@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 from monitor.adapters.store import Columns, Readings
 from monitor.core.readings import quality
 from monitor.core.readings.local_times import utc_of_local
-from monitor.core.readings.ten_minutes import Spread
+from monitor.core.readings.ten_minutes import TenMinuteSpread
 from monitor.core.terms.arrays import Values
 from monitor.core.terms.events import Flag, Reading
 from monitor.core.terms.settings import Probe, Unit
@@ -551,7 +551,7 @@ def write(
         while start < end:
             step = min(start + _EXPORT_STEP_MS, end)
             columns = readings.load([name], start, step)[name]
-            spread = columns.spread or Spread.single(columns.value)
+            spread = columns.spread or TenMinuteSpread.single(columns.value)
             rows = (
                 (_iso(at), name, value, unit, flag, test, _iso(received), timed, count, lowest, highest)
                 for at, value, flag, test, received, timed, count, lowest, highest in zip(

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from monitor.adapters.store import Columns
 from monitor.adapters.store.columns import first_of_each
-from monitor.core.readings.ten_minutes import Spread
+from monitor.core.readings.ten_minutes import TenMinuteSpread
 from monitor.core.readings.thinning import kept
 from monitor.core.terms.arrays import Flags, Times, Values
 from monitor.values import dataclass
@@ -34,7 +34,7 @@ class Trace:
     received: Times
     flag: Flags
     timed: NDArray[np.bool_]
-    spread: Spread | None = None
+    spread: TenMinuteSpread | None = None
 
     @staticmethod
     def empty() -> Trace:
@@ -59,7 +59,7 @@ class Trace:
             np.concatenate([p.timed for p in parts]),
             None
             if all(p.spread is None for p in parts)
-            else Spread.joined([p.spread or Spread.single(p.value) for p in parts]),
+            else TenMinuteSpread.joined([p.spread or TenMinuteSpread.single(p.value) for p in parts]),
         )
 
     def __len__(self) -> int:

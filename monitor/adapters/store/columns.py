@@ -7,7 +7,7 @@ from itertools import chain
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.core.readings.ten_minutes import TEN_MS, Spread
+from monitor.core.readings.ten_minutes import TEN_MS, TenMinuteSpread
 from monitor.core.readings.thinning import kept
 from monitor.core.terms.arrays import Flags, Times, Values
 from monitor.values import dataclass
@@ -28,7 +28,7 @@ class Columns:
     flag: Flags
     timed: NDArray[np.bool_]
     test: tuple[str, ...]
-    spread: Spread | None = None
+    spread: TenMinuteSpread | None = None
 
     def __len__(self) -> int:
         return len(self.at)
@@ -60,7 +60,7 @@ class Columns:
             tuple(chain.from_iterable(p.test for p in parts)),
             None
             if all(p.spread is None for p in parts)
-            else Spread.joined([p.spread or Spread.single(p.value) for p in parts]),
+            else TenMinuteSpread.joined([p.spread or TenMinuteSpread.single(p.value) for p in parts]),
         )
 
     def sorted_first_wins(self) -> Columns:

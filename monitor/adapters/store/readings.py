@@ -235,8 +235,7 @@ class Readings:
         return result
 
     def newest_come_ms(self) -> int | None:
-        """A moment that has surely been: of each probe's newest readings when they were made, or came if that is
-        earlier. A probe's clock may be ahead."""
+        """A moment that has surely been: of the newest readings, when made or come (a clock may be ahead)."""
         newest: list[int] = []
         with self.db.read():
             waiting = self._waiting()
@@ -314,8 +313,7 @@ class Readings:
     def hour_means(self, probe: str, from_hour: int, to_hour: int, until_ms: int = 2**62) -> dict[int, float]:
         """Mean of the usable readings of each hour in ``from_hour <= hour < to_hour``, none after ``until_ms``.
 
-        From the chunks' heads; an hour of which something waits in the journal, or that ``until_ms`` cuts, from its
-        readings.
+        From the chunks' heads; where something waits in the journal, or ``until_ms`` cuts, from the hour's readings.
         """
         number = self._numbers.known(probe)
         if number is None:

@@ -18,7 +18,7 @@ import numpy as np
 
 from monitor.adapters.store.columns import Columns
 from monitor.adapters.store.packed import PackedBytes, ints, names, put, values
-from monitor.core.readings.ten_minutes import PLACES, TEN_MS, Spread, ten_minutes
+from monitor.core.readings.ten_minutes import PLACES, TEN_MS, TenMinuteSpread, ten_minutes
 from monitor.core.terms.arrays import Times, Values
 from monitor.core.terms.times import HOUR_MS
 
@@ -37,7 +37,7 @@ def thinned(columns: Columns, single: Sequence[int] = ()) -> Columns:
         return columns
     if single and (stays := np.isin(columns.at // HOUR_MS, single)).any():
         parts = [columns.take(np.flatnonzero(stays)), columns.take(np.flatnonzero(~stays))]
-        whole = replace(parts[0], spread=Spread.single(parts[0].value))
+        whole = replace(parts[0], spread=TenMinuteSpread.single(parts[0].value))
         return Columns.joined([whole, thinned(parts[1])]).sorted_first_wins()
     kinds = {kind: k for k, kind in enumerate(sorted(set(columns.test)))}
     kind = 2 * np.array([kinds[test] for test in columns.test], np.int64) + columns.timed
@@ -45,7 +45,9 @@ def thinned(columns: Columns, single: Sequence[int] = ()) -> Columns:
     of = columns.take(rows.last)
     many, s = rows.spread.several, rows.spread
     received = np.where(many, of.received // 1000 * 1000, of.received)
-    spread = Spread(s.count, s.lowest, s.highest, s.lowest_after_ms // 1000 * 1000, s.highest_after_ms // 1000 * 1000)
+    spread = TenMinuteSpread(
+        s.count, s.lowest, s.highest, s.lowest_after_ms // 1000 * 1000, s.highest_after_ms // 1000 * 1000
+    )
     return Columns(rows.at, rows.mean, received, of.flag, of.timed, of.test, spread)
 
 
@@ -117,7 +119,7 @@ def _offsets(means: Values, count: Times) -> tuple[int, Values]:
         return base, off.round(PLACES)
 
 
-def _means(off: Values, base: int, spread: Spread) -> Values:
+def _means(off: Values, base: int, spread: TenMinuteSpread) -> Values:
     with np.errstate(over="ignore"):
         sums = np.round(off + float(base) * spread.count, PLACES)
     result: Values = np.clip(sums / spread.count, spread.lowest, spread.highest)
@@ -141,8 +143,8 @@ def _rows(packed: PackedBytes) -> Columns:
         base = packed.number() if packed.byte() else None
         off, highest[many] = packed.values(k), packed.values(k)
         low_ms[many], high_ms[many] = packed.ints(k) * 1000, packed.ints(k) * 1000
-        some = Spread(count[many], lowest[many], highest[many], low_ms[many], high_ms[many])
+        some = TenMinuteSpread(count[many], lowest[many], highest[many], low_ms[many], high_ms[many])
         value[many] = off if base is None else _means(off, base, some)
     if not packed.ended() or not (count > 0).all():
         raise ValueError("damaged chunk: more bytes than rows")
-    return Columns(at, value, received, flag, timed, test, Spread(count, lowest, highest, low_ms, high_ms))
+    return Columns(at, value, received, flag, timed, test, TenMinuteSpread(count, lowest, highest, low_ms, high_ms))

@@ -26,7 +26,7 @@ PLACES: Final = 6
 
 
 @dataclass(frozen=True)
-class Spread:
+class TenMinuteSpread:
     """What rows stand for beside their means: how many readings, the lowest and the highest, and how long after the
     row's own time each of those was (ms)."""
 
@@ -37,15 +37,15 @@ class Spread:
     highest_after_ms: Times
 
     @staticmethod
-    def single(value: Values) -> Spread:
+    def single(value: Values) -> TenMinuteSpread:
         """Of rows of one reading."""
         zero = np.zeros(len(value), np.int64)
-        return Spread(zero + 1, value, value, zero, zero)
+        return TenMinuteSpread(zero + 1, value, value, zero, zero)
 
     @staticmethod
-    def joined(parts: Sequence[Spread]) -> Spread:
+    def joined(parts: Sequence[TenMinuteSpread]) -> TenMinuteSpread:
         """One after the other."""
-        return Spread(
+        return TenMinuteSpread(
             np.concatenate([p.count for p in parts]),
             np.concatenate([p.lowest for p in parts]),
             np.concatenate([p.highest for p in parts]),
@@ -53,9 +53,9 @@ class Spread:
             np.concatenate([p.highest_after_ms for p in parts]),
         )
 
-    def take(self, index: NDArray[np.intp] | NDArray[np.bool_] | slice) -> Spread:
+    def take(self, index: NDArray[np.intp] | NDArray[np.bool_] | slice) -> TenMinuteSpread:
         """Some of the rows."""
-        return Spread(
+        return TenMinuteSpread(
             self.count[index],
             self.lowest[index],
             self.highest[index],
@@ -90,7 +90,7 @@ class TenMinutes:
     at: Times
     mean: Values
     last: NDArray[np.intp]
-    spread: Spread
+    spread: TenMinuteSpread
 
 
 def ten_minutes(at: Times, value: Values, received: Times, flag: Flags, kind: Times) -> TenMinutes:
@@ -115,7 +115,7 @@ def ten_minutes(at: Times, value: Values, received: Times, flag: Flags, kind: Ti
     low, high = (order[_first(v, by, of_row, begins)] for by in (lowest, highest))
     came = order[np.lexsort((received[order], of_row))[begins + count - 1]]
     times = _apart(times, one)
-    spread = Spread(count, lowest, highest, at[low] - times, at[high] - times)
+    spread = TenMinuteSpread(count, lowest, highest, at[low] - times, at[high] - times)
     rising = np.argsort(times, kind="stable")
     return TenMinutes(times[rising], means[rising], came[rising], spread.take(rising))
 

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.core.readings.ten_minutes import TEN_MS, Spread, ten_minutes
+from monitor.core.readings.ten_minutes import TEN_MS, TenMinuteSpread, ten_minutes
 
 T0 = 1_700_000_400_000 // TEN_MS * TEN_MS
 Row = tuple[int, float, int, int, int]
@@ -93,7 +93,7 @@ def test_lowest_and_highest_come_back_between_the_means_in_order_of_time(seed: i
 
 
 def test_rows_of_single_readings_are_those() -> None:
-    spread = Spread.single(np.array([28.0, 29.0]))
+    spread = TenMinuteSpread.single(np.array([28.0, 29.0]))
     at = np.array([T0, T0 + 5])
     times, values, _ = spread.ends(at, np.array([28.0, 29.0]))
     assert (times.tolist(), values.tolist()) == (at.tolist(), [28.0, 29.0])
