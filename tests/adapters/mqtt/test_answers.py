@@ -25,6 +25,7 @@ from monitor.core.notices.conditions import Condition, Phase
 from monitor.core.notices.notice import Notice, Route
 from monitor.core.readings.arrivals import Arrival
 from monitor.core.terms.settings import Answers, Broker, Probe, Room, Settings
+from tests.adapters.mqtt.test_intake import parts
 from tests.peers import MOMENT_S, PROJECT, Mosquitto, mosquitto, wait_for
 
 TOPIC = "eggroom/answer"
@@ -184,8 +185,8 @@ def test_readings_around_an_answer_are_stored_and_acknowledged_with_it(
             keeper.send(code(notice))
     keeper.hears(1)
     # What is on its way when it stops is for the next one.
-    wait_for(lambda: running.link().counts.stored == 20)
-    assert running.stop()
+    wait_for(lambda: running.link().counts.received == 21)
+    parts(running, broker)
     with Store(tmp_path / "data") as store:
         assert [r.value for _, r in store.journal.since(0)] == [round(28 + n / 100, 2) for n in range(20)]
         assert store.unread.messages() == []

@@ -396,7 +396,8 @@ def test_killed_again_and_again_under_way_it_loses_and_doubles_nothing(
     sending.start()
     # Many more times: deploy/measure kills.
     for _ in range(2):
-        have = len(stored(tmp_path))
+        # The first may have stored them all before it is killed.
+        have = min(len(stored(tmp_path)), 1499)
         running = child(tmp_path, broker.port)
         wait_for(lambda have=have: len(stored(tmp_path)) > have, "some more readings")  # type: ignore[misc]
         running.kill()
