@@ -33,7 +33,7 @@ HARM = {k.name for k in all_kinds() if k.at_once}
 
 
 @dataclass(frozen=True)
-class Told:
+class PlayedRoom:
     """All that a played room left in its store."""
 
     conditions: dict[tuple[str, str], Condition]
@@ -91,7 +91,7 @@ def drawn_readings(room: Room, dice: random.Random, minutes: int) -> list[list[R
     return out
 
 
-def played(folder: Path, seed: int, port: int, sink: Sink, *, whole: bool) -> Told:
+def played(folder: Path, seed: int, port: int, sink: Sink, *, whole: bool) -> PlayedRoom:
     """A drawn room for some hours; ``whole``: judged in one piece."""
     dice = random.Random(seed)
     room = drawn_room(dice)
@@ -122,7 +122,7 @@ def played(folder: Path, seed: int, port: int, sink: Sink, *, whole: bool) -> To
                 store.ledger.answer(notices[0].id, clock[0], "me")
             # Who was told decides who is told of the end.
             assert service.parts.delivery.drain(20.0)
-        return Told(
+        return PlayedRoom(
             # What was judged last is not written down each time.
             {k: replace(c, last_ms=None, facts={}) for k, c in store.ledger.conditions().items()},
             sorted(store.ledger.history(100_000), key=lambda t: (t.at_ms, t.kind, t.subject, t.change)),

@@ -45,6 +45,9 @@ class Phase(enum.StrEnum):
     FALLING = "falling"
 
 
+_UP: Final = (Phase.RAISED, Phase.FALLING)
+
+
 class Where(enum.StrEnum):
     """A sample against the limit."""
 
@@ -219,7 +222,7 @@ class Condition:
     @property
     def up(self) -> bool:
         """Raised, whether or not an off-delay is running."""
-        return self.phase in (Phase.RAISED, Phase.FALLING)
+        return self.phase in _UP
 
     @property
     def answered(self) -> bool:
