@@ -100,6 +100,7 @@ def test_where_nothing_can_be_looked_at_that_is_told_and_readings_are_stored(
         with course.service(given) as run:
             course.go(30)
             monkeypatch.setattr(run.app.parts.derived, "lots", lambda _: 1 / 0)
+            monkeypatch.setattr(run.app.parts.derived, "of_boxes", lambda *_: 1 / 0)
             assert course.go(30, warm=("a",)) == [("check-failed", "raised", WHOLE)]
             assert run.app.parts.delivery.drain(60)
             assert ["ZeroDivisionError" in a.text for a in sink.taken] == [True]
@@ -107,6 +108,20 @@ def test_where_nothing_can_be_looked_at_that_is_told_and_readings_are_stored(
             monkeypatch.undo()
             told = [("check-failed", "cleared", WHOLE), ("too-warm", "raised", "a")]
             assert sorted(course.go(20, warm=("a",))) == told
+
+
+def test_where_only_what_becomes_of_the_eggs_cannot_be_worked_out_limits_are_told(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    course = Course(tmp_path)
+    with course.service(settings()) as run:
+        course.go(30)
+        monkeypatch.setattr(run.app.parts.derived, "lots", lambda _: 1 / 0)
+        told = [("check-failed", "raised", WHOLE), ("too-warm", "raised", "a")]
+        assert sorted(course.go(30, warm=("a",))) == told
+        monkeypatch.undo()
+        assert ("check-failed", "cleared", WHOLE) in (found := course.go(20, warm=("a",)))
+        assert ("too-warm", "cleared", "a") not in found
 
 
 def test_that_notices_cannot_be_answered_is_told_also_where_nothing_can_be_looked_at(

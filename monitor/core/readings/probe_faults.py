@@ -250,7 +250,9 @@ def swapped(one: Series, other: Series, now_ms: int) -> int | None:
     turn = np.flatnonzero(d[:-SUDDEN_STEPS] * d[SUDDEN_STEPS:] < TURN_C2)
     for k in turn[::-1].tolist():
         before, after = slice(max(k - 12, 0), k + 1), slice(k + SUDDEN_STEPS + 1, k + SUDDEN_STEPS + 13)
-        if np.isnan(a[before]).all() or np.isnan(b[before]).all() or np.isnan(a[after]).sum() > 6 or len(a[after]) < 6:
+        if len(a[after]) < 6 or np.isnan(a[after]).sum() > 6:
+            continue
+        if any(np.isnan(x).all() for x in (a[before], b[before], b[after])):
             continue
         a0, b0, a1, b1 = (float(np.nanmedian(x)) for x in (a[before], b[before], a[after], b[after]))
         if abs(a0 - b0) >= SWAP_C and abs(a1 - b0) <= SWAP_WITHIN_C and abs(b1 - a0) <= SWAP_WITHIN_C:

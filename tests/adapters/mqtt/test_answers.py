@@ -25,7 +25,7 @@ from monitor.core.notices.conditions import Condition, Phase
 from monitor.core.notices.notice import Notice, Route
 from monitor.core.readings.arrivals import Arrival
 from monitor.core.terms.settings import Answers, Broker, Probe, Room, Settings
-from tests.adapters.mqtt.test_intake import parts
+from tests.adapters.mqtt.test_intake import LOGS_ALL, parts
 from tests.peers import MOMENT_S, PROJECT, Mosquitto, mosquitto, wait_for
 
 TOPIC = "eggroom/answer"
@@ -116,7 +116,7 @@ class Keeper:
 
 @pytest.fixture
 def broker(tmp_path: Path) -> Iterator[Mosquitto]:
-    with mosquitto(tmp_path / "broker") as running:
+    with mosquitto(tmp_path / "broker", extra=LOGS_ALL) as running:
         yield running
 
 
