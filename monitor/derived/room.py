@@ -25,6 +25,7 @@ from monitor.derived.readings import RoomReadings
 from monitor.derived.species import SpeciesBook
 from monitor.derived.unwatched import Unwatched
 from monitor.derived.weights import Weights
+from monitor.errors import StoreCorrupt
 
 
 class Derived:
@@ -59,6 +60,8 @@ class Derived:
         self._heaters = Heaters(room)
         self.weights = Weights(store, room, self.readings)
         self.judged: dict[tuple[str, str], Condition] = {}
+        # As of the last look at boxes.
+        self._clutches: dict[str, Clutch] | None = None
 
     @contextmanager
     def looking_back(self) -> Iterator[Callable[[int], Derived]]:
@@ -103,7 +106,13 @@ class Derived:
         for key, judged in self.judged.items():
             conditions[key] = conditions.get(key, Condition(*key)).judged_on(judged)
         inside: dict[str, list[tuple[Clutch, Lot]]] = {}
-        for clutch in self._store.account.clutches(now_ms).values():
+        try:
+            self._clutches = self._store.account.clutches(now_ms)
+        except StoreCorrupt:
+            # Limits go on being judged by what was known before; whoever asks for the eggs is told of the damage.
+            if self._clutches is None:
+                raise
+        for clutch in self._clutches.values():
             for lot in present(clutch):
                 if lot.open and lot.eggs:
                     inside.setdefault(lot.box, []).append((clutch, lot))

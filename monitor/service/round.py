@@ -28,7 +28,7 @@ from monitor.core.notices.notice import Notice, Route
 from monitor.core.notices.routing import LOG, audiences, routes
 from monitor.core.notices.snapshot import ClockNow, Health, LinkNow, Service, Snapshot, StoreNow
 from monitor.core.readings.probe_clocks import CLOCK_SWAYS_S
-from monitor.errors import StoreError, StoreFull
+from monitor.errors import MonitorError, StoreError, StoreFull
 from monitor.service.failing import FailingSince
 from monitor.service.parts import ServiceParts
 from monitor.service.upkeep import Upkeep, why
@@ -186,7 +186,8 @@ class Round:
         derived = self._parts.derived
         try:
             derived.follow(now)
-            with contextlib.suppress(StoreFull):
+            # What cannot be written down now is tried again in the next round; the boxes are looked at all the same.
+            with contextlib.suppress(StoreError):
                 derived.readings.look_at_clocks(now, trusted=service.clock.trusted)
             return evaluate(replace(derived.of_boxes(now, service), audiences=self._audiences), self._first)
         except Exception as error:  # noqa: BLE001 - whatever keeps the boxes from being looked at, it must be told
@@ -221,7 +222,8 @@ class Round:
 
     def _cannot_look(self, error: Exception) -> None:
         if not self._blind:
-            log.error("the boxes cannot be looked at", exc_info=error)
+            ours = isinstance(error, MonitorError)
+            log.error("the boxes cannot be looked at%s", f": {error}" if ours else "", exc_info=None if ours else error)
         self._blind, self._unseen = True, why(error)
 
     def _log_failed(self, outcome: Outcome) -> None:

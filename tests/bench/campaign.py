@@ -44,7 +44,7 @@ APART: Final = ("unshare", "-m") if os.geteuid() == 0 and shutil.which("unshare"
 """The small disk of a room is seen by that room alone, and gone with it however it ends."""
 ZONE: Final = "Europe/Vienna"
 SHORTAGE: Final = re.compile(
-    r"^(MemoryError|RuntimeError: can't start new thread|OSError: \[Errno (24|12)\])", re.MULTILINE
+    r"^([\w.]*MemoryError|RuntimeError: can't start new thread|OSError: \[Errno (24|12)\])", re.MULTILINE
 )
 """How a traceback ends that says that a process may have no more."""
 A_NIGHT: Final = 0.25

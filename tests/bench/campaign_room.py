@@ -291,10 +291,12 @@ class CampaignRoom:
         figures = self._readings(short) | self._notices(short) | self._sums(short)
         with self.store() as store:
             figures["damage"] = len(store.db.check())
-        # What was judged by a wrong clock is judged once more, told twice rather than never: at each setting the change
-        # of the box in trouble and that before it, no more.
-        figures["told twice after the clock was set"] = min(figures["told twice"], 2 * self.clock_sets)
-        figures["told twice"] -= figures["told twice after the clock was set"]
+        # What was judged by a wrong clock is judged once more, and told twice rather than never: at each setting by one
+        # notice of each kind and change, whatever boxes that names.
+        again = figures.pop("told twice after the clock was set")
+        if self.clock_sets:
+            figures["told twice"] = max(0.0, again - 4 * self.clock_sets)
+        figures["told twice after the clock was set"] = again
         figures["times the clock was set"] = self.clock_sets
         for name in ("lost", "doubled", "never sent", "at a wrong time", "damage", "notices missing", "told twice"):
             if figures.get(name):
@@ -366,7 +368,7 @@ class CampaignRoom:
         """Every notice at every receiver, by itself or in a digest; each change of a trouble told once."""
         with self.store() as store:
             told, history = store.ledger.notices(100_000), store.ledger.history(100_000)
-            inside = {(o.notice, o.channel) for o in store.outbox.outgoing() if o.state == "folded"}
+            inside = set(store.db.rows("SELECT notice, channel FROM outbox WHERE folded IS NOT NULL"))
         # What is judged once more after the clock was set right is written down again, and told once, under its key.
         changes = Counter((k, c) for k, _, c, _ in {(t.kind, t.subject, str(t.change), t.at_ms) for t in history})
         missing, doubled = 0, 0
@@ -388,6 +390,8 @@ class CampaignRoom:
             twice += max(0, changes[change] - times)
             if changes[change] < times - skipped:
                 short.append(f"{' '.join(change)} {changes[change]} times, {times} expected")
+        came = Counter((n.kind, n.change) for n in told)
+        again = sum(max(0, came[change] - times) for change, times in self.trouble.wanted.items())
         days = [n.key for n in told if n.change == "daily"]
         twice += len(days) - len(set(days))
         return {
@@ -395,6 +399,7 @@ class CampaignRoom:
             "notices missing": missing,
             "notices doubled": doubled,
             "told twice": twice,
+            "told twice after the clock was set": again,
             "daily lines": len(days),
         }
 

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from monitor.core.notices.kinds.checks import WHOLE
-from monitor.core.notices.snapshot import Health
+from monitor.core.notices.snapshot import Health, Service
 from monitor.core.terms.events import EventKind, KeeperEvent
 from monitor.core.terms.settings import Box, Broker, Channel, Limits, PagePlace, Probe, Room, Settings
 from monitor.errors import (
@@ -122,6 +122,24 @@ def test_where_only_what_becomes_of_the_eggs_cannot_be_worked_out_limits_are_tol
         monkeypatch.undo()
         assert ("check-failed", "cleared", WHOLE) in (found := course.go(20, warm=("a",)))
         assert ("too-warm", "cleared", "a") not in found
+
+
+def test_a_damaged_entry_is_told_and_limits_go_on_being_those_of_the_eggs(tmp_path: Path) -> None:
+    """What lies in a box was known before: its limits stay those of its species, and it is told that it is too warm."""
+    course = Course(tmp_path)
+    with course.service(settings()) as run:
+        told = {"clutch": "K01", "at_ms": START_MS, "recorded_ms": START_MS}
+        run.app.parts.store.account.tell(KeeperEvent(EventKind.LAID, species="elaphe-taeniura", eggs=6, **told))  # type: ignore[arg-type]
+        run.app.parts.store.account.tell(KeeperEvent(EventKind.SET, box="a", eggs=6, **told))  # type: ignore[arg-type]
+        course.go(30)
+        before = run.app.round().snapshot.boxes[0]
+        with run.app.parts.store.db.write() as c:
+            c.execute("UPDATE event SET body='{' WHERE id=2")
+        found = course.go(30, warm=("a",))
+        assert ("check-failed", "raised", WHOLE) in found
+        assert ("too-warm", "raised", "a") in found
+        now = run.app.parts.derived.of_boxes(course.now_ms, Service(START_MS)).boxes[0]
+        assert (now.limits, now.limits_from, now.occupied_by) == (before.limits, before.limits_from, before.occupied_by)
 
 
 def test_that_notices_cannot_be_answered_is_told_also_where_nothing_can_be_looked_at(

@@ -80,9 +80,12 @@ def _no_room(path: Path) -> bool:
     return False
 
 
-def translated(error: sqlite3.Error, path: Path) -> MonitorError:
+def translated(error: sqlite3.Error | UnicodeDecodeError, path: Path) -> MonitorError:
     """The failure of SQLite in words that name what, where and what to do."""
     text = str(error)
+    if isinstance(error, UnicodeDecodeError):
+        # SQLite says so in words that hold what it read: a name in its schema that is no text any more.
+        return _damaged("it holds what is no text", path)
     # By its code, whatever its words are: those may name a table, a file or what a trigger says. The low byte is the
     # kind, the rest the place. Without a code it is none of SQLite's own.
     kind = getattr(error, "sqlite_errorcode", sqlite3.SQLITE_ERROR) & 0xFF
@@ -99,13 +102,17 @@ def translated(error: sqlite3.Error, path: Path) -> MonitorError:
             fix="wait, or stop the program that holds it open",
         )
     if kind in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB):
-        return StoreCorrupt(
-            f"the store's file is damaged ({text})",
-            where=str(path),
-            fix="stop the service, then: warmtally repair, which sets aside what is damaged; or restore the last "
-            "backup (warmtally restore --aside); readings that wait at the broker will still come in",
-        )
+        return _damaged(text, path)
     return StoreError(f"the store cannot be used ({text})", where=str(path), fix="check the path and its permissions")
+
+
+def _damaged(text: str, path: Path) -> StoreCorrupt:
+    return StoreCorrupt(
+        f"the store's file is damaged ({text})",
+        where=str(path),
+        fix="stop the service, then: warmtally repair, which sets aside what is damaged; or restore the last "
+        "backup (warmtally restore --aside); readings that wait at the broker will still come in",
+    )
 
 
 class Database:
@@ -263,7 +270,7 @@ class Database:
         """Turn SQLite's errors into ours."""
         try:
             yield
-        except sqlite3.Error as error:
+        except (sqlite3.Error, UnicodeDecodeError) as error:
             raise translated(error, self.path) from error
 
     @contextlib.contextmanager

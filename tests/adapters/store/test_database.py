@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
+import random
 import shutil
 import sqlite3
 import subprocess
@@ -281,6 +282,30 @@ def test_a_damaged_page_is_called_damage(tmp_path: Path) -> None:
     path.write_bytes(raw)
     with pytest.raises(StoreCorrupt):
         look_at_everything(tmp_path)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_whatever_bytes_of_the_first_page_are_wrong_it_opens_or_is_called_ours(tmp_path: Path, seed: int) -> None:
+    """The first page holds the schema: names that are no text any more must not end a program with a traceback."""
+    dice = random.Random(seed)
+    with Store(tmp_path) as store:
+        store.db.checkpoint()
+    path = tmp_path / "warmtally.db"
+    whole = path.read_bytes()
+    refused = 0
+    for _ in range(60):
+        raw = bytearray(whole)
+        for _ in range(dice.choice((1, 1, 3, 40))):
+            raw[dice.randrange(100, 2048)] ^= dice.choice((0x80, 1 << dice.randrange(8)))
+        for left in tmp_path.glob("warmtally.db-*"):
+            left.unlink()
+        path.write_bytes(raw)
+        try:
+            with Store(tmp_path) as store:
+                store.readings.last_at()
+        except StoreError:
+            refused += 1
+    assert refused > 3
 
 
 def test_a_failure_is_told_by_its_code_and_not_by_its_words(tmp_path: Path) -> None:
