@@ -25,7 +25,7 @@ from datetime import datetime
 from typing import Final
 
 from tests.bench import Figures
-from tests.bench.campaign_faults import CLOCK, Kind, NotHere, kinds, play
+from tests.bench.campaign_faults import CLOCK, GARBAGE, UNREAD, Kind, NotHere, kinds, play
 from tests.bench.campaign_room import CampaignRoom, campaign_room
 from tests.bench.process import now_ms
 from tests.peers import MOMENT_S, PROJECT
@@ -177,6 +177,8 @@ def _unexpected(
     if r.clock_sets:
         # A service that was started by a wrong clock mistrusts the right one, as long as it must.
         may |= CLOCK
+    # What nobody can read is told once nothing else has come of the probe for a while, whatever happens by then.
+    may |= UNREAD if found.drawn[GARBAGE] else frozenset()
     history = r.history()
     if history is None:
         return seen, before | may

@@ -431,6 +431,8 @@ def receiver(sign: str) -> Play:
 
 # -- all of them ------------------------------------------------------------------------------------------------
 
+GARBAGE: Final = "a probe sends garbage"
+UNREAD: Final = frozenset({"probe-unread"})
 CLOCK: Final = frozenset({"clock-untrusted", "probe-clock", "probe-quiet", "room-quiet", "was-away"})
 _STUCK: Final = CLOCK | {"notices-stuck"}
 _STORE: Final = frozenset({"store-failing", "disk-low", "check-failed"})
@@ -477,7 +479,7 @@ def kinds() -> tuple[Kind, ...]:
         Kind("a probe floods", "probe", floods, frozenset({"probe-too-often"})),
         Kind("a probe repeats itself", "probe", repeats, frozenset({"probe-too-often", "probe-stuck"})),
         Kind("a probe goes backwards", "probe", backwards),
-        Kind("a probe sends garbage", "probe", garbage, frozenset({"probe-unread"})),
+        Kind(GARBAGE, "probe", garbage, UNREAD),
         Kind("a receiver hangs", "channel", receiver("t"), frozenset({"notices-stuck"})),
         Kind("a receiver accepts and drops", "channel", receiver("x"), frozenset({"notices-stuck"})),
         Kind("a receiver refuses", "channel", receiver("5"), frozenset({"notices-stuck"})),
