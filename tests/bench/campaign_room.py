@@ -390,7 +390,7 @@ class CampaignRoom:
             twice += max(0, changes[change] - times)
             if changes[change] < times - skipped:
                 short.append(f"{' '.join(change)} {changes[change]} times, {times} expected")
-        came = Counter((n.kind, n.change) for n in told)
+        came = Counter((n.kind, str(n.change)) for n in told)
         again = sum(max(0, came[change] - times) for change, times in self.trouble.wanted.items())
         days = [n.key for n in told if n.change == "daily"]
         twice += len(days) - len(set(days))
