@@ -143,9 +143,7 @@ class Thinning:
     def _needed(self, c: Connection, probe: int, day: int) -> bool:
         """Whether something is still to be done with a day's single readings, or none of the probe is newer."""
         ends = day + DAY_HOURS
-        waiting = self._batches.now()
-        here = (waiting.probe == probe) & (waiting.at >= day * HOUR_MS) & (waiting.at < ends * HOUR_MS)
-        if here.any():
+        if (self._batches.now(day * HOUR_MS, ends * HOUR_MS).probe == probe).any():
             return True
         ((newer, unpacked, unsummed, unshipped),) = c.execute(
             "SELECT EXISTS (SELECT 1 FROM chunk WHERE probe=:probe AND hour>=:ends) "
