@@ -13,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from monitor.adapters.store import Store
 from monitor.core.notices.kinds.checks import WHOLE
 from monitor.core.notices.snapshot import Health, Service
 from monitor.core.terms.events import EventKind, KeeperEvent
@@ -74,6 +75,13 @@ class Course:
         return told
 
 
+def set_in_a(store: Store, species: str) -> None:
+    """Six eggs of a clutch, laid and set at the start."""
+    told = {"clutch": "K01", "at_ms": START_MS, "recorded_ms": START_MS}
+    store.account.tell(KeeperEvent(EventKind.LAID, species=species, eggs=6, **told))  # type: ignore[arg-type]
+    store.account.tell(KeeperEvent(EventKind.SET, box="a", eggs=6, **told))  # type: ignore[arg-type]
+
+
 def test_a_damaged_hour_of_readings_is_told_while_readings_and_notices_go_on(tmp_path: Path) -> None:
     course = Course(tmp_path)
     with http_sink() as sink:
@@ -128,9 +136,7 @@ def test_a_damaged_entry_is_told_and_limits_go_on_being_those_of_the_eggs(tmp_pa
     """What lies in a box was known before: its limits stay those of its species, and it is told that it is too warm."""
     course = Course(tmp_path)
     with course.service(settings()) as run:
-        told = {"clutch": "K01", "at_ms": START_MS, "recorded_ms": START_MS}
-        run.app.parts.store.account.tell(KeeperEvent(EventKind.LAID, species="elaphe-taeniura", eggs=6, **told))  # type: ignore[arg-type]
-        run.app.parts.store.account.tell(KeeperEvent(EventKind.SET, box="a", eggs=6, **told))  # type: ignore[arg-type]
+        set_in_a(run.app.parts.store, "elaphe-taeniura")
         course.go(30)
         before = run.app.round().snapshot.boxes[0]
         with run.app.parts.store.db.write() as c:
@@ -159,9 +165,7 @@ def test_that_notices_cannot_be_answered_is_told_also_where_nothing_can_be_looke
 def test_a_lot_whose_profile_is_gone_is_refused_and_its_box_watched(tmp_path: Path) -> None:
     course = Course(tmp_path)
     with course.service(settings()) as run:
-        told = {"clutch": "K01", "at_ms": START_MS, "recorded_ms": START_MS}
-        run.app.parts.store.account.tell(KeeperEvent(EventKind.LAID, species="no-such-animal", eggs=6, **told))  # type: ignore[arg-type]
-        run.app.parts.store.account.tell(KeeperEvent(EventKind.SET, box="a", eggs=6, **told))  # type: ignore[arg-type]
+        set_in_a(run.app.parts.store, "no-such-animal")
         assert ("too-warm", "raised", "a") in course.go(120, warm=("a",))
         (lot,) = run.app.round().snapshot.lots
         assert lot.refused
@@ -170,9 +174,7 @@ def test_a_lot_whose_profile_is_gone_is_refused_and_its_box_watched(tmp_path: Pa
 def test_damaged_sums_of_an_hour_stop_no_notice(tmp_path: Path) -> None:
     course = Course(tmp_path)
     with course.service(settings()) as run:
-        told = {"clutch": "K01", "at_ms": START_MS, "recorded_ms": START_MS}
-        run.app.parts.store.account.tell(KeeperEvent(EventKind.LAID, species="elaphe-taeniura", eggs=6, **told))  # type: ignore[arg-type]
-        run.app.parts.store.account.tell(KeeperEvent(EventKind.SET, box="a", eggs=6, **told))  # type: ignore[arg-type]
+        set_in_a(run.app.parts.store, "elaphe-taeniura")
         course.go(240)
         with run.app.parts.store.db.write() as c:
             c.execute("UPDATE part SET development='damaged'")
